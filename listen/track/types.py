@@ -1,0 +1,151 @@
+"""The tracker's result: one row a frame, and the envelope between the frames."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, fields
+
+import numpy as np
+from numpy.typing import NDArray
+
+Floats = NDArray[np.float64]
+
+HARMONIC_COLUMNS = 10
+"""H2 to H10 have a column of their own; all the others are kept as complex amplitudes."""
+
+
+def _frozen_copy(array: NDArray[np.generic]) -> NDArray[np.generic]:
+    copy = np.array(array)
+    copy.flags.writeable = False
+    return copy
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Envelope:
+    """Level and pitch between the frames, a few hundred values a second.
+
+    Attributes
+    ----------
+    time_s : ndarray, shape (m,)
+        Centre of each short frame, seconds from the file's first sample.
+    amplitude_fs : ndarray, shape (m,)
+        Peak amplitude of the fundamental, full scale is 1.
+    f0_hz : ndarray, shape (m,)
+        Pitch over the short frame; NaN where nothing oscillates.
+    oscillating : ndarray of bool, shape (m,)
+    """
+
+    time_s: Floats
+    amplitude_fs: Floats
+    f0_hz: Floats
+    oscillating: NDArray[np.bool_]
+
+    def __post_init__(self) -> None:
+        for field in fields(self):
+            object.__setattr__(self, field.name, _frozen_copy(getattr(self, field.name)))
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class PhaseStep:
+    """A jump of the tone's phase that no oscillator makes: samples are missing or repeated.
+
+    Attributes
+    ----------
+    time_s : float
+    cycles : float
+        The jump, -0.5 to 0.5 of a cycle (whole cycles cannot be seen).
+    missing_samples : float
+        The same in samples, positive where samples are missing, within one period.
+    """
+
+    time_s: float
+    cycles: float
+    missing_samples: float
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Frames:
+    """What was measured, one row a frame of whole cycles.
+
+    Empty is NaN. Levels: a full-scale sine is 0 dBFS (AES17); harmonics are relative to the
+    fundamental (dBc). Rows in which nothing oscillates have ``oscillating`` False and NaN in all that follows from a pitch.
+
+    Attributes
+    ----------
+    sample_rate_hz : float
+        The rate used, corrected by the interface's clock error where that is known.
+    time_s, f0_hz, f0_sigma_cents : ndarray, shape (n,)
+        Centre of the frame (seconds from the file's first sample), pitch there, its standard deviation.
+    oscillating : ndarray of bool, shape (n,)
+    fundamental_dbfs, level_dbfs : ndarray, shape (n,)
+        Level of H1 alone, and of all that is not DC.
+    thd_percent, even_dbc, odd_dbc : ndarray, shape (n,)
+        Of H2..H10, as many as fit below 0.45 of the sample rate, to the fundamental.
+    harmonic_count : ndarray of int, shape (n,)
+        How many of H1..H10 fit (and were counted in the THD).
+    harmonics_dbc : ndarray, shape (n, 9)
+        H2..H10.
+    harmonic_phase_rad : ndarray, shape (n, 9)
+        psi_k = arg(A_k) - k arg(A_1), k = 2..10, cosine phases, AC coupling undone where it is known.
+    noise_dbfs : ndarray, shape (n,)
+        What the harmonics leave, without hum lines.
+    crest_positive, crest_negative : ndarray, shape (n,)
+        Extremes of the mean cycle over the fundamental's amplitude, DC removed; 1 for a sine.
+    flat_positive, flat_negative : ndarray, shape (n,)
+        Part of the cycle above 98 % of that half's crest, over a sine's.
+    slope_over_sine : ndarray, shape (n,)
+        Steepest slope of the mean cycle over the fundamental's own.
+    dead_band : ndarray, shape (n,)
+        Half the width of the flat part at zero over the peak.
+    dc_fs : ndarray, shape (n,)
+    subharmonic_dbc : ndarray, shape (n,)
+        Lines at k/2 (k odd), r.s.s.
+    residual_peak_dbc, residual_peak_cycle : ndarray, shape (n,)
+        Largest short-time r.m.s. of the residual within the cycle, and its place: 0 the positive
+        crest of the fundamental, 0.5 the negative one.
+    residual_dbc : ndarray, shape (n,)
+        R.m.s. of the residual (noise, hum and bursts together) to the fundamental.
+    envelope : Envelope
+    phase_steps : tuple of PhaseStep
+    hum : tuple
+        Mains lines found (see ``HumLine``).
+    """
+
+    sample_rate_hz: float
+    time_s: Floats
+    f0_hz: Floats
+    f0_sigma_cents: Floats
+    oscillating: NDArray[np.bool_]
+    fundamental_dbfs: Floats
+    level_dbfs: Floats
+    thd_percent: Floats
+    even_dbc: Floats
+    odd_dbc: Floats
+    harmonic_count: NDArray[np.int64]
+    harmonics_dbc: Floats
+    harmonic_phase_rad: Floats
+    noise_dbfs: Floats
+    crest_positive: Floats
+    crest_negative: Floats
+    flat_positive: Floats
+    flat_negative: Floats
+    slope_over_sine: Floats
+    dead_band: Floats
+    dc_fs: Floats
+    subharmonic_dbc: Floats
+    residual_dbc: Floats
+    residual_peak_dbc: Floats
+    residual_peak_cycle: Floats
+    envelope: Envelope
+    phase_steps: tuple[PhaseStep, ...]
+
+    def __post_init__(self) -> None:
+        n = len(self.time_s)
+        for field in fields(self):
+            value = getattr(self, field.name)
+            if isinstance(value, np.ndarray):
+                if len(value) != n:
+                    raise ValueError(f"{field.name} has {len(value)} rows, time_s has {n}")
+                object.__setattr__(self, field.name, _frozen_copy(value))
+
+    def __len__(self) -> int:
+        return len(self.time_s)
