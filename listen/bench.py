@@ -7,7 +7,6 @@ import os
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field
 from pathlib import Path
-from types import MappingProxyType
 from typing import Any, NoReturn
 
 from listen.errors import BenchError, ListenError, close_match, suggestion
@@ -44,7 +43,7 @@ class BuildSettings:
     gain_control: str | None = None
     wave: str | None = None
     supply_v: tuple[float, float] | None = None
-    parts: Mapping[str, tuple[float, float]] = field(default_factory=lambda: MappingProxyType({}))
+    parts: Mapping[str, tuple[float, float]] = field(default_factory=dict)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -185,7 +184,7 @@ def _table(known: Mapping[str, Check]) -> Check:
     def check(value: object) -> Mapping[str, Any]:
         if not isinstance(value, dict):
             raise ValueError("a table")
-        return MappingProxyType(_checked(value, known, "build.parts"))
+        return _checked(value, known, "build.parts")
 
     return check
 
