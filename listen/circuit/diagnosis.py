@@ -1,0 +1,127 @@
+"""From a kind of finding, and what is known of the build, to causes and next checks."""
+
+from __future__ import annotations
+
+import tomllib
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass
+from functools import cache
+from importlib import resources
+from typing import Any
+
+LONGEST = 4
+"""More than four lines are not read at the bench."""
+
+Evidence = Mapping[str, float | int | str | bool]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Diagnosis:
+    """What may lie behind a finding, and what to do next, likeliest first.
+
+    Attributes
+    ----------
+    likely_causes : tuple of str
+        Two to four (one where there is only one), each a line without a full stop.
+    next_checks : tuple of str
+        The same, in the order in which they are best done.
+    """
+
+    likely_causes: tuple[str, ...]
+    next_checks: tuple[str, ...]
+
+
+def known_kinds() -> tuple[str, ...]:
+    """Return every kind of finding that has causes, in the order of the data file."""
+    return tuple(_table())
+
+
+def diagnose(
+    kind: str,
+    *,
+    half: str | None = None,
+    topology: str | None = None,
+    gain_control: str | None = None,
+    wave: str | None = None,
+    evidence: Evidence | None = None,
+) -> Diagnosis:
+    """Return the likely causes and next checks of one finding.
+
+    What is known of the build comes first, what holds for any build after it.
+
+    Parameters
+    ----------
+    kind : str
+        A kind of finding, for example ``asymmetric-clipping``.
+    half : {'positive', 'negative', 'both'}, optional
+        The half of the wave that the finding names.
+    topology, gain_control, wave : str, optional
+        As in the bench file; None where nobody said.
+    evidence : mapping, optional
+        The numbers of the finding.
+
+    Returns
+    -------
+    Diagnosis
+
+    Raises
+    ------
+    ValueError
+        The kind has no causes.
+
+    Notes
+    -----
+    Causes and checks are common practice, no source; they live in ``causes.toml``.
+
+    Examples
+    --------
+    >>> diagnose("slow-start").likely_causes[0]
+    "the loop's gain is only just above what it needs to start"
+    """
+    entry = _table().get(kind)
+    if entry is None:
+        raise ValueError(f"no causes for the kind {kind!r}")
+    known = {"half": half, "topology": topology, "gain_control": gain_control, "wave": wave}
+    fitting = [case for case in entry.get("when", ()) if _fits(case, known, evidence or {})]
+    name = half if half in ("positive", "negative") else "flattened"
+    return Diagnosis(
+        likely_causes=_first(_lines("causes", [*fitting, entry]), name),
+        next_checks=_first(_lines("checks", [*fitting, entry]), name),
+    )
+
+
+@cache
+def _table() -> dict[str, Any]:
+    """Return the data file, read once."""
+    text = resources.files(__package__).joinpath("causes.toml").read_text(encoding="utf-8")
+    return tomllib.loads(text)
+
+
+def _fits(case: Mapping[str, Any], known: Mapping[str, str | None], evidence: Evidence) -> bool:
+    """Say whether all that a variant asks for is so; what is not known does not fit."""
+    named = (known[key] in case[key] for key in known if key in case)
+    measured = (_meets(evidence.get(key), test) for key, test in case.get("evidence", {}).items())
+    return all(named) and all(measured)
+
+
+def _meets(value: float | int | str | bool | None, test: Mapping[str, Any]) -> bool:
+    """Hold one number of the evidence against ``above``, ``below`` or ``is``."""
+    if value is None:
+        return False
+    if "is" in test and value != test["is"]:
+        return False
+    if isinstance(value, str):
+        return "is" in test
+    below: float = test.get("below", float("inf"))
+    above: float = test.get("above", float("-inf"))
+    return below > value > above
+
+
+def _lines(key: str, cases: Iterable[Mapping[str, Any]]) -> Iterable[str]:
+    for case in cases:
+        yield from case.get(key, ())
+
+
+def _first(lines: Iterable[str], half: str) -> tuple[str, ...]:
+    """Return the first few lines, each once, with the half put in."""
+    return tuple(dict.fromkeys(line.replace("{half}", half) for line in lines))[:LONGEST]

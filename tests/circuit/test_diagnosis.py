@@ -1,0 +1,100 @@
+"""Causes and next checks: every kind has them, what is known of the build comes first."""
+
+from __future__ import annotations
+
+import re
+
+import pytest
+
+from listen.circuit import diagnose, known_kinds
+from listen.circuit.diagnosis import LONGEST, _table
+
+GAIN_CONTROLS = ("jfet", "diodes", "lamp", "ldr", "none", "other", None)
+TOPOLOGIES = ("wien-bridge", "phase-shift", "twin-t", "quadrature", "triangle-core", "sawtooth-core", "other", None)
+WAVES = ("sine", "triangle", "sawtooth", "square", "any", None)
+
+
+def test_an_unknown_kind_is_refused() -> None:
+    with pytest.raises(ValueError, match="no-such-kind"):
+        diagnose("no-such-kind")
+
+
+@pytest.mark.parametrize("kind", known_kinds())
+@pytest.mark.parametrize("gain_control", GAIN_CONTROLS)
+def test_every_kind_gives_one_to_four_lines_whatever_the_build(kind: str, gain_control: str | None) -> None:
+    for topology in TOPOLOGIES:
+        for wave in WAVES:
+            diagnosis = diagnose(kind, half="positive", topology=topology, gain_control=gain_control, wave=wave)
+            for lines in (diagnosis.likely_causes, diagnosis.next_checks):
+                assert 1 <= len(lines) <= LONGEST
+                assert len(set(lines)) == len(lines)
+                assert all("{" not in line and not line.endswith(".") for line in lines)
+
+
+def test_every_circuit_fault_has_at_least_two_causes_and_two_checks() -> None:
+    for kind in known_kinds():
+        if not kind.startswith("capture-"):
+            diagnosis = diagnose(kind)
+            assert len(diagnosis.likely_causes) >= 2, kind
+            assert len(diagnosis.next_checks) >= 2, kind
+
+
+def test_what_is_known_of_the_build_comes_first() -> None:
+    generic = diagnose("odd-order-distortion")
+    diodes = diagnose("odd-order-distortion", gain_control="diodes")
+    assert "diodes" in diodes.likely_causes[0]
+    assert diodes.likely_causes[1] == generic.likely_causes[0]
+
+
+def test_square_law_and_detector_ripple_are_told_apart_by_level_and_by_pitch() -> None:
+    checks = " ".join(diagnose("even-order-distortion", gain_control="jfet").next_checks)
+    causes = " ".join(diagnose("even-order-distortion", gain_control="jfet").likely_causes)
+    assert "square-law" in causes
+    assert "ripple" in causes
+    assert "control node" in checks
+
+
+@pytest.mark.parametrize("half", ["positive", "negative"])
+def test_the_half_is_named_as_the_finding_names_it(half: str) -> None:
+    text = " ".join(diagnose("asymmetric-clipping", half=half).likely_causes)
+    other = "negative" if half == "positive" else "positive"
+    assert half in text
+    assert other not in text
+
+
+def test_without_a_half_no_half_is_made_up() -> None:
+    text = " ".join(diagnose("asymmetric-clipping").likely_causes)
+    assert "positive" not in text
+    assert "negative" not in text
+
+
+@pytest.mark.parametrize(("in_silence", "first"), [(True, "the recording itself"), (False, "a loop of two earths")])
+def test_evidence_decides_what_comes_first(in_silence: bool, first: str) -> None:
+    diagnosis = diagnose("mains-hum", evidence={"in_silence": in_silence})
+    assert diagnosis.likely_causes[0].startswith(first)
+
+
+def test_evidence_limits_are_exclusive_and_missing_evidence_does_not_fit() -> None:
+    curved = diagnose("asymmetric-clipping", gain_control="jfet", evidence={"flat_over_sine": 1.59})
+    flat = diagnose("asymmetric-clipping", gain_control="jfet", evidence={"flat_over_sine": 1.6})
+    unsaid = diagnose("asymmetric-clipping", gain_control="jfet")
+    assert "channel" in curved.likely_causes[0]
+    assert flat == unsaid
+    assert "channel" not in unsaid.likely_causes[0]
+
+
+def test_the_data_file_has_only_keys_that_are_read() -> None:
+    for kind, entry in _table().items():
+        assert set(entry) <= {"causes", "checks", "when"}, kind
+        for case in entry.get("when", ()):
+            assert set(case) <= {"causes", "checks", "gain_control", "topology", "wave", "half", "evidence"}, kind
+            assert set(case.get("gain_control", ())) <= set(GAIN_CONTROLS), kind
+            assert set(case.get("topology", ())) <= set(TOPOLOGIES), kind
+            assert set(case.get("wave", ())) <= set(WAVES), kind
+
+
+def test_no_check_asks_for_a_safety_earth_to_be_lifted() -> None:
+    for kind in known_kinds():
+        for line in diagnose(kind).next_checks:
+            if re.search(r"\b(earth)\b", line):
+                assert "never lift a safety earth" in line
