@@ -1,0 +1,166 @@
+"""Output files: written beside their target and renamed into place, so that none is ever half-written."""
+
+from __future__ import annotations
+
+import contextlib
+import os
+import secrets
+import stat
+from collections.abc import Iterable, Iterator
+from pathlib import Path
+
+from listen.errors import OutputError
+
+
+def check_target(path: str | os.PathLike[str], *, option: str, inputs: Iterable[str | os.PathLike[str]] = ()) -> None:
+    """Refuse a target that cannot or must not be written, before any work is done.
+
+    Parameters
+    ----------
+    path : path
+        The file to write.
+    option : str
+        The option that named it, for the message, for example ``--json``.
+    inputs : iterable of path
+        Files that are read; none of them may be the target, under any name.
+
+    Raises
+    ------
+    OutputError
+        The target is an input or a folder, its folder does not exist, or it may not be written.
+    """
+    target = Path(path)
+    where = f"{option} {os.fspath(path)!r}"
+    if not os.fspath(path):
+        raise OutputError(what=f"{option} has an empty file name", mend="name a file to write")
+    if _quietly(target.is_dir) or os.fspath(path).endswith(("/", os.sep)):
+        raise OutputError(what=f"{where} is a folder", mend="name a file in it")
+    for source in inputs:
+        if _same_file(target, Path(source)):
+            raise OutputError(what=f"{where} is one of the inputs", mend="name another file, so that nothing is lost")
+    folder = Path(os.path.realpath(target)).parent
+    if not _quietly(folder.is_dir):
+        raise OutputError(
+            what=f"{where}: the folder {os.fspath(folder)!r} does not exist", mend="make it first, or name another"
+        )
+    writable = os.access(target, os.W_OK) if _quietly(target.exists) else os.access(folder, os.W_OK)
+    if not writable:
+        raise OutputError(what=f"{where} may not be written", mend="change its permissions, or name another file")
+
+
+def write_whole(path: str | os.PathLike[str], data: bytes) -> None:
+    """Write a file so that it is there whole, or as it was before.
+
+    Parameters
+    ----------
+    path : path
+        The target. What is not an ordinary file (a pipe, a device) is written to directly.
+    data : bytes
+        All of its contents.
+
+    Raises
+    ------
+    OutputError
+        The disc is full, the folder is gone, or the like.
+
+    Notes
+    -----
+    Where the system can, the new file has no name until it is complete, so that not even a kill leaves
+    a part of it behind.
+    """
+    target = Path(os.path.realpath(path))
+    try:
+        mode = _mode_of(target)
+        if mode is not None and not stat.S_ISREG(mode):
+            target.write_bytes(data)
+            return
+        if not _write_nameless(target, data, mode):
+            _write_named(target, data, mode)
+    except OSError as error:
+        reason = error.strerror or type(error).__name__
+        raise OutputError(
+            what=f"cannot write {os.fspath(path)!r} ({reason.lower()}), nothing was changed",
+            mend="make room or name another place",
+        ) from error
+
+
+def _mode_of(target: Path) -> int | None:
+    try:
+        return target.stat().st_mode
+    except FileNotFoundError:
+        return None
+
+
+def _write_nameless(target: Path, data: bytes, mode: int | None) -> bool:
+    """Write to a file without a name and give it one at the end; False where the system cannot."""
+    flag = getattr(os, "O_TMPFILE", None)
+    if flag is None:
+        return False
+    try:
+        handle = os.open(target.parent, flag | os.O_WRONLY, 0o666)
+    except OSError:
+        return False
+    try:
+        _fill(handle, data, mode)
+        try:
+            _give_name(handle, target)
+        except FileExistsError:
+            with _spare_name(target) as spare:
+                _give_name(handle, spare)
+                os.replace(spare, target)
+        return True
+    except FileNotFoundError:  # no /proc here
+        return False
+    finally:
+        os.close(handle)
+
+
+def _give_name(handle: int, name: Path) -> None:
+    # Only with a handle of its own does the call follow the link in /proc.
+    os.link(f"/proc/self/fd/{handle}", name, src_dir_fd=handle, follow_symlinks=True)
+
+
+def _write_named(target: Path, data: bytes, mode: int | None) -> None:
+    with _spare_name(target) as spare:
+        handle = os.open(spare, os.O_WRONLY | os.O_CREAT | os.O_EXCL | getattr(os, "O_BINARY", 0), 0o666)
+        try:
+            _fill(handle, data, mode)
+        finally:
+            os.close(handle)
+        os.replace(spare, target)
+
+
+def _fill(handle: int, data: bytes, mode: int | None) -> None:
+    """Write all of it to the disc, with the permissions of the file that it replaces."""
+    rest = memoryview(data)
+    while rest:
+        rest = rest[os.write(handle, rest) :]
+    if mode is not None and hasattr(os, "fchmod"):
+        os.fchmod(handle, stat.S_IMODE(mode))
+    os.fsync(handle)
+
+
+@contextlib.contextmanager
+def _spare_name(target: Path) -> Iterator[Path]:
+    """Give a name beside the target, and leave nothing there."""
+    spare = target.with_name(f".{target.name[:80]}.{secrets.token_hex(6)}.part")
+    try:
+        yield spare
+    finally:
+        with contextlib.suppress(OSError):
+            spare.unlink()
+
+
+def _same_file(one: Path, other: Path) -> bool:
+    try:
+        return one.samefile(other)
+    except (OSError, ValueError):
+        return os.path.normcase(os.path.realpath(one)) == os.path.normcase(os.path.realpath(other))
+
+
+def _quietly(question: object) -> bool:
+    """Ask a path something; a name that the system cannot even look up has no such thing."""
+    try:
+        return bool(question())  # type: ignore[operator]
+    except (OSError, ValueError):
+        return False

@@ -1,0 +1,92 @@
+"""The frames table as CSV: one row a frame, an empty cell where nothing was measurable."""
+
+from __future__ import annotations
+
+import os
+from typing import Any
+
+import numpy as np
+
+from listen.report.files import write_whole
+from listen.track.types import HARMONIC_COLUMNS, Frames
+
+_SHAPE = (
+    "flat_positive",
+    "flat_negative",
+    "slope_over_sine",
+    "dead_band",
+    "subharmonic_dbc",
+    "residual_dbc",
+    "residual_peak_dbc",
+    "residual_peak_cycle",
+)
+_HARMONICS = range(2, HARMONIC_COLUMNS + 1)
+
+_FORMATS: tuple[tuple[str, str], ...] = (
+    ("time_s", "%.7f"),
+    ("f0_hz", "%.9g"),
+    ("f0_sigma_cents", "%.4g"),
+    ("oscillating", "%.0f"),
+    ("fundamental_dbfs", "%.4f"),
+    ("level_dbfs", "%.4f"),
+    ("thd_percent", "%.5g"),
+    ("even_dbc", "%.3f"),
+    ("odd_dbc", "%.3f"),
+    *((f"h{k}_dbc", "%.3f") for k in _HARMONICS),
+    ("noise_dbfs", "%.3f"),
+    ("crest_positive", "%.5f"),
+    ("crest_negative", "%.5f"),
+    ("dc_fs", "%.4g"),
+    *((name, "%.5g") for name in _SHAPE),
+    ("harmonic_count", "%.0f"),
+    *((f"h{k}_phase_rad", "%.4f") for k in _HARMONICS),
+)
+
+_ROWS_AT_ONCE = 2000
+"""A number in Python takes 32 bytes: an hour's table at once would be 230 MB of them."""
+
+FRAME_COLUMNS: tuple[str, ...] = tuple(name for name, _ in _FORMATS)
+"""The header: the columns in their order."""
+
+
+def frames_csv(frames: Frames) -> str:
+    """Return the frames as CSV text, the header first.
+
+    Parameters
+    ----------
+    frames : Frames
+
+    Returns
+    -------
+    str
+        Lines end with a newline. ``time_s`` has seven decimals (a sample at one octave a second is 0.025 cents),
+        ``f0_hz`` nine digits.
+    """
+    row = ",".join(form for _, form in _FORMATS) + "\n"
+    columns = [_column(frames, name) for name in FRAME_COLUMNS]
+    parts = [",".join(FRAME_COLUMNS) + "\n"]
+    for start in range(0, len(frames), _ROWS_AT_ONCE):
+        table = np.column_stack([column[start : start + _ROWS_AT_ONCE] for column in columns]).astype(np.float64)
+        table[~np.isfinite(table)] = np.nan
+        # One format over many rows: 18 ms for 3000 rows of 40 columns; cell by cell through the csv module, 47 ms.
+        parts.append(((row * len(table)) % tuple(table.ravel().tolist())).replace("nan", ""))
+    return "".join(parts)
+
+
+def write_frames_csv(frames: Frames, path: str | os.PathLike[str]) -> None:
+    """Write the frames to a CSV file, whole or not at all.
+
+    Raises
+    ------
+    OutputError
+        The file cannot be written.
+    """
+    write_whole(path, frames_csv(frames).encode("ascii"))
+
+
+def _column(frames: Frames, name: str) -> Any:
+    if name.startswith("h") and name[1:2].isdigit():
+        k, _, unit = name[1:].partition("_")
+        table = frames.harmonics_dbc if unit == "dbc" else frames.harmonic_phase_rad
+        return table[:, int(k) - 2]
+    return getattr(frames, name)

@@ -1,0 +1,88 @@
+"""A line of progress on standard error, with the time left, for what takes over a second."""
+
+from __future__ import annotations
+
+import contextlib
+import os
+import time
+from collections.abc import Callable
+from types import TracebackType
+from typing import TextIO
+
+from listen.report.paper import readable
+
+QUIET_FOR_S = 1.0
+_BETWEEN_S = 0.1
+
+
+class ProgressLine:
+    """A line that is drawn over itself on a terminal, and gone at the end; silent anywhere else.
+
+    Parameters
+    ----------
+    name : str
+        What is being looked at.
+    stream : text stream
+        Standard error.
+    clock : callable, optional
+        Seconds, for the tests.
+
+    Examples
+    --------
+    >>> import io
+    >>> with ProgressLine("take.wav", io.StringIO()) as progress:
+    ...     progress(0.5)
+    """
+
+    def __init__(self, name: str, stream: TextIO, clock: Callable[[], float] = time.monotonic) -> None:
+        self._name = readable(os.path.basename(name) or name)[:40]
+        self._stream = stream
+        self._clock = clock
+        self._start_s = self._last_s = clock()
+        self._drawn = 0
+        try:
+            self._shown = stream.isatty()
+        except (AttributeError, ValueError):
+            self._shown = False
+
+    def __call__(self, part: float) -> None:
+        """Take note that a part, 0 to 1, is done."""
+        now_s = self._clock()
+        passed_s = now_s - self._start_s
+        if not self._shown or passed_s < QUIET_FOR_S or now_s - self._last_s < _BETWEEN_S:
+            return
+        self._last_s = now_s
+        part = min(max(part, 0.0), 1.0)
+        text = f"{self._name}: {100 * part:.0f} %"
+        if part > 0.02:
+            text += f", {_about(passed_s * (1 - part) / part)} left"
+        self._draw(text)
+
+    def __enter__(self) -> ProgressLine:
+        return self
+
+    def __exit__(
+        self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
+    ) -> None:
+        if self._drawn:
+            self._draw("")
+            self._put("\r")
+
+    def _draw(self, text: str) -> None:
+        self._put("\r" + text + " " * (self._drawn - len(text)))
+        self._drawn = len(text)
+
+    def _put(self, text: str) -> None:
+        # A terminal that has gone away is no reason to lose the check.
+        with contextlib.suppress(OSError, ValueError, UnicodeError):
+            self._stream.write(text)
+            self._stream.flush()
+
+
+def _about(left_s: float) -> str:
+    """Say how long, no finer than anyone can know."""
+    if left_s < 1.5:
+        return "about a second"
+    if left_s < 90:
+        return f"about {left_s:.0f} s"
+    return f"about {left_s / 60:.0f} min"

@@ -1,0 +1,148 @@
+"""The page that a check prints: the four answers, the findings, the sweep, what the take does not show."""
+
+from __future__ import annotations
+
+import os
+from collections.abc import Sequence
+
+from listen.circuit import Diagnosis
+from listen.findings.types import Finding, SweepRow
+from listen.report.drawing import bar, dot, lane_ends, log_part
+from listen.report.paper import Ink, Paper
+from listen.report.views import CheckView
+from listen.report.words import interval, pitch_range, rate, third
+from listen.units import format_hz, format_seconds, note_name
+
+QUESTIONS = ("pitch", "start", "hold", "clean")
+_INKS: dict[str, Ink] = {"pass": "good", "attention": "mind", "fault": "bad", "note": "faint"}
+
+_LANE = 13
+_BAR = 12
+_LEVEL_LEAST_DB = 3.0
+"""A lane of at least this width: a steady level looks steady."""
+
+
+def check_page(result: CheckView, paper: Paper | None = None) -> str:
+    """Return the page of one check.
+
+    Parameters
+    ----------
+    result : CheckResult
+    paper : Paper, optional
+        80 columns without colour where not given.
+
+    Returns
+    -------
+    str
+        Lines of at most ``paper.width`` columns; ends with a newline.
+    """
+    paper = paper or Paper()
+    judgement = result.judgement
+    lines = [paper.rule("┬"), *_take(result, paper), paper.line()]
+    lines += paper.write(judgement.headline, label=judgement.verdict, ink=_INKS[judgement.verdict], text_ink="strong")
+    lines.append(paper.line())
+    for question in QUESTIONS:
+        lines += paper.write(judgement.answers[question], label=question)
+    for number, (finding, diagnosis) in enumerate(zip(judgement.findings, result.diagnoses, strict=True), start=1):
+        lines.append(paper.line())
+        lines += _finding(finding, diagnosis, number, paper)
+    if judgement.sweep:
+        lines.append(paper.line())
+        lines += _sweep(judgement.sweep, paper)
+    if judgement.not_shown:
+        lines.append(paper.line())
+    for i, item in enumerate(judgement.not_shown):
+        lines += paper.write(f"{item.question}: {_sentence(item.why)}", label="" if i else "not shown")
+        lines += paper.write(f"to see it, {_sentence(item.mend)}", bullet=True)
+    lines.append(paper.rule("┴"))
+    return paper.finish(lines)
+
+
+def _take(result: CheckView, paper: Paper) -> list[str]:
+    """Say what was looked at, and with which settings."""
+    capture = result.capture
+    lines = paper.write(os.path.basename(os.fspath(capture.path)) or os.fspath(capture.path), label="take")
+    whole_s = capture.n_samples / capture.sample_rate_hz
+    facts = [f"{format_seconds(whole_s)} at {rate(capture.sample_rate_hz)}"]
+    if capture.start_sample > 0 or capture.stop_sample < capture.n_samples:
+        span = interval(capture.start_sample / capture.sample_rate_hz, capture.stop_sample / capture.sample_rate_hz)
+        facts.append(f"looked at from {span}")
+    if capture.channels > 1:
+        facts.append(f"channel {capture.channel} of {capture.channels}")
+    facts.append("any wave" if result.wave == "any" else result.wave)
+    if result.gain_control is not None:
+        facts.append(f"gain control: {result.gain_control}")
+    lines += paper.write(", ".join(facts), text_ink="faint")
+    if result.bench_path is not None:
+        lines += paper.write(f"with the bench file {os.path.basename(result.bench_path)}", text_ink="faint")
+    return lines
+
+
+def _finding(finding: Finding, diagnosis: Diagnosis, number: int, paper: Paper) -> list[str]:
+    half = {None: "", "both": ", both halves"}.get(finding.half, f", {finding.half} half")
+    sure = "" if finding.half_certain or finding.half is None else " (probably)"
+    ink = _INKS[finding.severity]
+    lines = paper.write(
+        finding.kind.replace("-", " ") + half + sure, label=finding.severity, ink=ink, text_ink="strong"
+    )
+    where = interval(finding.start_s, finding.end_s)
+    if finding.f0_low_hz is not None and finding.f0_high_hz is not None:
+        where += f", {pitch_range(finding.f0_low_hz, finding.f0_high_hz)}"
+    lines += paper.write(where, label=str(number), ink="faint", text_ink="faint")
+    lines += paper.write(finding.sentence)
+    for label, items in (("likely", diagnosis.likely_causes), ("check", diagnosis.next_checks)):
+        for i, item in enumerate(items):
+            lines += paper.write(item, label="" if i else label, ink="faint", bullet=True)
+    return lines
+
+
+def _sweep(rows: Sequence[SweepRow], paper: Paper) -> list[str]:
+    """Draw the table of the sweep: the level as a line, the distortion as bars."""
+    levels = [row.level_dbfs for row in rows if row.level_dbfs is not None]
+    low_db, high_db = lane_ends(levels, least=_LEVEL_LEAST_DB) if levels else (0.0, 0.0)
+    worst = max((row.thd_percent for row in rows if row.thd_percent is not None), default=0.0)
+    low_percent, high_percent = 0.01, 10.0 if worst <= 10.0 else 100.0
+    drawn = paper.text_width >= 68
+    lane_scale = f"{low_db:<{_LANE - 6}.0f}{high_db:>6.0f}"
+    bar_scale = f"{low_percent:<{_BAR - 4}g}{high_percent:>4g}"
+    if not drawn:
+        lane_scale = bar_scale = ""
+    head = f"{'':8}     {'level':>6}{_if(drawn, lane_scale)}  {'THD':>6}{_if(drawn, bar_scale)}   crest"
+    units = f"{'pitch':>8}     {'dBFS':>6}{_if(drawn, ' ' * _LANE)}  {'%':>6}{_if(drawn, ' ' * _BAR)}      +     -"
+    lines = [paper.line(head, label="sweep", text_ink="faint"), paper.line(units, text_ink="faint")]
+    for row in rows:
+        centre_hz = third(row.f0_low_hz, row.f0_high_hz)
+        lane = graph = ""
+        if drawn:
+            lane = " " * _LANE
+            if row.level_dbfs is not None:
+                lane = dot((row.level_dbfs - low_db) / (high_db - low_db), _LANE)
+            graph = " " * _BAR
+            if row.thd_percent is not None:
+                graph = bar(log_part(row.thd_percent, low_percent, high_percent), _BAR)
+        lines.append(
+            paper.line(
+                f"{format_hz(centre_hz):>8} {note_name(centre_hz):<4}{_cell(row.level_dbfs, 6, 1)}{_if(drawn, lane)}  "
+                f"{_percent(row.thd_percent):>6}{_if(drawn, graph)}  "
+                f"{_cell(row.crest_positive, 5, 3)} {_cell(row.crest_negative, 5, 3)}"
+            )
+        )
+    return lines
+
+
+def _if(drawn: bool, text: str) -> str:
+    return f" {text}" if drawn else ""
+
+
+def _cell(value: float | None, columns: int, decimals: int) -> str:
+    return f"{'·' if value is None else format(value, f'.{decimals}f'):>{columns}}"
+
+
+def _percent(value: float | None) -> str:
+    if value is None:
+        return "·"
+    return f"{value:.1f}" if value >= 10 else f"{value:.2f}" if value >= 0.1 else f"{value:.3f}"
+
+
+def _sentence(text: str) -> str:
+    return text if text.endswith(".") else f"{text}."

@@ -1,0 +1,50 @@
+"""Places in a take as a person reads them on the page."""
+
+from __future__ import annotations
+
+from listen.units import format_hz_note, third_index, third_nominal_hz
+
+
+def interval(start_s: float, end_s: float) -> str:
+    """Write a span of a take; hundredths, because one looks it up in an editor.
+
+    Examples
+    --------
+    >>> interval(5.118, 9.8)
+    '5.12 to 9.80 s'
+    """
+    return f"{start_s:.2f} to {end_s:.2f} s"
+
+
+def pitch_range(low_hz: float, high_hz: float) -> str:
+    """Write a range of pitch with its notes.
+
+    Examples
+    --------
+    >>> pitch_range(245.16, 2093.0), pitch_range(440.0, 440.1)
+    ('245 Hz (B3) to 2.09 kHz (C7)', '440 Hz (A4)')
+    """
+    low, high = format_hz_note(low_hz), format_hz_note(high_hz)
+    return low if low == high else f"{low} to {high}"
+
+
+def rate(rate_hz: float) -> str:
+    """Write a sample rate.
+
+    Examples
+    --------
+    >>> rate(44100.0), rate(8000.0)
+    ('44.1 kHz', '8 kHz')
+    """
+    return f"{rate_hz / 1000.0:.6g} kHz"
+
+
+def third(low_hz: float, high_hz: float) -> float:
+    """Return the centre that people write for a third of an octave, from its edges.
+
+    Examples
+    --------
+    >>> third(141.25, 177.83)
+    160.0
+    """
+    return third_nominal_hz(third_index((low_hz * high_hz) ** 0.5))
