@@ -1,0 +1,216 @@
+"""``listen check``: from a capture to a verdict that a builder can act on."""
+
+from __future__ import annotations
+
+import os
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass
+from pathlib import Path
+
+from listen.bench import GAIN_CONTROLS, WAVES, Bench, load_bench
+from listen.capture import Capture, Damage, open_capture, scan_damage
+from listen.circuit import Diagnosis, diagnose
+from listen.errors import OptionError, suggestion
+from listen.findings import judge, load_limits
+from listen.findings.types import Finding, Judgement, NotShown, SweepRow, Verdict
+from listen.report import check_html, check_page
+from listen.track import track
+from listen.track.types import Frames
+
+BESIDE = "bench.toml"
+"""A bench file of this name beside a capture is used, and said."""
+
+FilePath = str | os.PathLike[str]
+Progress = Callable[[float], None]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False, repr=False)
+class CheckResult:
+    """All that a check found out about one capture.
+
+    Attributes
+    ----------
+    capture : Capture
+        What was looked at.
+    bench : Bench or None
+        What is known of the build; ``bench.path`` is its file.
+    wave : str
+        The intended wave.
+    gain_control, topology : str or None
+        As stated on the command line or in the bench file.
+    frames : Frames
+        The measurements, a row a frame, as numpy arrays.
+    damage : Damage
+        What the recording itself did.
+    judgement : Judgement
+    diagnoses : tuple of Diagnosis
+        One for each finding, in their order.
+    """
+
+    capture: Capture
+    bench: Bench | None
+    wave: str
+    gain_control: str | None
+    topology: str | None
+    frames: Frames
+    damage: Damage
+    judgement: Judgement
+    diagnoses: tuple[Diagnosis, ...]
+
+    @property
+    def bench_path(self) -> str | None:
+        """The bench file that was used."""
+        return self.bench.path if self.bench else None
+
+    @property
+    def verdict(self) -> Verdict:
+        """``pass``, ``attention`` or ``fault``."""
+        return self.judgement.verdict
+
+    @property
+    def headline(self) -> str:
+        """One sentence that a builder would say."""
+        return self.judgement.headline
+
+    @property
+    def findings(self) -> tuple[Finding, ...]:
+        """The findings, worst first."""
+        return self.judgement.findings
+
+    @property
+    def summary(self) -> Mapping[str, float | None]:
+        """Range, level, distortion and start in numbers."""
+        return self.judgement.summary
+
+    @property
+    def sweep(self) -> tuple[SweepRow, ...]:
+        """Medians, a row a third of an octave."""
+        return self.judgement.sweep
+
+    @property
+    def not_shown(self) -> tuple[NotShown, ...]:
+        """What this take cannot answer, and what to record instead."""
+        return self.judgement.not_shown
+
+    def __repr__(self) -> str:
+        findings = ", ".join(f"{finding.kind} ({finding.severity})" for finding in self.findings) or "no findings"
+        return f"<CheckResult {self.verdict}: {findings}; {self.headline}>"
+
+    def __str__(self) -> str:
+        return check_page(self).rstrip("\n")
+
+    def _repr_html_(self) -> str:
+        return check_html(self)
+
+
+def check(
+    path: FilePath,
+    *,
+    channel: int | None = None,
+    wave: str | None = None,
+    bench: FilePath | Bench | None = None,
+    limits: FilePath | None = None,
+    gain_control: str | None = None,
+    start_s: float | None = None,
+    end_s: float | None = None,
+    progress: Progress | None = None,
+) -> CheckResult:
+    """Check a capture of an oscillator: pitch, start, hold, clean.
+
+    Parameters
+    ----------
+    path : path
+        A WAV, FLAC or AIFF file.
+    channel : int, optional
+        Counts from 1; the bench file's, else the first.
+    wave : {'sine', 'triangle', 'sawtooth', 'square', 'any'}, optional
+        The intended wave; the bench file's, else a sine.
+    bench : path or Bench, optional
+        What is known of the build and the interface. A ``bench.toml`` beside the capture is used where
+        none is given; an argument beats what it says.
+    limits : path, optional
+        A TOML file with limits of your own, a table a kind of finding.
+    gain_control : {'jfet', 'diodes', 'lamp', 'ldr', 'none', 'other'}, optional
+        What holds the level; limits and causes depend on it.
+    start_s, end_s : float, optional
+        The span to look at, in seconds from the first sample.
+    progress : callable, optional
+        Called with the part that is done, 0 to 1.
+
+    Returns
+    -------
+    CheckResult
+
+    Raises
+    ------
+    ListenError
+        The capture, an option, the bench file or the limits cannot be used; the text says how to mend it.
+
+    Examples
+    --------
+    >>> import listen
+    >>> result = listen.check("fixtures/sine-board-unequal-supplies.wav")  # doctest: +SKIP
+    >>> result.findings[0].half  # doctest: +SKIP
+    'positive'
+    """
+    _one_of("wave", wave, WAVES)
+    _one_of("gain control", gain_control, GAIN_CONTROLS)
+    known = _bench(path, bench)
+    wave = wave or (known.build.wave if known else None) or "sine"
+    gain_control = gain_control or (known.build.gain_control if known else None)
+    topology = known.build.topology if known else None
+    used_limits = load_limits(limits, gain_control=gain_control, wave=wave)
+    settings = known.capture if known else None
+    capture = open_capture(path, channel=channel, start_s=start_s, end_s=end_s, settings=settings)
+    damage = scan_damage(capture)
+    frames = track(capture, progress=progress)
+    judgement = judge(
+        frames,
+        damage,
+        capture=capture,
+        wave=wave,
+        limits=used_limits,
+        gain_control=gain_control,
+        topology=topology,
+    )
+    diagnoses = tuple(
+        diagnose(
+            finding.kind,
+            half=finding.half,
+            topology=topology,
+            gain_control=gain_control,
+            wave=wave,
+            evidence=finding.evidence,
+        )
+        for finding in judgement.findings
+    )
+    return CheckResult(
+        capture=capture,
+        bench=known,
+        wave=wave,
+        gain_control=gain_control,
+        topology=topology,
+        frames=frames,
+        damage=damage,
+        judgement=judgement,
+        diagnoses=diagnoses,
+    )
+
+
+def bench_beside(path: FilePath) -> Path | None:
+    """Return the bench file beside a capture, where there is one."""
+    beside = Path(path).parent / BESIDE
+    return beside if beside.is_file() else None
+
+
+def _bench(path: FilePath, bench: FilePath | Bench | None) -> Bench | None:
+    """Return what is known of the build and the interface."""
+    if isinstance(bench, Bench):
+        return bench
+    found = bench_beside(path) if bench is None else Path(bench)
+    return None if found is None else load_bench(found)
+
+
+def _one_of(name: str, value: str | None, known: tuple[str, ...]) -> None:
+    if value is not None and value not in known:
+        raise OptionError(what=f"{value!r} is not a known {name}", mend=suggestion(value, known))
