@@ -153,7 +153,7 @@ def _check(options: argparse.Namespace) -> int:
         if show_page:
             screen.put(("\n" if pages else "") + report.check_page(result, report.paper_for(sys.stdout)))
             pages += 1
-        status = max(status, PASSED if result.verdict == "pass" else FOUND)
+        status = max(status, PASSED if result.judgement.verdict == "pass" else FOUND)
     if documents and options.json == "-":
         screen.put(report.documents_text(documents, array=len(options.captures) > 1))
     elif documents:
@@ -214,7 +214,7 @@ def _add_build(parser: argparse.ArgumentParser) -> None:
 def _word(option: str, known: Sequence[str]) -> Callable[[str], str]:
     def parse(text: str) -> str:
         if text not in known:
-            raise OptionError(f"{option} {text!r} is not known", suggestion(text, known))
+            raise OptionError(f"{option} {text!r} is not known", suggestion(text.lower(), known))
         return text
 
     return parse
