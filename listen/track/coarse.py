@@ -1,0 +1,120 @@
+"""Rough pitch every 40 ms: which octave, and to about one per cent which note."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from functools import lru_cache
+
+import numpy as np
+from numpy.typing import NDArray
+
+from listen.track import coarse_kernels as kernels
+from listen.track.types import Floats
+
+HOP_S = 0.040
+LOWEST_HZ = 12.0
+TONE_BELOW = 0.35
+"""A stretch is a tone where the signal differs from itself one period later by less than this part of its power."""
+_STEP = 4
+_LEVELS = 3
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class CoarseTrack:
+    """Rough pitch, one value a hop.
+
+    Attributes
+    ----------
+    hop_samples : int
+    first_sample : int
+        Sample of the first hop; hop i is at first_sample + i * hop_samples.
+    f0_hz : ndarray, shape (n,)
+        0 where there is no tone.
+    unlikeness : ndarray, shape (n,)
+        Mean square of the difference to one period later over the mean power: 0 periodic, 1 noise.
+    power : ndarray, shape (n,)
+        Square of the amplitude of the strongest line.
+    strongest_hz : ndarray, shape (n,)
+        Frequency of the lowest line within 4 dB of the strongest.
+    """
+
+    hop_samples: int
+    first_sample: int
+    f0_hz: Floats
+    unlikeness: Floats
+    power: Floats
+    strongest_hz: Floats
+
+
+def spectrum_size(rate_hz: float) -> int:
+    """Points of each spectrum: about 11 ms at the file's rate."""
+    return int(max(128, 2 ** round(np.log2(rate_hz * 512 / 48000))))
+
+
+def hop_samples(rate_hz: float) -> int:
+    """Samples from hop to hop, a multiple of the coarsest level's step."""
+    step = _STEP ** (_LEVELS - 1)
+    return max(step, round(HOP_S * rate_hz / step) * step)
+
+
+@lru_cache(maxsize=4)
+def _low_pass(cutoff: float, half_width: int) -> Floats:
+    """Taps of a low-pass, cutoff in cycles a sample; the stop band is 80 dB down."""
+    n = np.arange(-half_width, half_width + 1)
+    taps = 2 * cutoff * np.sinc(2 * cutoff * n) * np.kaiser(len(n), 8.0)
+    return np.ascontiguousarray(taps / taps.sum())
+
+
+def _decimated(x: Floats, taps: Floats, step: int) -> Floats:
+    half = len(taps) // 2
+    padded = np.concatenate([np.zeros(half), x, np.zeros(half + step)])
+    out = np.empty((len(x) + step - 1) // step)
+    kernels.decimate(padded, taps, step, out)
+    return out
+
+
+def coarse_margin(rate_hz: float) -> int:
+    """Samples that are read before the first and after the last hop of a part."""
+    step = _STEP ** (_LEVELS - 1)
+    return int(np.ceil((spectrum_size(rate_hz) * 0.75 + 64) * step / step) * step)
+
+
+def coarse_part(x: Floats, rate_hz: float, n_hops: int) -> Floats:
+    """Rough pitch of one part of a capture.
+
+    Parameters
+    ----------
+    x : ndarray, shape (2 * margin + (n_hops - 1) * hop + 1,)
+        Samples, from ``coarse_margin`` before the first hop to as many after the last.
+    rate_hz : float
+    n_hops : int
+
+    Returns
+    -------
+    ndarray, shape (n_hops, 4)
+        Pitch in Hz or 0, unlikeness, power of the strongest line, its frequency.
+    """
+    size = spectrum_size(rate_hz)
+    hop = hop_samples(rate_hz)
+    margin = coarse_margin(rate_hz)
+    signals = [x]
+    for _ in range(1, _LEVELS):
+        signals.append(_decimated(signals[-1], _low_pass(0.125, 20), _STEP))
+    smooth = [_decimated(signal, _low_pass(0.095, 16), 2) for signal in signals]
+    window = 0.5 - 0.5 * np.cos(2 * np.pi * (np.arange(size) + 0.5) / size)
+    hops = np.empty((n_hops, _LEVELS), dtype=np.int64)
+    spectra = []
+    rates = np.array([rate_hz / _STEP**level for level in range(_LEVELS)])
+    for level, signal in enumerate(signals):
+        step = _STEP**level
+        centres = (margin + hop * np.arange(n_hops)) // step
+        hops[:, level] = centres // 2
+        padded = np.concatenate([np.zeros(size), signal, np.zeros(size)])
+        views = np.lib.stride_tricks.sliding_window_view(padded, size)[centres + size - size // 2]
+        views = views - views.mean(axis=1, keepdims=True)
+        spectrum = np.fft.rfft(views * window, axis=1) * (4.0 / size)
+        spectra.append(spectrum.real**2 + spectrum.imag**2)
+    edges = np.array([0.47 * rates[0], min(1500.0, 0.3 * rates[1]), min(120.0, 0.3 * rates[2])])
+    out = np.empty((n_hops, 4))
+    kernels.coarse_pitch(*spectra, *smooth, hops, rates, size, edges, LOWEST_HZ, out)
+    return out

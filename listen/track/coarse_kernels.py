@@ -1,0 +1,290 @@
+"""The hot loops of the rough pitch. Arrays and scalars in, arrays out: no options, no exceptions.
+
+Each kernel has its plain twin, under the same name, in ``reference.py``.
+"""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+from numba import njit
+
+_SUMS = {"contract", "reassoc", "nsz"}
+"""Flags that let a sum be vectorised; those that assume 'no NaN' are left out."""
+
+
+@njit(cache=True, nogil=True, fastmath=_SUMS)
+def decimate(x, taps, step, out):
+    """Out[i] = sum of taps * x centred on x[i * step + len(taps) // 2]."""
+    n_taps = taps.shape[0]
+    for i in range(out.shape[0]):
+        total = 0.0
+        base = i * step
+        for j in range(n_taps):
+            total += taps[j] * x[base + j]
+        out[i] = total
+
+
+@njit(cache=True, nogil=True, fastmath=_SUMS)
+def periodicity(x, centre, lag, span):
+    """Mean squared difference between x and x one lag later, over their mean power: 0 periodic, 1 noise, 2 opposed."""
+    start = centre - (span + lag) // 2
+    if start < 0:
+        start = 0
+    if start + span + lag > x.shape[0]:
+        start = x.shape[0] - span - lag
+    if start < 0:
+        return 2.0
+    mean = 0.0
+    for i in range(start, start + span + lag):
+        mean += x[i]
+    mean /= span + lag
+    power = 0.0
+    difference = 0.0
+    for i in range(start, start + span):
+        a = x[i] - mean
+        b = x[i + lag] - mean
+        power += a * a + b * b
+        difference += (a - b) * (a - b)
+    if power <= 0.0:
+        return 2.0
+    return difference / power
+
+
+@njit(cache=True, nogil=True)
+def best_period(x, centre, period, out):
+    """Least of ``periodicity`` within 4 % of a period: out = (value, period in samples, interpolated)."""
+    low = int(period * 0.96) - 1
+    high = int(period * 1.04) + 2
+    if low < 2:
+        low = 2
+    span = int(1.5 * period) + 2
+    best = 2.0
+    best_lag = low
+    for lag in range(low, high + 1):
+        value = periodicity(x, centre, lag, span)
+        if value < best:
+            best = value
+            best_lag = lag
+    before = periodicity(x, centre, best_lag - 1, span)
+    after = periodicity(x, centre, best_lag + 1, span)
+    curvature = before - 2.0 * best + after
+    shift = 0.0
+    if curvature > 0.0:
+        shift = 0.5 * (before - after) / curvature
+        if shift > 0.5:
+            shift = 0.5
+        elif shift < -0.5:
+            shift = -0.5
+    value = best - 0.25 * (before - after) * shift
+    out[0] = value if value > 0.0 else 0.0
+    out[1] = best_lag + shift
+
+
+@njit(cache=True, nogil=True)
+def _peak_bins(power, low, high, base, rate, size, peaks, count, level):
+    """Append the local maxima of power[low:high] to peaks: (frequency, power, level)."""
+    for b in range(max(low, 1), min(high, power.shape[0] - 1)):
+        p = power[b]
+        if p > base and p > power[b - 1] and p >= power[b + 1]:
+            if count >= peaks.shape[0]:
+                break
+            la = math.log(power[b - 1] + 1e-300)
+            lb = math.log(p)
+            lc = math.log(power[b + 1] + 1e-300)
+            curve = la - 2.0 * lb + lc
+            shift = 0.0
+            if curve < 0.0:
+                shift = 0.5 * (la - lc) / curve
+            peaks[count, 0] = (b + shift) * rate / size
+            peaks[count, 1] = math.exp(lb - 0.25 * (la - lc) * shift)
+            peaks[count, 2] = level
+            count += 1
+    return count
+
+
+@njit(cache=True, nogil=True)
+def _comb_fill(peaks, count, f0, order, tolerance_hz, floor, out):
+    """Lines at j f0, j < 2 order and not a multiple of it: out = (their power, share of them that is there)."""
+    total = 0.0
+    filled = 0
+    asked = 0
+    for j in range(1, 2 * order):
+        if j % order == 0:
+            continue
+        asked += 1
+        target = j * f0
+        best = 0.0
+        for i in range(count):
+            if abs(peaks[i, 0] - target) < tolerance_hz + 0.01 * target and peaks[i, 1] > best:
+                best = peaks[i, 1]
+        if best > floor:
+            total += best
+            filled += 1
+    out[0] = total
+    out[1] = filled / asked
+
+
+@njit(cache=True, nogil=True)
+def _scan(x, centre, low, high, out):
+    """The deepest dip of ``periodicity`` among the lags low..high, shorter lags first: out = (value, lag)."""
+    best = 2.0
+    chosen = 0
+    before = 2.0
+    here = 2.0
+    for lag in range(low, high + 1):
+        after = periodicity(x, centre, lag, int(1.5 * lag) + 2)
+        if here <= before and here < after and here < best - 0.02:
+            best = here
+            chosen = lag - 1
+        before = here
+        here = after
+    out[0] = best
+    out[1] = chosen
+
+
+@njit(cache=True, nogil=True)
+def coarse_pitch(spectra0, spectra1, spectra2, d0, d1, d2, hops, rates, size, edges, lowest, out):
+    """One rough pitch a hop, from spectra at three rates and the signal's likeness to itself one period later.
+
+    spectra (n, bins): power, each normalised so that a line has the same power at every rate, rates (3,). d0, d1, d2: the
+    signal at half of each rate, band-limited to 0.18 of that, so that a lag between two samples can be interpolated;
+    hops (n, 3): sample of each hop in each. edges (3,): up to which frequency spectrum 0, 1, 2 is searched. out (n, 4) =
+    (f0 or 0, how unlike itself one period later 0..2, power of the strongest line, its frequency).
+    """
+    peaks = np.empty((400, 3))
+    fit = np.empty(2)
+    comb = np.empty(2)
+    differences = np.empty(17)
+    periods = np.empty(17)
+    for i in range(hops.shape[0]):
+        out[i, 0] = 0.0
+        out[i, 1] = 2.0
+        out[i, 2] = 0.0
+        out[i, 3] = 0.0
+        # local maxima; a peak on the edge of two spectra is taken from the first that shows it
+        count = 0
+        top = 0.0
+        bottom_hz = lowest
+        for level in range(2, -1, -1):
+            spectrum = spectra2[i] if level == 2 else (spectra1[i] if level == 1 else spectra0[i])
+            spacing = rates[level] / size
+            first = count
+            count = _peak_bins(spectrum, int(bottom_hz / spacing), int(edges[level] / spacing) + 2, 1e-14,
+                               rates[level], size, peaks, count, level)
+            if level < 2:
+                kept = first
+                for p in range(first, count):
+                    double = False
+                    for q in range(first):
+                        if abs(peaks[q, 0] - peaks[p, 0]) < 1.5 * spacing and peaks[p, 0] < bottom_hz + 2.0 * spacing:
+                            double = True
+                    if not double:
+                        peaks[kept, :] = peaks[p, :]
+                        kept += 1
+                count = kept
+            bottom_hz = edges[level]
+        for p in range(count):
+            if peaks[p, 1] > top:
+                top = peaks[p, 1]
+        kept = 0
+        for p in range(count):
+            if peaks[p, 1] > 2.5e-3 * top:
+                peaks[kept, :] = peaks[p, :]
+                kept += 1
+        count = kept
+        out[i, 2] = top
+        if count == 0 or top <= 0.0:
+            continue
+        strong = 0
+        while peaks[strong, 1] <= 0.4 * top:
+            strong += 1
+        f_strong = peaks[strong, 0]
+        out[i, 3] = f_strong
+        half_rate = 0.5 * rates[0]
+        if half_rate / f_strong >= 24.0:
+            # many samples a period: compare the signal with itself
+            best_order = 0
+            least = 2.0
+            for order in range(1, 17):
+                differences[order] = 9.0
+                f = f_strong / order
+                if f < lowest:
+                    continue
+                level = 0
+                while level < 2 and 0.5 * rates[level + 1] / f >= 24.0:
+                    level += 1
+                x = d2 if level == 2 else (d1 if level == 1 else d0)
+                best_period(x, hops[i, level], 0.5 * rates[level] / f, fit)
+                differences[order] = fit[0]
+                periods[order] = 2.0 * fit[1] / rates[level]
+                if fit[0] < least:
+                    least = fit[0]
+                    best_order = order
+                if order == 1 and fit[0] < 0.004:
+                    break
+            for order in range(1, best_order + 1):
+                if differences[order] < 9.0 and differences[order] <= 1.1 * least + 0.02:
+                    best_order = order
+                    break
+            period = periods[best_order] if best_order > 0 else 0.0
+            if least > 0.05 and f_strong < 300.0:
+                for level in range(1, 3):
+                    x = d2 if level == 2 else d1
+                    rate = 0.5 * rates[level]
+                    _scan(x, hops[i, level], 22, int(min(rate / lowest, 110.0)), fit)
+                    if fit[1] > 0.0 and fit[0] < 0.7 * least - 0.005:
+                        best_period(x, hops[i, level], fit[1], fit)
+                        if fit[0] < least:
+                            least = fit[0]
+                            period = 2.0 * fit[1] / rates[level]
+                if period > 0.0:
+                    out[i, 0] = 1.0 / period
+                    out[i, 1] = least
+                continue
+            if best_order > 0:
+                out[i, 0] = 1.0 / period
+                out[i, 1] = differences[best_order]
+            continue
+        # few samples a period: the lines lie far apart, look for those below the strongest
+        spectrum = spectra0[i]
+        spacing = rates[0] / size
+        fine = rates[1] / size
+        best_power = 0.01 * top
+        chosen = 1
+        for order in range(2, 17):
+            f = f_strong / order
+            if f < 6.0 * fine:
+                break
+            _comb_fill(peaks, count, f, order, fine if f_strong < edges[1] else spacing, 0.004 * top, comb)
+            if comb[1] >= 0.5 and comb[0] > 1.25 * best_power:
+                best_power = comb[0]
+                chosen = order
+        f0 = f_strong / chosen
+        inside = 0.0
+        total = 1e-300
+        last = min(int(edges[0] / spacing) + 1, spectrum.shape[0])
+        for b in range(2, last):
+            total += spectrum[b]
+            f = b * spacing
+            k = math.floor(f / f0 + 0.5)
+            if k >= 1.0 and abs(f - k * f0) <= 2.6 * spacing + 0.01 * f:
+                inside += spectrum[b]
+        unlike = 1.0 - inside / total
+        if unlike > 0.03:
+            # orders whose lines the spectra cannot part: ask the signal itself
+            for order in range(2, 17):
+                f = f_strong / order
+                if f >= 6.0 * fine or f < lowest or half_rate / f < 24.0:
+                    continue
+                level = 0
+                while level < 2 and 0.5 * rates[level + 1] / f >= 24.0:
+                    level += 1
+                x = d2 if level == 2 else (d1 if level == 1 else d0)
+                best_period(x, hops[i, level], 0.5 * rates[level] / f, fit)
+                if 1.1 * fit[0] + 0.02 < unlike:
+                    unlike = fit[0]
+                    f0 = 0.5 * rates[level] / fit[1]
+        out[i, 0] = f0
+        out[i, 1] = unlike

@@ -1,0 +1,176 @@
+"""The continuous phase of one stretch of tone, from its rough pitch and the samples.
+
+A cubic Hermite curve through knots a few milliseconds apart. The rough phase turns the reference harmonic down to
+(nearly) nothing over short frames of whole cycles; what is left of its phase corrects the knots.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from listen.track import kernels
+from listen.track.stretches import Stretch
+from listen.track.types import Floats
+
+KNOT_S = 0.0025
+SHORT_FRAME_S = 0.008
+SHORT_FRAME_CYCLES = 2
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class RoughCurve:
+    """Rough phase of a whole stretch: cubic Hermite, in cycles of the fundamental."""
+
+    samples: Floats
+    turns: Floats
+    slopes: Floats
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class PhaseCurve:
+    """Corrected phase over one part of a stretch, and the short frames it came from.
+
+    Attributes
+    ----------
+    samples, turns, slopes : ndarray, shape (n,)
+        Knots: sample, phase in cycles, cycles a sample.
+    amplitude_fs, power : ndarray, shape (n,)
+        Of the reference harmonic, and mean square about the mean, in each short frame.
+    residue : ndarray, shape (n,)
+        Phase by which the rough curve was wrong, in cycles, unwrapped.
+    """
+
+    samples: Floats
+    turns: Floats
+    slopes: Floats
+    amplitude_fs: Floats
+    power: Floats
+    residue: Floats
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class PhaseSamples:
+    """Phase of each sample from ``first`` on: cycles, cycles a sample, cosine, sine."""
+
+    first: int
+    phase: Floats
+    dphi: Floats
+    cosine: Floats
+    sine: Floats
+
+
+def rough_curve(stretch: Stretch, rate_hz: float) -> RoughCurve:
+    """Integrate the rough pitch; between two hops it runs exponentially."""
+    slopes = stretch.f0_hz / rate_hz
+    steps = np.diff(stretch.knots)
+    log = np.diff(np.log(slopes))
+    small = np.abs(log) < 1e-6
+    safe = np.where(small, 1.0, log)
+    mean = np.where(small, 0.5 * (slopes[1:] + slopes[:-1]), np.diff(slopes) / safe)
+    turns = np.concatenate([[0.0], np.cumsum(steps * mean)])
+    return RoughCurve(samples=stretch.knots, turns=turns, slopes=slopes)
+
+
+def phase_samples(samples: Floats, turns: Floats, slopes: Floats, first: int, n: int) -> PhaseSamples:
+    """Evaluate a Hermite phase curve at the samples first .. first + n - 1; beyond its ends the end pieces go on."""
+    out = [np.empty(n) for _ in range(4)]
+    kernels.phase_samples(samples, turns, slopes, first, *out)
+    return PhaseSamples(first=first, dphi=out[0], cosine=out[1], sine=out[2], phase=out[3])
+
+
+def _frame_bounds(phase: Floats, centres: Floats, cycles: Floats) -> Floats:
+    frames = np.empty((len(centres), 4))
+    frames[:, 0] = np.searchsorted(phase, centres - 0.5 * cycles)
+    frames[:, 1] = np.searchsorted(phase, centres + 0.5 * cycles)
+    frames[:, 2] = centres
+    frames[:, 3] = cycles
+    return frames
+
+
+frame_bounds = _frame_bounds
+
+
+def refine(
+    rough: RoughCurve, stretch: Stretch, x: Floats, first: int, rate_hz: float, start: float, stop: float
+) -> PhaseCurve | None:
+    """Correct the rough phase between two samples of a stretch.
+
+    Parameters
+    ----------
+    rough : RoughCurve
+    stretch : Stretch
+    x : ndarray, shape (n,)
+        Samples, of which x[0] is sample ``first`` of the file; they cover start .. stop.
+    first : int
+    rate_hz : float
+    start, stop : float
+
+    Returns
+    -------
+    PhaseCurve or None
+        None where fewer than three short frames fit.
+    """
+    most = int((stop - start) / max(1.0, 0.5 * KNOT_S * rate_hz) + (stop - start) * 2.2 * rough.slopes.max()) + 16
+    most = min(most, int((stop - start) / max(1.0, 0.45 * KNOT_S * rate_hz)) + 16)
+    knots = np.empty((most, 3))
+    count = kernels.place_knots(
+        rough.samples, rough.turns, rough.slopes, KNOT_S * rate_hz, max(start, stretch.start),
+        min(stop, stretch.stop), knots,
+    )  # fmt: skip
+    knots = knots[:count]
+    if count < 3:
+        return None
+    a = max(first, int(np.floor(max(start, stretch.start))))
+    b = min(first + len(x), int(np.ceil(min(stop, stretch.stop))))
+    part = x[a - first : b - first]
+    h = stretch.reference
+    turned = phase_samples(rough.samples, rough.turns * h, rough.slopes * h, a, b - a)
+    cycles = np.maximum(np.ceil(SHORT_FRAME_S * rate_hz * knots[:, 2]), SHORT_FRAME_CYCLES)
+    frames = _frame_bounds(turned.phase, knots[:, 1] * h, cycles * h)
+    span = cycles / knots[:, 2]
+    whole = (knots[:, 0] - 0.5 * span > a - 1) & (knots[:, 0] + 0.5 * span < b + 1)
+    if whole.sum() < 3:
+        return None
+    knots, frames = knots[whole], np.ascontiguousarray(frames[whole])
+    sums = np.empty((len(knots), 4))
+    kernels.short_frames(part, turned.dphi, turned.cosine, turned.sine, turned.phase, frames, sums)
+    line = sums[:, 0] + 1j * sums[:, 1]
+    residue = np.unwrap(np.angle(line)) / (2 * np.pi * h)
+    turns = knots[:, 1] + _smoothed(residue)
+    return PhaseCurve(
+        samples=knots[:, 0],
+        turns=turns,
+        slopes=_knot_slopes(knots[:, 0], turns),
+        amplitude_fs=np.abs(line),
+        power=np.maximum(sums[:, 2] - sums[:, 3] ** 2, 0.0),
+        residue=residue,
+    )
+
+
+def _knot_slopes(samples: Floats, turns: Floats) -> Floats:
+    """Slope at each knot of the parabola through it and its neighbours."""
+    steps = np.diff(samples)
+    chords = np.diff(turns) / steps
+    inner = (chords[:-1] * steps[1:] + chords[1:] * steps[:-1]) / (steps[1:] + steps[:-1])
+    first = 2 * chords[0] - inner[0] if len(inner) else chords[0]
+    last = 2 * chords[-1] - inner[-1] if len(inner) else chords[-1]
+    return np.concatenate([[first], inner, [last]])
+
+
+_SMOOTHER = np.array([-36, 9, 44, 69, 84, 89, 84, 69, 44, 9, -36]) / 429.0
+"""Quadratic least squares over eleven points: Savitzky and Golay, Analytical Chemistry 36(8), 1964 (from memory)."""
+_SMOOTH_WITHIN = 0.002
+
+
+def _smoothed(residue: Floats) -> Floats:
+    """Residue with its noise taken down, where it is smooth to within a few thousandths of a cycle."""
+    half = len(_SMOOTHER) // 2
+    if len(residue) < 2 * len(_SMOOTHER):
+        return residue
+    smooth = residue.copy()
+    smooth[half:-half] = np.convolve(residue, _SMOOTHER, mode="valid")
+    off = np.abs(smooth - residue) > _SMOOTH_WITHIN
+    rough = np.convolve(off, np.ones(2 * half + 1), mode="same") > 0
+    return np.where(rough, residue, smooth)

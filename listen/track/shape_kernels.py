@@ -1,0 +1,170 @@
+"""The hot loops behind a frame's lines: what lies between them, the shape of the mean cycle, the residual.
+
+Each kernel has its plain twin, under the same name, in ``reference.py``.
+"""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+from numba import njit
+
+_SUMS = {"contract", "reassoc", "nsz"}
+"""Flags that let a sum be vectorised; those that assume 'no NaN' are left out."""
+
+
+@njit(cache=True, nogil=True)
+def between_lines(power, cycles, last, first, scratch, out):
+    """Power between the harmonics: bins that are no harmonic nor next to one, from first[i] up to last[i].
+
+    power (n, bins) of frames of cycles[i] cycles; out[i] = (median, mean, bins, power at odd half orders, their number).
+    """
+    for i in range(power.shape[0]):
+        m = cycles[i]
+        count = 0
+        total = 0.0
+        half = 0.0
+        halves = 0
+        for b in range(first[i], last[i]):
+            place = b % m
+            if place <= 1 or place == m - 1:
+                continue
+            p = power[i, b]
+            if 2 * place == m and b < 6 * m:
+                half += p
+                halves += 1
+                continue
+            scratch[count] = p
+            count += 1
+            total += p
+        out[i, 2] = count
+        out[i, 3] = half
+        out[i, 4] = halves
+        if count == 0:
+            out[i, 0] = np.nan
+            out[i, 1] = np.nan
+        else:
+            out[i, 0] = np.median(scratch[:count])
+            out[i, 1] = total / count
+
+
+@njit(cache=True, nogil=True)
+def cycle_shape(cycle, slope, out):
+    """Extremes and flat spans of mean cycles, the mean removed by the caller.
+
+    cycle, slope (n, points): one cycle and its slope a cycle. out[i] = (largest, least, part of the cycle above 98 % of
+    the largest, part below 98 % of the least, steepest slope up, steepest slope down, place of the largest, of the least).
+    """
+    points = cycle.shape[1]
+    for i in range(cycle.shape[0]):
+        row = cycle[i]
+        high = 0
+        low = 0
+        up = 0.0
+        down = 0.0
+        for j in range(points):
+            if row[j] > row[high]:
+                high = j
+            if row[j] < row[low]:
+                low = j
+            if slope[i, j] > up:
+                up = slope[i, j]
+            if slope[i, j] < down:
+                down = slope[i, j]
+        for side in range(2):
+            sign = 1.0 if side == 0 else -1.0
+            at = high if side == 0 else low
+            a = sign * row[at - 1]
+            b = sign * row[at]
+            c = sign * row[(at + 1) % points]
+            curve = a - 2.0 * b + c
+            shift = 0.0
+            if curve < 0.0:
+                shift = 0.5 * (a - c) / curve
+            peak = b - 0.25 * (a - c) * shift
+            limit = 0.98 * peak
+            span = 0.0
+            before = sign * row[points - 1]
+            for j in range(points):
+                here = sign * row[j]
+                if before >= limit and here >= limit:
+                    span += 1.0
+                elif before >= limit or here >= limit:
+                    top = before if before > here else here
+                    bottom = here if before > here else before
+                    span += (top - limit) / (top - bottom)
+                before = here
+            out[i, side] = sign * peak
+            out[i, 2 + side] = span / points
+            out[i, 6 + side] = (at + shift) / points
+        out[i, 4] = up
+        out[i, 5] = down
+
+
+@njit(cache=True, nogil=True, fastmath=_SUMS)
+def residual(x, phase, edges, centres, tables, dc, out):
+    """What the mean cycles leave of the samples, cross-faded from frame to frame.
+
+    Frame i rules at sample edges[i]; centres (n,): phase at which its table (n, points, cycle without DC) starts; between
+    edges[i] and edges[i + 1] the two tables fade into each other. Third-order interpolation in the table.
+    """
+    points = tables.shape[1]
+    for i in range(edges.shape[0] - 1):
+        a = edges[i]
+        b = edges[i + 1]
+        if b <= a:
+            continue
+        inv = 1.0 / (b - a)
+        c0 = centres[i]
+        c1 = centres[i + 1]
+        for j in range(a, b):
+            u = (j - a) * inv
+            value = (1.0 - u) * dc[i] + u * dc[i + 1]
+            for side in range(2):
+                p = phase[j] - (c0 if side == 0 else c1)
+                p -= math.floor(p)
+                p *= points
+                k = int(p)
+                t = p - k
+                row = i if side == 0 else i + 1
+                if k >= points:
+                    k -= points
+                ym = tables[row, k - 1]
+                y0 = tables[row, k]
+                y1 = tables[row, k + 1 if k + 1 < points else k + 1 - points]
+                y2 = tables[row, k + 2 if k + 2 < points else k + 2 - points]
+                h = y0 + t * (
+                    (y1 - ym / 3.0 - 0.5 * y0 - y2 / 6.0)
+                    + t * ((0.5 * (ym + y1) - y0) + t * ((y2 - ym) / 6.0 + 0.5 * (y0 - y1)))
+                )
+                value += (1.0 - u if side == 0 else u) * h
+            out[j] = x[j] - value
+
+
+@njit(cache=True, nogil=True)
+def fold_residual(r, phase, edges, centres, bins, out):
+    """Power of the residual and of its first difference in equal parts of the cycle, each frame's own samples.
+
+    out[i] = (residual power, difference power) a part, (n, 2, bins); centres: phase of the parts' start.
+    """
+    counts = np.empty(bins)
+    for i in range(edges.shape[0] - 1):
+        out[i, :, :] = 0.0
+        counts[:] = 0.0
+        a = edges[i]
+        b = edges[i + 1]
+        for j in range(max(a, 1), b):
+            p = phase[j] - centres[i]
+            p -= math.floor(p)
+            k = int(p * bins)
+            if k >= bins:
+                k = bins - 1
+            d = r[j] - r[j - 1]
+            out[i, 0, k] += r[j] * r[j]
+            out[i, 1, k] += d * d
+            counts[k] += 1.0
+        for k in range(bins):
+            if counts[k] > 0.0:
+                out[i, 0, k] /= counts[k]
+                out[i, 1, k] /= counts[k]

@@ -1,0 +1,219 @@
+"""Stretches of unbroken tone: where one begins and ends, where the pitch steps, which octave holds."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from listen.track.coarse import TONE_BELOW, CoarseTrack
+from listen.track.types import Floats
+
+Reader = Callable[[int, int], Floats]
+
+STEP_RATIO = 1.08
+"""A pitch that moves by more than this from one hop to the next has stepped (about 3 octaves a second)."""
+_FLOOR_AMPLITUDE = 10 ** (-96 / 20)
+_BELOW_LOUDEST = 10 ** (-62 / 20)
+_VOTE_HOPS = 4
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Stretch:
+    """One stretch of unbroken tone.
+
+    Attributes
+    ----------
+    start, stop : float
+        Samples of the file.
+    knots : ndarray, shape (n,)
+        Samples at which the rough pitch is known.
+    f0_hz : ndarray, shape (n,)
+    reference : int
+        The harmonic whose phase is followed: the strongest low one.
+    """
+
+    start: float
+    stop: float
+    knots: Floats
+    f0_hz: Floats
+    reference: int
+
+
+def find_stretches(track: CoarseTrack, rate_hz: float, first: int, last: int, read: Reader) -> list[Stretch]:
+    """Cut the rough track into stretches of tone.
+
+    Parameters
+    ----------
+    track : CoarseTrack
+    rate_hz : float
+    first, last : int
+        The span of samples looked at.
+    read : callable (start, stop) -> ndarray
+        Samples of the file, zeros outside of it.
+
+    Returns
+    -------
+    list of Stretch
+        In order of time, not overlapping.
+    """
+    amplitude = np.sqrt(track.power)
+    floor = max(_FLOOR_AMPLITUDE, _BELOW_LOUDEST * float(amplitude.max(initial=0.0)))
+    voiced = (track.f0_hz > 0) & (track.unlikeness < TONE_BELOW) & (amplitude > floor)
+    voiced &= ~_mains_alone(track.f0_hz, amplitude)
+    f0 = _voted(track.f0_hz, voiced)
+    places = track.first_sample + track.hop_samples * np.arange(len(f0))
+    runs = _runs(f0, voiced, track.unlikeness)
+    return _bounded(runs, places, f0, track, rate_hz, first, last, read)
+
+
+def _mains_alone(f0_hz: Floats, amplitude: Floats) -> NDArray[np.bool_]:
+    """Hum is no tone: a multiple of 50 or 60 Hz that is faint, or far below the loudest tone."""
+    loud = float(amplitude.max(initial=0.0))
+    hum = np.zeros(len(f0_hz), dtype=bool)
+    for mains in (50.0, 60.0):
+        order = np.round(f0_hz / mains)
+        hum |= (order >= 1) & (order <= 6) & (np.abs(f0_hz - order * mains) < 0.012 * f0_hz)
+    return hum & (amplitude < max(10 ** (-50 / 20), 0.03 * loud))
+
+
+def _voted(f0_hz: Floats, voiced: NDArray[np.bool_]) -> Floats:
+    """A few hops that stand a simple ratio off both neighbours are brought back to them."""
+    out = f0_hz.copy()
+    index = np.flatnonzero(voiced)
+    if len(index) < 3:
+        return out
+    log = np.log(out[index])
+    jumps = np.flatnonzero((np.abs(np.diff(log)) > np.log(1.25)) | (np.diff(index) > 1)) + 1
+    bounds = np.concatenate([[0], jumps, [len(index)]])
+    for a, b in zip(bounds[:-1], bounds[1:], strict=True):
+        if b - a > _VOTE_HOPS or a == 0 or b == len(index):
+            continue
+        left, right = log[a - 1], log[b]
+        if abs(left - right) > np.log(1.25) or index[b] - index[a - 1] > _VOTE_HOPS + 2:
+            continue
+        middle = np.interp(index[a:b], [index[a - 1], index[b]], [left, right])
+        ratio = np.exp(log[a:b] - middle)
+        whole = np.where(ratio >= 1, np.round(ratio), 1 / np.round(1 / ratio))
+        near = np.abs(ratio / whole - 1) < 0.05
+        out[index[a:b]] = np.where(near, out[index[a:b]] / whole, np.exp(middle))
+    return out
+
+
+def _runs(f0_hz: Floats, voiced: NDArray[np.bool_], unlikeness: Floats) -> list[tuple[int, int]]:
+    """Hops [a, b) of each unbroken run; single doubtful hops are dropped."""
+    runs: list[tuple[int, int]] = []
+    start = -1
+    n = len(f0_hz)
+    for i in range(n + 1):
+        inside = i < n and bool(voiced[i])
+        broken = (
+            inside
+            and start >= 0
+            and abs(np.log(f0_hz[i] / f0_hz[i - 1])) > np.log(STEP_RATIO)
+        )
+        if start >= 0 and (not inside or broken):
+            if i - start > 1 or unlikeness[start] < 0.1:
+                runs.append((start, i))
+            start = -1
+        if inside and start < 0:
+            start = i
+    return _without_passing(runs, f0_hz)
+
+
+def _without_passing(runs: list[tuple[int, int]], f0_hz: Floats) -> list[tuple[int, int]]:
+    """A single hop between two adjoining runs saw both pitches at once: it belongs to neither."""
+    kept = []
+    for i, (a, b) in enumerate(runs):
+        joined = 0 < i < len(runs) - 1 and runs[i - 1][1] == a and runs[i + 1][0] == b
+        if not (joined and b - a == 1):
+            kept.append((a, b))
+    return kept
+
+
+def _bounded(
+    runs: list[tuple[int, int]],
+    places: NDArray[np.int64],
+    f0: Floats,
+    track: CoarseTrack,
+    rate_hz: float,
+    first: int,
+    last: int,
+    read: Reader,
+) -> list[Stretch]:
+    hop = track.hop_samples
+    starts = np.empty(len(runs))
+    stops = np.empty(len(runs))
+    for i, (a, b) in enumerate(runs):
+        left = float(places[a])
+        if i > 0 and a - runs[i - 1][1] <= 1:
+            stops[i - 1] = starts[i] = _step_place(
+                read, int(places[runs[i - 1][1] - 1]), int(places[a]), f0[runs[i - 1][1] - 1], f0[a], rate_hz
+            )
+        else:
+            outer = max(float(first), left - 1.5 * hop)
+            starts[i] = outer if outer <= first else _edge_place(read, left, outer, rate_hz / f0[a])
+        right = float(places[b - 1])
+        outer = min(float(last), right + 1.5 * hop)
+        following = i + 1 < len(runs) and runs[i + 1][0] - b <= 1
+        if not following:
+            stops[i] = outer if outer >= last else _edge_place(read, right, outer, rate_hz / f0[b - 1])
+    out = []
+    for (a, b), start, stop in zip(runs, starts, stops, strict=True):
+        if (stop - start) * float(np.median(f0[a:b])) < 4.0 * rate_hz:
+            continue
+        inside = (places[a:b] > start) & (places[a:b] < stop)
+        if not inside.any():
+            inside[:] = True
+        knots, pitch = places[a:b][inside].astype(float), f0[a:b][inside]
+        knots = np.concatenate([[min(start, knots[0] - 1)], knots, [max(stop, knots[-1] + 1)]])
+        pitch = np.concatenate([[pitch[0]], pitch, [pitch[-1]]])
+        out.append(Stretch(start=start, stop=stop, knots=knots, f0_hz=pitch, reference=_reference(track, a, b)))
+    return out
+
+
+def _reference(track: CoarseTrack, a: int, b: int) -> int:
+    order = np.round(track.strongest_hz[a:b] / np.maximum(track.f0_hz[a:b], 1e-9))
+    values, counts = np.unique(order[order >= 1], return_counts=True)
+    return int(values[np.argmax(counts)]) if len(values) else 1
+
+
+def _step_place(read: Reader, left: int, right: int, f_left: float, f_right: float, rate_hz: float) -> float:
+    """The sample at which the left pitch gives way to the right one."""
+    width = int(max(1.5 * rate_hz / min(f_left, f_right), 0.003 * rate_hz))
+    x = read(left - width, right + width)
+    n = np.arange(len(x))
+    box = np.ones(width)
+    amplitudes = []
+    for f in (f_left, f_right):
+        turned = np.concatenate([[0], np.cumsum((x - x.mean()) * np.exp(-2j * np.pi * f / rate_hz * n))])
+        amplitudes.append(np.abs(turned[len(box) :] - turned[: -len(box)]))
+    lead = amplitudes[0] - amplitudes[1]
+    gain = np.cumsum(lead)
+    at = int(np.argmax(gain))
+    return float(np.clip(left - width + at + width / 2, left + 1, right - 1))
+
+
+def _edge_place(read: Reader, inside: float, outside: float, period: float) -> float:
+    """Where a tone begins or ends between a sample inside of it and one outside."""
+    a, b = int(min(inside, outside)), int(max(inside, outside))
+    width = max(4, round(period))
+    x = read(a - width, b + width)
+    x = x - np.median(x)
+    total = np.concatenate([[0.0], np.cumsum(x * x)])
+    rms = np.sqrt(np.maximum(total[width:] - total[:-width], 0.0) / width)
+    places = a - width + np.arange(len(rms)) + width / 2
+    tone = rms[np.argmin(np.abs(places - inside))]
+    noise = rms.min()
+    if not tone > 4.0 * noise:
+        return outside
+    loud = rms > max(np.sqrt(tone * noise), 0.1 * tone if noise < 0.003 * tone else 0.0)
+    if inside < outside:
+        after = np.flatnonzero(~loud & (places >= inside))
+        edge = places[after[0]] - width / 2 if len(after) else outside
+    else:
+        before = np.flatnonzero(~loud & (places <= inside))
+        edge = places[before[-1]] + width / 2 if len(before) else outside
+    return float(np.clip(edge, a, b))
