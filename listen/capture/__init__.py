@@ -1,7 +1,8 @@
 """Samples in: files, channels, and the damage that the recording itself did."""
 
 from listen.bench import CaptureSettings
+from listen.capture.damage import scan_damage
 from listen.capture.opening import Capture, open_capture
 from listen.capture.types import Damage, LostRuns, OverloadRuns
 
-__all__ = ["Capture", "CaptureSettings", "Damage", "LostRuns", "OverloadRuns", "open_capture"]
+__all__ = ["Capture", "CaptureSettings", "Damage", "LostRuns", "OverloadRuns", "open_capture", "scan_damage"]

@@ -1,0 +1,112 @@
+"""One pass over the samples for all that is wrong with a recording and can be seen without knowing the pitch."""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+
+from listen.capture.lost import RunsOfMask, Spans, shortest_zero_run, zeros_cut_into_a_tone
+from listen.capture.opening import Capture
+from listen.capture.overload import ExtremesByBlock, find_overload
+from listen.capture.repeats import RepeatFinder
+from listen.capture.types import Damage, Floats, LostRuns
+
+_GRID = 4096
+"""Sums are taken over stretches of this many samples, so that no block size changes their rounding."""
+
+_BRIDGE_S = 1e-3
+
+
+class _Sums:
+    """Sum and sum of squares, over the grid."""
+
+    def __init__(self) -> None:
+        self._sums: list[float] = []
+        self._squares: list[float] = []
+
+    def feed(self, samples: Floats) -> None:
+        whole = len(samples) // _GRID * _GRID
+        rows = samples[:whole].reshape(-1, _GRID)
+        self._sums += rows.sum(axis=1).tolist()
+        self._squares += np.einsum("ij,ij->i", rows, rows).tolist()
+        if whole < len(samples):
+            rest = samples[whole:]
+            self._sums.append(float(rest.sum()))
+            self._squares.append(float(np.einsum("i,i->", rest, rest)))
+
+    def mean_and_rms(self, n: int) -> tuple[float, float]:
+        """Return the mean, and the r.m.s. about it."""
+        mean = math.fsum(self._sums) / n
+        return mean, math.sqrt(max(0.0, math.fsum(self._squares) / n - mean * mean))
+
+
+def scan_damage(capture: Capture, *, block_samples: int = 1 << 16) -> Damage:
+    """Find overload, lost and repeated samples, level and DC offset of the capture's span.
+
+    Parameters
+    ----------
+    capture : Capture
+    block_samples : int
+        Samples held at once, rounded up to whole 4096; changes nothing in the result.
+
+    Returns
+    -------
+    Damage
+
+    Raises
+    ------
+    CaptureError
+        The file can no longer be read.
+
+    Notes
+    -----
+    Missing samples that leave no run of zeros shift the tone's phase: the tracker finds those.
+    """
+    block = max(1, -(-block_samples // _GRID)) * _GRID
+    rate_hz = capture.sample_rate_hz
+    extremes, sums = ExtremesByBlock(), _Sums()
+    not_finite = RunsOfMask(bridge=round(_BRIDGE_S * rate_hz))
+    zeros = RunsOfMask(shortest=shortest_zero_run(rate_hz))
+    repeats = RepeatFinder(capture.start_sample, round(rate_hz))
+    n_nonfinite = 0
+    for start in range(capture.start_sample, capture.stop_sample, block):
+        samples = capture.read_raw(start, min(capture.stop_sample, start + block))
+        if np.count_nonzero(samples) < len(samples):
+            zeros.feed(start, samples == 0.0)
+        if capture.may_hold_nonfinite:
+            bad = ~np.isfinite(samples)
+            n_bad = int(np.count_nonzero(bad))
+            if n_bad:
+                n_nonfinite += n_bad
+                not_finite.feed(start, bad)
+                samples[bad] = 0.0
+        extremes.feed(start, samples)
+        sums.feed(samples)
+        repeats.feed(start, samples)
+    n = capture.stop_sample - capture.start_sample
+    dc_fs, rms_fs = sums.mean_and_rms(n)
+    return Damage(
+        n_scanned=n,
+        overload=find_overload(capture, extremes),
+        lost=_lost(not_finite.result(), zeros_cut_into_a_tone(capture, zeros.result()), repeats.result(capture)),
+        n_nonfinite=n_nonfinite,
+        peak_fs=max(extremes.highest, -extremes.lowest),
+        rms_fs=rms_fs,
+        dc_fs=dc_fs,
+        missing_at_end_samples=0 if capture.header_samples is None else capture.header_samples - capture.n_samples,
+    )
+
+
+def _lost(not_finite: Spans, zeros: Spans, repeated: Spans) -> LostRuns:
+    """Put the kinds into one list, in order of time."""
+    runs = sorted(
+        [(a, b, "not-finite") for a, b in not_finite]
+        + [(a, b, "zeros") for a, b in zeros]
+        + [(a, b, "repeated") for a, b in repeated]
+    )
+    return LostRuns(
+        start_sample=np.array([a for a, _, _ in runs], dtype=np.int64),
+        n_samples=np.array([b - a for a, b, _ in runs], dtype=np.int64),
+        kind=tuple(kind for _, _, kind in runs),
+    )

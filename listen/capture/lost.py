@@ -1,0 +1,131 @@
+"""Samples that were lost: values that are no numbers, and exact zeros cut into a tone."""
+
+from __future__ import annotations
+
+import numpy as np
+from numpy.typing import NDArray
+
+from listen.capture.codes import codes_of
+from listen.capture.opening import Capture
+from listen.capture.types import Floats, Ints
+
+Spans = list[tuple[int, int]]
+"""(start, stop) in sample numbers of the file."""
+
+_SHORTEST_S = 0.25e-3
+_SHORTEST_SAMPLES = 8
+_EDGE_S = 0.25e-3
+_BESIDE_S = 0.05
+_LIVE = 0.3
+_QUIETEST_FS = 0.002
+_WAVES_OWN_HZ = 12.0
+_REGULAR = 0.1
+
+
+class RunsOfMask:
+    """Joins runs of a mask across blocks.
+
+    Parameters
+    ----------
+    shortest : int
+        Shorter runs are dropped.
+    bridge : int
+        Runs that lie this near together are one.
+    """
+
+    def __init__(self, shortest: int = 1, bridge: int = 0) -> None:
+        self._shortest = shortest
+        self._bridge = bridge
+        self._done: Spans = []
+        self._open: tuple[int, int] | None = None
+
+    def feed(self, start: int, mask: NDArray[np.bool_]) -> None:
+        """Take the next block's mask."""
+        edges = np.flatnonzero(np.diff(mask.view(np.int8), prepend=0, append=0)) + start
+        first, end = edges[0::2], edges[1::2]
+        # Runs that touch the block's ends may go on; the others can be judged now.
+        if self._bridge == 0:
+            keep = (end - first >= self._shortest) | (first == start) | (end == start + len(mask))
+            first, end = first[keep], end[keep]
+        for a, b in zip(first.tolist(), end.tolist(), strict=True):
+            if self._open is not None and a - self._open[1] <= self._bridge:
+                self._open = (self._open[0], b)
+            else:
+                self._close()
+                self._open = (a, b)
+
+    def _close(self) -> None:
+        if self._open is not None and self._open[1] - self._open[0] >= self._shortest:
+            self._done.append(self._open)
+        self._open = None
+
+    def result(self) -> Spans:
+        """Return the runs, in order."""
+        self._close()
+        return self._done
+
+
+def shortest_zero_run(sample_rate_hz: float) -> int:
+    """Return the fewest samples of exact zeros that are looked at."""
+    return max(_SHORTEST_SAMPLES, round(_SHORTEST_S * sample_rate_hz))
+
+
+def zeros_cut_into_a_tone(capture: Capture, runs: Spans) -> Spans:
+    """Keep the runs of exact zeros that begin and end in the middle of a tone.
+
+    Parameters
+    ----------
+    capture : Capture
+    runs : list of (int, int)
+        Runs of exact zeros.
+
+    Returns
+    -------
+    list of (int, int)
+
+    Notes
+    -----
+    Silence before the supply is switched on, after it, and between notes that fade is no loss: on one side at least,
+    the signal comes near zero and flat. Runs that come at the wave's own rate (a dead band, a pulse on a base line,
+    free of noise) are the wave.
+    """
+    inside = [(a, b) for a, b in runs if a > capture.start_sample and b < capture.stop_sample]
+    inside = _without_the_waves_own(inside, capture.sample_rate_hz)
+    smallest_fs = max(_QUIETEST_FS, 64.0 * codes_of(capture.subtype).step_fs)
+    beside = round(_BESIDE_S * capture.sample_rate_hz)
+    edge = max(2, round(_EDGE_S * capture.sample_rate_hz))
+    kept = []
+    for a, b in inside:
+        before = capture.read(max(capture.start_sample, a - beside), a)
+        after = capture.read(b, min(capture.stop_sample, b + beside))[::-1]
+        if _is_live(before, edge, smallest_fs) and _is_live(after, edge, smallest_fs):
+            kept.append((a, b))
+    return kept
+
+
+def _is_live(samples: Floats, edge: int, smallest_fs: float) -> bool:
+    """Whether the last of these samples are in full swing: far from zero, or steep (one of the two, on a sine)."""
+    if len(samples) <= 2 * edge:
+        return False
+    peak = float(np.abs(samples).max())
+    rise = np.abs(samples[edge:] - samples[:-edge])
+    steepest = float(rise.max())
+    if peak < smallest_fs or steepest == 0.0:
+        return False
+    return abs(float(samples[-1])) >= _LIVE * peak or float(rise[-1]) >= _LIVE * steepest
+
+
+def _without_the_waves_own(runs: Spans, sample_rate_hz: float) -> Spans:
+    """Leave out runs that follow each other regularly at an audible rate."""
+    if len(runs) < 4:
+        return runs
+    start: Ints = np.array([a for a, _ in runs])
+    interval = np.diff(start).astype(np.float64)
+    # Two runs a cycle need not be evenly spaced: compare with the run before the last.
+    every_second = interval[1:] + interval[:-1]
+    regular = np.abs(np.diff(every_second)) <= _REGULAR * every_second[1:]
+    regular &= every_second[1:] <= 2.0 * sample_rate_hz / _WAVES_OWN_HZ
+    own = np.zeros(len(runs), dtype=np.bool_)
+    for shift in range(4):
+        own[shift : shift + len(regular)] |= regular
+    return [run for run, is_own in zip(runs, own.tolist(), strict=True) if not is_own]

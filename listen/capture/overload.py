@@ -1,0 +1,251 @@
+"""Flat tops that a converter cut, told from those that a circuit or coarse codes make.
+
+A converter that is overdriven gives one code as long as the signal is beyond it. A circuit's own limit is never that
+exact: noise, and the droop of the coupling, move its tops over many codes. Coarse codes hold a slow sine's crest for
+several samples too, but a crest leaves its top code like a parabola: at a run's length outside the run it has dropped
+by 8 times what it rose within. A cut top was going up when it was cut, and drops by far more codes.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from listen.capture.codes import Codes, codes_of
+from listen.capture.opening import Capture
+from listen.capture.types import Floats, Ints, OverloadRuns
+
+_CONTEXT = 2048
+"""Samples beside a block in which a run is followed and compared with its neighbours."""
+
+_LONG_RUN = 3
+_FEWEST_BELOW_FULL_SCALE = 5
+_LONGEST_BELOW_FULL_SCALE_S = 0.1
+_DENSITY = 0.02
+_SPREAD = 0.01
+_NEIGHBOURS = 5
+_FLAT_SHARE = 0.9
+_SMALLEST_LEVEL = 0.2
+_COARSEST_LATTICE_FS = 2.0**-11
+_WINDOWS = 64
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class _Tops:
+    """Runs of samples at one side's extreme code, and how steeply the signal leaves them."""
+
+    start: Ints
+    length: Ints
+    drop_fs: Floats
+    dense: NDArray[np.bool_]
+
+    def of(self, mask: NDArray[np.bool_]) -> _Tops:
+        """Return some of them."""
+        return _Tops(
+            start=self.start[mask], length=self.length[mask], drop_fs=self.drop_fs[mask], dense=self.dense[mask]
+        )
+
+
+class ExtremesByBlock:
+    """Keeps each block's largest and smallest sample, so that only blocks that reach the extreme are read again."""
+
+    def __init__(self) -> None:
+        self._starts: list[int] = []
+        self._highest: list[float] = []
+        self._lowest: list[float] = []
+        self._stop = 0
+
+    def feed(self, start: int, samples: Floats) -> None:
+        """Take the next block."""
+        self._starts.append(start)
+        self._highest.append(float(samples.max()))
+        self._lowest.append(float(samples.min()))
+        self._stop = start + len(samples)
+
+    @property
+    def highest(self) -> float:
+        """The largest sample."""
+        return max(self._highest)
+
+    @property
+    def lowest(self) -> float:
+        """The smallest sample."""
+        return min(self._lowest)
+
+    def blocks_reaching(self, sign: int, level: float) -> list[tuple[int, int]]:
+        """Return (start, stop) of the blocks in which sign * sample reaches `level`."""
+        extremes = self._highest if sign > 0 else [-low for low in self._lowest]
+        stops = [*self._starts[1:], self._stop]
+        return [(a, b) for a, b, e in zip(self._starts, stops, extremes, strict=True) if e >= level]
+
+
+def find_overload(capture: Capture, extremes: ExtremesByBlock) -> OverloadRuns:
+    """Find the flat tops that the interface cut.
+
+    Parameters
+    ----------
+    capture : Capture
+    extremes : ExtremesByBlock
+        Fed with all blocks of the capture's span.
+
+    Returns
+    -------
+    OverloadRuns
+
+    Notes
+    -----
+    A cut top is a run of three samples or more at the extreme code of its side, which the signal leaves more steeply
+    than a crest would. At full scale one such run is enough; below it (digital gain after the converter, or a stage
+    before it that limits at a fixed code) five are needed. Above a sixth of the sample rate tops are too short: there
+    runs of one and two count, where the extreme code is met far more often than a sine meets it, and not because the
+    period is a whole number of samples. A wave that has no other values than its two tops is a square wave, and whole.
+    """
+    codes = codes_of(capture.subtype)
+    kept: dict[int, _Tops] = {}
+    levels: dict[int, float] = {}
+    largest = max(extremes.highest, -extremes.lowest)
+    for sign, level in ((1, extremes.highest), (-1, -extremes.lowest)):
+        if level < max(_SMALLEST_LEVEL * largest, 64 * codes.step_fs):
+            continue
+        tops = _tops(capture, codes, extremes, sign, level)
+        cut = _cut(capture, codes, tops, sign, level)
+        if np.count_nonzero(cut):
+            kept[sign] = _Tops(
+                start=tops.start[cut], length=tops.length[cut], drop_fs=tops.drop_fs[cut], dense=cut[cut]
+            )
+            levels[sign] = sign * level
+    if kept and _is_square(kept) and not any(codes.is_full_scale(level) for level in levels.values()):
+        kept = {}
+    return _joined(kept, levels)
+
+
+def _joined(kept: dict[int, _Tops], levels: dict[int, float]) -> OverloadRuns:
+    """Put both halves into one list, in order of time."""
+    empty = np.zeros(0, dtype=np.int64)
+    start = np.concatenate([empty, *(tops.start for tops in kept.values())])
+    length = np.concatenate([empty, *(tops.length for tops in kept.values())])
+    sign = np.concatenate([empty, *(np.full(len(tops.start), s, dtype=np.int64) for s, tops in kept.items())])
+    order = np.argsort(start, kind="stable")
+    return OverloadRuns(
+        start_sample=start[order],
+        n_samples=length[order],
+        sign=sign[order],
+        positive_level_fs=levels[1] if 1 in kept else None,
+        negative_level_fs=levels[-1] if -1 in kept else None,
+    )
+
+
+def _is_square(kept: dict[int, _Tops]) -> bool:
+    """Whether the signal is at one of its two tops nearly always."""
+    first = min(int(tops.start[0]) for tops in kept.values())
+    last = max(int(tops.start[-1] + tops.length[-1]) for tops in kept.values())
+    return sum(int(tops.length.sum()) for tops in kept.values()) > _FLAT_SHARE * (last - first)
+
+
+def _cut(capture: Capture, codes: Codes, tops: _Tops, sign: int, level: float) -> NDArray[np.bool_]:
+    """Say which runs were cut."""
+    # Half a code of rounding and the tolerance are what a crest may rise within a run; twice that for safety.
+    steep_codes = 16.0 * (codes.tolerance_codes + 0.5) + 8.0
+    long = (tops.length >= _LONG_RUN) & (tops.drop_fs >= steep_codes * codes.step_fs)
+    if not codes.is_full_scale(level):
+        long &= tops.length <= _LONGEST_BELOW_FULL_SCALE_S * capture.sample_rate_hz
+    if codes.step_fs < 2.0**-15 and long.any():
+        lattice_fs = _lattice(capture, codes, tops.start[long], tops.length[long], sign)
+        long &= tops.drop_fs >= steep_codes * lattice_fs
+    cut = long | (tops.dense & (tops.length < _LONG_RUN))
+    fewest = 1 if codes.is_full_scale(level) and long.any() else _FEWEST_BELOW_FULL_SCALE
+    return cut if np.count_nonzero(cut) >= fewest else np.zeros_like(cut)
+
+
+def _lattice(capture: Capture, codes: Codes, start: Ints, length: Ints, sign: int) -> float:
+    """Return the step of the codes in use near the tops: a 16-bit recording may be kept, amplified, in 24 bits."""
+    values = []
+    for a, n in zip(start[:_WINDOWS].tolist(), length[:_WINDOWS].tolist(), strict=True):
+        reach = min(2 * n + 8, _CONTEXT)
+        values.append(
+            sign * capture.read(max(capture.start_sample, a - reach), min(capture.stop_sample, a + n + reach))
+        )
+    gaps = np.diff(np.unique(np.concatenate(values)))
+    gaps = gaps[gaps > 4.0 * codes.step_fs]
+    smallest = float(gaps.min()) if len(gaps) else 0.0
+    # A clean periodic wave has few values at all: their distance says nothing of the codes.
+    return smallest if smallest <= _COARSEST_LATTICE_FS else codes.step_fs
+
+
+def _tops(capture: Capture, codes: Codes, extremes: ExtremesByBlock, sign: int, level: float) -> _Tops:
+    """Collect the runs at the extreme code that may have been cut."""
+    threshold = level - codes.tolerance_fs
+    parts = [
+        _tops_of_block(capture, codes, sign, threshold, a, b) for a, b in extremes.blocks_reaching(sign, threshold)
+    ]
+    return _Tops(
+        start=np.concatenate([p.start for p in parts]),
+        length=np.concatenate([p.length for p in parts]),
+        drop_fs=np.concatenate([p.drop_fs for p in parts]),
+        dense=np.concatenate([p.dense for p in parts]),
+    )
+
+
+def _tops_of_block(capture: Capture, codes: Codes, sign: int, threshold: float, start: int, stop: int) -> _Tops:
+    """Collect the runs that begin in start..stop."""
+    low = max(capture.start_sample, start - _CONTEXT)
+    high = min(capture.stop_sample, stop + _CONTEXT)
+    samples = capture.read(low, high)
+    if sign < 0:
+        np.negative(samples, out=samples)
+    edges = np.flatnonzero(np.diff((samples >= threshold).view(np.int8), prepend=0, append=0))
+    first, end = edges[0::2], edges[1::2]
+    length = end - first
+    # At the end of what was read a run may go on.
+    if len(end) and end[-1] == len(samples) and high < capture.stop_sample:
+        length[-1] += _run_on(capture, sign, threshold, high)
+    reach = np.minimum(length, _CONTEXT // 2)
+    before, after = first - reach, end - 1 + reach
+    top = np.maximum(samples[first], threshold)
+    drop_before = np.where(before >= 0, top - samples[np.maximum(before, 0)], np.inf)
+    inside = after < len(samples)
+    drop_after = np.where(inside, top - samples[np.minimum(after, len(samples) - 1)], np.inf)
+    drop = np.minimum(drop_before, drop_after)
+    drop[np.isinf(drop)] = 0.0
+    dense = _dense(samples, codes, threshold, first, end)
+    mine = (first + low >= start) & (first + low < stop) & ((length >= _LONG_RUN) | dense)
+    # A run that the block before has seen begin is that block's.
+    mine &= (first > 0) | (low == capture.start_sample)
+    return _Tops(start=(first + low)[mine], length=length[mine], drop_fs=drop[mine], dense=dense[mine])
+
+
+def _run_on(capture: Capture, sign: int, threshold: float, position: int) -> int:
+    """Return how many samples more a run goes on."""
+    begun = position
+    while position < capture.stop_sample:
+        samples = sign * capture.read(position, min(capture.stop_sample, position + (1 << 16)))
+        below = np.flatnonzero(samples < threshold)
+        if len(below):
+            return position + int(below[0]) - begun
+        position += len(samples)
+    return position - begun
+
+
+def _dense(samples: Floats, codes: Codes, threshold: float, first: Ints, end: Ints) -> NDArray[np.bool_]:
+    """Say for each run whether the extreme code is met here more often than by a sine that just reaches it."""
+    n = len(first)
+    if n < _NEIGHBOURS + 1:
+        return np.zeros(n, dtype=np.bool_)
+    natural = np.sqrt(2.0 * (codes.tolerance_fs + codes.step_fs) / threshold) / np.pi
+    rank = np.arange(n)
+    low = np.maximum(rank - _NEIGHBOURS, np.searchsorted(first, first - _CONTEXT + _NEIGHBOURS))
+    high = np.minimum(rank + _NEIGHBOURS, np.searchsorted(first, first + _CONTEXT - _NEIGHBOURS) - 1)
+    total = np.concatenate([[0], np.cumsum(end - first)])
+    density = (total[high + 1] - total[low]) / np.maximum(end[high] - first[low], 1)
+    # The sample before the top: the same each time where the period is a whole number of samples.
+    previous = samples[np.maximum(first - 1, 0)]
+    largest, smallest = previous.copy(), previous.copy()
+    for shift in range(-_NEIGHBOURS, _NEIGHBOURS + 1):
+        other = np.clip(rank + shift, low, high)
+        np.maximum(largest, previous[other], out=largest)
+        np.minimum(smallest, previous[other], out=smallest)
+    enough = high - low >= _NEIGHBOURS
+    dense: NDArray[np.bool_] = enough & (density >= max(_DENSITY, 2.5 * float(natural)))
+    return dense & (largest - smallest > _SPREAD * threshold)
