@@ -6,7 +6,7 @@ import tomllib
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from functools import cache
-from importlib import resources
+from pathlib import Path
 from typing import Any
 
 LONGEST = 4
@@ -93,8 +93,7 @@ def diagnose(
 @cache
 def _table() -> dict[str, Any]:
     """Return the data file, read once."""
-    text = resources.files(__package__).joinpath("causes.toml").read_text(encoding="utf-8")
-    return tomllib.loads(text)
+    return tomllib.loads(Path(__file__).with_name("causes.toml").read_text(encoding="utf-8"))
 
 
 def _fits(case: Mapping[str, Any], known: Mapping[str, str | None], evidence: Evidence) -> bool:

@@ -8,7 +8,7 @@ import os
 from collections.abc import Mapping, Sequence
 from dataclasses import fields
 from functools import cache
-from importlib import metadata, resources
+from pathlib import Path
 from typing import Any
 
 from listen.circuit import Diagnosis
@@ -107,7 +107,7 @@ def write_documents(
 @cache
 def check_schema() -> dict[str, Any]:
     """Return the JSON Schema (2020-12) of the document of a check."""
-    text = resources.files(__package__).joinpath("schemas", "check-1.json").read_text(encoding="utf-8")
+    text = (Path(__file__).parent / "schemas" / "check-1.json").read_text(encoding="utf-8")
     schema: dict[str, Any] = json.loads(text)
     return schema
 
@@ -115,6 +115,8 @@ def check_schema() -> dict[str, Any]:
 @cache
 def tool_version() -> str:
     """Return the version of the installed package."""
+    from importlib import metadata  # 30 ms, and only a document needs it
+
     try:
         return metadata.version("listen")
     except metadata.PackageNotFoundError:

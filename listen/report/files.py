@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import contextlib
 import os
-import secrets
 import stat
 from collections.abc import Iterable, Iterator
 from pathlib import Path
@@ -143,7 +142,7 @@ def _fill(handle: int, data: bytes, mode: int | None) -> None:
 @contextlib.contextmanager
 def _spare_name(target: Path) -> Iterator[Path]:
     """Give a name beside the target, and leave nothing there."""
-    spare = target.with_name(f".{target.name[:80]}.{secrets.token_hex(6)}.part")
+    spare = target.with_name(f".{target.name[:80]}.{os.urandom(6).hex()}.part")
     try:
         yield spare
     finally:
