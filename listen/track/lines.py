@@ -46,6 +46,10 @@ class Lines:
         Sum of the squared amplitudes (over 2) of the lines at odd half orders, noise taken off; NaN: none could be read.
     half_noise : ndarray, shape (n,)
         What noise alone would give there.
+    spur_power : ndarray, shape (n,)
+        Mean square of the lines between the harmonics that stand ten times over their median.
+    spur_order : ndarray, shape (n,)
+        Their mean frequency over the pitch; NaN: none.
     """
 
     amplitude: list[NDArray[np.complex128]]
@@ -56,6 +60,8 @@ class Lines:
     noise_power: Floats
     half_power: Floats
     half_noise: Floats
+    spur_power: Floats
+    spur_order: Floats
 
 
 def frame_cycles(f0_hz: Floats) -> Floats:
@@ -90,6 +96,8 @@ def measure_lines(
     noise = np.full(n, np.nan)
     half = np.full(n, np.nan)
     half_noise = np.full(n, np.nan)
+    spur = np.full(n, np.nan)
+    spur_order = np.full(n, np.nan)
     top = np.clip((BAND / slopes).astype(np.int64), 1, MOST_HARMONICS)
     for size in np.unique(sizes):
         rows = np.flatnonzero(sizes == size)
@@ -100,7 +108,10 @@ def measure_lines(
                 line = spectrum[j, : m[j] * top[i] + 1 : m[j]] * (2.0 / cycles[i])
                 line[0] = 0.5 * line[0].real
                 amplitude[i] = line
-            noise[part], half[part], half_noise[part] = _between(spectrum, m, spans[part], slopes[part])
+            for target, value in zip(
+                (noise, half, half_noise, spur, spur_order), _between(spectrum, m, spans[part], slopes[part]), strict=True
+            ):
+                target[part] = value
     means = np.empty((n, 4))
     kernels.frame_means(x, phase.dphi, phase.phase, frames, means)
     f0, variance = _pitch(x, phase, frames, amplitude, means)
@@ -113,6 +124,8 @@ def measure_lines(
         noise_power=noise,
         half_power=half,
         half_noise=half_noise,
+        spur_power=spur,
+        spur_order=spur_order,
     )
 
 
@@ -127,11 +140,11 @@ def _spectrum(x: Floats, phase: PhaseSamples, frames: Floats, size: int) -> NDAr
 
 def _between(
     spectrum: NDArray[np.complex128], m: NDArray[np.int64], spans: Floats, slopes: Floats
-) -> tuple[Floats, Floats, Floats]:
+) -> tuple[Floats, ...]:
     last = np.minimum((BAND / slopes * m).astype(np.int64), spectrum.shape[1])
     first = np.minimum(np.maximum(2, (0.004 / slopes * m).astype(np.int64)), last)
     power = spectrum.real**2 + spectrum.imag**2
-    out = np.empty((len(m), 5))
+    out = np.empty((len(m), 7))
     shape_kernels.between_lines(power, m, last, first, np.empty(spectrum.shape[1]), out)
     # sum of (w dphi)^2 over the frame's samples, for noise of variance 1
     gain = 1.5 * m**2 / spans
@@ -139,7 +152,9 @@ def _between(
         noise = out[:, 0] / np.log(2) / gain
         half_noise = out[:, 4] * noise * gain * 2.0 / m**2
         half = np.where(out[:, 4] > 0, out[:, 3] * 2.0 / m**2 - half_noise, np.nan)
-    return noise, half, half_noise
+        # a line's Hann bins hold 1.5 times its own; of M bins M - 3 are looked at
+        spur = out[:, 5] * 2.0 / m**2 / 1.5 * m / np.maximum(m - 3, 1)
+    return noise, half, half_noise, spur, out[:, 6] / m
 
 
 def _pitch(

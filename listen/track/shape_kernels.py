@@ -18,7 +18,8 @@ _SUMS = {"contract", "reassoc", "nsz"}
 def between_lines(power, cycles, last, first, scratch, out):
     """Power between the harmonics: bins that are no harmonic nor next to one, from first[i] up to last[i].
 
-    power (n, bins) of frames of cycles[i] cycles; out[i] = (median, mean, bins, power at odd half orders, their number).
+    power (n, bins) of frames of cycles[i] cycles; out[i] = (median, mean, bins, power at odd half orders below the sixth,
+    their number, power of the bins ten times over the median, their mean place in bins).
     """
     for i in range(power.shape[0]):
         m = cycles[i]
@@ -41,12 +42,28 @@ def between_lines(power, cycles, last, first, scratch, out):
         out[i, 2] = count
         out[i, 3] = half
         out[i, 4] = halves
+        out[i, 5] = 0.0
+        out[i, 6] = np.nan
         if count == 0:
             out[i, 0] = np.nan
             out[i, 1] = np.nan
-        else:
-            out[i, 0] = np.median(scratch[:count])
-            out[i, 1] = total / count
+            continue
+        median = np.median(scratch[:count])
+        out[i, 0] = median
+        out[i, 1] = total / count
+        high = 0.0
+        place_sum = 0.0
+        for b in range(first[i], last[i]):
+            place = b % m
+            if place <= 1 or place == m - 1 or (2 * place == m and b < 6 * m):
+                continue
+            p = power[i, b]
+            if p > 10.0 * median:
+                high += p
+                place_sum += p * b
+        out[i, 5] = high
+        if high > 0.0:
+            out[i, 6] = place_sum / high
 
 
 @njit(cache=True, nogil=True)

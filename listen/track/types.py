@@ -28,7 +28,9 @@ class Envelope:
     time_s : ndarray, shape (m,)
         Centre of each short frame, seconds from the file's first sample.
     amplitude_fs : ndarray, shape (m,)
-        Peak amplitude of the fundamental, full scale is 1.
+        Peak amplitude of the harmonic whose phase is followed (the fundamental, unless it is weak), full scale is 1.
+    rms_amplitude_fs : ndarray, shape (m,)
+        R.m.s. of all but the mean, times the square root of 2.
     f0_hz : ndarray, shape (m,)
         Pitch over the short frame; NaN where nothing oscillates.
     oscillating : ndarray of bool, shape (m,)
@@ -36,6 +38,7 @@ class Envelope:
 
     time_s: Floats
     amplitude_fs: Floats
+    rms_amplitude_fs: Floats
     f0_hz: Floats
     oscillating: NDArray[np.bool_]
 
@@ -97,17 +100,27 @@ class Frames:
     dead_band : ndarray, shape (n,)
         Half the width of the flat part at zero over the peak.
     dc_fs : ndarray, shape (n,)
+    frame_s : ndarray, shape (n,)
+        Length of each frame.
+    stretch : ndarray of int, shape (n,)
+        Number of the stretch of unbroken tone, -1 outside of one.
     subharmonic_dbc : ndarray, shape (n,)
         Lines at k/2 (k odd), r.s.s.
-    residual_peak_dbc, residual_peak_cycle : ndarray, shape (n,)
-        Largest short-time r.m.s. of the residual within the cycle, and its place: 0 the positive
-        crest of the fundamental, 0.5 the negative one.
+    spur_dbc, spur_hz : ndarray, shape (n,)
+        Lines between the harmonics that stand ten times over the noise there, and their mean frequency.
     residual_dbc : ndarray, shape (n,)
         R.m.s. of the residual (noise, hum and bursts together) to the fundamental.
+    residual_peak_dbc, residual_peak_cycle : ndarray, shape (n,)
+        The loudest sixteenth of the cycle in the residual, and its place: 0 the positive crest of the fundamental, 0.5 the
+        negative one.
+    residual_fold : ndarray, shape (n, 2, 16)
+        Power of the residual, and of its difference from sample to sample, in each sixteenth of the cycle; the first is
+        centred on the positive crest of the fundamental.
+    hum_time_s : ndarray, shape (h,)
+    hum_dbfs : ndarray, shape (h, 12)
+        Lines at 50, 100 .. 300 and 60, 120 .. 360 Hz in the residual, and the floor beside each line in ``hum_floor_dbfs``.
     envelope : Envelope
     phase_steps : tuple of PhaseStep
-    hum : tuple
-        Mains lines found (see ``HumLine``).
     """
 
     sample_rate_hz: float
@@ -135,6 +148,14 @@ class Frames:
     residual_dbc: Floats
     residual_peak_dbc: Floats
     residual_peak_cycle: Floats
+    residual_fold: Floats
+    spur_dbc: Floats
+    spur_hz: Floats
+    frame_s: Floats
+    stretch: NDArray[np.int64]
+    hum_time_s: Floats
+    hum_dbfs: Floats
+    hum_floor_dbfs: Floats
     envelope: Envelope
     phase_steps: tuple[PhaseStep, ...]
 
@@ -143,7 +164,7 @@ class Frames:
         for field in fields(self):
             value = getattr(self, field.name)
             if isinstance(value, np.ndarray):
-                if len(value) != n:
+                if len(value) != n and not field.name.startswith("hum_"):
                     raise ValueError(f"{field.name} has {len(value)} rows, time_s has {n}")
                 object.__setattr__(self, field.name, _frozen_copy(value))
 

@@ -1,0 +1,71 @@
+"""Mains lines in the residual: 50 and 60 Hz and their multiples, over seconds rather than frames."""
+
+from __future__ import annotations
+
+import numpy as np
+
+from listen.track.types import Floats
+
+RATE_HZ = 1000.0
+"""The residual is kept at about this rate."""
+MAINS_HZ = (50.0, 60.0)
+ORDERS = 6
+WINDOW_S = 1.0
+HUM_LINES_HZ = np.array([mains * k for mains in MAINS_HZ for k in range(1, ORDERS + 1)])
+_SEARCH = 0.004
+_BESIDE_HZ = (4.0, 9.0)
+
+
+def block_samples(rate_hz: float) -> int:
+    """Samples that become one of the low-rate residual."""
+    return max(1, round(rate_hz / RATE_HZ))
+
+
+def hum_lines(low: Floats, low_rate_hz: float, start_s: float) -> tuple[Floats, Floats, Floats]:
+    """Level of each mains line, second by second.
+
+    Parameters
+    ----------
+    low : ndarray, shape (n,)
+        Residual (all but the tone and its harmonics) at a low rate, NaN where it says nothing.
+    low_rate_hz : float
+    start_s : float
+        Time of its first sample.
+
+    Returns
+    -------
+    time_s : ndarray, shape (h,)
+        Centres of windows of one second, half a second apart (one shorter window for shorter takes).
+    hum_dbfs, floor_dbfs : ndarray, shape (h, 12)
+        Level of the lines ``HUM_LINES_HZ`` (found within 0.4 %), and the median beside each. A full-scale sine is 0 dBFS.
+    """
+    width = min(len(low), round(WINDOW_S * low_rate_hz))
+    empty = np.empty((0, len(HUM_LINES_HZ)))
+    if width < 0.2 * low_rate_hz:
+        return np.empty(0), empty, empty
+    starts = np.arange(0, len(low) - width + 1, max(1, width // 2))
+    views = np.lib.stride_tricks.sliding_window_view(low, width)[starts]
+    lost = np.isnan(views)
+    usable = lost.mean(axis=1) < 0.2
+    filled = np.where(lost, 0.0, views)
+    # a slow drift is no line
+    place = np.linspace(-1, 1, width)
+    window = 0.5 - 0.5 * np.cos(2 * np.pi * (np.arange(width) + 0.5) / width)
+    filled = filled - filled.mean(axis=1, keepdims=True)
+    filled = filled - np.outer(filled @ place / (place @ place), place)
+    size = 4 * 2 ** int(np.ceil(np.log2(width)))
+    spectrum = np.abs(np.fft.rfft(filled * window, size, axis=1)) * (4.0 / width)
+    frequency = np.arange(spectrum.shape[1]) * low_rate_hz / size
+    lines = np.full((len(starts), len(HUM_LINES_HZ)), np.nan)
+    floor = np.full_like(lines, np.nan)
+    for i, line_hz in enumerate(HUM_LINES_HZ):
+        near = np.abs(frequency - line_hz) <= max(_SEARCH * line_hz, 0.6 * low_rate_hz / width)
+        off = np.abs(frequency - line_hz)
+        beside = (off >= max(_BESIDE_HZ[0], 2.5 * low_rate_hz / width)) & (off <= max(_BESIDE_HZ[1], 8 * low_rate_hz / width))
+        if not near.any() or not beside.any():
+            continue
+        with np.errstate(divide="ignore"):
+            lines[:, i] = 20 * np.log10(spectrum[:, near].max(axis=1))
+            floor[:, i] = 20 * np.log10(np.median(spectrum[:, beside], axis=1))
+    lines[~usable] = np.nan
+    return start_s + (starts + width / 2) / low_rate_hz, lines, floor

@@ -1,0 +1,233 @@
+"""One part of a capture: the rows whose centres lie in it, worked out from its samples and a margin."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from listen.track import shape_kernels
+from listen.track.hum import block_samples
+from listen.track.lines import BAND, Lines, frame_cycles, measure_lines
+from listen.track.phase import PhaseCurve, PhaseSamples, RoughCurve, phase_samples, refine
+from listen.track.shape import measure_shape, residual_tables, undo_coupling
+from listen.track.stretches import Stretch
+from listen.track.types import HARMONIC_COLUMNS, Floats
+
+HOP_S = 0.020
+MARGIN_S = 0.6
+FOLD = 16
+_BENT = 0.004
+"""A frame over which the pitch departs from a straight line by more than this part of it is shortened."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Rows:
+    """Rows of one stretch within one part; amplitudes, not yet levels."""
+
+    row: NDArray[np.int64]
+    stretch: int
+    f0_hz: Floats
+    f0_sigma_hz: Floats
+    frame_s: Floats
+    power: Floats
+    harmonics: NDArray[np.complex128]
+    count: NDArray[np.int64]
+    noise_power: Floats
+    half_power: Floats
+    half_noise: Floats
+    spur_power: Floats
+    spur_order: Floats
+    dc_fs: Floats
+    shape: NDArray[np.float64]
+    residual_fold: Floats
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Part:
+    """What one part gives: rows, short frames, the low-rate residual."""
+
+    rows: tuple[Rows, ...]
+    knots: tuple[tuple[int, PhaseCurve, NDArray[np.bool_]], ...]
+    low: Floats
+    quiet_power: Floats
+
+
+def measure_part(
+    x: Floats,
+    first: int,
+    start: int,
+    stop: int,
+    stretches: list[tuple[int, Stretch, RoughCurve]],
+    rate_hz: float,
+    coupling_hz: float | None,
+) -> Part:
+    """Measure the rows whose centres lie between two samples.
+
+    Parameters
+    ----------
+    x : ndarray, shape (n,)
+        Samples with a margin on both sides; x[0] is sample ``first``.
+    first, start, stop : int
+        Samples of the file.
+    stretches : list of (number, Stretch, RoughCurve)
+        Those that overlap x.
+    rate_hz : float
+    coupling_hz : float or None
+        Corner of the interface's high-pass.
+
+    Returns
+    -------
+    Part
+    """
+    residue = x[start - first : stop - first].copy()
+    rows, knots = [], []
+    for number, stretch, rough in stretches:
+        low = max(stretch.start, float(first))
+        high = min(stretch.stop, float(first + len(x)))
+        curve = refine(rough, stretch, x, first, rate_hz, low, high)
+        if curve is None:
+            continue
+        inside = (curve.samples >= start) & (curve.samples < stop)
+        knots.append((number, curve, inside))
+        measured = _measure_stretch(x, first, start, stop, stretch, curve, rate_hz, coupling_hz, residue, number)
+        if measured is not None:
+            rows.append(measured)
+    block = block_samples(rate_hz)
+    whole = len(residue) // block * block
+    low_rate = residue[:whole].reshape(-1, block).mean(axis=1)
+    hop = HOP_S * rate_hz
+    quiet = _quiet_power(x, first, np.arange(np.ceil(start / hop), np.ceil(stop / hop)) * hop, int(hop))
+    return Part(rows=tuple(rows), knots=tuple(knots), low=low_rate, quiet_power=quiet)
+
+
+def _quiet_power(x: Floats, first: int, centres: Floats, width: int) -> Floats:
+    """Mean square about the mean of the samples round each row's centre."""
+    total = np.concatenate([[0.0], np.cumsum(x)])
+    square = np.concatenate([[0.0], np.cumsum(x * x)])
+    a = np.clip(np.round(centres - first - width / 2).astype(np.int64), 0, len(x))
+    b = np.clip(a + width, 0, len(x))
+    n = np.maximum(b - a, 1)
+    return np.maximum((square[b] - square[a]) / n - ((total[b] - total[a]) / n) ** 2, 0.0)
+
+
+def _frames_of(
+    centres: Floats, phase: PhaseSamples, curve: PhaseCurve, rate_hz: float
+) -> tuple[Floats, Floats, Floats]:
+    """Phase, whole cycles and slope of the frames round some samples: shortened at edges and where the pitch bends."""
+    place = centres - phase.first
+    grid = np.arange(len(phase.phase))
+    middle = np.interp(place, grid, phase.phase)
+    slope = np.interp(place, grid, phase.dphi)
+    cycles = frame_cycles(slope * rate_hz)
+    for _ in range(3):
+        half = 0.5 * cycles / slope
+        ahead = np.interp(centres + half, curve.samples, curve.slopes)
+        behind = np.interp(centres - half, curve.samples, curve.slopes)
+        nearer = np.interp(centres + 0.5 * half, curve.samples, curve.slopes)
+        nearer = np.maximum(nearer, np.interp(centres - 0.5 * half, curve.samples, curve.slopes))
+        straight = np.maximum(np.abs(ahead + behind - 2 * slope), np.abs(nearer - slope) - np.abs(ahead - behind))
+        bent = (straight > _BENT * slope) & (cycles > 2)
+        if not bent.any():
+            break
+        cycles = np.where(bent, np.maximum(2.0 * np.floor(0.25 * cycles), 2.0), cycles)
+    room = np.minimum(middle - phase.phase[0], phase.phase[-1] - middle)
+    cycles = np.minimum(cycles, np.maximum(2.0 * np.floor(room), 2.0))
+    middle = np.clip(middle, phase.phase[0] + 0.5 * cycles, phase.phase[-1] - 0.5 * cycles)
+    return middle, cycles, slope
+
+
+def _measure_stretch(
+    x: Floats,
+    first: int,
+    start: int,
+    stop: int,
+    stretch: Stretch,
+    curve: PhaseCurve,
+    rate_hz: float,
+    coupling_hz: float | None,
+    residue: Floats,
+    number: int,
+) -> Rows | None:
+    a = max(first, int(np.ceil(stretch.start)))
+    b = min(first + len(x), int(np.floor(stretch.stop)))
+    phase = phase_samples(curve.samples, curve.turns, curve.slopes, a, b - a)
+    if phase.phase[-1] - phase.phase[0] < 2.5:
+        return None
+    part = x[a - first : b - first]
+    hop = HOP_S * rate_hz
+    row = np.arange(int(np.ceil(max(a, start - hop) / hop)), int(np.ceil(min(b, stop + hop) / hop)))
+    if len(row) == 0:
+        return None
+    centres = row * hop
+    middle, cycles, slope = _frames_of(centres, phase, curve, rate_hz)
+    lines = measure_lines(part, phase, middle, cycles, slope)
+    own = (centres >= start) & (centres < stop)
+    fold = _fold(part, phase, centres, middle, lines, a, residue, start, own)
+    if not own.any():
+        return None
+    at_frame = np.interp(middle, phase.phase, phase.dphi)
+    f0 = lines.f0 * slope / at_frame * rate_hz
+    undone = undo_coupling(lines.amplitude, f0, coupling_hz)
+    line_noise = lines.noise_power * 6.0 / lines.spans
+    shape = measure_shape(undone, line_noise)
+    harmonics = np.full((len(row), HARMONIC_COLUMNS), np.nan, dtype=complex)
+    for i, amplitude in enumerate(undone):
+        few = amplitude[1 : HARMONIC_COLUMNS + 1]
+        harmonics[i, : len(few)] = few
+    count = np.minimum(np.floor(BAND * rate_hz / f0), HARMONIC_COLUMNS).astype(np.int64)
+    noise = np.where(np.isfinite(lines.noise_power), lines.noise_power, np.nan)
+    columns = np.column_stack(
+        [shape.crest_positive, shape.crest_negative, shape.flat_positive, shape.flat_negative, shape.slope_over_sine]
+    )
+    return Rows(
+        row=row[own],
+        stretch=number,
+        f0_hz=f0[own],
+        f0_sigma_hz=(np.sqrt(lines.f0_variance) * rate_hz)[own],
+        frame_s=(cycles / f0)[own],
+        power=lines.power[own],
+        harmonics=harmonics[own],
+        count=np.maximum(count, 1)[own],
+        noise_power=noise[own],
+        half_power=lines.half_power[own],
+        half_noise=lines.half_noise[own],
+        spur_power=lines.spur_power[own],
+        spur_order=lines.spur_order[own],
+        dc_fs=np.array([amplitude[0].real for amplitude in lines.amplitude])[own],
+        shape=columns[own],
+        residual_fold=fold[own],
+    )
+
+
+def _fold(
+    part: Floats,
+    phase: PhaseSamples,
+    centres: Floats,
+    middle: Floats,
+    lines: Lines,
+    a: int,
+    residue: Floats,
+    start: int,
+    own: NDArray[np.bool_],
+) -> Floats:
+    """Residual of the stretch, written into ``residue``; its power by place in the cycle is returned."""
+    n = len(part)
+    tables = residual_tables(lines.amplitude)
+    places = np.round(centres).astype(np.int64) - a
+    edges = np.concatenate([[0], np.clip(places, 0, n), [n]])
+    repeat = np.concatenate([[0], np.arange(len(places)), [len(places) - 1]])
+    left = part.copy()
+    nothing = np.zeros(len(repeat))
+    shape_kernels.residual(part, phase.phase, edges, middle[repeat], tables[repeat], nothing, left)
+    crest = middle - np.array([np.angle(amplitude[1]) for amplitude in lines.amplitude]) / (2 * np.pi)
+    inner = np.round(0.5 * (places[1:] + places[:-1])).astype(np.int64)
+    half = round(0.5 * (centres[1] - centres[0])) if len(centres) > 1 else n // 2
+    bounds = np.concatenate([[max(0, places[0] - half)], inner, [min(n, places[-1] + half)]])
+    fold = np.empty((len(places), 2, FOLD))
+    shape_kernels.fold_residual(left, phase.phase, bounds, crest - 0.5 / FOLD, FOLD, fold)
+    low, high = max(a + bounds[0], start), min(a + bounds[-1], start + len(residue))
+    if high > low:
+        residue[low - start : high - start] = left[low - a : high - a]
+    return fold

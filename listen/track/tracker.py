@@ -1,0 +1,132 @@
+"""Samples to frames: the rough pitch first, then part after part of the capture."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from concurrent.futures import ThreadPoolExecutor
+from typing import Protocol
+
+import numpy as np
+
+from listen.track.coarse import CoarseTrack, coarse_margin, coarse_part, hop_samples
+from listen.track.hum import block_samples
+from listen.track.part import HOP_S, MARGIN_S, Part, measure_part
+from listen.track.phase import RoughCurve, rough_curve
+from listen.track.stretches import Stretch, find_stretches
+from listen.track.table import frames_of
+from listen.track.types import Floats, Frames
+
+PART_SAMPLES = 2**19
+COARSE_HOPS = 256
+WORKERS = 2
+Progress = Callable[[float], None]
+
+
+class Source(Protocol):
+    """What the tracker needs of a capture."""
+
+    @property
+    def true_rate_hz(self) -> float: ...
+    @property
+    def start_sample(self) -> int: ...
+    @property
+    def stop_sample(self) -> int: ...
+    @property
+    def ac_coupling_hz(self) -> float | None: ...
+    def read(self, start: int, stop: int) -> Floats: ...
+
+
+def track(
+    capture: Source, *, progress: Progress | None = None, part_samples: int = PART_SAMPLES, workers: int = WORKERS
+) -> Frames:
+    """Track pitch, harmonics and envelope of a capture.
+
+    Parameters
+    ----------
+    capture : Capture
+        Or anything with its rate, span and ``read``.
+    progress : callable, optional
+        Called with the share done, 0 to 1.
+    part_samples : int
+        Samples held at a time; the result does not depend on it.
+    workers : int
+        Threads; the result does not depend on it.
+
+    Returns
+    -------
+    Frames
+        One row every 20 ms, centred on whole multiples of it.
+
+    Notes
+    -----
+    The continuous phase of the tone is recovered first; harmonics are then measured over whole cycles of it, so that they do
+    not leak in a sweep.
+    """
+    rate = capture.true_rate_hz
+    first, last = capture.start_sample, capture.stop_sample
+    report = progress or (lambda share: None)
+    read = _padded_reader(capture)
+
+    coarse = _coarse_track(read, rate, first, last, workers, lambda share: report(0.3 * share))
+    stretches = find_stretches(coarse, rate, first, last, read)
+    numbered = [(i, stretch, rough_curve(stretch, rate)) for i, stretch in enumerate(stretches)]
+    block = block_samples(rate)
+    size = max(block, part_samples // block * block)
+    bounds = [(a, min(a + size, last)) for a in range(first, last, size)]
+    margin = int(MARGIN_S * rate)
+
+    def work(bound: tuple[int, int]) -> Part:
+        a, b = bound
+        low, high = max(first, a - margin), min(last, b + margin)
+        near = [item for item in numbered if item[1].start < high and item[1].stop > low]
+        return measure_part(read(low, high), low, a, b, near, rate, capture.ac_coupling_hz)
+
+    parts: list[Part] = []
+    with ThreadPoolExecutor(max_workers=workers) as pool:
+        for i, part in enumerate(pool.map(work, bounds) if workers > 1 else map(work, bounds)):
+            parts.append(part)
+            report(0.3 + 0.7 * (i + 1) / len(bounds))
+    return frames_of(parts, stretches, rate, first, last, HOP_S)
+
+
+def _padded_reader(capture: Source) -> Callable[[int, int], Floats]:
+    first, last = capture.start_sample, capture.stop_sample
+
+    def read(start: int, stop: int) -> Floats:
+        a, b = min(max(start, first), last), max(min(stop, last), first)
+        if a == start and b == stop:
+            return capture.read(start, stop)
+        out = np.zeros(stop - start)
+        if b > a:
+            out[a - start : b - start] = capture.read(a, b)
+        return out
+
+    return read
+
+
+def _coarse_track(
+    read: Callable[[int, int], Floats], rate: float, first: int, last: int, workers: int, report: Progress
+) -> CoarseTrack:
+    hop, margin = hop_samples(rate), coarse_margin(rate)
+    count = max(1, (last - first - 1) // hop + 1)
+    starts = range(0, count, COARSE_HOPS)
+
+    def work(start: int) -> Floats:
+        n = min(COARSE_HOPS, count - start)
+        low = first + start * hop
+        return coarse_part(read(low - margin, low + (n - 1) * hop + margin + 1), rate, n)
+
+    rows = []
+    with ThreadPoolExecutor(max_workers=workers) as pool:
+        for i, part in enumerate(pool.map(work, starts) if workers > 1 else map(work, starts)):
+            rows.append(part)
+            report((i + 1) / len(starts))
+    table = np.concatenate(rows)
+    return CoarseTrack(
+        hop_samples=hop,
+        first_sample=first,
+        f0_hz=table[:, 0],
+        unlikeness=table[:, 1],
+        power=table[:, 2],
+        strongest_hz=table[:, 3],
+    )
