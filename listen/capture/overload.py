@@ -8,7 +8,7 @@ by 8 times what it rose within. A cut top was going up when it was cut, and drop
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -34,18 +34,23 @@ _WINDOWS = 64
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class _Tops:
-    """Runs of samples at one side's extreme code, and how steeply the signal leaves them."""
+    """Runs of samples at one side's extreme code that may have been cut, and how steeply the signal leaves them.
+
+    `n_at_top` counts the samples of all runs, which lie between `first` and `stop`.
+    """
 
     start: Ints
     length: Ints
     drop_fs: Floats
     dense: NDArray[np.bool_]
+    n_at_top: int
+    first: int
+    stop: int
 
     def of(self, mask: NDArray[np.bool_]) -> _Tops:
         """Return some of them."""
-        return _Tops(
-            start=self.start[mask], length=self.length[mask], drop_fs=self.drop_fs[mask], dense=self.dense[mask]
-        )
+        columns = {name: getattr(self, name)[mask] for name in ("start", "length", "drop_fs", "dense")}
+        return replace(self, **columns)
 
 
 class ExtremesByBlock:
@@ -103,22 +108,18 @@ def find_overload(capture: Capture, extremes: ExtremesByBlock) -> OverloadRuns:
     period is a whole number of samples. A wave that has no other values than its two tops is a square wave, and whole.
     """
     codes = codes_of(capture.subtype)
+    levels = {1: extremes.highest, -1: -extremes.lowest}
+    tops = {sign: _tops(capture, codes, extremes, sign, level) for sign, level in levels.items()}
+    square = _is_square(tops)
+    smallest_fs = max(_SMALLEST_LEVEL * max(levels.values()), 64 * codes.step_fs)
     kept: dict[int, _Tops] = {}
-    levels: dict[int, float] = {}
-    largest = max(extremes.highest, -extremes.lowest)
-    for sign, level in ((1, extremes.highest), (-1, -extremes.lowest)):
-        if level < max(_SMALLEST_LEVEL * largest, 64 * codes.step_fs):
+    for sign, level in levels.items():
+        if level < smallest_fs or (square and not codes.is_full_scale(level)):
             continue
-        tops = _tops(capture, codes, extremes, sign, level)
-        cut = _cut(capture, codes, tops, sign, level)
-        if np.count_nonzero(cut):
-            kept[sign] = _Tops(
-                start=tops.start[cut], length=tops.length[cut], drop_fs=tops.drop_fs[cut], dense=cut[cut]
-            )
-            levels[sign] = sign * level
-    if kept and _is_square(kept) and not any(codes.is_full_scale(level) for level in levels.values()):
-        kept = {}
-    return _joined(kept, levels)
+        cut = _cut(capture, codes, tops[sign], sign, level)
+        if cut.any():
+            kept[sign] = tops[sign].of(cut)
+    return _joined(kept, {sign: sign * level for sign, level in levels.items()})
 
 
 def _joined(kept: dict[int, _Tops], levels: dict[int, float]) -> OverloadRuns:
@@ -137,11 +138,10 @@ def _joined(kept: dict[int, _Tops], levels: dict[int, float]) -> OverloadRuns:
     )
 
 
-def _is_square(kept: dict[int, _Tops]) -> bool:
+def _is_square(tops: dict[int, _Tops]) -> bool:
     """Whether the signal is at one of its two tops nearly always."""
-    first = min(int(tops.start[0]) for tops in kept.values())
-    last = max(int(tops.start[-1] + tops.length[-1]) for tops in kept.values())
-    return sum(int(tops.length.sum()) for tops in kept.values()) > _FLAT_SHARE * (last - first)
+    span = max(side.stop for side in tops.values()) - min(side.first for side in tops.values())
+    return sum(side.n_at_top for side in tops.values()) > _FLAT_SHARE * span
 
 
 def _cut(capture: Capture, codes: Codes, tops: _Tops, sign: int, level: float) -> NDArray[np.bool_]:
@@ -185,6 +185,9 @@ def _tops(capture: Capture, codes: Codes, extremes: ExtremesByBlock, sign: int, 
         length=np.concatenate([p.length for p in parts]),
         drop_fs=np.concatenate([p.drop_fs for p in parts]),
         dense=np.concatenate([p.dense for p in parts]),
+        n_at_top=sum(p.n_at_top for p in parts),
+        first=min(p.first for p in parts),
+        stop=max(p.stop for p in parts),
     )
 
 
@@ -210,10 +213,17 @@ def _tops_of_block(capture: Capture, codes: Codes, sign: int, threshold: float, 
     drop = np.minimum(drop_before, drop_after)
     drop[np.isinf(drop)] = 0.0
     dense = _dense(samples, codes, threshold, first, end)
-    mine = (first + low >= start) & (first + low < stop) & ((length >= _LONG_RUN) | dense)
-    # A run that the block before has seen begin is that block's.
-    mine &= (first > 0) | (low == capture.start_sample)
-    return _Tops(start=(first + low)[mine], length=length[mine], drop_fs=drop[mine], dense=dense[mine])
+    mine = (first + low >= start) & (first + low < stop)
+    few = mine & ((length >= _LONG_RUN) | dense)
+    return _Tops(
+        start=(first + low)[few],
+        length=length[few],
+        drop_fs=drop[few],
+        dense=dense[few],
+        n_at_top=int(length[mine].sum()),
+        first=int(first[mine][0]) + low if mine.any() else stop,
+        stop=int(first[mine][-1] + length[mine][-1]) + low if mine.any() else start,
+    )
 
 
 def _run_on(capture: Capture, sign: int, threshold: float, position: int) -> int:
@@ -233,7 +243,8 @@ def _dense(samples: Floats, codes: Codes, threshold: float, first: Ints, end: In
     n = len(first)
     if n < _NEIGHBOURS + 1:
         return np.zeros(n, dtype=np.bool_)
-    natural = np.sqrt(2.0 * (codes.tolerance_fs + codes.step_fs) / threshold) / np.pi
+    rise = (codes.tolerance_fs + codes.step_fs) / max(threshold, codes.step_fs)
+    natural = float(np.sqrt(2.0 * rise)) / np.pi
     rank = np.arange(n)
     low = np.maximum(rank - _NEIGHBOURS, np.searchsorted(first, first - _CONTEXT + _NEIGHBOURS))
     high = np.minimum(rank + _NEIGHBOURS, np.searchsorted(first, first + _CONTEXT - _NEIGHBOURS) - 1)
@@ -247,5 +258,5 @@ def _dense(samples: Floats, codes: Codes, threshold: float, first: Ints, end: In
         np.maximum(largest, previous[other], out=largest)
         np.minimum(smallest, previous[other], out=smallest)
     enough = high - low >= _NEIGHBOURS
-    dense: NDArray[np.bool_] = enough & (density >= max(_DENSITY, 2.5 * float(natural)))
+    dense: NDArray[np.bool_] = enough & (density >= max(_DENSITY, 2.5 * natural))
     return dense & (largest - smallest > _SPREAD * threshold)

@@ -13,9 +13,8 @@ from listen.capture.types import Floats, Ints
 SHORTEST_LAG, LONGEST_LAG = 32, 4096
 
 _KEY_SAMPLES = 8
-_ANCHOR_BITS = 59
+_ANCHORS_BELOW = np.uint64(1 << 60)
 _MIX = np.uint64(0x9E3779B97F4A7C15)
-_SALT = np.uint64(0xD1B54A32D192ED03)
 _KEY_FACTORS = np.array([2 * i + 1 for i in range(7, 7 + 13 * _KEY_SAMPLES, 13)], dtype=np.uint64) * _MIX
 _PAIRS_A_SECOND = 512
 _LOOKS_A_SECOND = 8
@@ -29,7 +28,7 @@ _ALIKE = 0.1
 class RepeatFinder:
     """Notes pairs of places, 32 to 4096 samples apart, at which the same eight samples stand.
 
-    Comparing every sample with 4096 others would take minutes. Instead about one place in 32 is an anchor, chosen by
+    Comparing every sample with 4096 others would take minutes. Instead about one place in 16 is an anchor, chosen by
     the value of its sample alone, so that the same samples have the same anchors wherever they stand; only anchors are
     compared.
 
@@ -54,10 +53,7 @@ class RepeatFinder:
         joined = np.concatenate([self._tail, samples])
         low = start - len(self._tail)
         bits = joined.view(np.uint64)
-        mixed = bits ^ _SALT
-        mixed *= _MIX
-        mixed >>= np.uint64(_ANCHOR_BITS)
-        place = np.flatnonzero(mixed == 0)
+        place = np.flatnonzero(bits * _MIX < _ANCHORS_BELOW)
         place = place[(place > 0) & (place <= len(joined) - _KEY_SAMPLES)]
         place = place[joined[place] != joined[place - 1]]
         # Whole keys only: the last few samples of the block before are looked at now.

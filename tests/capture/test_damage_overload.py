@@ -1,0 +1,143 @@
+"""Overload: what a converter cut is found; what a circuit or coarse codes make is left alone."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+
+from listen.capture import open_capture, scan_damage
+from tests.capture.signals import RATE_HZ, dither, noise, sine, write
+
+
+def scan(tmp_path, x, subtype="PCM_24", rate_hz=RATE_HZ):
+    return scan_damage(open_capture(write(tmp_path / "take.wav", x, subtype=subtype, rate_hz=rate_hz)))
+
+
+def cut_share(n_runs, f0_hz, seconds):
+    return n_runs / (f0_hz * seconds)
+
+
+@pytest.mark.parametrize("subtype", ["PCM_U8", "PCM_16", "PCM_24", "PCM_32", "FLOAT", "DOUBLE"])
+@pytest.mark.parametrize("f0_hz", [33.3, 441.7, 2718.0])
+def test_full_scale_is_overload_in_every_format(tmp_path, subtype, f0_hz):
+    x = np.clip(sine(f0_hz, 2.0, peak=1.3) + noise(2 * RATE_HZ, 1e-5), -1.0, 1.0)
+    overload = scan(tmp_path, x, subtype).overload
+    assert overload.positive_level_fs == pytest.approx(1.0, abs=0.01)
+    assert overload.negative_level_fs == pytest.approx(-1.0, abs=0.01)
+    # Every crest is cut; 3 % for the ends of the take.
+    assert cut_share(overload.n_positive, f0_hz, 2.0) == pytest.approx(1.0, abs=0.03)
+    assert cut_share(overload.n_negative, f0_hz, 2.0) == pytest.approx(1.0, abs=0.03)
+
+
+def dwell_samples(excess, f0_hz):
+    """How long a sine of this peak is beyond 1, in samples."""
+    return np.arccos(1.0 / excess) / (np.pi * f0_hz) * RATE_HZ
+
+
+@pytest.mark.parametrize(
+    ("excess", "f0_hz"),
+    [(e, f) for e in (1.002, 1.02, 1.2, 3.0) for f in (50.0, 97.3, 1000.0, 3000.1) if dwell_samples(e, f) >= 4.0],
+)
+def test_runs_have_the_length_of_the_cut(tmp_path, excess, f0_hz):
+    x = np.clip(sine(f0_hz, 3.0, peak=excess) + noise(3 * RATE_HZ, 1e-6), -1.0, 1.0)
+    overload = scan(tmp_path, x).overload
+    # Whole samples: on average within half a sample, one more for the take's ends.
+    assert overload.n_samples.mean() == pytest.approx(dwell_samples(excess, f0_hz), abs=1.0)
+
+
+@pytest.mark.parametrize("level", [0.25, 0.5, 0.9])
+@pytest.mark.parametrize("dithered", [False, True])
+def test_digital_gain_after_the_converter_does_not_hide_a_cut(tmp_path, level, dithered):
+    x = level * np.clip(sine(311.1, 2.0, peak=1.1) + noise(2 * RATE_HZ, 1e-5), -1.0, 1.0)
+    overload = scan(tmp_path, dither(x, 24) if dithered else x).overload
+    assert overload.positive_level_fs == pytest.approx(level, rel=1e-5)
+    assert cut_share(overload.n_positive, 311.1, 2.0) == pytest.approx(1.0, abs=0.03)
+
+
+def test_one_cut_half_is_named_by_its_half(tmp_path):
+    x = np.clip(0.25 + sine(200.0, 2.0, peak=0.9) + noise(2 * RATE_HZ, 1e-5), -1.0, 1.0)
+    overload = scan(tmp_path, x).overload
+    assert overload.n_positive > 390
+    assert overload.n_negative == 0
+    assert overload.negative_level_fs is None
+
+
+def test_an_inverted_interface_swaps_the_halves(tmp_path):
+    from listen.bench import CaptureSettings
+
+    x = np.clip(0.25 + sine(200.0, 2.0, peak=0.9) + noise(2 * RATE_HZ, 1e-5), -1.0, 1.0)
+    path = write(tmp_path / "take.wav", x)
+    overload = scan_damage(open_capture(path, settings=CaptureSettings(inverted=True))).overload
+    assert overload.n_negative > 390
+    assert overload.n_positive == 0
+
+
+@pytest.mark.parametrize("f0_hz", [9000.0, 7321.0, 12345.6])
+def test_high_notes_whose_tops_hold_one_sample_or_two(tmp_path, f0_hz):
+    x = np.clip(sine(f0_hz, 2.0, peak=1.15) + noise(2 * RATE_HZ, 1e-5), -1.0, 1.0)
+    overload = scan(tmp_path, x).overload
+    assert len(overload) > 0.3 * f0_hz * 2.0
+
+
+@pytest.mark.parametrize("subtype", ["PCM_U8", "PCM_16", "PCM_24", "FLOAT", "ULAW"])
+@pytest.mark.parametrize("f0_hz", [16.5, 30.0, 55.0, 441.0, 1000.0, 3000.0, 8000.0, 12000.0])
+@pytest.mark.parametrize("peak", [0.5, 1.0])
+def test_a_healthy_sine_is_whole_at_any_word_length(tmp_path, subtype, f0_hz, peak):
+    """Without noise or dither, the worst case: a slow crest holds its top code for many samples."""
+    assert len(scan(tmp_path, sine(f0_hz, 2.0, peak=peak), subtype).overload) == 0
+
+
+@pytest.mark.parametrize("f0_hz", [20.0, 30.0, 47.1, 80.0])
+@pytest.mark.parametrize("gain", [1.0, 1.3, 3.7])
+@pytest.mark.parametrize("subtype", ["PCM_24", "FLOAT"])
+def test_sixteen_bits_kept_in_more(tmp_path, f0_hz, gain, subtype):
+    x = gain * np.round(sine(f0_hz, 2.0, peak=0.25) * 2**15) / 2**15
+    assert len(scan(tmp_path, x, subtype).overload) == 0
+
+
+@pytest.mark.parametrize("f0_hz", [30.0, 220.0, 2000.0])
+@pytest.mark.parametrize("subtype", ["PCM_16", "PCM_24"])
+def test_a_circuits_own_limit_is_no_overload(tmp_path, f0_hz, subtype):
+    """Hard limited in the circuit, then AC-coupled at 2 Hz and recorded with noise of -90 dBFS."""
+    x = np.clip(sine(f0_hz, 3.0, peak=0.6), -0.5, 0.42)
+    pole = np.exp(-2.0 * np.pi * 2.0 / RATE_HZ)
+    from scipy.signal import lfilter
+
+    x = lfilter([1.0, -1.0], [1.0, -pole], x)[RATE_HZ:] + noise(2 * RATE_HZ, 3e-5)
+    assert len(scan(tmp_path, x, subtype).overload) == 0
+
+
+@pytest.mark.parametrize("low", [-0.3, 0.0, -0.5])
+@pytest.mark.parametrize("duty", [0.5, 0.03])
+@pytest.mark.parametrize("f0_hz", [50.0, 441.3])
+def test_a_square_wave_with_exact_tops_is_whole(tmp_path, duty, f0_hz, low):
+    cycle = f0_hz * np.arange(2 * RATE_HZ) / RATE_HZ % 1.0
+    assert len(scan(tmp_path, np.where(cycle < duty, 0.5, low)).overload) == 0
+
+
+@pytest.mark.parametrize("x", [np.zeros(9600), np.full(9600, 0.4), np.full(9600, -1.0)], ids=["zero", "dc", "rail"])
+def test_no_signal_is_no_overload(tmp_path, x):
+    assert len(scan(tmp_path, x).overload) == 0
+
+
+def test_only_the_stretch_that_is_cut(tmp_path):
+    envelope = np.interp(np.arange(6 * RATE_HZ) / RATE_HZ, [0, 2, 2.5, 3.5, 4, 6], [0.6, 0.6, 1.2, 1.2, 0.6, 0.6])
+    x = np.clip(envelope * sine(150.0, 6.0, peak=1.0) + noise(6 * RATE_HZ, 1e-5), -1.0, 1.0)
+    overload = scan(tmp_path, x).overload
+    # 1.0 is passed at 2 + 0.5 * 0.4 / 0.6 s, within a cycle.
+    assert overload.start_sample[0] / RATE_HZ == pytest.approx(2.333, abs=0.01)
+    assert overload.start_sample[-1] / RATE_HZ == pytest.approx(3.667, abs=0.01)
+
+
+def test_pinned_at_full_scale_for_longer_than_a_block(tmp_path):
+    x = sine(200.0, 4.0, peak=0.3) + noise(4 * RATE_HZ, 1e-5)
+    x[RATE_HZ : 3 * RATE_HZ + 17] = 1.0
+    overload = scan(tmp_path, x).overload
+    assert overload.n_samples.tolist() == [2 * RATE_HZ + 17]
+    assert overload.start_sample.tolist() == [RATE_HZ]
+
+
+@pytest.mark.parametrize("excess", [0.999, 1.001])
+def test_either_side_of_full_scale(tmp_path, excess):
+    x = np.clip(sine(100.3, 2.0, peak=excess), -1.0, 1.0)
+    assert (len(scan(tmp_path, x).overload) > 100) == (excess > 1.0)
