@@ -9,9 +9,10 @@ import shutil
 import stat
 import sys
 import tempfile
+import weakref
 from dataclasses import dataclass, field
 from pathlib import Path
-from typing import Any
+from typing import NoReturn
 
 import numpy as np
 
@@ -124,30 +125,39 @@ class Capture:
 
 
 class _SpooledReader(SampleReader):
-    """Reads a copy of a stream, which goes when the reader does."""
+    """Reads a copy of a stream; the copy goes when the reader does."""
 
-    def __init__(self, copy: Any, name: str) -> None:
-        self._copy = copy
-        super().__init__(copy.name, name)
+    def __init__(self, path: str, name: str) -> None:
+        weakref.finalize(self, _remove, path)
+        super().__init__(path, name)
 
-    def __reduce__(self) -> Any:
+    def __reduce__(self) -> NoReturn:
         raise TypeError("a capture read from a stream cannot be sent to another process")
 
 
+def _remove(path: str) -> None:
+    Path(path).unlink(missing_ok=True)
+
+
 def _spool(path: str) -> SampleReader:
-    """Copy a stream to a temporary file: a header is only trusted once the end is known."""
+    """Copy a stream to a temporary file: how long it is shows only at its end."""
     name = "standard input" if path == "-" else path
+    copy_path = ""
     try:
-        copy = tempfile.NamedTemporaryFile(prefix="listen-", suffix=".wav")
-        if path == "-":
-            shutil.copyfileobj(sys.stdin.buffer, copy)
-        else:
-            with Path(path).open("rb") as stream:
-                shutil.copyfileobj(stream, copy)
-        copy.flush()
-    except OSError as cause:
-        raise os_error(name, cause) from cause
-    return _SpooledReader(copy, name)
+        descriptor, copy_path = tempfile.mkstemp(prefix="listen-")
+        with os.fdopen(descriptor, "wb") as copy:
+            if path == "-":
+                shutil.copyfileobj(sys.stdin.buffer, copy)
+            else:
+                with Path(path).open("rb") as stream:
+                    shutil.copyfileobj(stream, copy)
+        return _SpooledReader(copy_path, name)
+    except BaseException as cause:
+        if copy_path:
+            _remove(copy_path)
+        if isinstance(cause, OSError):
+            raise os_error(name, cause) from cause
+        raise
 
 
 def _reader(path: str) -> SampleReader:
@@ -181,6 +191,12 @@ def _checked_format(reader: SampleReader) -> None:
     if reader.n_samples == 0:
         raise CaptureError(f"{reader.name}: holds no samples", "record it again")
     if reader.n_samples < SHORTEST_S * rate:
+        if reader.header_samples is not None:
+            promised = f"the {reader.header_samples} samples that its header promises"
+            raise CaptureError(
+                f"{reader.name}: holds {reader.n_samples} of {promised}",
+                "copy it again, or record it again",
+            )
         raise CaptureError(
             f"{reader.name}: {1e3 * reader.n_samples / rate:.1f} ms long, at least 50 ms is needed",
             "record ten seconds or more",

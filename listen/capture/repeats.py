@@ -44,6 +44,7 @@ class RepeatFinder:
         self._start = start
         self._bin_samples = bin_samples
         self._tail: Floats = np.zeros(0)
+        self._mixed: NDArray[np.uint64] = np.zeros(0, dtype=np.uint64)
         self._anchors: dict[int, int] = {}
         self._pairs: dict[int, list[tuple[int, int]]] = {}
         self._counts: dict[int, int] = {}
@@ -53,7 +54,10 @@ class RepeatFinder:
         joined = np.concatenate([self._tail, samples])
         low = start - len(self._tail)
         bits = joined.view(np.uint64)
-        place = np.flatnonzero(bits * _MIX < _ANCHORS_BELOW)
+        if len(self._mixed) < len(bits):
+            self._mixed = np.empty(len(bits), dtype=np.uint64)
+        mixed = np.multiply(bits, _MIX, out=self._mixed[: len(bits)])
+        place = np.flatnonzero(mixed < _ANCHORS_BELOW)
         place = place[(place > 0) & (place <= len(joined) - _KEY_SAMPLES)]
         place = place[joined[place] != joined[place - 1]]
         # Whole keys only: the last few samples of the block before are looked at now.
@@ -72,6 +76,10 @@ class RepeatFinder:
         )
         for b, n in zip(bins.tolist(), counts.tolist(), strict=True):
             self._anchors[b] = self._anchors.get(b, 0) + n
+        # Plain sorting is several times faster than sorting places, and most blocks hold no twins at all.
+        ordered = np.sort(key)
+        if not (ordered[1:] == ordered[:-1]).any():
+            return
         order = np.argsort(key, kind="stable")
         key, place = key[order], place[order]
         lag = np.diff(place)
