@@ -128,12 +128,10 @@ def _check(options: argparse.Namespace) -> int:
         raise OptionError(f"--frames takes one capture, not {len(options.captures)}", "check them one at a time")
     if options.frames == "-":
         raise OptionError("--frames needs a file", "name one, for example --frames frames.csv")
+    _check_outputs(options)
     from listen import report
-    from listen.verbs.checking import bench_beside, check
+    from listen.verbs.checking import check
 
-    beside = [path for path in map(bench_beside, options.captures) if path is not None]
-    given = [path for path in (options.bench, options.limits) if path is not None]
-    _check_outputs(options, [*options.captures, *given, *beside])
     screen = _Screen()
     show_page = not options.quiet and options.json != "-"
     documents: list[dict[str, Any]] = []
@@ -173,15 +171,19 @@ def _settings(options: argparse.Namespace) -> dict[str, Any]:
     }
 
 
-def _check_outputs(options: argparse.Namespace, inputs: Sequence[str | os.PathLike[str]]) -> None:
+def _check_outputs(options: argparse.Namespace) -> None:
     """Refuse targets that cannot be written before a minute of work is spent."""
-    from listen.report import check_target
+    targets = [("--json", options.json), ("--frames", options.frames)]
+    targets = [(option, target) for option, target in targets if target is not None and target != "-"]
+    if not targets:
+        return
+    from listen.report.files import check_target
+    from listen.verbs.beside import bench_beside
 
-    taken = list(inputs)
-    for option, target in (("--json", options.json), ("--frames", options.frames)):
-        if target is not None and target != "-":
-            check_target(target, option=option, inputs=taken)
-            taken.append(target)
+    taken = [*options.captures, options.bench, options.limits, *map(bench_beside, options.captures)]
+    for option, target in targets:
+        check_target(target, option=option, inputs=[path for path in taken if path is not None])
+        taken.append(target)
 
 
 def _add_span(parser: argparse.ArgumentParser) -> None:

@@ -65,7 +65,9 @@ def make_frames(n: int = 50, *, seed: int = 1, silent: int = 0) -> Frames:
         return values
 
     f0_hz = np.where(empty, np.nan, np.geomspace(160.0, 2200.0, n)) if n else np.empty(0)
-    envelope = Envelope(time_s=time_s, amplitude_fs=np.ones(n), f0_hz=f0_hz, oscillating=~empty)
+    envelope = Envelope(
+        time_s=time_s, amplitude_fs=np.ones(n), rms_amplitude_fs=np.ones(n), f0_hz=f0_hz, oscillating=~empty
+    )
     return Frames(
         sample_rate_hz=48000.0,
         time_s=time_s,
@@ -92,6 +94,14 @@ def make_frames(n: int = 50, *, seed: int = 1, silent: int = 0) -> Frames:
         residual_dbc=column(-80, -70),
         residual_peak_dbc=column(-70, -60),
         residual_peak_cycle=column(0, 1),
+        residual_fold=np.zeros((n, 2, 16)),
+        spur_dbc=column(-99, -80),
+        spur_hz=column(100, 200),
+        frame_s=np.full(n, 0.04),
+        stretch=np.where(empty, -1, 0),
+        hum_time_s=np.empty(0),
+        hum_dbfs=np.empty((0, 12)),
+        hum_floor_dbfs=np.empty((0, 12)),
         envelope=envelope,
         phase_steps=(),
     )

@@ -48,7 +48,6 @@ def bench(monkeypatch: pytest.MonkeyPatch) -> Iterator[Bench]:
     bench = Bench()
     module: Any = types.ModuleType("listen.verbs.checking")
     module.check = bench.check
-    module.bench_beside = lambda _path: None
     monkeypatch.setitem(sys.modules, "listen.verbs.checking", module)
     monkeypatch.delenv("LISTEN_TRACEBACK", raising=False)
     return bench
@@ -293,8 +292,7 @@ def test_a_reader_that_leaves_is_no_error() -> None:
 @pytest.mark.parametrize("number", [signal.SIGINT, signal.SIGTERM])
 def test_a_signal_is_one_line_and_130(number: int) -> None:
     code = (
-        "import sys, types, time; module = types.ModuleType('listen.verbs.checking'); "
-        "module.bench_beside = lambda path: None\n"
+        "import sys, types, time; module = types.ModuleType('listen.verbs.checking')\n"
         "def check(path, **settings):\n    print('ready', flush=True)\n    time.sleep(60)\n"
         "module.check = check; sys.modules['listen.verbs.checking'] = module\n"
         "from listen.cli import main; sys.exit(main(['check', 'x.wav']))"

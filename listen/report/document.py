@@ -9,12 +9,14 @@ from collections.abc import Mapping, Sequence
 from dataclasses import fields
 from functools import cache
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
-from listen.circuit import Diagnosis
-from listen.findings.types import Finding, SweepRow
 from listen.report.files import write_whole
-from listen.report.views import CheckView
+
+if TYPE_CHECKING:
+    from listen.circuit import Diagnosis
+    from listen.findings.types import Finding
+    from listen.report.views import CheckView
 
 CHECK_SCHEMA = "listen.check/1"
 
@@ -130,7 +132,7 @@ def _finding(finding: Finding, diagnosis: Diagnosis) -> dict[str, Any]:
     return document
 
 
-def _fields(item: Finding | SweepRow | Any) -> dict[str, Any]:
+def _fields(item: Any) -> dict[str, Any]:
     return {field.name: getattr(item, field.name) for field in fields(item)}
 
 

@@ -65,7 +65,7 @@ def write_whole(path: str | os.PathLike[str], data: bytes) -> None:
     Notes
     -----
     Where the system can, the new file has no name until it is complete, so that not even a kill leaves
-    a part of it behind.
+    a part of it behind; at worst, a whole copy beside the older file that it was about to replace.
     """
     target = Path(os.path.realpath(path))
     try:

@@ -3,12 +3,14 @@
 from __future__ import annotations
 
 import os
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
 from listen.report.files import write_whole
-from listen.track.types import HARMONIC_COLUMNS, Frames
+
+if TYPE_CHECKING:
+    from listen.track.types import Frames
 
 _SHAPE = (
     "flat_positive",
@@ -19,8 +21,11 @@ _SHAPE = (
     "residual_dbc",
     "residual_peak_dbc",
     "residual_peak_cycle",
+    "spur_dbc",
+    "spur_hz",
+    "frame_s",
 )
-_HARMONICS = range(2, HARMONIC_COLUMNS + 1)
+_HARMONICS = range(2, 11)
 
 _FORMATS: tuple[tuple[str, str], ...] = (
     ("time_s", "%.7f"),

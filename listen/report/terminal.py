@@ -4,14 +4,17 @@ from __future__ import annotations
 
 import os
 from collections.abc import Sequence
+from typing import TYPE_CHECKING
 
-from listen.circuit import Diagnosis
-from listen.findings.types import Finding, SweepRow
 from listen.report.drawing import bar, dot, lane_ends, log_part
 from listen.report.paper import Ink, Paper
-from listen.report.views import CheckView
 from listen.report.words import interval, pitch_range, rate, third
 from listen.units import format_hz, format_seconds, note_name
+
+if TYPE_CHECKING:
+    from listen.circuit import Diagnosis
+    from listen.findings.types import Finding, SweepRow
+    from listen.report.views import CheckView
 
 QUESTIONS = ("pitch", "start", "hold", "clean")
 _INKS: dict[str, Ink] = {"pass": "good", "attention": "mind", "fault": "bad", "note": "faint"}

@@ -4,11 +4,12 @@
 
 from __future__ import annotations
 
-from typing import Protocol
+from typing import TYPE_CHECKING, Protocol
 
-from listen.circuit import Diagnosis
-from listen.findings.types import Judgement
-from listen.track.types import Frames
+if TYPE_CHECKING:
+    from listen.circuit import Diagnosis
+    from listen.findings.types import Judgement
+    from listen.track.types import Frames
 
 
 class CaptureView(Protocol):

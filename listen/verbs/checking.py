@@ -16,9 +16,7 @@ from listen.findings.types import Finding, Judgement, NotShown, SweepRow, Verdic
 from listen.report import check_html, check_page
 from listen.track import track
 from listen.track.types import Frames
-
-BESIDE = "bench.toml"
-"""A bench file of this name beside a capture is used, and said."""
+from listen.verbs.beside import bench_beside
 
 FilePath = str | os.PathLike[str]
 Progress = Callable[[float], None]
@@ -195,12 +193,6 @@ def check(
         judgement=judgement,
         diagnoses=diagnoses,
     )
-
-
-def bench_beside(path: FilePath) -> Path | None:
-    """Return the bench file beside a capture, where there is one."""
-    beside = Path(path).parent / BESIDE
-    return beside if beside.is_file() else None
 
 
 def _bench(path: FilePath, bench: FilePath | Bench | None) -> Bench | None:

@@ -8,6 +8,7 @@ import pytest
 
 from listen.circuit import diagnose, known_kinds
 from listen.circuit.diagnosis import LONGEST, _table
+from listen.findings.limits import load_limits
 
 GAIN_CONTROLS = ("jfet", "diodes", "lamp", "ldr", "none", "other", None)
 TOPOLOGIES = ("wien-bridge", "phase-shift", "twin-t", "quadrature", "triangle-core", "sawtooth-core", "other", None)
@@ -37,6 +38,12 @@ def test_every_circuit_fault_has_at_least_two_causes_and_two_checks() -> None:
             diagnosis = diagnose(kind)
             assert len(diagnosis.likely_causes) >= 2, kind
             assert len(diagnosis.next_checks) >= 2, kind
+
+
+def test_every_kind_that_has_limits_has_causes() -> None:
+    kinds = set(load_limits(None, gain_control=None, wave="sine"))
+    assert kinds
+    assert kinds <= set(known_kinds())
 
 
 def test_what_is_known_of_the_build_comes_first() -> None:

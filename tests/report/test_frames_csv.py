@@ -11,6 +11,7 @@ import numpy as np
 import pytest
 
 from listen.report import FRAME_COLUMNS, frames_csv, write_frames_csv
+from listen.track.types import HARMONIC_COLUMNS
 from tests.helpers import make_frames
 
 LEADING = (
@@ -28,6 +29,11 @@ def test_the_header_comes_first_and_begins_as_promised() -> None:
     assert header.startswith(LEADING)
     assert header == ",".join(FRAME_COLUMNS)
     assert len(set(FRAME_COLUMNS)) == len(FRAME_COLUMNS)
+
+
+def test_every_harmonic_that_has_a_column_in_the_frames_has_one_here() -> None:
+    for unit in ("dbc", "phase_rad"):
+        assert sum(f"h{k}_{unit}" in FRAME_COLUMNS for k in range(2, 99)) == HARMONIC_COLUMNS - 1
 
 
 def test_without_a_row_there_is_still_a_header() -> None:
