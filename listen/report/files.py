@@ -47,15 +47,15 @@ def check_target(path: str | os.PathLike[str], *, option: str, inputs: Iterable[
         raise OutputError(what=f"{where} may not be written", mend="change its permissions, or name another file")
 
 
-def write_whole(path: str | os.PathLike[str], data: bytes) -> None:
+def write_whole(path: str | os.PathLike[str], data: bytes | Iterable[bytes]) -> None:
     """Write a file so that it is there whole, or as it was before.
 
     Parameters
     ----------
     path : path
         The target. What is not an ordinary file (a pipe, a device) is written to directly.
-    data : bytes
-        All of its contents.
+    data : bytes or iterable of bytes
+        All of its contents, also piece by piece.
 
     Raises
     ------
@@ -68,13 +68,15 @@ def write_whole(path: str | os.PathLike[str], data: bytes) -> None:
     a part of it behind; at worst, a whole copy beside the older file that it was about to replace.
     """
     target = Path(os.path.realpath(path))
+    pieces = iter([data] if isinstance(data, bytes) else data)
     try:
         mode = _mode_of(target)
         if mode is not None and not stat.S_ISREG(mode):
-            target.write_bytes(data)
+            with target.open("wb") as stream:
+                stream.writelines(pieces)
             return
-        if not _write_nameless(target, data, mode):
-            _write_named(target, data, mode)
+        if not _write_nameless(target, pieces, mode):
+            _write_named(target, pieces, mode)
     except OSError as error:
         reason = error.strerror or type(error).__name__
         raise OutputError(
@@ -90,26 +92,27 @@ def _mode_of(target: Path) -> int | None:
         return None
 
 
-def _write_nameless(target: Path, data: bytes, mode: int | None) -> bool:
+def _write_nameless(target: Path, pieces: Iterator[bytes], mode: int | None) -> bool:
     """Write to a file without a name and give it one at the end; False where the system cannot."""
     flag = getattr(os, "O_TMPFILE", None)
-    if flag is None:
+    if flag is None or not Path("/proc/self/fd").is_dir():
         return False
     try:
-        handle = os.open(target.parent, flag | os.O_WRONLY, 0o666)
+        handle = os.open(target.parent, flag | os.O_RDWR, 0o666)
     except OSError:
         return False
     try:
-        _fill(handle, data, mode)
+        _fill(handle, pieces, mode)
         try:
             _give_name(handle, target)
         except FileExistsError:
             with _spare_name(target) as spare:
                 _give_name(handle, spare)
                 os.replace(spare, target)
+        except OSError:  # a system that does not let it be named: what is written is copied
+            os.lseek(handle, 0, os.SEEK_SET)
+            _write_named(target, iter(lambda: os.read(handle, 1 << 20), b""), mode)
         return True
-    except FileNotFoundError:  # no /proc here
-        return False
     finally:
         os.close(handle)
 
@@ -119,21 +122,22 @@ def _give_name(handle: int, name: Path) -> None:
     os.link(f"/proc/self/fd/{handle}", name, src_dir_fd=handle, follow_symlinks=True)
 
 
-def _write_named(target: Path, data: bytes, mode: int | None) -> None:
+def _write_named(target: Path, pieces: Iterator[bytes], mode: int | None) -> None:
     with _spare_name(target) as spare:
         handle = os.open(spare, os.O_WRONLY | os.O_CREAT | os.O_EXCL | getattr(os, "O_BINARY", 0), 0o666)
         try:
-            _fill(handle, data, mode)
+            _fill(handle, pieces, mode)
         finally:
             os.close(handle)
         os.replace(spare, target)
 
 
-def _fill(handle: int, data: bytes, mode: int | None) -> None:
+def _fill(handle: int, pieces: Iterator[bytes], mode: int | None) -> None:
     """Write all of it to the disc, with the permissions of the file that it replaces."""
-    rest = memoryview(data)
-    while rest:
-        rest = rest[os.write(handle, rest) :]
+    for piece in pieces:
+        rest = memoryview(piece)
+        while rest:
+            rest = rest[os.write(handle, rest) :]
     if mode is not None and hasattr(os, "fchmod"):
         os.fchmod(handle, stat.S_IMODE(mode))
     os.fsync(handle)

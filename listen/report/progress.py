@@ -39,6 +39,7 @@ class ProgressLine:
         self._stream = stream
         self._clock = clock
         self._start_s = self._last_s = clock()
+        self._first: tuple[float, float] | None = None
         self._drawn = 0
         try:
             self._shown = stream.isatty()
@@ -48,14 +49,15 @@ class ProgressLine:
     def __call__(self, part: float) -> None:
         """Take note that a part, 0 to 1, is done."""
         now_s = self._clock()
-        passed_s = now_s - self._start_s
-        if not self._shown or passed_s < QUIET_FOR_S or now_s - self._last_s < _BETWEEN_S:
+        # The pace is taken from the first call on: what comes before it is start-up.
+        first_s, first_part = self._first = self._first or (now_s, part)
+        if not self._shown or now_s - self._start_s < QUIET_FOR_S or now_s - self._last_s < _BETWEEN_S:
             return
         self._last_s = now_s
         part = min(max(part, 0.0), 1.0)
         text = f"{self._name}: {100 * part:.0f} %"
-        if part > 0.02:
-            text += f", {_about(passed_s * (1 - part) / part)} left"
+        if part > first_part:
+            text += f", {_about((now_s - first_s) * (1 - part) / (part - first_part))} left"
         self._draw(text)
 
     def __enter__(self) -> ProgressLine:

@@ -13,13 +13,19 @@ import pytest
 from listen.errors import OutputError
 from listen.report import check_target, files, write_whole
 
-WAYS = ["nameless", "named"]
+WAYS = ["nameless", "named", "not to be named"]
 
 
 @pytest.fixture(params=WAYS)
 def way(request: pytest.FixtureRequest, monkeypatch: pytest.MonkeyPatch) -> str:
     if request.param == "named":
         monkeypatch.delattr(os, "O_TMPFILE", raising=False)
+    if request.param == "not to be named":
+
+        def refuse(*_arguments: Any, **_settings: Any) -> None:
+            raise PermissionError(errno.EPERM, "Operation not permitted")
+
+        monkeypatch.setattr(files.os, "link", refuse)
     return str(request.param)
 
 
@@ -27,6 +33,11 @@ def test_a_new_file_is_written(tmp_path: Path, way: str) -> None:
     write_whole(tmp_path / "new.json", b"{}\n")
     assert (tmp_path / "new.json").read_bytes() == b"{}\n"
     assert os.listdir(tmp_path) == ["new.json"], way
+
+
+def test_pieces_are_joined(tmp_path: Path, way: str) -> None:
+    write_whole(tmp_path / "new.csv", (bytes([n]) * n for n in range(200)))
+    assert (tmp_path / "new.csv").read_bytes() == b"".join(bytes([n]) * n for n in range(200)), way
 
 
 def test_an_old_file_is_replaced_and_keeps_its_permissions(tmp_path: Path, way: str) -> None:
