@@ -163,6 +163,8 @@ def _spool(path: str) -> SampleReader:
 def _reader(path: str) -> SampleReader:
     if path == "-":
         return _spool(path)
+    if not path:
+        raise CaptureError("a capture's file name is empty", "name a recording, for example take.wav")
     try:
         mode = Path(path).stat().st_mode
     except OSError as cause:
