@@ -73,9 +73,10 @@ def test_a_device_is_refused():
         open_capture("/dev/null")
 
 
-@pytest.mark.skipif(os.name == "nt" or os.geteuid() == 0, reason="root may read everything")
 def test_no_permission(take):
     take.chmod(0)
+    if os.access(take, os.R_OK):
+        pytest.skip("this user may read everything")
     with pytest.raises(CaptureError, match="may not be read"):
         open_capture(take)
 
