@@ -36,5 +36,5 @@ class Codes:
 def codes_of(subtype: str) -> Codes:
     """Return the codes of a sample format, by libsndfile's name for it."""
     step = 2.0**-23 if subtype in _FINE else _STEPS_FS.get(subtype, 2.0**-11)
-    codes = 2.0 if step <= 2.0**-20 else 1.0 if step <= 2.0**-15 else 0.0
+    codes = 2.0 if step <= 2.0**-15 else 0.0
     return Codes(step_fs=step, tolerance_fs=codes * step)
