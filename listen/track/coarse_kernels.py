@@ -225,7 +225,7 @@ def coarse_pitch(spectra0, spectra1, spectra2, d0, d1, d2, hops, rates, size, ed
                 if order == 1 and fit[0] < 0.004:
                     break
             for order in range(1, best_order + 1):
-                if differences[order] < 9.0 and differences[order] <= 1.1 * least + 0.02:
+                if differences[order] < 9.0 and differences[order] <= 1.1 * least + 0.04:
                     best_order = order
                     break
             period = periods[best_order] if best_order > 0 else 0.0
@@ -283,7 +283,7 @@ def coarse_pitch(spectra0, spectra1, spectra2, d0, d1, d2, hops, rates, size, ed
                     level += 1
                 x = d2 if level == 2 else (d1 if level == 1 else d0)
                 best_period(x, hops[i, level], 0.5 * rates[level] / f, fit)
-                if 1.1 * fit[0] + 0.02 < unlike:
+                if 1.1 * fit[0] + 0.04 < unlike:
                     unlike = fit[0]
                     f0 = 0.5 * rates[level] / fit[1]
         out[i, 0] = f0

@@ -145,7 +145,9 @@ def _between(
     first = np.minimum(np.maximum(2, (0.004 / slopes * m).astype(np.int64)), last)
     power = spectrum.real**2 + spectrum.imag**2
     out = np.empty((len(m), 7))
-    shape_kernels.between_lines(power, m, last, first, np.empty(spectrum.shape[1]), out)
+    # above the tone, its sidebands and the mains: 1.5 times the pitch
+    high = (1.5 * m).astype(np.int64) + 2
+    shape_kernels.between_lines(power, m, last, first, high, np.empty(spectrum.shape[1]), out)
     # sum of (w dphi)^2 over the frame's samples, for noise of variance 1
     gain = 1.5 * m**2 / spans
     with np.errstate(invalid="ignore", divide="ignore"):

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -12,12 +12,15 @@ from listen.track.hum import block_samples
 from listen.track.lines import BAND, Lines, frame_cycles, measure_lines
 from listen.track.phase import PhaseCurve, PhaseSamples, RoughCurve, phase_samples, refine
 from listen.track.shape import measure_shape, residual_tables, undo_coupling
+from listen.track.steps import find_steps
 from listen.track.stretches import Stretch
-from listen.track.types import HARMONIC_COLUMNS, Floats
+from listen.track.types import HARMONIC_COLUMNS, Floats, PhaseStep
 
 HOP_S = 0.020
 MARGIN_S = 0.6
 FOLD = 16
+_MOVED = 0.3
+"""A frame that an edge moves by more than this many cycles is no measure of what is at its centre."""
 _BENT = 0.004
 """A frame over which the pitch departs from a straight line by more than this part of it is shortened."""
 
@@ -31,6 +34,7 @@ class Rows:
     f0_hz: Floats
     f0_sigma_hz: Floats
     frame_s: Floats
+    centred: NDArray[np.bool_]
     power: Floats
     harmonics: NDArray[np.complex128]
     count: NDArray[np.int64]
@@ -50,6 +54,7 @@ class Part:
 
     rows: tuple[Rows, ...]
     knots: tuple[tuple[int, PhaseCurve, NDArray[np.bool_]], ...]
+    steps: tuple[PhaseStep, ...]
     low: Floats
     quiet_power: Floats
 
@@ -82,24 +87,44 @@ def measure_part(
     Part
     """
     residue = x[start - first : stop - first].copy()
-    rows, knots = [], []
-    for number, stretch, rough in stretches:
-        low = max(stretch.start, float(first))
-        high = min(stretch.stop, float(first + len(x)))
-        curve = refine(rough, stretch, x, first, rate_hz, low, high)
-        if curve is None:
-            continue
-        inside = (curve.samples >= start) & (curve.samples < stop)
-        knots.append((number, curve, inside))
-        measured = _measure_stretch(x, first, start, stop, stretch, curve, rate_hz, coupling_hz, residue, number)
-        if measured is not None:
-            rows.append(measured)
+    rows, knots, steps = [], [], []
+    for number, whole, rough in stretches:
+        pieces, cuts = _pieces(whole, rough, x, first, rate_hz)
+        steps.extend(step for at, step in cuts if start <= at < stop)
+        for stretch, curve in pieces:
+            inside = (curve.samples >= start) & (curve.samples < stop)
+            knots.append((number, curve, inside))
+            measured = _measure_stretch(x, first, start, stop, stretch, curve, rate_hz, coupling_hz, residue, number)
+            if measured is not None:
+                rows.append(measured)
     block = block_samples(rate_hz)
-    whole = len(residue) // block * block
-    low_rate = residue[:whole].reshape(-1, block).mean(axis=1)
+    length = len(residue) // block * block
+    low_rate = residue[:length].reshape(-1, block).mean(axis=1)
     hop = HOP_S * rate_hz
     quiet = _quiet_power(x, first, np.arange(np.ceil(start / hop), np.ceil(stop / hop)) * hop, int(hop))
-    return Part(rows=tuple(rows), knots=tuple(knots), low=low_rate, quiet_power=quiet)
+    return Part(rows=tuple(rows), knots=tuple(knots), steps=tuple(steps), low=low_rate, quiet_power=quiet)
+
+
+def _pieces(
+    whole: Stretch, rough: RoughCurve, x: Floats, first: int, rate_hz: float
+) -> tuple[list[tuple[Stretch, PhaseCurve]], list[tuple[int, PhaseStep]]]:
+    """The stretch's phase in this part, cut where samples are missing or repeated."""
+    low = max(whole.start, float(first))
+    high = min(whole.stop, float(first + len(x)))
+    curve = refine(rough, whole, x, first, rate_hz, low, high)
+    if curve is None:
+        return [], []
+    cuts = find_steps(curve, rough, x, first, rate_hz)
+    if not cuts:
+        return [(whole, curve)], []
+    pieces = []
+    bounds = [whole.start, *(float(at) for at, _ in cuts), whole.stop]
+    for a, b in zip(bounds[:-1], bounds[1:], strict=True):
+        stretch = replace(whole, start=a, stop=b)
+        piece = refine(rough, stretch, x, first, rate_hz, max(a, low), min(b, high))
+        if piece is not None:
+            pieces.append((stretch, piece))
+    return pieces, cuts
 
 
 def _quiet_power(x: Floats, first: int, centres: Floats, width: int) -> Floats:
@@ -114,7 +139,7 @@ def _quiet_power(x: Floats, first: int, centres: Floats, width: int) -> Floats:
 
 def _frames_of(
     centres: Floats, phase: PhaseSamples, curve: PhaseCurve, rate_hz: float
-) -> tuple[Floats, Floats, Floats]:
+) -> tuple[Floats, Floats, Floats, NDArray[np.bool_]]:
     """Phase, whole cycles and slope of the frames round some samples: shortened at edges and where the pitch bends."""
     place = centres - phase.first
     grid = np.arange(len(phase.phase))
@@ -134,8 +159,8 @@ def _frames_of(
         cycles = np.where(bent, np.maximum(2.0 * np.floor(0.25 * cycles), 2.0), cycles)
     room = np.minimum(middle - phase.phase[0], phase.phase[-1] - middle)
     cycles = np.minimum(cycles, np.maximum(2.0 * np.floor(room), 2.0))
-    middle = np.clip(middle, phase.phase[0] + 0.5 * cycles, phase.phase[-1] - 0.5 * cycles)
-    return middle, cycles, slope
+    moved = np.clip(middle, phase.phase[0] + 0.5 * cycles, phase.phase[-1] - 0.5 * cycles)
+    return moved, cycles, slope, np.abs(moved - middle) < _MOVED
 
 
 def _measure_stretch(
@@ -161,7 +186,7 @@ def _measure_stretch(
     if len(row) == 0:
         return None
     centres = row * hop
-    middle, cycles, slope = _frames_of(centres, phase, curve, rate_hz)
+    middle, cycles, slope, centred = _frames_of(centres, phase, curve, rate_hz)
     lines = measure_lines(part, phase, middle, cycles, slope)
     own = (centres >= start) & (centres < stop)
     fold = _fold(part, phase, centres, middle, lines, a, residue, start, own)
@@ -176,7 +201,7 @@ def _measure_stretch(
     for i, amplitude in enumerate(undone):
         few = amplitude[1 : HARMONIC_COLUMNS + 1]
         harmonics[i, : len(few)] = few
-    count = np.minimum(np.floor(BAND * rate_hz / f0), HARMONIC_COLUMNS).astype(np.int64)
+    count = np.minimum(np.floor(BAND / slope), HARMONIC_COLUMNS).astype(np.int64)
     noise = np.where(np.isfinite(lines.noise_power), lines.noise_power, np.nan)
     columns = np.column_stack(
         [shape.crest_positive, shape.crest_negative, shape.flat_positive, shape.flat_negative, shape.slope_over_sine]
@@ -187,6 +212,7 @@ def _measure_stretch(
         f0_hz=f0[own],
         f0_sigma_hz=(np.sqrt(lines.f0_variance) * rate_hz)[own],
         frame_s=(cycles / f0)[own],
+        centred=centred[own],
         power=lines.power[own],
         harmonics=harmonics[own],
         count=np.maximum(count, 1)[own],
@@ -199,6 +225,13 @@ def _measure_stretch(
         shape=columns[own],
         residual_fold=fold[own],
     )
+
+
+def _moving_mean(values: Floats) -> Floats:
+    """Mean over half a second of rows: the offset, and not the hum that a single frame's mean holds."""
+    width = min(len(values), 25)
+    padded = np.pad(values, (width // 2, width - 1 - width // 2), mode="edge")
+    return np.convolve(padded, np.ones(width) / width, mode="valid")
 
 
 def _fold(
@@ -219,8 +252,8 @@ def _fold(
     edges = np.concatenate([[0], np.clip(places, 0, n), [n]])
     repeat = np.concatenate([[0], np.arange(len(places)), [len(places) - 1]])
     left = part.copy()
-    nothing = np.zeros(len(repeat))
-    shape_kernels.residual(part, phase.phase, edges, middle[repeat], tables[repeat], nothing, left)
+    slow = _moving_mean(np.array([amplitude[0].real for amplitude in lines.amplitude]))
+    shape_kernels.residual(part, phase.phase, edges, middle[repeat], tables[repeat], slow[repeat], left)
     crest = middle - np.array([np.angle(amplitude[1]) for amplitude in lines.amplitude]) / (2 * np.pi)
     inner = np.round(0.5 * (places[1:] + places[:-1])).astype(np.int64)
     half = round(0.5 * (centres[1] - centres[0])) if len(centres) > 1 else n // 2

@@ -14,7 +14,7 @@ from listen.track import kernels
 from listen.track.stretches import Stretch
 from listen.track.types import Floats
 
-KNOT_S = 0.0025
+KNOT_S = 0.0018
 SHORT_FRAME_S = 0.008
 SHORT_FRAME_CYCLES = 2
 

@@ -15,11 +15,11 @@ _SUMS = {"contract", "reassoc", "nsz"}
 
 
 @njit(cache=True, nogil=True)
-def between_lines(power, cycles, last, first, scratch, out):
+def between_lines(power, cycles, last, first, high, scratch, out):
     """Power between the harmonics: bins that are no harmonic nor next to one, from first[i] up to last[i].
 
     power (n, bins) of frames of cycles[i] cycles; out[i] = (median, mean, bins, power at odd half orders below the sixth,
-    their number, power of the bins ten times over the median, their mean place in bins).
+    their number, power of the bins from high[i] on that stand ten times over the median, their mean place in bins).
     """
     for i in range(power.shape[0]):
         m = cycles[i]
@@ -51,19 +51,19 @@ def between_lines(power, cycles, last, first, scratch, out):
         median = np.median(scratch[:count])
         out[i, 0] = median
         out[i, 1] = total / count
-        high = 0.0
+        loud = 0.0
         place_sum = 0.0
-        for b in range(first[i], last[i]):
+        for b in range(max(first[i], high[i]), last[i]):
             place = b % m
             if place <= 1 or place == m - 1 or (2 * place == m and b < 6 * m):
                 continue
             p = power[i, b]
             if p > 10.0 * median:
-                high += p
+                loud += p
                 place_sum += p * b
-        out[i, 5] = high
-        if high > 0.0:
-            out[i, 6] = place_sum / high
+        out[i, 5] = loud
+        if loud > 0.0:
+            out[i, 6] = place_sum / loud
 
 
 @njit(cache=True, nogil=True)

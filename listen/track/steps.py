@@ -5,38 +5,58 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
-from listen.track.phase import PhaseCurve
+from listen.track.phase import PhaseCurve, RoughCurve, phase_samples
 from listen.track.types import Floats, PhaseStep
 
 _SIDE = 8
 _GAP = 4
-_LEAST_CYCLES = 0.004
-_OVER_NOISE = 12.0
+_LEAST_CYCLES = 0.003
+_OVER_NOISE = 8.0
+_HARMONICS = 8
+_FIT_S = 0.016
+_FIT_CYCLES = 3.0
+_SHARPER = 9.0
+"""The two sides' own continuations must explain the samples between them this many times better than one smooth bend does."""
 
 
-def phase_steps(knots: list[tuple[int, PhaseCurve, NDArray[np.bool_]]], rate_hz: float) -> tuple[PhaseStep, ...]:
-    """Find places where the phase jumps and the pitch stays.
+def find_steps(
+    curve: PhaseCurve, rough: RoughCurve, x: Floats, first: int, rate_hz: float
+) -> list[tuple[int, PhaseStep]]:
+    """Find places where the phase jumps from one sample to the next and the pitch stays.
 
     Parameters
     ----------
-    knots : list of (stretch, PhaseCurve, which of its knots belong to the part)
+    curve : PhaseCurve
+    rough : RoughCurve
+        The phase that the curve's residue is counted from.
+    x : ndarray, shape (n,)
+        Samples, x[0] is sample ``first`` of the file.
+    first : int
     rate_hz : float
 
     Returns
     -------
-    tuple of PhaseStep
-        In order of time.
+    list of (sample, PhaseStep)
+        First sample after the step, in order of time.
 
     Notes
     -----
-    A straight line is fitted to the residue of the phase on each side of a gap as long as a short frame; the lines must have
-    the same slope, and miss each other by far more than the residue scatters about them.
+    Candidates: lines fitted to the residue of the phase on both sides of a gap as long as a short frame have the same slope
+    and miss each other by far more than the residue scatters about them. Proof: the harmonics fitted on each side, each
+    carried on to one and the same sample, leave no more there than they leave where they were fitted. A control turned
+    quickly bends the phase over many samples and fails that.
     """
-    found: list[PhaseStep] = []
-    for _, curve, inside in knots:
-        found.extend(_steps_of(curve, inside, rate_hz))
-    found.sort(key=lambda step: step.time_s)
-    return tuple(found)
+    found = []
+    for sample, cycles, slope in _candidates(curve):
+        at = _switch(rough, x, first, sample, slope)
+        if at is not None:
+            step = PhaseStep(
+                time_s=at / rate_hz,
+                cycles=float((cycles + 0.5) % 1.0 - 0.5),
+                missing_samples=float(((cycles + 0.5) % 1.0 - 0.5) / slope),
+            )
+            found.append((at, step))
+    return found
 
 
 def _line_fits(residue: Floats) -> tuple[Floats, Floats, Floats]:
@@ -49,7 +69,8 @@ def _line_fits(residue: Floats) -> tuple[Floats, Floats, Floats]:
     return middle, slope, scatter
 
 
-def _steps_of(curve: PhaseCurve, inside: NDArray[np.bool_], rate_hz: float) -> list[PhaseStep]:
+def _candidates(curve: PhaseCurve) -> list[tuple[float, float, float]]:
+    """Sample, jump in cycles and cycles a sample of each place where the residue's two sides miss each other."""
     n = len(curve.residue)
     reach = _SIDE + _GAP
     if n < 2 * reach + 1:
@@ -62,22 +83,47 @@ def _steps_of(curve: PhaseCurve, inside: NDArray[np.bool_], rate_hz: float) -> l
     jump = (middle[right] - arm * slope[right]) - (middle[left] + arm * slope[left])
     bend = np.abs(slope[right] - slope[left]) * arm
     noise = np.maximum(scatter[left], scatter[right])
-    typical = np.median(scatter)
     size = np.abs(jump)
-    good = (size > _LEAST_CYCLES) & (size > _OVER_NOISE * np.maximum(noise, typical)) & (bend < 0.25 * size)
-    steps: list[PhaseStep] = []
+    good = (size > _LEAST_CYCLES) & (size > _OVER_NOISE * noise) & (bend < 0.5 * size)
+    out = []
     last = -10 * reach
     for i in np.flatnonzero(good):
-        near = slice(max(0, i - reach), i + reach + 1)
-        if size[i] < size[near].max() or centre[i] - last < reach or not inside[centre[i]]:
+        near = slice(max(0, i - _GAP), i + _GAP + 1)
+        if size[i] < size[near].max() or centre[i] - last < reach:
             continue
         last = int(centre[i])
-        samples = jump[i] / curve.slopes[centre[i]]
-        steps.append(
-            PhaseStep(
-                time_s=float(curve.samples[centre[i]] / rate_hz),
-                cycles=float((jump[i] + 0.5) % 1.0 - 0.5),
-                missing_samples=float(samples),
-            )
-        )
-    return steps
+        out.append((float(curve.samples[last]), float(jump[i]), float(curve.slopes[last - reach + 2])))
+    return out
+
+
+def _switch(rough: RoughCurve, x: Floats, first: int, sample: float, slope: float) -> int | None:
+    """The sample at which the left side's continuation gives way to the right side's, if that explains what is there."""
+    rate_free = 1.0 / slope
+    reach = int(max(2.5 * rate_free, 0.5 * _GAP * rate_free + 1, 256.0 * min(1.0, rate_free / 48.0)))
+    fit = int(max(_FIT_CYCLES * rate_free, 2 * reach))
+    a, b = int(sample) - reach - fit, int(sample) + reach + fit
+    if a < first or b > first + len(x):
+        return None
+    part = x[a - first : b - first]
+    phase = phase_samples(rough.samples, rough.turns, rough.slopes, a, b - a).phase
+    harmonics = int(max(1, min(_HARMONICS, 0.45 / slope)))
+    angle = 2 * np.pi * np.outer(phase - phase[0], np.arange(1, harmonics + 1))
+    place = np.linspace(-1, 1, b - a)[:, None]
+    columns = np.hstack([np.ones((b - a, 1)), np.cos(angle), np.sin(angle), place * np.cos(angle), place * np.sin(angle)])
+    left = part - columns @ _fitted(columns[:fit], part[:fit])
+    right = part - columns @ _fitted(columns[-fit:], part[-fit:])
+    one = part - columns @ _fitted(columns, part)
+    gap = slice(fit, b - a - fit)
+    left_sum = np.concatenate([[0.0], np.cumsum(left[gap] ** 2)])
+    right_sum = np.concatenate([[0.0], np.cumsum(right[gap][::-1] ** 2)])[::-1]
+    total = left_sum + right_sum
+    at = int(np.argmin(total))
+    own = 0.5 * (np.mean(left[:fit] ** 2) + np.mean(right[-fit:] ** 2))
+    length = len(total) - 1
+    explained = total[at] < 4.0 * own * length
+    sharp = np.mean(one**2) > _SHARPER * own and max(left_sum[-1], right_sum[0]) > _SHARPER * max(total[at], own * length)
+    return a + fit + at if explained and sharp else None
+
+
+def _fitted(columns: Floats, values: Floats) -> NDArray[np.float64]:
+    return np.linalg.lstsq(columns, values, rcond=None)[0]

@@ -96,7 +96,7 @@ def _voted(f0_hz: Floats, voiced: NDArray[np.bool_]) -> Floats:
             continue
         middle = np.interp(index[a:b], [index[a - 1], index[b]], [left, right])
         ratio = np.exp(log[a:b] - middle)
-        whole = np.where(ratio >= 1, np.round(ratio), 1 / np.round(1 / ratio))
+        whole = np.where(ratio >= 1, np.round(ratio), 1 / np.maximum(np.round(1 / ratio), 1))
         near = np.abs(ratio / whole - 1) < 0.05
         out[index[a:b]] = np.where(near, out[index[a:b]] / whole, np.exp(middle))
     return out

@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
+import itertools
+
 import numpy as np
 from numpy.typing import NDArray
 
 from listen.track.hum import block_samples, hum_lines
 from listen.track.part import FOLD, Part, Rows
 from listen.track.phase import PhaseCurve
-from listen.track.steps import phase_steps
 from listen.track.stretches import Stretch
 from listen.track.types import HARMONIC_COLUMNS, Envelope, Floats, Frames
 
@@ -16,6 +17,9 @@ _CURVATURE = 0.5 * (1.0 / 12.0 - 1.0 / (2.0 * np.pi**2))
 """Half the mean of v^2 under the frame's weight: what a parabola in the pitch adds to its mean."""
 _ABOVE_NOISE = 2.0
 """A row holds a tone where its lines have this many times the power of the noise between them."""
+_STEP_S = 0.012
+_CLEAN = 5.0
+"""... and its power is this many times what its harmonics leave: a frame across a step of the control is no measure."""
 _BELOW_LOUDEST_DB = 62.0
 
 
@@ -45,6 +49,7 @@ def frames_of(
     n = max(0, int(np.ceil(last / hop)) - start_row)
     rows = [r for part in parts for r in part.rows]
     table = _gathered(rows, n, start_row)
+    table["centred"] &= ~_at_steps(stretches, (start_row + np.arange(n)) * hop_s, rate_hz)
     quiet = np.concatenate([part.quiet_power for part in parts])[:n] if parts else np.empty(0)
     table["f0"] = _straightened(table, hop_s)
     envelope = _envelope([item for part in parts for item in part.knots], stretches, quiet, start_row, hop_s, rate_hz)
@@ -58,7 +63,7 @@ def frames_of(
         hum_dbfs=hum,
         hum_floor_dbfs=floor,
         envelope=envelope,
-        phase_steps=phase_steps([item for part in parts for item in part.knots], rate_hz),
+        phase_steps=tuple(step for part in parts for step in part.steps),
         **columns,
     )
 
@@ -81,6 +86,7 @@ def _gathered(rows: list[Rows], n: int, start_row: int) -> dict[str, NDArray[np.
         "shape": np.full((n, 5), np.nan),
         "fold": np.full((n, 2, FOLD), np.nan),
         "stretch": np.full(n, -1, dtype=np.int64),
+        "centred": np.zeros(n, dtype=bool),
     }
     for r in rows:
         at = r.row - start_row
@@ -90,12 +96,22 @@ def _gathered(rows: list[Rows], n: int, start_row: int) -> dict[str, NDArray[np.
             ("f0", r.f0_hz), ("sigma", r.f0_sigma_hz), ("frame_s", r.frame_s), ("power", r.power),
             ("harmonics", r.harmonics), ("count", r.count), ("noise", r.noise_power), ("half", r.half_power),
             ("half_noise", r.half_noise), ("spur", r.spur_power), ("spur_order", r.spur_order), ("dc", r.dc_fs),
-            ("shape", r.shape), ("fold", r.residual_fold),
+            ("shape", r.shape), ("fold", r.residual_fold), ("centred", r.centred),
         ):  # fmt: skip
             table[name][at] = value[inside]
         table["stretch"][at] = r.stretch
     table["noise"] = _filled(table["noise"], table["stretch"])
     return table
+
+
+def _at_steps(stretches: list[Stretch], time_s: Floats, rate_hz: float) -> NDArray[np.bool_]:
+    """Rows on a step from one pitch to another: neither of the two."""
+    near = np.zeros(len(time_s), dtype=bool)
+    for before, after in itertools.pairwise(stretches):
+        if after.start - before.stop < 2.0:
+            reach = max(_STEP_S, 1.0 / min(before.f0_hz[-1], after.f0_hz[0]))
+            near |= np.abs(time_s - after.start / rate_hz) < reach
+    return near
 
 
 def _filled(noise: Floats, stretch: NDArray[np.int64]) -> Floats:
@@ -142,7 +158,8 @@ def _levels(table: dict[str, NDArray[np.generic]], quiet: Floats) -> dict[str, N
         lines = 0.5 * np.nansum(np.abs(harmonics) ** 2, axis=1)
         loudest = float(np.nanmax(lines, initial=0.0))
         residual = table["fold"][:, 0, :].mean(axis=1)
-        tone = np.isfinite(f0) & (lines > _ABOVE_NOISE * np.nan_to_num(noise)) & (lines > 0.7 * residual)
+        tone = np.isfinite(f0) & (lines > _ABOVE_NOISE * np.nan_to_num(noise))
+        tone &= table["centred"].astype(bool) & (table["power"] > _CLEAN * residual)
         tone &= lines > loudest * 10 ** (-0.1 * _BELOW_LOUDEST_DB)
         relative = np.abs(harmonics[:, 1:]) / first[:, None]
         turns = np.angle(harmonics[:, 1:] * np.exp(-1j * np.angle(harmonics[:, :1]) * np.arange(2, HARMONIC_COLUMNS + 1)))

@@ -1,0 +1,41 @@
+"""Audio-rate analysis of recorded oscillator output: pitch, harmonics and envelope over time, and what they say of the build.
+
+>>> import listen
+>>> result = listen.check("take.wav")  # doctest: +SKIP
+>>> result.verdict, result.findings, result.frames.f0_hz  # doctest: +SKIP
+"""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Any
+
+if TYPE_CHECKING:
+    from listen.errors import ListenError
+    from listen.findings.types import Finding
+    from listen.track.types import Frames
+    from listen.verbs.checking import CheckResult, check
+
+__all__ = ["CheckResult", "Finding", "Frames", "ListenError", "check"]
+
+_HOMES = {
+    "CheckResult": "listen.verbs.checking",
+    "Finding": "listen.findings.types",
+    "Frames": "listen.track.types",
+    "ListenError": "listen.errors",
+    "check": "listen.verbs.checking",
+}
+
+
+def __getattr__(name: str) -> Any:
+    """Load what is asked for: `listen --help` needs none of it."""
+    if name not in _HOMES:
+        raise AttributeError(f"module 'listen' has no attribute {name!r}")
+    import importlib
+
+    value = getattr(importlib.import_module(_HOMES[name]), name)
+    globals()[name] = value
+    return value
+
+
+def __dir__() -> list[str]:
+    return sorted([*globals(), *__all__])

@@ -1,0 +1,286 @@
+"""What lies between the harmonics: parasitic bursts, subharmonics, hum."""
+
+from __future__ import annotations
+
+import numpy as np
+from numpy.typing import NDArray
+
+from listen.findings.draft import Draft
+from listen.findings.limits import Limits, severity_of
+from listen.findings.rows import Flags, Floats, Span, blocks, pitch_range, short_median, spans, times
+from listen.findings.types import Half
+from listen.track import HUM_LINES_HZ, Frames
+
+_BRIDGE_S = 0.4
+_SHORTEST_S = 0.16
+_PEAKED = 8.0
+"""A burst is there where the residual's steps in one sixteenth of the cycle are so many times those of the others."""
+_CLEAR_DB = 10.0
+_FREE_HZ = 30.0
+"""A harmonic of the tone nearer than this to a mains line hides it."""
+_MAINS_HZ = (50.0, 60.0)
+_GRID_S = 0.0025
+
+
+def parasitic(frames: Frames, usable: Flags, limits: Limits) -> list[Draft]:
+    """Bursts and lines that are no harmonic of the tone: r.m.s. over the whole cycle to the fundamental."""
+    row = limits["parasitic-oscillation"]
+    level, place, peaked = _burst_level(frames)
+    with np.errstate(invalid="ignore"):
+        level = np.where(10 ** ((frames.subharmonic_dbc + 1.0) / 10) > level, 0.0, level)
+    values = short_median(np.where(usable, level, np.nan), frames.stretch, 9)
+    with np.errstate(divide="ignore", invalid="ignore"):
+        dbc = 10 * np.log10(values)
+    known = usable & np.isfinite(dbc)
+    out = []
+    for span in spans(known & (dbc >= row["attention"]), known, frames.time_s, _BRIDGE_S, _SHORTEST_S):
+        rows = np.zeros(len(frames), dtype=bool)
+        rows[span.first : span.last + 1] = (known & (dbc >= row["attention"]))[span.first : span.last + 1]
+        worst = float(np.quantile(dbc[rows], 0.9))
+        severity = severity_of(worst, row)
+        if severity is None:
+            continue
+        start, end = times(frames, span)
+        low, high = pitch_range(frames, span, rows)
+        facts: dict[str, float | int | str | bool] = {"burst_rms_dbc": worst, "onset_f0_hz": float(frames.f0_hz[rows].min())}
+        spur = frames.spur_hz[rows]
+        if np.isfinite(spur).any():
+            facts["burst_hz"] = float(np.nanmedian(spur))
+        half: Half | None = None
+        if np.mean(peaked[rows]) > 0.5:
+            turn = np.mean(np.exp(2j * np.pi * place[rows][peaked[rows]]))
+            cycle = float(np.angle(turn) / (2 * np.pi) % 1.0)
+            facts["burst_cycle"] = cycle
+            if min(cycle, 1 - cycle) < 0.2:
+                half = "positive"
+            elif abs(cycle - 0.5) < 0.2:
+                half = "negative"
+        out.append(
+            Draft(
+                kind="parasitic-oscillation", severity=severity, start_s=start, end_s=end, f0_low_hz=low, f0_high_hz=high,
+                half=half, evidence=facts, rows=rows, variant="crest" if half else "plain",
+            )  # fmt: skip
+        )
+    return out
+
+
+def _burst_level(frames: Frames) -> tuple[Floats, Floats, Flags]:
+    """Power of what is no harmonic over the fundamental's; place in the cycle of its burst; whether there is a burst."""
+    n = len(frames)
+    fold = np.nan_to_num(frames.residual_fold)
+    smooth = fold.copy()
+    for a, b in blocks(frames.stretch):
+        width = min(9, b - a)
+        kernel = np.ones(width) / width
+        for side in range(2):
+            for part in range(fold.shape[2]):
+                smooth[a:b, side, part] = np.convolve(fold[a:b, side, part], kernel, mode="same")
+    with np.errstate(divide="ignore", invalid="ignore"):
+        fundamental = 0.5 * 10 ** (frames.fundamental_dbfs / 10)
+        steps = smooth[:, 1, :]
+        peaked = steps.max(axis=1) > _PEAKED * np.median(steps, axis=1)
+        quiet = np.median(smooth[:, 0, :], axis=1)
+        excess = np.maximum(smooth[:, 0, :] - 2 * quiet[:, None], 0.0)
+        excess = np.where(steps > 3 * np.median(steps, axis=1)[:, None], excess, 0.0).mean(axis=1)
+        spur = np.nan_to_num(10 ** (frames.spur_dbc / 10))
+        level = np.maximum(spur, np.where(peaked, excess / fundamental, 0.0))
+    place = np.argmax(steps, axis=1) / fold.shape[2] if n else np.empty(0)
+    return level, place, peaked
+
+
+def subharmonic(frames: Frames, usable: Flags, limits: Limits) -> list[Draft]:
+    """Alternate cycles differ: lines at odd half orders."""
+    row = limits["subharmonic"]
+    values = short_median(np.where(usable, frames.subharmonic_dbc, np.nan), frames.stretch, 15)
+    known = usable & np.isfinite(values) & ~_at_mains(frames)
+    out = []
+    for span in spans(known & (values >= row["attention"]), known, frames.time_s, _BRIDGE_S, 0.3):
+        rows = np.zeros(len(frames), dtype=bool)
+        rows[span.first : span.last + 1] = (known & (values >= row["attention"]))[span.first : span.last + 1]
+        worst = float(np.quantile(values[rows], 0.9))
+        severity = severity_of(worst, row)
+        if severity is None:
+            continue
+        start, end = times(frames, span)
+        low, high = pitch_range(frames, span, rows)
+        out.append(
+            Draft(
+                kind="subharmonic", severity=severity, start_s=start, end_s=end, f0_low_hz=low, f0_high_hz=high,
+                evidence={"level_dbc": worst, "onset_f0_hz": float(frames.f0_hz[rows].min())}, rows=rows,
+            )  # fmt: skip
+        )
+    return out
+
+
+def _at_mains(frames: Frames) -> Flags:
+    """Rows whose half orders fall on a mains line."""
+    half = 0.5 * frames.f0_hz
+    near = np.zeros(len(frames), dtype=bool)
+    reach = np.maximum(3.0, 1.2 / np.where(frames.frame_s > 0, frames.frame_s, 1.0))
+    for line in HUM_LINES_HZ:
+        for order in (1, 3):
+            near |= np.abs(order * half - line) < reach
+    return near
+
+
+def hum(frames: Frames, limits: Limits) -> list[Draft]:
+    """Mains lines added to the tone, in the silence before it, or as sidebands of it."""
+    row = limits["mains-hum"]
+    tone = frames.fundamental_dbfs[frames.oscillating]
+    if len(tone) == 0:
+        return []
+    reference = float(np.median(tone))
+    added = _added_lines(frames)
+    sides = _sidebands(frames)
+    best: Draft | None = None
+    for i, mains in enumerate(_MAINS_HZ):
+        facts: dict[str, float | int | str | bool] = {"mains_hz": mains}
+        levels = []
+        for name, value in (("added", added[i][0] - reference), ("silence", added[i][1] - reference)):
+            if np.isfinite(value):
+                levels.append((value, name))
+        if np.isfinite(sides[i][0]):
+            levels.append((sides[i][0], "sidebands"))
+        if not levels:
+            continue
+        worst, where = max(levels)
+        severity = severity_of(worst, row)
+        if severity is None or (best is not None and float(best.evidence["level_dbc"]) >= worst):
+            continue
+        facts.update(
+            level_dbc=float(worst),
+            strongest_hz=float(sides[i][1] if where == "sidebands" else added[i][2]),
+            as_sidebands=where == "sidebands",
+            in_silence=bool(np.isfinite(added[i][1]) and added[i][1] - reference >= row["attention"] - 6.0),
+        )
+        variant = "sidebands" if where == "sidebands" else ("silence" if facts["in_silence"] else "plain")
+        span = Span(first=0, last=len(frames) - 1)
+        start, end = times(frames, span)
+        low, high = pitch_range(frames, span)
+        best = Draft(
+            kind="mains-hum", severity=severity, start_s=start, end_s=end, f0_low_hz=low, f0_high_hz=high, evidence=facts,
+            variant=variant,
+        )  # fmt: skip
+    return [best] if best else []
+
+
+def _added_lines(frames: Frames) -> list[tuple[float, float, float]]:
+    """For 50 and 60 Hz: r.s.s. level of the lines under the tone, in silence (dBFS or NaN), and the strongest line's frequency."""
+    t = frames.hum_time_s
+    per = len(HUM_LINES_HZ) // len(_MAINS_HZ)
+    out = []
+    if len(t) == 0:
+        return [(np.nan, np.nan, np.nan)] * len(_MAINS_HZ)
+    width = 1.0 if len(t) < 2 else 2 * (t[1] - t[0])
+    silent, hidden = _windows(frames, t, width)
+    clear = frames.hum_dbfs > frames.hum_floor_dbfs + _CLEAR_DB
+    power = np.where(clear, 10 ** (frames.hum_dbfs / 10), 0.0)
+    lines: list[NDArray[np.float64]] = []
+    for flags in (~silent[:, None] & ~hidden, silent[:, None] & ~hidden & np.ones_like(hidden)):
+        level = np.zeros(len(HUM_LINES_HZ))
+        for j in range(len(HUM_LINES_HZ)):
+            seen = flags[:, j] & np.isfinite(frames.hum_dbfs[:, j])
+            if np.count_nonzero(seen) >= min(2, len(t)):
+                level[j] = np.median(power[seen, j])
+        lines.append(level)
+    for i in range(len(_MAINS_HZ)):
+        own = slice(i * per, (i + 1) * per)
+        sums = [float(np.sum(level[own])) for level in lines]
+        with np.errstate(divide="ignore"):
+            both = np.maximum(lines[0][own], lines[1][own])
+            strongest = float(HUM_LINES_HZ[own][int(np.argmax(both))])
+            levels = [10 * np.log10(s) if s > 0 else np.nan for s in sums]
+        out.append((levels[0], levels[1], strongest))
+    return out
+
+
+def _windows(frames: Frames, t: Floats, width: float) -> tuple[Flags, NDArray[np.bool_]]:
+    """Which windows hold no tone, and which mains lines a harmonic of the tone (or a turn of the control) hides in each."""
+    silent = np.zeros(len(t), dtype=bool)
+    hidden = np.zeros((len(t), len(HUM_LINES_HZ)), dtype=bool)
+    for i, centre in enumerate(t):
+        near = np.abs(frames.time_s - centre) <= 0.5 * width
+        tone = near & frames.oscillating
+        silent[i] = not tone.any()
+        if silent[i]:
+            continue
+        if np.count_nonzero(tone) < 0.9 * np.count_nonzero(near):
+            hidden[i] = True
+            continue
+        f0 = frames.f0_hz[tone]
+        for j, line in enumerate(HUM_LINES_HZ):
+            order = np.maximum(np.round(line / f0), 1.0)
+            hidden[i, j] = bool((np.abs(order * f0 - line) < _FREE_HZ).any())
+    return silent, hidden
+
+
+def _sidebands(frames: Frames) -> list[tuple[float, float]]:
+    """For 50 and 60 Hz: level of one sideband (r.s.s. of level and pitch modulation) and the modulation's frequency."""
+    windows: dict[tuple[int, int], list[float]] = {(i, k): [] for i in range(2) for k in (1, 2)}
+    envelope = frames.envelope
+    for a, b in blocks(_knot_stretches(frames)):
+        t = envelope.time_s[a:b]
+        if t[-1] - t[0] < 1.2:
+            continue
+        grid = np.arange(t[0], t[-1], _GRID_S)
+        f0 = np.interp(grid, t, envelope.f0_hz[a:b])
+        level = np.log(np.maximum(np.interp(grid, t, envelope.amplitude_fs[a:b]), 1e-9))
+        size = round(1.0 / _GRID_S)
+        for start in range(0, len(grid) - size + 1, size // 2):
+            part = slice(start, start + size)
+            middle = float(np.median(f0[part]))
+            smear = max(0.008, 2.0 / middle)
+            for i, mains in enumerate(_MAINS_HZ):
+                for k in (1, 2):
+                    value = _modulation(level[part], f0[part] / middle, middle, mains * k, smear)
+                    windows[i, k].append(value)
+    out = []
+    for i, mains in enumerate(_MAINS_HZ):
+        best = (np.nan, np.nan)
+        for k in (1, 2):
+            values = np.array(windows[i, k])
+            values = values[np.isfinite(values)]
+            if len(values) >= 2 and np.median(values) > 0:
+                dbc = float(20 * np.log10(np.median(values)))
+                if not np.isfinite(best[0]) or dbc > best[0]:
+                    best = (dbc, mains * k)
+        out.append(best)
+    return out
+
+
+def _modulation(level: Floats, pitch: Floats, f0_hz: float, rate_hz: float, smear_s: float) -> float:
+    """One sideband's amplitude over the carrier from a second of envelope; 0 where nothing stands out, NaN where it cannot be seen."""
+    bins = rate_hz * smear_s
+    seen = np.sinc(bins) / (1 - bins**2) if abs(bins - 1) > 1e-6 else 0.5
+    if seen < 0.25 or f0_hz < 2.2 * rate_hz:
+        return float("nan")
+    n = len(level)
+    window = np.hanning(n)
+    window /= window.sum()
+    # modulation moves on one frequency while the control turns: only what stands out beside it counts
+    total = 0.0
+    spectrum_at = np.array([rate_hz, *(rate_hz + d for d in (-7.0, -5.0, -3.5, 3.5, 5.0, 7.0))])
+    turn = np.exp(-2j * np.pi * np.outer(spectrum_at, np.arange(n) * _GRID_S))
+    place = np.linspace(-1, 1, n)
+    for series, scale in ((level, 0.5), (np.log(np.maximum(pitch, 1e-6)), 0.5 * f0_hz / rate_hz)):
+        flat = series - np.polynomial.polynomial.polyval(place, np.polynomial.polynomial.polyfit(place, series, 3))
+        lines = np.abs(turn @ (flat * window)) * 2
+        beside = float(np.median(lines[1:]))
+        if lines[0] > 3.2 * beside:
+            total += (lines[0] * scale / seen) ** 2
+    return float(np.sqrt(total))
+
+
+def _knot_stretches(frames: Frames) -> NDArray[np.int64]:
+    """Stretch number of each short frame, -1 where nothing oscillates or its row is none."""
+    envelope = frames.envelope
+    if len(frames) == 0 or len(envelope.time_s) == 0:
+        return np.full(len(envelope.time_s), -1, dtype=np.int64)
+    hop = frames.time_s[1] - frames.time_s[0] if len(frames) > 1 else 0.02
+    row = np.clip(np.round((envelope.time_s - frames.time_s[0]) / hop).astype(np.int64), 0, len(frames) - 1)
+    return np.where(envelope.oscillating, frames.stretch[row], -1)
+
+
+def knot_stretches(frames: Frames) -> NDArray[np.int64]:
+    """Stretch number of each short frame of the envelope, -1 outside of a stretch."""
+    return _knot_stretches(frames)

@@ -1,0 +1,223 @@
+"""What a flattened, a slewed and a dead-banded sine look like when only so many harmonics fit below half the sample rate.
+
+A clip measured from five harmonics shows another crest and another flat span than the whole wave: the same truncated sum of
+the exact series says what a hard clip of each depth would read, so that a reading can be put back.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from functools import lru_cache
+
+import numpy as np
+from numpy.typing import NDArray
+
+Floats = NDArray[np.float64]
+
+_POINTS = 2048
+_SINE_FLAT = float(np.arccos(0.98) / np.pi)
+MOST = 32
+"""From so many harmonics on, the sum reads like the whole wave."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class ClipTable:
+    """Hard clips of rising depth, as read from a number of harmonics.
+
+    Attributes
+    ----------
+    loss : ndarray, shape (m,)
+        True crest loss: of one half against the other, or of both against the fundamental.
+    read_loss, read_flat : ndarray, shape (m,)
+        What the truncated sum shows: crest loss, and flat span over a sine's.
+    h2, h3 : ndarray, shape (m,)
+        Amplitudes over the fundamental.
+    """
+
+    loss: Floats
+    read_loss: Floats
+    read_flat: Floats
+    h2: Floats
+    h3: Floats
+
+
+def clip_harmonics(level: float, orders: int, both: bool) -> Floats:
+    """Harmonics 1 .. orders of cos(phi) clipped at a level, one half or both.
+
+    Parameters
+    ----------
+    level : float
+        0 to 1; a wave of amplitude 1 is cut there.
+    orders : int
+    both : bool
+
+    Returns
+    -------
+    ndarray, shape (orders,)
+        Cosine amplitudes, signed; a_1 first.
+
+    References
+    ----------
+    Conduction-angle integrals of a class-C stage: any radio handbook (common practice).
+    """
+    t = np.arccos(level)
+    k = np.arange(2, orders + 1)
+    r1 = (t - level * np.sin(t)) / np.pi
+    rk = (np.sin((k - 1) * t) / (k - 1) - np.sin((k + 1) * t) / (k + 1)) / (np.pi * k)
+    if both:
+        rk = np.where(k % 2 == 1, 2 * rk, 0.0)
+        r1 = 2 * r1
+    return np.concatenate([[1 - r1], -rk])
+
+
+def _read(harmonics: Floats) -> tuple[float, float, float]:
+    """Crests up and down over the fundamental, and flat span of the upper half over a sine's."""
+    spectrum = np.zeros(_POINTS // 2 + 1)
+    spectrum[1 : len(harmonics) + 1] = harmonics * (_POINTS / 2)
+    cycle = np.fft.irfft(spectrum, _POINTS)
+    top = float(cycle.max())
+    return top / harmonics[0], -float(cycle.min()) / harmonics[0], float(np.mean(cycle >= 0.98 * top)) / _SINE_FLAT
+
+
+@lru_cache(maxsize=128)
+def clip_table(orders: int, both: bool) -> ClipTable:
+    """Table of hard clips as ``orders`` harmonics show them, depth rising.
+
+    Parameters
+    ----------
+    orders : int
+        Harmonics that fit, 2 .. 32.
+    both : bool
+        Both halves, else the positive one.
+    """
+    levels = np.concatenate([np.linspace(0.9995, 0.9, 40), np.linspace(0.895, 0.3, 40)])
+    rows = []
+    for a in levels:
+        t = np.arccos(a)
+        exact = clip_harmonics(a, 2, both)[0]
+        if both:
+            loss = 1 - a / exact
+        else:
+            r0 = (np.sin(t) - a * t) / np.pi
+            loss = 1 - (a + r0) / (1 - r0)
+        h = clip_harmonics(a, max(3, orders), both)
+        up, down, flat = _read(h[:orders])
+        read = 1 - up if both else 1 - up / down
+        rows.append((loss, read, flat, abs(h[1] / h[0]), abs(h[2] / h[0])))
+    table = np.array(rows)
+    # a reading that falls back where the sum rings cannot be turned round: keep what rises
+    table[:, 1] = np.maximum.accumulate(table[:, 1])
+    return ClipTable(loss=table[:, 0], read_loss=table[:, 1], read_flat=table[:, 2], h2=table[:, 3], h3=table[:, 4])
+
+
+def true_loss(read_loss: Floats, orders: NDArray[np.int64], both: bool) -> Floats:
+    """Crest loss of the whole wave for a loss read from so many harmonics, were the wave hard-clipped."""
+    out = read_loss.copy()
+    for k in np.unique(orders):
+        if k < 3:
+            continue
+        table = clip_table(int(min(k, MOST)), both)
+        rows = orders == k
+        x = np.concatenate([[0.0], table.read_loss])
+        rising = np.concatenate([[True], np.diff(x) > 1e-9])
+        out[rows] = np.interp(read_loss[rows], x[rising], np.concatenate([[0.0], table.loss])[rising])
+    return out
+
+
+def hard_share(read_loss: Floats, read_flat: Floats, orders: NDArray[np.int64], both: bool) -> Floats:
+    """How flat a half is between a sine (0) and a hard clip of the same crest loss (1)."""
+    out = np.full(len(read_loss), np.nan)
+    for k in np.unique(orders):
+        if k < 4:
+            continue
+        table = clip_table(int(min(k, MOST)), both)
+        rows = orders == k
+        hard = np.interp(read_loss[rows], table.read_loss, table.read_flat)
+        with np.errstate(divide="ignore", invalid="ignore"):
+            out[rows] = np.where(hard > 1.02, (read_flat[rows] - 1) / (hard - 1), np.nan)
+    return out
+
+
+@lru_cache(maxsize=32)
+def _slewed_spectrum(ratio: float) -> NDArray[np.complex128]:
+    """Spectrum of one cycle of a unit sine through an ideal follower whose slope is limited."""
+    n = 4096
+    phi = 2 * np.pi * np.arange(n) / n
+    limit = 1.0 / ratio
+    if ratio >= np.sqrt(1 + np.pi**2 / 4):
+        out = limit * (np.pi / 2 - np.abs(phi - np.pi))
+    else:
+        value = np.sin(phi)
+        out = np.empty(n)
+        y, most = 0.0, limit * 2 * np.pi / n
+        for _ in range(2):
+            for i in range(n):
+                y += min(max(value[i] - y, -most), most)
+                out[i] = y
+    spectrum: NDArray[np.complex128] = np.fft.rfft(out) * 2 / n
+    return spectrum
+
+
+def slewed_harmonics(ratio: float, orders: int) -> NDArray[np.complex128]:
+    """Harmonics of a sine through an ideal follower of limited slope.
+
+    Parameters
+    ----------
+    ratio : float
+        Pitch over the full-power pitch, at which the sine's own slope just reaches the limit; 1 or more.
+    orders : int
+
+    Returns
+    -------
+    ndarray of complex, shape (orders,)
+        Over the fundamental, phases psi_k against it.
+
+    Notes
+    -----
+    The follower is stepped through two cycles; from sqrt(1 + pi^2 / 4) on it never meets the sine again: a full triangle.
+    """
+    spectrum = _slewed_spectrum(ratio)[: orders + 1]
+    k = np.arange(1, orders + 1)
+    return spectrum[1:] / np.abs(spectrum[1]) * np.exp(-1j * k * np.angle(spectrum[1]))
+
+
+def tapered_slope(harmonics: NDArray[np.complex128]) -> float:
+    """Steepest slope over the fundamental's, of a Lanczos-tapered sum: as the tracker reads it."""
+    orders = len(harmonics)
+    k = np.arange(1, orders + 1)
+    taper = np.sinc(k / (orders + 1))
+    spectrum = np.zeros(_POINTS // 2 + 1, dtype=complex)
+    spectrum[1 : orders + 1] = 1j * k * harmonics * taper / taper[0] * (_POINTS / 2)
+    slope = np.fft.irfft(spectrum, _POINTS)
+    return float(np.abs(slope).max() / abs(harmonics[0]))
+
+
+@lru_cache(maxsize=64)
+def slew_table(orders: int) -> tuple[Floats, Floats, Floats]:
+    """Read slope over the sine's, true slope over the sine's, and H3 over H1, for rising pitch above the full-power one."""
+    ratios = np.array([1.0, 1.02, 1.05, 1.1, 1.15, 1.2, 1.3, 1.5, 1.7, 1.87])
+    read, true, third = [], [], []
+    for ratio in ratios:
+        h = slewed_harmonics(float(ratio), 64)
+        first = _first_amplitude(float(ratio))
+        read.append(tapered_slope(h[:orders]))
+        true.append(min(1.0, 1.0 / ratio / first))
+        third.append(abs(h[2]))
+    return np.array(read), np.array(true), np.array(third)
+
+
+def _first_amplitude(ratio: float) -> float:
+    """Fundamental of the slewed sine over the sine's amplitude."""
+    return float(np.abs(_slewed_spectrum(ratio)[1]))
+
+
+def dead_band_ratio(h3: Floats) -> Floats:
+    """Half the width of a dead band over the peak that drives it, from H3 over H1 of a sine through it."""
+    bands = np.concatenate([[0.0], np.geomspace(1e-4, 0.4, 60)])
+    thirds = []
+    for d in bands:
+        t = np.arccos(d)
+        r1 = (t - d * np.sin(t)) / np.pi
+        r3 = (np.sin(2 * t) / 2 - np.sin(4 * t) / 4) / (3 * np.pi)
+        thirds.append(r3 / r1)
+    return np.interp(h3, np.abs(np.array(thirds)), bands)

@@ -1,0 +1,173 @@
+"""The judge: each family of findings in turn, one cause said once."""
+
+from __future__ import annotations
+
+import numpy as np
+
+from listen.capture import Capture, Damage
+from listen.findings import between, hold, level, recording, shape_sine, sweep, wording
+from listen.findings.draft import Draft
+from listen.findings.limits import Limits
+from listen.findings.rows import Flags, resting
+from listen.findings.types import Finding, Judgement, Verdict
+from listen.track import Frames
+
+_RANK = {"fault": 0, "attention": 1, "note": 2}
+_LEAD_S = 0.25
+
+
+def judge(
+    frames: Frames,
+    damage: Damage,
+    *,
+    capture: Capture,
+    wave: str,
+    limits: Limits,
+    gain_control: str | None = None,
+    topology: str | None = None,
+) -> Judgement:
+    """Judge the frames of one capture.
+
+    Parameters
+    ----------
+    frames : Frames
+    damage : Damage
+    capture : Capture
+    wave : {'sine', 'triangle', 'sawtooth', 'square', 'any'}
+        The intended wave. For others than a sine the shape is not judged.
+    limits : mapping
+        From ``load_limits``.
+    gain_control, topology : str or None
+
+    Returns
+    -------
+    Judgement
+    """
+    start = level.find_start(frames)
+    if level.absent(frames):
+        drafts, steady, rests, moved = _nothing(frames, damage, limits), frames.oscillating, [], []
+        start = level.Start(shown=False)
+    else:
+        drafts, steady, rests, moved = _tone(frames, damage, capture, wave, limits, start)
+    findings = tuple(
+        sorted(
+            (wording.finding_of(d, capture.volts_per_full_scale, gain_control) for d in drafts),
+            key=lambda f: (_RANK[f.severity], f.start_s),
+        )
+    )
+    figures = sweep.summary(frames, start, steady)
+    verdict = _verdict(findings)
+    return Judgement(
+        verdict=verdict,
+        findings=findings,
+        sweep=sweep.sweep_rows(frames),
+        not_shown=sweep.not_shown(
+            frames, start, rests, len(moved), frames.sample_rate_hz, wording.words()["not_shown"]
+        ),
+        summary=figures,
+        answers=wording.answers(figures, findings, wave, start.shown),
+        headline=wording.headline(verdict, findings, figures, wave),
+        limits=limits,
+    )
+
+
+def _verdict(findings: tuple[Finding, ...]) -> Verdict:
+    severities = {f.severity for f in findings}
+    if "fault" in severities:
+        return "fault"
+    return "attention" if "attention" in severities else "pass"
+
+
+def _nothing(frames: Frames, damage: Damage, limits: Limits) -> list[Draft]:
+    end = float(frames.time_s[-1]) if len(frames) else 0.0
+    begin = float(frames.time_s[0]) if len(frames) else 0.0
+    return [Draft(kind="oscillation-absent", severity="fault", start_s=begin, end_s=end)]
+
+
+def _tone(
+    frames: Frames, damage: Damage, capture: Capture, wave: str, limits: Limits, start: level.Start
+) -> tuple[list[Draft], Flags, list, list]:  # type: ignore[type-arg]
+    known = capture.ac_coupling_hz is not None
+    cut, lost = recording.overloaded_rows(frames, damage), recording.lost_rows(frames, damage)
+    drafts = [
+        *recording.overload(frames, damage, limits),
+        *recording.gap(frames, damage, capture, limits),
+        *recording.quiet(frames, limits),
+        *recording.bandwidth(frames),
+        *recording.offset(frames, damage, limits),
+    ]
+    died, near = level.dropouts(frames, start, limits, lost)
+    drafts += [*level.slow_start(start, limits), *died]
+
+    spans = [s for s in resting(frames)]
+    rests = [
+        r for r in hold.rests_of(frames, spans, _LEAD_S) if not _touches(near | lost | cut, frames, r.start_s, r.end_s)
+    ]
+    if start.shown:
+        rests = [r for r in rests if r.start_s > start.settled_s or r.end_s - start.settled_s > 1.0]
+    hunts_found, hunts = hold.hunting(rests, limits)
+    moved = hold.retunes(frames, spans)
+    moved = [(at, s) for at, s in moved if not _touches(near | lost, frames, at - 0.05, frames.time_s[s.last])]
+    settled = hold.settlings(frames, moved, hunts)
+    bounced = hold.bounce(settled, limits)
+    hums = between.hum(frames, limits)
+    drafts += [*hunts_found, *bounced, *hums]
+    drafts += hold.instability(frames, rests, hunts, limits, _explained_cents(hums))
+
+    settling = [(s.retune_s, s.retune_s + max(0.1, s.settle_s)) for s in settled]
+    steady = level.steady_rows(frames, start, near, settling)
+    shape_rows = steady & ~lost & ~cut & (frames.residual_dbc < -14.0)
+    shapes: list[Draft] = []
+    if wave == "sine":
+        shape = shape_sine.read_shape(frames, shape_rows, known)
+        shapes = shape_sine.shape_drafts(frames, shape, limits, known)
+    bursts = between.parasitic(frames, steady & ~lost & ~cut, limits)
+    halves = between.subharmonic(frames, steady & ~lost & ~cut, limits)
+    shapes = _without_bursts(shapes, bursts)
+    slewed = _rows_of(shapes, "slew-limiting", frames)
+    width = 9
+    if hunts_found:
+        width = max(width, int(1.5 / float(hunts_found[0].evidence["rate_hz"]) / 0.02) | 1)
+    drifted = level.level_drift(frames, steady & ~lost & ~slewed, limits, width, known)
+    return [*drafts, *shapes, *bursts, *halves, *drifted], steady, spans, moved
+
+
+def _touches(flags: Flags, frames: Frames, start_s: float, end_s: float) -> bool:
+    part = (frames.time_s >= start_s) & (frames.time_s <= end_s)
+    return bool(part.any() and flags[part].mean() > 0.05)
+
+
+def _explained_cents(hums: list[Draft]) -> float:
+    """R.m.s. cents of a pitch that the mains modulates, at most, from its sidebands' level."""
+    for draft in hums:
+        if draft.evidence.get("as_sidebands"):
+            index = 2 * 10 ** (float(draft.evidence["level_dbc"]) / 20)
+            rate = float(draft.evidence["strongest_hz"])
+            return float(1200 / np.log(2) * index * rate / np.sqrt(2.0) / max(draft.f0_low_hz or 100.0, 1.0))
+    return 0.0
+
+
+def _rows_of(drafts: list[Draft], kind: str, frames: Frames) -> Flags:
+    rows = np.zeros(len(frames), dtype=bool)
+    for draft in drafts:
+        if draft.kind == kind and len(draft.rows):
+            rows |= draft.rows
+    return rows
+
+
+def _without_bursts(shapes: list[Draft], bursts: list[Draft]) -> list[Draft]:
+    """A burst that rides on the crest is no flattening: shape that a burst of like size explains is not said twice."""
+    kept = []
+    for draft in shapes:
+        size = max(
+            float(draft.evidence.get("crest_loss_percent", 0.0)), float(draft.evidence.get("even_percent", 0.0)),
+            float(draft.evidence.get("odd_percent", 0.0)), float(draft.evidence.get("dead_band_percent", 0.0)),
+        )  # fmt: skip
+        covered = any(
+            b.start_s <= draft.end_s and b.end_s >= draft.start_s
+            and 100 * 10 ** (float(b.evidence["burst_rms_dbc"]) / 20) * 4.0 > size
+            for b in bursts
+        )  # fmt: skip
+        if not covered:
+            kept.append(draft)
+    return kept

@@ -1,0 +1,104 @@
+"""The limits: shipped as data, changed by what the gain control is and by a user's file."""
+
+from __future__ import annotations
+
+import math
+import os
+import tomllib
+from collections.abc import Mapping
+from pathlib import Path
+from typing import Any
+
+from listen.errors import LimitsError, suggestion
+
+Limits = Mapping[str, Mapping[str, float]]
+_SHIPPED = Path(__file__).with_name("limits.toml")
+_FALLING = frozenset({"capture-quiet"})
+"""Kinds whose fault limit lies below the one for attention."""
+
+
+def load_limits(path: str | os.PathLike[str] | None, *, gain_control: str | None, wave: str) -> Limits:
+    """Return the limits in force.
+
+    Parameters
+    ----------
+    path : path or None
+        A user's TOML file: a table a kind, keys as in the shipped table (``attention``, ``fault`` ..).
+    gain_control : str or None
+        As stated by the user; changes what is normal.
+    wave : str
+        The intended wave; kinds that do not apply to it keep their limits and are not judged.
+
+    Returns
+    -------
+    mapping of kind to mapping of key to float
+
+    Raises
+    ------
+    LimitsError
+        The file cannot be read, names a kind or key that does not exist, or its values make no sense.
+    """
+    shipped = tomllib.loads(_SHIPPED.read_text("utf-8"))
+    table = {kind: {k: float(v) for k, v in row.items() if k != "unit"} for kind, row in shipped["defaults"].items()}
+    for kind, row in shipped["gain_control"].get(gain_control or "", {}).items():
+        table[kind].update({k: float(v) for k, v in row.items()})
+    if path is not None:
+        for kind, row in _users(Path(path), table).items():
+            table[kind].update(row)
+            _ordered(path, kind, table[kind])
+    return table
+
+
+def _users(path: Path, known: Limits) -> dict[str, dict[str, float]]:
+    name = str(path)
+    try:
+        document = tomllib.loads(path.read_bytes().decode("utf-8-sig"))
+    except FileNotFoundError as cause:
+        raise LimitsError(f"{name}: there is no such limits file", "check the name after --limits") from cause
+    except IsADirectoryError as cause:
+        raise LimitsError(f"{name}: this is a folder, not a limits file", "name the TOML file in it") from cause
+    except OSError as cause:
+        raise LimitsError(f"{name}: cannot be read ({cause.strerror})", "check the file's permissions") from cause
+    except UnicodeDecodeError as cause:
+        raise LimitsError(f"{name}: this is not text in UTF-8", "save the limits as a TOML text file") from cause
+    except tomllib.TOMLDecodeError as cause:
+        raise LimitsError(f"{name}: this is not valid TOML: {cause}", "mend the line; a table a kind") from cause
+    return {kind: _row(name, kind, row, known) for kind, row in document.items()}
+
+
+def _row(name: str, kind: str, row: Any, known: Limits) -> dict[str, float]:
+    kinds = [k for k in known if known[k]]
+    if kind not in kinds:
+        raise LimitsError(f'{name}: there are no limits for "{kind}"', suggestion(kind, kinds))
+    if not isinstance(row, dict):
+        raise LimitsError(f"{name}: {kind} is {row!r}, expected a table", f"write [{kind}] and its keys below")
+    out = {}
+    for key, value in row.items():
+        if key not in known[kind]:
+            raise LimitsError(f'{name}: {kind} has no limit "{key}"', suggestion(key, known[kind]))
+        number = isinstance(value, int | float) and not isinstance(value, bool)
+        if not number or not math.isfinite(value):
+            raise LimitsError(f"{name}: {kind}.{key} is {value!r}, expected a number", "write a plain number")
+        if known[kind][key] > 0 and value < 0:
+            raise LimitsError(f"{name}: {kind}.{key} is {value:g}, expected 0 or more", "write a positive number")
+        out[key] = float(value)
+    return out
+
+
+def _ordered(path: str | os.PathLike[str], kind: str, row: Mapping[str, float]) -> None:
+    for low, high in (("attention", "fault"), ("attention_settling_s", "fault_settling_s")):
+        if low not in row or high not in row:
+            continue
+        lower, upper = (row[high], row[low]) if kind in _FALLING else (row[low], row[high])
+        if lower > upper:
+            raise LimitsError(
+                f"{os.fspath(path)}: {kind}: {high} {row[high]:g} comes before {low} {row[low]:g}",
+                "give both, attention the milder",
+            )
+
+
+def severity_of(value: float, row: Mapping[str, float], suffix: str = "") -> str | None:
+    """Say which limit a value passes: 'fault', 'attention' or None."""
+    if value >= row.get("fault" + suffix, math.inf):
+        return "fault"
+    return "attention" if value >= row.get("attention" + suffix, math.inf) else None

@@ -1,0 +1,143 @@
+"""Rows of the frames table made ready for judging: short medians, rests of the control, stretches of time."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from listen.track import Frames
+
+Floats = NDArray[np.float64]
+Flags = NDArray[np.bool_]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Span:
+    """Rows [first, last] of one stretch of time in which something holds."""
+
+    first: int
+    last: int
+
+
+def short_median(values: Floats, stretch: NDArray[np.int64], width: int = 5) -> Floats:
+    """Median over a few rows of the same stretch of tone; NaN where the row itself is NaN.
+
+    Parameters
+    ----------
+    values : ndarray, shape (n,)
+    stretch : ndarray of int, shape (n,)
+    width : int
+        Odd number of rows.
+    """
+    half = width // 2
+    padded = np.concatenate([np.full(half, np.nan), values, np.full(half, np.nan)])
+    owner = np.concatenate([np.full(half, -2), stretch, np.full(half, -2)])
+    views = np.lib.stride_tricks.sliding_window_view(padded, width)
+    same = np.lib.stride_tricks.sliding_window_view(owner, width) == stretch[:, None]
+    ordered = np.sort(np.where(same, views, np.nan), axis=1)
+    count = np.sum(np.isfinite(ordered), axis=1)
+    rows = np.arange(len(values))
+    low = ordered[rows, np.maximum((count - 1) // 2, 0)]
+    high = ordered[rows, np.minimum(count // 2, width - 1)]
+    return np.where(np.isfinite(values), 0.5 * (low + high), np.nan)
+
+
+def spans(flags: Flags, known: Flags, time_s: Floats, bridge_s: float, shortest_s: float) -> list[Span]:
+    """Contiguous stretches of flagged rows.
+
+    Parameters
+    ----------
+    flags, known : ndarray of bool, shape (n,)
+        What holds, and whether it could be measured: stretches join across rows where it could not.
+    time_s : ndarray, shape (n,)
+    bridge_s : float
+        Measured rows between two stretches are bridged up to this long.
+    shortest_s : float
+        Shorter stretches are dropped.
+    """
+    index = np.flatnonzero(flags)
+    if len(index) == 0:
+        return []
+    hop = time_s[1] - time_s[0] if len(time_s) > 1 else 0.02
+    out: list[Span] = []
+    first = last = int(index[0])
+    for i in index[1:]:
+        between = int(np.count_nonzero(known[last + 1 : i]))
+        if between * hop > bridge_s:
+            out.append(Span(first=first, last=last))
+            first = int(i)
+        last = int(i)
+    out.append(Span(first=first, last=last))
+    return [s for s in out if np.count_nonzero(flags[s.first : s.last + 1]) * hop >= shortest_s]
+
+
+def smooth_pitch(frames: Frames) -> Floats:
+    """Pitch with jitter taken out: median over 0.1 s."""
+    return short_median(frames.f0_hz, frames.stretch, 5)
+
+
+def resting(frames: Frames, *, cents_per_s: float = 60.0, shortest_s: float = 0.4) -> list[Span]:
+    """Stretches in which the control rests: the pitch, averaged over half a second, keeps still.
+
+    Parameters
+    ----------
+    frames : Frames
+    cents_per_s : float
+        A faster move is a turn of the control.
+    shortest_s : float
+
+    Notes
+    -----
+    The average is there so that a pitch that wavers quickly about one place (hunting, jitter) still counts as resting.
+    """
+    n = len(frames)
+    if n < 3:
+        return []
+    with np.errstate(invalid="ignore", divide="ignore"):
+        cents = 1200.0 * np.log2(frames.f0_hz)
+    still = np.zeros(n, dtype=bool)
+    hop = frames.time_s[1] - frames.time_s[0]
+    width = 25
+    for a, b in blocks(frames.stretch):
+        c = cents[a:b]
+        if b - a < 5 or not np.isfinite(c).all():
+            continue
+        w = min(width, (b - a) // 2 * 2 - 1)
+        kernel = np.hanning(w + 2)[1:-1]
+        kernel /= kernel.sum()
+        padded = np.concatenate([np.full(w // 2, c[: max(1, w // 2)].mean()), c, np.full(w // 2, c[-max(1, w // 2) :].mean())])
+        smooth = np.convolve(padded, kernel, mode="valid")
+        rate = np.abs(np.gradient(smooth, hop))
+        still[a:b] = rate < cents_per_s
+    edges = np.flatnonzero(np.diff(np.concatenate([[0], still.astype(int), [0]])))
+    out = []
+    for a, b in zip(edges[0::2], edges[1::2], strict=True):
+        for c, d in blocks(frames.stretch[a:b]):
+            if (d - c) * hop >= shortest_s:
+                out.append(Span(first=int(a + c), last=int(a + d - 1)))
+    return out
+
+
+def blocks(stretch: NDArray[np.int64]) -> list[tuple[int, int]]:
+    """Row ranges [a, b) of equal, non-negative stretch number."""
+    if len(stretch) == 0:
+        return []
+    edges = np.concatenate([[0], np.flatnonzero(np.diff(stretch)) + 1, [len(stretch)]])
+    return [(int(a), int(b)) for a, b in zip(edges[:-1], edges[1:], strict=True) if stretch[a] >= 0]
+
+
+def pitch_range(frames: Frames, span: Span, flags: Flags | None = None) -> tuple[float | None, float | None]:
+    """Lowest and highest pitch of the (flagged) rows of a stretch; None where nothing oscillates."""
+    f0 = frames.f0_hz[span.first : span.last + 1]
+    if flags is not None:
+        f0 = f0[flags[span.first : span.last + 1]]
+    f0 = f0[np.isfinite(f0)]
+    return (float(f0.min()), float(f0.max())) if len(f0) else (None, None)
+
+
+def times(frames: Frames, span: Span) -> tuple[float, float]:
+    """Start and end of a stretch, half a row beyond its first and last row."""
+    half = 0.5 * (frames.time_s[1] - frames.time_s[0]) if len(frames) > 1 else 0.01
+    return max(0.0, float(frames.time_s[span.first] - half)), float(frames.time_s[span.last] + half)

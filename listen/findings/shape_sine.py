@@ -1,0 +1,342 @@
+"""What distorts a sine: flattened halves, curves, slewing, a dead band. One cause for each stretch of rows."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from listen.findings.coupling import LOW_HZ, crests, estimate_corner, relative_harmonics, undone
+from listen.findings.draft import Draft
+from listen.findings.flattened import clip_table, dead_band_ratio, hard_share, slew_table, true_loss
+from listen.findings.limits import Limits, severity_of
+from listen.findings.rows import Flags, Floats, Span, pitch_range, short_median, spans, times
+from listen.findings.types import Half
+from listen.track import Frames
+
+CLIPPED_FROM = 0.5
+"""Flatness between a sine (0) and a hard clip (1) from which a half is flattened and not merely curved."""
+_BRIDGE_S = 0.3
+_SHORTEST_S = 0.1
+_FEW = 6
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Shape:
+    """Smoothed shape of each row."""
+
+    usable: Flags
+    orders: NDArray[np.int64]
+    crest_positive: Floats
+    crest_negative: Floats
+    loss_one: Floats
+    loss_both: Floats
+    share_one: Floats
+    share_both: Floats
+    flat: Floats
+    positive: Flags
+    even: Floats
+    odd: Floats
+    slope_short: Floats
+    dead_band: Floats
+    corner_hz: float | None
+
+
+def read_shape(frames: Frames, usable: Flags, coupling_known: bool) -> Shape:
+    """Smooth the shape columns, undo what few harmonics and an unknown coupling do to them.
+
+    Parameters
+    ----------
+    frames : Frames
+    usable : ndarray of bool, shape (n,)
+        Rows whose shape is the circuit's.
+    coupling_known : bool
+        The bench file states the interface's corner, and the tracker has undone it.
+    """
+    st = frames.stretch
+    usable = usable & frames.oscillating & (frames.frame_s * frames.f0_hz > 3.5)
+    orders = np.where(frames.oscillating, np.floor(0.45 * frames.sample_rate_hz / frames.f0_hz), 0.0).astype(np.int64)
+    up, down = short_median(frames.crest_positive, st), short_median(frames.crest_negative, st)
+    flat_up, flat_down = short_median(frames.flat_positive, st), short_median(frames.flat_negative, st)
+    corner = None if coupling_known else estimate_corner(frames)
+    if corner:
+        low = np.flatnonzero(usable & (frames.f0_hz < LOW_HZ))
+        a, b, c, d = crests(undone(relative_harmonics(frames, low), frames.f0_hz[low], corner))
+        up[low], down[low], flat_up[low], flat_down[low] = a, b, c, d
+        orders[low] = np.minimum(orders[low], 10)
+    with np.errstate(invalid="ignore", divide="ignore"):
+        positive = up < down
+        read_one = 1 - np.minimum(up, down) / np.maximum(up, down)
+        read_both = 1 - np.maximum(up, down)
+        flat = np.where(positive, flat_up, flat_down)
+        both_flat = np.minimum(flat_up, flat_down)
+        share_one = hard_share(read_one, flat, orders, both=False)
+        share_both = hard_share(read_both, both_flat, orders, both=True)
+        loss_one = np.where(share_one > 0.4, true_loss(read_one, orders, both=False), read_one)
+        loss_both = np.where(share_both > 0.4, true_loss(read_both, orders, both=True), read_both)
+        psi2 = _median_angle(frames, 0)
+        h2 = short_median(10 ** (frames.harmonics_dbc[:, 0] / 20), st)
+        h3 = short_median(10 ** (frames.harmonics_dbc[:, 1] / 20), st)
+    few = usable & (orders < _FEW) & (orders >= 2)
+    positive = np.where(few, np.cos(psi2) < 0, positive)
+    loss_one, share_one = _from_few(few, orders, loss_one, share_one, h2, h3)
+    return Shape(
+        usable=usable,
+        orders=orders,
+        crest_positive=up,
+        crest_negative=down,
+        loss_one=np.nan_to_num(loss_one),
+        loss_both=np.nan_to_num(loss_both),
+        share_one=share_one,
+        share_both=share_both,
+        flat=flat,
+        positive=positive.astype(bool),
+        even=np.nan_to_num(100 * 10 ** (short_median(frames.even_dbc, st) / 20)),
+        odd=np.nan_to_num(100 * 10 ** (short_median(frames.odd_dbc, st) / 20)),
+        slope_short=_slope_short(frames, orders, h3),
+        dead_band=_dead_band(frames, orders, h3),
+        corner_hz=corner,
+    )
+
+
+def _median_angle(frames: Frames, order: int) -> Floats:
+    turned = np.exp(1j * frames.harmonic_phase_rad[:, order])
+    return np.angle(short_median(turned.real, frames.stretch) + 1j * short_median(turned.imag, frames.stretch))
+
+
+def _from_few(
+    few: Flags, orders: NDArray[np.int64], loss: Floats, share: Floats, h2: Floats, h3: Floats
+) -> tuple[Floats, Floats]:
+    """With fewer than six harmonics a crest says little: the loss follows H2 as it does where more of them fit.
+
+    Where no row of the take has more, a hard clip's own H2 and H3 stand in, if the two agree.
+    """
+    loss, share = loss.copy(), share.copy()
+    many = (orders >= _FEW) & (loss > 0.01) & (h2 > 0.002) & np.isfinite(share)
+    table = clip_table(32, False)
+    by_second = np.interp(h2, table.h2, table.loss)
+    if np.count_nonzero(many) >= 5:
+        strong = np.argsort(np.where(many, orders, 99))[: max(5, np.count_nonzero(many) // 4)]
+        ratio = float(np.median(loss[strong] / by_second[strong]))
+        loss[few] = ratio * by_second[few]
+        share[few] = float(np.median(share[strong]))
+        return loss, share
+    by_third = np.interp(h3, table.h3[: len(table.h3) // 2], table.loss[: len(table.h3) // 2])
+    agree = few & (orders >= 3) & (np.abs(np.log(np.maximum(by_third, 1e-6) / np.maximum(by_second, 1e-6))) < 0.35)
+    loss[few] = np.where(agree, by_second, np.minimum(loss, by_second))[few]
+    share[few] = np.where(agree, 1.0, 0.0)[few]
+    return loss, share
+
+
+def _slope_short(frames: Frames, orders: NDArray[np.int64], h3: Floats) -> Floats:
+    """How far the steepest slope falls short of the fundamental's own, where the odd harmonics lie as slewing lays them."""
+    read = short_median(frames.slope_over_sine, frames.stretch)
+    psi3 = _median_angle(frames, 1)
+    out = np.zeros(len(frames))
+    pattern = (np.cos(psi3) > 0.5) & (h3 > 0.002) & (orders >= 3)
+    with np.errstate(invalid="ignore"):
+        h2 = np.nan_to_num(short_median(10 ** (frames.harmonics_dbc[:, 0] / 20), frames.stretch))
+        pattern &= h2 < 0.7 * h3
+        pattern &= np.maximum(frames.crest_positive, frames.crest_negative) > 1.0
+    for k in np.unique(orders[pattern]):
+        seen, true, _ = slew_table(int(min(k, 16)))
+        rows = pattern & (orders == k)
+        out[rows] = np.interp(1 - read[rows], 1 - seen, 1 - true)
+    return np.nan_to_num(out)
+
+
+def _dead_band(frames: Frames, orders: NDArray[np.int64], h3: Floats) -> Floats:
+    """Dead band over the peak, where H3 and H5 lie as a dead band lays them."""
+    psi3, psi5 = _median_angle(frames, 1), _median_angle(frames, 3)
+    with np.errstate(invalid="ignore", divide="ignore"):
+        h5 = short_median(10 ** (frames.harmonics_dbc[:, 3] / 20), frames.stretch)
+        ratio = 20 * np.log10(h5 / h3)
+        pattern = (orders >= 5) & (np.cos(psi3) > 0.75) & (np.cos(psi5) < -0.6) & (ratio > -11) & (ratio < -2)
+    return np.where(pattern, dead_band_ratio(np.nan_to_num(h3)), 0.0)
+
+
+def shape_drafts(frames: Frames, shape: Shape, limits: Limits, coupling_known: bool) -> list[Draft]:
+    """Findings of shape for an intended sine; each row is explained once.
+
+    Parameters
+    ----------
+    frames : Frames
+    shape : Shape
+    limits : mapping
+    coupling_known : bool
+    """
+    left = shape.usable.copy()
+    out: list[Draft] = []
+    for make in (_crossover, _slewing, _one_half, _both_halves):
+        for draft in make(frames, shape, limits, left, coupling_known):
+            out.append(draft)
+            left &= ~_around(draft, frames)
+    for draft in _curved(frames, shape, limits, left, out, coupling_known):
+        out.append(draft)
+    return out
+
+
+def _around(draft: Draft, frames: Frames) -> Flags:
+    return (frames.time_s >= draft.start_s - 0.05) & (frames.time_s <= draft.end_s + 0.05)
+
+
+def _stretches(frames: Frames, values: Floats, left: Flags, limit: float) -> list[tuple[Span, Flags]]:
+    flags = left & (values >= limit)
+    return [
+        (span, _only(flags, span)) for span in spans(flags, left, frames.time_s, _BRIDGE_S, _SHORTEST_S)
+    ]
+
+
+def _only(flags: Flags, span: Span) -> Flags:
+    out = np.zeros_like(flags)
+    out[span.first : span.last + 1] = flags[span.first : span.last + 1]
+    return out
+
+
+def _worst(values: Floats, rows: Flags) -> float:
+    return float(np.quantile(values[rows], 0.95))
+
+
+def _draft(
+    frames: Frames, span: Span, rows: Flags, kind: str, severity: str, evidence: Mapping[str, float | int | str | bool], **more: object
+) -> Draft:
+    start, end = times(frames, span)
+    low, high = pitch_range(frames, span, rows)
+    f0 = frames.f0_hz[rows]
+    thd = frames.thd_percent[rows]
+    facts = {**evidence, "onset_f0_hz": float(f0.min()), "thd_worst_percent": float(np.nanquantile(thd, 0.98))}
+    return Draft(
+        kind=kind, severity=severity, start_s=start, end_s=end, f0_low_hz=low, f0_high_hz=high, rows=rows,
+        evidence=facts, **more,  # type: ignore[arg-type]
+    )  # fmt: skip
+
+
+def _crossover(frames: Frames, shape: Shape, limits: Limits, left: Flags, known: bool) -> list[Draft]:
+    row = limits["crossover-distortion"]
+    values = 100 * shape.dead_band
+    out = []
+    for span, rows in _stretches(frames, values, left, row["attention"]):
+        worst = _worst(values, rows)
+        severity = severity_of(worst, row)
+        if severity:
+            out.append(_draft(frames, span, rows, "crossover-distortion", severity, {"dead_band_percent": worst}))
+    return out
+
+
+def _slewing(frames: Frames, shape: Shape, limits: Limits, left: Flags, known: bool) -> list[Draft]:
+    row = limits["slew-limiting"]
+    values = 100 * shape.slope_short
+    out = []
+    for span, rows in _stretches(frames, values, left, row["attention"]):
+        worst = _worst(values, rows)
+        severity = severity_of(worst, row)
+        # slewing comes with the pitch: below the onset the wave must be nearer a sine
+        below = left & (frames.f0_hz < 0.8 * np.nanmin(frames.f0_hz[rows]))
+        if severity and not (np.count_nonzero(below) > 10 and np.median(values[below]) > 0.8 * worst):
+            amplitude = 10 ** (frames.fundamental_dbfs[rows] / 20)
+            slope = 2 * np.pi * frames.f0_hz[rows] * amplitude * (1 - shape.slope_short[rows])
+            facts = {"slope_short_percent": worst, "slope_fs_per_s": float(np.median(slope))}
+            out.append(_draft(frames, span, rows, "slew-limiting", severity, facts))
+    return out
+
+
+def _one_half(frames: Frames, shape: Shape, limits: Limits, left: Flags, known: bool) -> list[Draft]:
+    row = limits["asymmetric-clipping"]
+    values = 100 * shape.loss_one
+    out = []
+    for span, rows in _stretches(frames, values, left, row["attention"]):
+        worst = _worst(values, rows)
+        severity = severity_of(worst, row)
+        if severity is None or not _flattened(shape.share_one, values, rows):
+            continue
+        half, certain = half_of(frames, shape, rows, values, known)
+        top = rows & (values >= 0.7 * worst)
+        other = shape.crest_negative if half == "positive" else shape.crest_positive
+        facts = {
+            "crest_loss_percent": worst,
+            "flat_over_sine": float(np.nanmedian(shape.flat[top])),
+            "other_crest_over_sine": float(np.median(other[top])),
+        }
+        out.append(
+            _draft(
+                frames, span, rows, "asymmetric-clipping", severity, facts, half=half, half_certain=certain,
+                variant="plain" if certain else "probably",
+            )  # fmt: skip
+        )
+    return out
+
+
+def _flattened(share: Floats, values: Floats, rows: Flags) -> bool:
+    """Whether the rows with the greatest loss are flat, not merely curved."""
+    top = rows & (values >= 0.6 * np.quantile(values[rows], 0.95)) & np.isfinite(share)
+    return bool(top.any()) and float(np.median(share[top])) >= CLIPPED_FROM
+
+
+def half_of(frames: Frames, shape: Shape, rows: Flags, values: Floats, known: bool) -> tuple[Half, bool]:
+    """Name the half that loses, from the highest notes on, and say whether the input's coupling leaves that certain."""
+    weight = np.where(rows, values, 0.0)
+    high = rows & (frames.f0_hz >= LOW_HZ)
+    if high.any():
+        weight = np.where(high, values, 0.0)
+    vote = float(np.sum(weight * np.where(shape.positive, 1.0, -1.0)) / max(float(np.sum(weight)), 1e-12))
+    half: Half = "positive" if vote > 0 else "negative"
+    certain = known or bool(high.any()) or shape.corner_hz is not None
+    if not certain:
+        low = np.flatnonzero(rows)
+        h = relative_harmonics(frames, low[:: max(1, len(low) // 40)])
+        f0 = frames.f0_hz[low[:: max(1, len(low) // 40)]]
+        votes = [np.mean(np.cos(np.angle(undone(h, f0, corner)[:, 1])) < 0) for corner in (0.0, 20.0)]
+        certain = min(votes) > 0.8 or max(votes) < 0.2
+        half = "positive" if votes[1] + votes[0] > 1.0 else "negative"
+    return half, certain
+
+
+def _both_halves(frames: Frames, shape: Shape, limits: Limits, left: Flags, known: bool) -> list[Draft]:
+    row = limits["symmetric-clipping"]
+    values = 100 * shape.loss_both
+    out = []
+    for span, rows in _stretches(frames, values, left, row["attention"]):
+        worst = _worst(values, rows)
+        severity = severity_of(worst, row)
+        if severity and _flattened(shape.share_both, values, rows):
+            facts = {"crest_loss_percent": worst, "flat_over_sine": float(np.nanmedian(shape.flat[rows]))}
+            out.append(_draft(frames, span, rows, "symmetric-clipping", severity, facts, half="both"))
+    return out
+
+
+def _curved(
+    frames: Frames, shape: Shape, limits: Limits, left: Flags, before: list[Draft], known: bool
+) -> list[Draft]:
+    out = []
+    explained = np.zeros(len(frames), dtype=bool)
+    for draft in before:
+        explained |= _around(draft, frames)
+    for kind, values, name in (
+        ("even-order-distortion", shape.even, "even_percent"),
+        ("odd-order-distortion", shape.odd, "odd_percent"),
+    ):
+        row = limits[kind]
+        whole = shape.usable & (values >= row["attention"])
+        if np.count_nonzero(whole & explained) > 0.7 * max(1, np.count_nonzero(whole)):
+            continue
+        for span, rows in _stretches(frames, values, left, row["attention"]):
+            worst = _worst(values, rows)
+            severity = severity_of(worst, row)
+            if severity is None:
+                continue
+            half: Half | None = None
+            certain = True
+            if kind.startswith("even") and np.median(shape.loss_one[rows]) > 0.01:
+                half, certain = half_of(frames, shape, rows, 100 * shape.loss_one, known)
+            psi3 = float(np.median(np.cos(_median_angle(frames, 1)[rows])))
+            facts = {name: worst, "crest_loss_percent": 100 * float(np.median(shape.loss_one[rows]))}
+            variant = "leaning" if kind.startswith("even") and half is None else "plain"
+            if kind.startswith("odd"):
+                facts["crest_loss_percent"] = 100 * float(np.median(shape.loss_both[rows]))
+                variant = "peaked" if psi3 > 0.3 else "rounded"
+            out.append(
+                _draft(frames, span, rows, kind, severity, facts, half=half, half_certain=certain, variant=variant)
+            )
+    return out

@@ -1,0 +1,116 @@
+"""The take in figures: thirds of an octave, a summary, and what it does not show."""
+
+from __future__ import annotations
+
+import numpy as np
+
+from listen.findings.level import Start
+from listen.findings.rows import Flags, Floats, Span
+from listen.findings.types import NotShown, SweepRow
+from listen.track import Frames
+from listen.units import third_edges_hz, third_index
+
+
+def _median(values: Floats) -> float | None:
+    finite = values[np.isfinite(values)]
+    return float(np.median(finite)) if len(finite) else None
+
+
+def sweep_rows(frames: Frames) -> tuple[SweepRow, ...]:
+    """Medians of each third of an octave that the take passes through, lowest first."""
+    tone = frames.oscillating & np.isfinite(frames.f0_hz)
+    if not tone.any():
+        return ()
+    hop = float(frames.time_s[1] - frames.time_s[0]) if len(frames) > 1 else 0.02
+    index = np.array([third_index(float(f)) for f in frames.f0_hz[tone]])
+    rows = []
+    for i in np.unique(index):
+        at = np.flatnonzero(tone)[index == i]
+        low, high = third_edges_hz(int(i))
+        rows.append(
+            SweepRow(
+                f0_low_hz=float(low), f0_high_hz=float(high), seconds=float(len(at) * hop),
+                level_dbfs=_median(frames.level_dbfs[at]), thd_percent=_median(frames.thd_percent[at]),
+                even_dbc=_median(frames.even_dbc[at]), odd_dbc=_median(frames.odd_dbc[at]),
+                crest_positive=_median(frames.crest_positive[at]), crest_negative=_median(frames.crest_negative[at]),
+                noise_dbfs=_median(frames.noise_dbfs[at]),
+            )  # fmt: skip
+        )
+    return tuple(rows)
+
+
+def summary(frames: Frames, start: Start, steady: Flags) -> dict[str, float | None]:
+    """Figures of the whole take; None where nothing was measured."""
+    tone = frames.oscillating
+    out: dict[str, float | None] = {
+        "f0_low_hz": None, "f0_high_hz": None, "level_dbfs": None, "level_span_db": None, "thd_median_percent": None,
+        "thd_worst_percent": None, "thd_worst_f0_hz": None, "thd_harmonics": None, "start_s": None, "noise_dbfs": None,
+        "oscillating_s": 0.0,
+    }  # fmt: skip
+    if not tone.any():
+        return out
+    hop = float(frames.time_s[1] - frames.time_s[0]) if len(frames) > 1 else 0.02
+    use = steady if np.count_nonzero(steady) > 5 else tone
+    f0 = frames.f0_hz[use]
+    level = frames.level_dbfs[use]
+    thd = frames.thd_percent[use]
+    out["f0_low_hz"], out["f0_high_hz"] = float(np.nanmin(f0)), float(np.nanmax(f0))
+    out["level_dbfs"] = float(np.nanmedian(level))
+    out["level_span_db"] = float(np.nanquantile(level, 0.995) - np.nanquantile(level, 0.005))
+    if np.isfinite(thd).any():
+        out["thd_median_percent"] = float(np.nanmedian(thd))
+        worst = float(np.nanquantile(thd, 0.99))
+        out["thd_worst_percent"] = worst
+        out["thd_worst_f0_hz"] = float(f0[int(np.nanargmin(np.abs(thd - worst)))])
+        out["thd_harmonics"] = float(np.min(frames.harmonic_count[use]))
+    out["start_s"] = start.rise_s if start.shown else None
+    out["noise_dbfs"] = _median(frames.noise_dbfs[tone])
+    out["oscillating_s"] = float(np.count_nonzero(tone) * hop)
+    return out
+
+
+def not_shown(
+    frames: Frames, start: Start, rests: list[Span], retuned: int, sample_rate_hz: float, words: dict[str, dict[str, str]]
+) -> tuple[NotShown, ...]:
+    """Questions that the take leaves open.
+
+    Parameters
+    ----------
+    frames : Frames
+    start : Start
+    rests : list of Span
+    retuned : int
+        Retunes after which the level could be watched.
+    sample_rate_hz : float
+    words : dict
+        ``why`` and ``mend`` of each case.
+    """
+    tone = frames.oscillating
+    out = []
+
+    def say(question: str, case: str, **values: str) -> None:
+        entry = words[case]
+        out.append(
+            NotShown(question=question, why=entry["why"].format(**values), mend=entry["mend"].format(**values))  # type: ignore[arg-type]
+        )
+
+    if not tone.any():
+        say("pitch", "nothing")
+        return tuple(out)
+    f0 = frames.f0_hz[tone]
+    if np.nanmax(f0) < 1.06 * np.nanmin(f0):
+        say("pitch", "one-note")
+    if not start.shown:
+        say("start", "full-swing")
+    if not rests:
+        say("hold", "no-rest")
+    elif retuned == 0:
+        say("hold", "no-retune")
+    for order, share in ((2, 0.225), (3, 0.15)):
+        if np.nanmax(f0) > share * sample_rate_hz:
+            say(
+                "clean", "band", order=str(order), limit=f"{share * sample_rate_hz / 1000:.3g} kHz",
+                rate=f"{sample_rate_hz / 1000:.4g} kHz", better=f"{2 * sample_rate_hz / 1000:.4g} kHz",
+            )  # fmt: skip
+            break
+    return tuple(out)
