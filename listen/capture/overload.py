@@ -40,8 +40,8 @@ class _Tops:
     """
 
     start: Ints
-    length: Ints
-    drop_fs: Floats
+    length: NDArray[np.int32]
+    drop_fs: NDArray[np.float32]
     dense: NDArray[np.bool_]
     n_at_top: int
     first: int
@@ -118,21 +118,21 @@ def find_overload(capture: Capture, extremes: ExtremesByBlock) -> OverloadRuns:
             continue
         cut = _cut(capture, codes, tops[sign], sign, level)
         if cut.any():
-            kept[sign] = tops[sign].of(cut)
+            kept[sign] = tops.pop(sign).of(cut)
     return _joined(kept, {sign: sign * level for sign, level in levels.items()})
 
 
 def _joined(kept: dict[int, _Tops], levels: dict[int, float]) -> OverloadRuns:
     """Put both halves into one list, in order of time."""
-    empty = np.zeros(0, dtype=np.int64)
-    start = np.concatenate([empty, *(tops.start for tops in kept.values())])
-    length = np.concatenate([empty, *(tops.length for tops in kept.values())])
-    sign = np.concatenate([empty, *(np.full(len(tops.start), s, dtype=np.int64) for s, tops in kept.items())])
+    # An hour of overload has millions of runs: one column at a time.
+    counts = [len(tops.start) for tops in kept.values()]
+    start = np.concatenate([np.zeros(0, dtype=np.int64), *(tops.start for tops in kept.values())])
     order = np.argsort(start, kind="stable")
+    length = np.concatenate([np.zeros(0, dtype=np.int32), *(tops.length for tops in kept.values())])
     return OverloadRuns(
         start_sample=start[order],
         n_samples=length[order],
-        sign=sign[order],
+        sign=np.repeat(np.array(list(kept), dtype=np.int8), counts)[order],
         positive_level_fs=levels[1] if 1 in kept else None,
         negative_level_fs=levels[-1] if -1 in kept else None,
     )
@@ -159,7 +159,7 @@ def _cut(capture: Capture, codes: Codes, tops: _Tops, sign: int, level: float) -
     return cut if np.count_nonzero(cut) >= fewest else np.zeros_like(cut)
 
 
-def _lattice(capture: Capture, codes: Codes, start: Ints, length: Ints, sign: int) -> float:
+def _lattice(capture: Capture, codes: Codes, start: Ints, length: NDArray[np.int32], sign: int) -> float:
     """Return the step of the codes in use near the tops: a 16-bit recording may be kept, amplified, in 24 bits."""
     values = []
     for a, n in zip(start[:_WINDOWS].tolist(), length[:_WINDOWS].tolist(), strict=True):
@@ -217,8 +217,8 @@ def _tops_of_block(capture: Capture, codes: Codes, sign: int, threshold: float, 
     few = mine & ((length >= _LONG_RUN) | dense)
     return _Tops(
         start=(first + low)[few],
-        length=length[few],
-        drop_fs=drop[few],
+        length=length[few].astype(np.int32),
+        drop_fs=drop[few].astype(np.float32),
         dense=dense[few],
         n_at_top=int(length[mine].sum()),
         first=int(first[mine][0]) + low if mine.any() else stop,

@@ -36,8 +36,8 @@ class OverloadRuns:
     """
 
     start_sample: Ints
-    n_samples: Ints
-    sign: Ints
+    n_samples: NDArray[np.int32]
+    sign: NDArray[np.int8]
     positive_level_fs: float | None
     negative_level_fs: float | None
 
