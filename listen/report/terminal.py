@@ -46,9 +46,12 @@ def check_page(result: CheckView, paper: Paper | None = None) -> str:
     lines.append(paper.line())
     for question in QUESTIONS:
         lines += paper.write(judgement.answers[question], label=question)
+    said: dict[Diagnosis, int] = {}
     for number, (finding, diagnosis) in enumerate(zip(judgement.findings, result.diagnoses, strict=True), start=1):
         lines.append(paper.line())
-        lines += _finding(finding, diagnosis, number, paper)
+        lines += _finding(finding, number, paper)
+        before = said.setdefault(diagnosis, number)
+        lines += _diagnosis(diagnosis, before if before != number else None, paper)
     if judgement.sweep:
         lines.append(paper.line())
         lines += _sweep(judgement.sweep, paper)
@@ -81,18 +84,23 @@ def _take(result: CheckView, paper: Paper) -> list[str]:
     return lines
 
 
-def _finding(finding: Finding, diagnosis: Diagnosis, number: int, paper: Paper) -> list[str]:
+def _finding(finding: Finding, number: int, paper: Paper) -> list[str]:
     half = {None: "", "both": ", both halves"}.get(finding.half, f", {finding.half} half")
     sure = "" if finding.half_certain or finding.half is None else " (probably)"
     ink = _INKS[finding.severity]
-    lines = paper.write(
-        finding.kind.replace("-", " ") + half + sure, label=finding.severity, ink=ink, text_ink="strong"
-    )
+    lines = paper.write(finding.kind + half + sure, label=finding.severity, ink=ink, text_ink="strong")
     where = interval(finding.start_s, finding.end_s)
     if finding.f0_low_hz is not None and finding.f0_high_hz is not None:
         where += f", {pitch_range(finding.f0_low_hz, finding.f0_high_hz)}"
     lines += paper.write(where, label=str(number), ink="faint", text_ink="faint")
-    lines += paper.write(finding.sentence)
+    return lines + paper.write(finding.sentence)
+
+
+def _diagnosis(diagnosis: Diagnosis, said_for: int | None, paper: Paper) -> list[str]:
+    """Say what may lie behind a finding and what to do next, once."""
+    if said_for is not None:
+        return paper.write(f"as for {said_for}", label="check", ink="faint")
+    lines = []
     for label, items in (("likely", diagnosis.likely_causes), ("check", diagnosis.next_checks)):
         for i, item in enumerate(items):
             lines += paper.write(item, label="" if i else label, ink="faint", bullet=True)

@@ -81,6 +81,11 @@ def test_evidence_decides_what_comes_first(in_silence: bool, first: str) -> None
     assert diagnosis.likely_causes[0].startswith(first)
 
 
+@pytest.mark.parametrize(("rate_hz", "first"), [(100.0, "the mains"), (5.0, "a slow oscillator"), (300.0, "a worn")])
+def test_the_rate_of_a_wander_names_the_culprit(rate_hz: float, first: str) -> None:
+    assert diagnose("pitch-instability", evidence={"rate_hz": rate_hz}).likely_causes[0].startswith(first)
+
+
 def test_evidence_limits_are_exclusive_and_missing_evidence_does_not_fit() -> None:
     curved = diagnose("asymmetric-clipping", gain_control="jfet", evidence={"flat_over_sine": 1.59})
     flat = diagnose("asymmetric-clipping", gain_control="jfet", evidence={"flat_over_sine": 1.6})

@@ -47,7 +47,7 @@ def test_the_order_is_verdict_answers_findings_sweep_and_what_is_not_shown() -> 
 
 def test_a_finding_says_half_interval_pitch_and_notes() -> None:
     page = check_page(make_result())
-    assert "asymmetric clipping, positive half\n" in page
+    assert "│ asymmetric-clipping, positive half\n" in page
     assert "5.12 to 9.80 s, 245 Hz (B3) to 2.16 kHz (C#7)" in page
     assert "held down from 245 Hz (B3)" in page
 
@@ -55,6 +55,13 @@ def test_a_finding_says_half_interval_pitch_and_notes() -> None:
 def test_a_half_that_is_not_certain_is_said_so() -> None:
     judgement = make_judgement(findings=(make_finding(half_certain=False),))
     assert "positive half (probably)" in check_page(make_result(judgement))
+
+
+def test_the_same_causes_are_said_once() -> None:
+    two = (make_finding(), make_finding(start_s=11.0, end_s=11.5))
+    page = check_page(make_result(make_judgement(findings=two)))
+    assert page.count("measure both rails at the amplifier's pins") == 1
+    assert "    check │ as for 1\n" in page
 
 
 def test_a_finding_without_pitch_has_an_interval_alone() -> None:
