@@ -74,7 +74,7 @@ CAPTURES: dict[str, tuple[Make, str]] = {
     "33 channels": (wav(tone(0.2, channels=33)), "33 channels, expected at most 32"),
     "dangling link": (lambda p: p.symlink_to(p.parent / "gone.wav"), "no such file"),
     "link to itself": (lambda p: p.symlink_to(p), "cannot be read"),
-    "nine cycles": (wav(tone(0.3, f0_hz=30.0)), "cycles"),
+    "nine cycles": (wav(tone(0.3, f0_hz=30.0)), "holds 9.0 cycles of a tone of 30.0 Hz, at least 10 are needed"),
 }  # fmt: skip
 
 # A call that cannot be meant: arguments after "check" (good.wav is a good take), what the line says.
@@ -225,6 +225,11 @@ def test_captures(bench, capsys, case):
     lines = refused(capsys, bench, ["check", "take.wav", "--json", "old.json", "--frames", "old.csv"])
     assert_one_line_with_a_mend(lines, what)
     assert lines[0].startswith("take.wav: ")
+
+
+def test_eleven_cycles_are_enough(bench, capsys):
+    wav(tone(0.37, f0_hz=30.0))(bench / "take.wav")
+    assert main(["check", "take.wav", "--quiet"]) in (0, 1), capsys.readouterr().err
 
 
 @pytest.mark.parametrize("case", CALLS)

@@ -7,16 +7,21 @@ from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from pathlib import Path
 
+import numpy as np
+
 from listen.bench import GAIN_CONTROLS, WAVES, Bench, load_bench
 from listen.capture import Capture, Damage, open_capture, scan_damage
 from listen.circuit import Diagnosis, diagnose
-from listen.errors import OptionError, suggestion
+from listen.errors import CaptureError, OptionError, suggestion
 from listen.findings import judge, load_limits
 from listen.findings.types import Finding, Judgement, NotShown, SweepRow, Verdict
 from listen.report import check_html, check_page
 from listen.track import track
 from listen.track.types import Frames
+from listen.units import format_hz
 from listen.verbs.beside import bench_beside
+
+FEWEST_CYCLES = 10
 
 FilePath = str | os.PathLike[str]
 Progress = Callable[[float], None]
@@ -162,6 +167,7 @@ def check(
     capture = open_capture(path, channel=channel, start_s=start_s, end_s=end_s, settings=settings)
     damage = scan_damage(capture)
     frames = track(capture, progress=progress)
+    _long_enough(capture, frames)
     judgement = judge(
         frames,
         damage,
@@ -201,6 +207,20 @@ def _bench(path: FilePath, bench: FilePath | Bench | None) -> Bench | None:
         return bench
     found = bench_beside(path) if bench is None else Path(bench)
     return None if found is None else load_bench(found)
+
+
+def _long_enough(capture: Capture, frames: Frames) -> None:
+    """Refuse a take that is shorter than ten cycles of its own tone; silence has no cycles to count."""
+    if not frames.oscillating.any():
+        return
+    f0_hz = float(np.median(frames.f0_hz[frames.oscillating]))
+    cycles = f0_hz * (capture.stop_sample - capture.start_sample) / capture.sample_rate_hz
+    if cycles < FEWEST_CYCLES:
+        raise CaptureError(
+            what=f"{capture.path}: holds {cycles:.1f} cycles of a tone of {format_hz(f0_hz)}, "
+            f"at least {FEWEST_CYCLES} are needed",
+            mend="record ten seconds or more",
+        )
 
 
 def _one_of(name: str, value: str | None, known: tuple[str, ...]) -> None:
