@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from itertools import pairwise
 from typing import Literal
 
 import numpy as np
@@ -53,12 +54,13 @@ class Control:
     strokes: tuple[Stroke, ...]
 
     def __post_init__(self) -> None:
-        for before, after in zip(self.strokes[:-1], self.strokes[1:], strict=True):
+        for before, after in pairwise(self.strokes):
             if not np.isclose(before.end_s, after.start_s):
                 raise ValueError(f"a stroke ends at {before.end_s} s, the next starts at {after.start_s} s")
 
     @property
     def end_s(self) -> float:
+        """End of the last stroke."""
         return self.strokes[-1].end_s
 
     def f0_hz(self, time_s: Floats) -> Floats:
@@ -75,9 +77,7 @@ class Control:
     def retunes_s(self) -> list[float]:
         """Times at which the pitch steps."""
         return [
-            after.start_s
-            for before, after in zip(self.strokes[:-1], self.strokes[1:], strict=True)
-            if not np.isclose(before.to_hz, after.from_hz)
+            after.start_s for before, after in pairwise(self.strokes) if not np.isclose(before.to_hz, after.from_hz)
         ]
 
     def held_s(self) -> list[tuple[float, float]]:

@@ -11,6 +11,8 @@ import soundfile
 from numpy.typing import NDArray
 from scipy import signal
 
+from listen.units import ratio_from_db
+
 Floats = NDArray[np.float64]
 Subtype = Literal["PCM_16", "PCM_24", "FLOAT"]
 
@@ -83,7 +85,7 @@ def hum_wave(time_s: Floats, hum_hz: float, level_dbfs: float, rng: np.random.Ge
     for number, share in lines.items():
         wave += share * np.cos(2.0 * np.pi * number * hum_hz * time_s + rng.uniform(0.0, 2.0 * np.pi))
     total = np.sqrt(sum(share**2 for share in lines.values()))
-    return np.asarray(wave * 10.0 ** (level_dbfs / 20.0) / total)
+    return np.asarray(wave * ratio_from_db(level_dbfs) / total)
 
 
 def quantise(wave: Floats, subtype: Subtype, rng: np.random.Generator) -> Floats:
@@ -110,7 +112,7 @@ def record(wave: Floats, recorder: Recorder, rng: np.random.Generator, *, skip_s
     coupled = couple(wave, recorder.sample_rate_hz, recorder.ac_coupling_hz)[skip_samples:]
     time_s = np.arange(len(coupled)) / recorder.sample_rate_hz
     coupled += hum_wave(time_s, recorder.hum_hz, recorder.hum_dbfs, rng) + recorder.dc_fs
-    coupled += rng.standard_normal(len(coupled)) * 10.0 ** (recorder.noise_dbfs / 20.0) / np.sqrt(2.0)
+    coupled += rng.standard_normal(len(coupled)) * ratio_from_db(recorder.noise_dbfs) / np.sqrt(2.0)
     low, high = recorder.clip_fs
     return np.clip(quantise(coupled, recorder.subtype, rng), low, high)
 

@@ -72,12 +72,12 @@ class Measured:
     @property
     def even(self) -> Floats:
         """R.s.s. of H2, H4, ... over H1."""
-        return np.sqrt(np.nansum(self.harmonics[:, 0::2] ** 2, axis=1))
+        return np.asarray(np.sqrt(np.nansum(self.harmonics[:, 0::2] ** 2, axis=1)))
 
     @property
     def odd(self) -> Floats:
         """R.s.s. of H3, H5, ... over H1."""
-        return np.sqrt(np.nansum(self.harmonics[:, 1::2] ** 2, axis=1))
+        return np.asarray(np.sqrt(np.nansum(self.harmonics[:, 1::2] ** 2, axis=1)))
 
     @property
     def thd_percent(self) -> Floats:
@@ -86,6 +86,7 @@ class Measured:
 
     @property
     def oscillating(self) -> NDArray[np.bool_]:
+        """Rows that have a pitch."""
         return np.isfinite(self.f0_hz)
 
 
@@ -124,7 +125,7 @@ def measure(
     harmonics = np.full((rows, HARMONICS - 1), np.nan)
     cycle = np.empty(GRID)
     for row, time_s in enumerate(times_s):
-        centre = int(round((time_s - start_s) * rate_hz))
+        centre = round((time_s - start_s) * rate_hz)
         if not 8 < centre < len(wave) - 8:
             continue
         f0_hz = (phase[centre + 4] - phase[centre - 4]) * rate_hz / (16.0 * np.pi)

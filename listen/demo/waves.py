@@ -15,10 +15,10 @@ Half = Literal["positive", "negative", "both"]
 def clip(wave: Floats, limit: Floats | float, half: Half) -> Floats:
     """Cut one half, or both, at ``limit`` (of the peak)."""
     if half == "positive":
-        return np.minimum(wave, limit)
+        return np.asarray(np.minimum(wave, limit))
     if half == "negative":
-        return np.maximum(wave, -np.asarray(limit))
-    return np.minimum(np.maximum(wave, -np.asarray(limit)), limit)
+        return np.asarray(np.maximum(wave, -np.asarray(limit)))
+    return np.asarray(np.minimum(np.maximum(wave, -np.asarray(limit)), limit))
 
 
 def soft_clip(wave: Floats, limit: Floats | float, half: Half, knee: float) -> Floats:
