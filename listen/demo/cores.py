@@ -1,4 +1,4 @@
-"""Relaxation cores and other loops: triangle, sawtooth and square cores solved event by event, ladders and two integrators."""
+"""Triangle, square and sawtooth cores solved event by event; a phase-shift ladder and two integrators in a ring."""
 
 from __future__ import annotations
 
