@@ -12,6 +12,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from listen.demo import controls, recorder, truth, waves
+from listen.units import db_from_ratio, hz_from_cents, ratio_from_db, third_edges_hz, third_index
 
 Floats = NDArray[np.float64]
 
@@ -121,13 +122,13 @@ def solve(draft: Draft) -> Solved:
     factor = draft.oversample if draft.series_of is None else 1
     rate_hz = float(draft.recorder.sample_rate_hz * factor)
     preroll = int(draft.preroll_s * draft.recorder.sample_rate_hz) * factor
-    count = preroll + int(round(draft.control.end_s * draft.recorder.sample_rate_hz)) * factor
+    count = preroll + round(draft.control.end_s * draft.recorder.sample_rate_hz) * factor
     time_s = (np.arange(count) - preroll) / rate_hz
     f0_hz = draft.control.f0_hz(time_s)
     if draft.wander_cents is not None:
-        f0_hz = f0_hz * np.exp2(draft.wander_cents(time_s, f0_hz) / 1200.0)
+        f0_hz = hz_from_cents(draft.wander_cents(time_s, f0_hz), f0_hz)
     phase = controls.phase_rad(f0_hz, rate_hz, start_rad=1.0)
-    scale = 10.0 ** (draft.level_dbfs / 20.0) * np.ones(count)
+    scale = np.full(count, ratio_from_db(draft.level_dbfs))
     if draft.circuit is not None:
         wave, guide = draft.circuit(time_s, f0_hz)
         phase = truth.crossing_phase(wave) if guide is None else guide
@@ -200,7 +201,7 @@ def make(draft: Draft, name: str, folder: Path, seed: int) -> dict[str, Any]:
     """Write NAME.wav and NAME.truth.json and return the truth."""
     rng = np.random.default_rng(seed)
     solved = solve(draft)
-    skip = int(round(-solved.start_s * draft.recorder.sample_rate_hz))
+    skip = round(-solved.start_s * draft.recorder.sample_rate_hz)
     samples = recorder.record(solved.file_wave, draft.recorder, rng, skip_samples=skip)
     if draft.damage is not None:
         samples = draft.damage(samples, float(draft.recorder.sample_rate_hz))
@@ -239,7 +240,7 @@ def f0_table(draft: Draft, solved: Solved, measured: truth.Measured) -> list[lis
 
 
 def _db(ratio: Floats) -> Floats:
-    return 20.0 * np.log10(np.maximum(ratio, 1e-9))
+    return db_from_ratio(np.maximum(ratio, 1e-9))
 
 
 def _cell(value: float, digits: int) -> float | None:
@@ -316,7 +317,7 @@ def truth_document(
             "ac_coupling_hz": rec.ac_coupling_hz,
             "hum_hz": rec.hum_hz,
             "hum_dbfs": rec.hum_dbfs,
-            "peak_dbfs": round(20.0 * float(np.log10(max(peak_fs, 1e-9))), 2),
+            "peak_dbfs": round(db_from_ratio(max(peak_fs, 1e-9)), 2),
             "subtype": rec.subtype,
         },
         "verdict": verdict,
@@ -337,7 +338,7 @@ def thirds(measured: truth.Measured) -> list[dict[str, float | None]]:
     rows: list[dict[str, float | None]] = []
     here = measured.oscillating
     band = np.full(len(here), -999)
-    band[here] = np.floor(10.0 * np.log10(measured.f0_hz[here] / 1000.0) + 0.5).astype(int)
+    band[here] = third_index(measured.f0_hz[here])
     columns = {
         "level_dbfs": _db(measured.amplitude_fs),
         "thd_percent": measured.thd_percent,
@@ -349,8 +350,8 @@ def thirds(measured: truth.Measured) -> list[dict[str, float | None]]:
     for number in sorted(set(band[here].tolist())):
         inside = band == number
         row: dict[str, float | None] = {
-            "f0_low_hz": round(1000.0 * 10.0 ** ((number - 0.5) / 10.0), 2),
-            "f0_high_hz": round(1000.0 * 10.0 ** ((number + 0.5) / 10.0), 2),
+            "f0_low_hz": round(third_edges_hz(number)[0], 2),
+            "f0_high_hz": round(third_edges_hz(number)[1], 2),
             "seconds": round(float(np.count_nonzero(inside)) * truth.HOP_S, 2),
         }
         row |= {key: _cell(float(np.median(column[inside])), 4) for key, column in columns.items()}

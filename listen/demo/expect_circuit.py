@@ -11,6 +11,7 @@ from numpy.typing import NDArray
 
 from listen.demo import expect, truth, waves
 from listen.demo.drafts import Draft, steady
+from listen.units import db_from_ratio
 
 Floats = NDArray[np.float64]
 Found = list[dict[str, Any]]
@@ -118,7 +119,7 @@ def level(m: truth.Measured, draft: Draft, inside: NDArray[np.bool_]) -> Found:
     good = inside & m.oscillating
     if np.count_nonzero(good) < 10:
         return []
-    db = 20.0 * np.log10(np.where(good, m.amplitude_fs, np.nan))
+    db = db_from_ratio(np.where(good, m.amplitude_fs, np.nan))
     span = float(np.nanmax(db) - np.nanmin(db))
     limits = _limits(draft, "level")
     if span < 0.85 * limits[0]:
@@ -184,7 +185,7 @@ def hunting(m: truth.Measured, draft: Draft, *, settle_s: float = 0.5) -> Found:
 def bounce(m: truth.Measured, draft: Draft) -> Found:
     """Judge jump and settling of the level after each step of the control."""
     steps_s = draft.control.retunes_s()
-    db = 20.0 * np.log10(np.maximum(np.nan_to_num(m.amplitude_fs, nan=1e-9), 1e-9))
+    db = db_from_ratio(np.maximum(np.nan_to_num(m.amplitude_fs, nan=1e-9), 1e-9))
     worst_db, worst_s, pieces = 0.0, 0.0, []
     for index, step_s in enumerate(steps_s):
         end = steps_s[index + 1] if index + 1 < len(steps_s) else draft.control.end_s - 0.13
@@ -210,12 +211,12 @@ def bounce(m: truth.Measured, draft: Draft) -> Found:
     return [expect.finding("amplitude-bounce", severity, pieces, evidence=evidence), *extra]
 
 
-def start(m: truth.Measured, draft: Draft, power_s: float) -> Found:
+def start(m: truth.Measured, power_s: float) -> Found:
     """Judge the growth from the moment of power, 1 % to 90 % of the settled level."""
     amplitude = np.nan_to_num(m.amplitude_fs)
     after = m.time_s >= power_s
     # What counts is the level where the growth ends, not what the tuning makes of it later.
-    grows = np.gradient(20.0 * np.log10(np.maximum(amplitude, 1e-9)), m.time_s) > 3.0
+    grows = np.gradient(db_from_ratio(np.maximum(amplitude, 1e-9)), m.time_s) > 3.0
     stands = after & ~grows & (amplitude > 0.1 * np.max(amplitude))
     if not np.any(stands):
         return []
@@ -254,7 +255,7 @@ def circuit(m: truth.Measured, draft: Draft) -> Found:
     if not np.any(m.oscillating):
         return [expect.finding("oscillation-absent", "fault", [[0.0, round(draft.control.end_s, 3)]])]
     up = alive(m)
-    m_up = _only(m, up)
+    m_up = only(m, up)
     found = dropout(m, draft)
     if draft.control.retunes_s():
         found += bounce(m, draft)
@@ -266,7 +267,7 @@ def circuit(m: truth.Measured, draft: Draft) -> Found:
     return merge(found)
 
 
-def _only(m: truth.Measured, keep: NDArray[np.bool_]) -> truth.Measured:
+def only(m: truth.Measured, keep: NDArray[np.bool_]) -> truth.Measured:
     """Return the frames with the pitch of all others emptied, so that they count as silent."""
     return replace(m, f0_hz=np.where(keep, m.f0_hz, np.nan))
 

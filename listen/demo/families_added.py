@@ -2,13 +2,15 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
-from listen.demo import controls, expect, families_level, families_shape, pick, truth
+from listen.demo import controls, expect, families_level, families_shape, pick, truth, waves
 from listen.demo.drafts import Draft
+from listen.units import cents_between, db_from_power_ratio, db_from_ratio, ratio_from_db
 
 Floats = NDArray[np.float64]
 Rng = np.random.Generator
@@ -44,7 +46,7 @@ def parasite(rng: Rng) -> Draft:
     law, text = pick.where(rng, low, high)
     starts = rng.uniform(0.0, 2.0 * np.pi, 100_000)
     window_power = 1.0 if kind == "steady" else width * 0.75
-    amplitude = 10.0 ** (level_dbc / 20.0) / np.sqrt(window_power)
+    amplitude = ratio_from_db(level_dbc) / np.sqrt(window_power)
 
     def added(time_s: Floats, phase: Floats, f0_hz: Floats) -> Floats:
         bite = np.sqrt(law(f0_hz)) * amplitude
@@ -59,7 +61,7 @@ def parasite(rng: Rng) -> Draft:
     def judge(m: truth.Measured, _draft: Draft) -> list[dict[str, Any]]:
         if level_dbc < -53.0:
             return []
-        dbc = level_dbc + 10.0 * np.log10(np.maximum(law(m.f0_hz), 1e-9))
+        dbc = level_dbc + db_from_power_ratio(np.maximum(law(m.f0_hz), 1e-9))
         pieces = expect.intervals(m.time_s, (dbc > -50.0) & m.oscillating)
         if sum(end - start for start, end in pieces) < expect.SHORT_S:
             return [expect.allowed("parasitic-oscillation", "hardly visited")]
@@ -90,7 +92,7 @@ def alternate_cycles(rng: Rng) -> Draft:
     turn = float(rng.uniform(0.0, 2.0 * np.pi))
 
     def added(_time_s: Floats, phase: Floats, _f0: Floats) -> Floats:
-        size = 10.0 ** (dbc / 20.0)
+        size = ratio_from_db(dbc)
         if kind == "tone":
             return np.asarray(size * np.cos(0.5 * phase + turn))
         return np.asarray(np.sqrt(2.0) * size * np.cos(0.5 * phase + turn) * np.cos(phase))
@@ -151,7 +153,7 @@ def hum_sidebands(rng: Rng) -> Draft:
     if rng.random() < 0.5:
         control = controls.turn([f0_hz, 2.0 * f0_hz], [duration_s * 0.4, duration_s * 0.2, duration_s * 0.4])
     dbc = float(rng.choice([-60.0, -43.0, -36.0, -27.0]))
-    sideband = 10.0 ** (dbc / 20.0) / np.sqrt(2.0)
+    sideband = ratio_from_db(dbc) / np.sqrt(2.0)
     kind = str(rng.choice(["level", "pitch"]))
 
     def level(time_s: Floats, phase: Floats, _f0: Floats) -> Floats:
@@ -159,7 +161,7 @@ def hum_sidebands(rng: Rng) -> Draft:
 
     def cents(time_s: Floats, f0: Floats) -> Floats:
         # Index of modulation 2 x sideband: the deviation in Hz is the index times the line.
-        return np.asarray(1200.0 * np.log2(1.0 + 2.0 * sideband * line / f0 * np.sin(2.0 * np.pi * line * time_s)))
+        return cents_between(f0 + 2.0 * sideband * line * np.sin(2.0 * np.pi * line * time_s), f0)
 
     return Draft(
         family=f"hum-in-{kind}",
@@ -199,7 +201,7 @@ def overloaded(rng: Rng) -> Draft:
         place = np.log2(f0_hz / low) / np.log2(high / low)
         return np.clip(0.75 / over + (1.0 - 0.75 / over) * place, 0.0, 1.0) if rising else np.ones_like(f0_hz)
 
-    def judge(m: truth.Measured, draft: Draft) -> list[dict[str, Any]]:
+    def judge(m: truth.Measured, _draft: Draft) -> list[dict[str, Any]]:
         lost = m.amplitude_fs > ceiling * 1.01
         pieces = expect.intervals(m.time_s, lost & m.oscillating)
         if sum(end - start for start, end in pieces) < 0.1:
@@ -207,15 +209,13 @@ def overloaded(rng: Rng) -> Draft:
         return [expect.finding("capture-overload", "attention", pieces, evidence={"ceiling_fs": ceiling})]
 
     def shape(phase: Floats, _f0: Floats, _rate: float) -> Floats:
-        from listen.demo import waves
-
         return waves.triangle(phase)
 
     return Draft(
         family="overload" if ceiling == 1.0 else "overload-below-full-scale",
         control=control,
         recorder=rec,
-        level_dbfs=20.0 * float(np.log10(over * ceiling)),
+        level_dbfs=db_from_ratio(over * ceiling),
         wave=wave,
         shape=shape if wave == "triangle" else None,
         envelope=law,
@@ -258,7 +258,7 @@ def gaps(rng: Rng) -> Draft:
                 out[n : n + min(length, 200)] = np.nan
         return out[: len(out) - int(lengths.sum())] if kind == "dropped" else out
 
-    def judge(_m: truth.Measured, draft: Draft) -> list[dict[str, Any]]:
+    def judge(_m: truth.Measured, _draft: Draft) -> list[dict[str, Any]]:
         pieces = [[round(float(t) - 0.05, 3), round(float(t) + 0.05, 3)] for t in times_s]
         return [expect.finding("capture-gap", "attention", pieces, evidence={"lost_samples": int(lengths.sum())})]
 
@@ -321,8 +321,6 @@ def no_tone(rng: Rng) -> Draft:
 
 def two_faults(rng: Rng) -> Draft:
     """Some other fault, and hum beside it: both are to be found."""
-    from dataclasses import replace
-
     makers = [
         families_shape.one_half_clipped,
         families_shape.curved,

@@ -1,4 +1,4 @@
-"""Random takes of builds that are in order, in all the forms that have misled a check: nothing is to be said of them."""
+"""Random takes of builds that are in order, in forms that may mislead a check: nothing is to be said of them."""
 
 from __future__ import annotations
 
@@ -9,6 +9,7 @@ from numpy.typing import NDArray
 
 from listen.demo import controls, expect, pick, truth, waves
 from listen.demo.drafts import Draft
+from listen.units import db_from_power_ratio, ratio_from_db
 
 Floats = NDArray[np.float64]
 Rng = np.random.Generator
@@ -132,11 +133,11 @@ def low_level(rng: Rng) -> Draft:
 
 
 def low_notes(rng: Rng) -> Draft:
-    """Tones from 25 Hz through an input that is coupled at 8 to 20 Hz: it tilts and turns, and that is its own doing."""
+    """Tones from 25 Hz through an input coupled at 8 to 20 Hz, which tilts and turns them by its own doing."""
     rec = pick.interface(rng, ac_coupling_hz=float(rng.uniform(8.0, 20.0)), hum_dbfs=-110.0)
     low = float(rng.uniform(25.0, 50.0))
     high = low * float(rng.uniform(2.5, 8.0))
-    loss_db = 10.0 * np.log10(1.0 + (rec.ac_coupling_hz / low) ** 2)
+    loss_db = db_from_power_ratio(1.0 + (rec.ac_coupling_hz / low) ** 2)
     return Draft(
         family="healthy-low-notes",
         control=pick.any_control(rng, low, high, float(rng.uniform(4.0, 7.0))),
@@ -188,7 +189,7 @@ def stated_diodes(rng: Rng) -> Draft:
     turn = float(rng.uniform(130.0, 136.0)) * np.pi / 180.0
 
     def law(_time_s: Floats, f0_hz: Floats) -> Floats:
-        return np.asarray(10.0 ** (-span_db * np.log2(f0_hz / low) / np.log2(high / low) / 20.0))
+        return np.asarray(ratio_from_db(-span_db * np.log2(f0_hz / low) / np.log2(high / low)))
 
     return Draft(
         family="healthy-diodes-stated",
@@ -259,7 +260,7 @@ def scratchy(rng: Rng) -> Draft:
         recorder=rec,
         level_dbfs=pick.level_dbfs(rng),
         wander_cents=lambda time_s, _f0: np.interp(time_s, grid_s, cents),
-        envelope=lambda time_s, _f0: np.asarray(10.0 ** (np.interp(time_s, grid_s, decibels) / 20.0)),
+        envelope=lambda time_s, _f0: ratio_from_db(np.interp(time_s, grid_s, decibels)),
         allowed={"parasitic-oscillation": "the track crackles", "capture-gap": "the track crackles"},
     )
 

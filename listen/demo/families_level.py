@@ -9,6 +9,7 @@ from numpy.typing import NDArray
 
 from listen.demo import controls, expect, pick, truth
 from listen.demo.drafts import Draft
+from listen.units import cents_between, db_from_ratio, ratio_from_db
 
 Floats = NDArray[np.float64]
 Rng = np.random.Generator
@@ -38,10 +39,10 @@ def level_with_pitch(rng: Rng) -> Draft:
         else:
             bell = np.exp(-0.5 * (np.log2(f0_hz / centre) / width) ** 2)
             db = span_db * (bell - 1.0) if kind == "hump" else -span_db * bell
-        return np.asarray(10.0 ** (db / 20.0))
+        return np.asarray(ratio_from_db(db))
 
     def judge(m: truth.Measured, _draft: Draft) -> list[dict[str, Any]]:
-        db = 20.0 * np.log10(m.amplitude_fs)
+        db = db_from_ratio(m.amplitude_fs)
         span = float(np.nanmax(db) - np.nanmin(db))
         if span < 0.85:
             return []
@@ -95,7 +96,7 @@ def hunting(rng: Rng) -> Draft:
     def law(time_s: Floats, f0_hz: Floats) -> Floats:
         return 1.0 + depth * bite(f0_hz) * swing(time_s)
 
-    def judge(m: truth.Measured, draft: Draft) -> list[dict[str, Any]]:
+    def judge(_m: truth.Measured, draft: Draft) -> list[dict[str, Any]]:
         pieces = []
         worst = 0.0
         for start, end in draft.control.held_s():
@@ -157,7 +158,7 @@ def bounce(rng: Rng) -> Draft:
             total += sign * size * second_order(time_s - step_s, damping, natural)
         return total
 
-    def judge(m: truth.Measured, draft: Draft) -> list[dict[str, Any]]:
+    def judge(_m: truth.Measured, draft: Draft) -> list[dict[str, Any]]:
         pieces, rows, worst_db, worst_s = [], [], 0.0, 0.0
         for index, step_s in enumerate(steps_s):
             end = steps_s[index + 1] if index + 1 < len(steps_s) else draft.control.end_s
@@ -188,7 +189,7 @@ def bounce(rng: Rng) -> Draft:
         control=control,
         recorder=rec,
         level_dbfs=float(rng.uniform(-20.0, -10.0)),
-        envelope=lambda time_s, _f0: np.asarray(10.0 ** (decibels(time_s) / 20.0)),
+        envelope=lambda time_s, _f0: ratio_from_db(decibels(time_s)),
         gain_control=stated,
         expect=judge,
         allowed={
@@ -237,7 +238,7 @@ def slow_start(rng: Rng) -> Draft:
         step = np.where(time_s >= 0.0, np.exp(-np.maximum(time_s, 0.0) / settle_s), 0.0)
         return np.asarray(np.clip(samples + thump * step, -1.0, 1.0 - 2.0**-15))
 
-    def judge(m: truth.Measured, draft: Draft) -> list[dict[str, Any]]:
+    def judge(_m: truth.Measured, draft: Draft) -> list[dict[str, Any]]:
         time_s = np.arange(0.0, draft.control.end_s, 1e-3)
         level = law(time_s, time_s)
         start, end = float(time_s[level > 0.01][0]), float(time_s[level > 0.9][0])
@@ -281,7 +282,7 @@ def dropout(rng: Rng) -> Draft:
         rising = -8.686 * np.maximum(die_s + dead_s + 4.0 * rise_s - time_s, 0.0) / rise_s
         return np.maximum(falling, np.where(time_s > die_s, rising, -np.inf))
 
-    def judge(m: truth.Measured, draft: Draft) -> list[dict[str, Any]]:
+    def judge(_m: truth.Measured, draft: Draft) -> list[dict[str, Any]]:
         time_s = np.arange(0.0, draft.control.end_s, 1e-3)
         down = time_s[decibels(time_s) < -20.0]
         if len(down) < 50:
@@ -294,7 +295,7 @@ def dropout(rng: Rng) -> Draft:
         control=control,
         recorder=rec,
         level_dbfs=pick.level_dbfs(rng),
-        envelope=lambda time_s, _f0: np.asarray(10.0 ** (np.maximum(decibels(time_s), -400.0) / 20.0)),
+        envelope=lambda time_s, _f0: ratio_from_db(np.maximum(decibels(time_s), -400.0)),
         expect=judge,
         allowed={**MOVING, "slow-start": "growth after the dropout", "amplitude-hunting": "recovery"},
         values={"for_good": for_good, "die_s": die_s, "dead_s": dead_s, "fall_s": fall_s, "rise_s": rise_s},
@@ -322,13 +323,13 @@ def wander(rng: Rng) -> Draft:
         if kind == "drift":
             return 6.0 * time_s / duration_s
         if kind == "vibrato":
-            return np.sqrt(2.0) * rms * np.sin(2.0 * np.pi * rate_hz * time_s)
+            return np.asarray(np.sqrt(2.0) * rms * np.sin(2.0 * np.pi * rate_hz * time_s))
         return np.interp(time_s, grid_s, noise)
 
     def judge(m: truth.Measured, draft: Draft) -> list[dict[str, Any]]:
         if kind == "drift":
             return []
-        cents = 1200.0 * np.log2(m.f0_hz / draft.control.f0_hz(m.time_s))
+        cents = cents_between(m.f0_hz, draft.control.f0_hz(m.time_s))
         held = draft.control.held_s()
         worst = max((expect.rest_rms_cents(m.time_s, cents, [one]) for one in held), default=0.0)
         pieces = [

@@ -149,7 +149,7 @@ def gap_at_zero(rng: Rng) -> Draft:
     def shape(phase: Floats, f0_hz: Floats, _rate: float) -> Floats:
         return waves.dead_band(np.cos(phase), width * law(f0_hz))
 
-    def judge(m: truth.Measured, draft: Draft) -> list[dict[str, Any]]:
+    def judge(m: truth.Measured, _draft: Draft) -> list[dict[str, Any]]:
         band = 100.0 * width * law(m.f0_hz) / (1.0 - width * law(m.f0_hz))
         found = expect.over_limit("crossover-distortion", band, m, (1.0, 4.0), value_name="dead_band_percent")
         return found + ([expect.allowed("odd-order-distortion", "comes with it")] if width > 0.012 else [])
@@ -233,7 +233,7 @@ def slewed(rng: Rng) -> Draft:
     over = float(rng.choice([1.03, 1.12, 1.2, 1.35, 1.8, 2.3]))
     full_power_hz = high / over
 
-    def shape(phase: Floats, f0_hz: Floats, rate_hz: float) -> Floats:
+    def shape(phase: Floats, _f0: Floats, rate_hz: float) -> Floats:
         step = 2.0 * np.pi * full_power_hz / rate_hz
         out = np.empty_like(phase)
         waves.slew(np.cos(phase), step, step, out)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from typing import Any
 
 import numpy as np
@@ -31,6 +32,11 @@ def interface(rng: Rng, **fixed: Any) -> Recorder:
         "subtype": str(rng.choice(["PCM_24", "PCM_24", "PCM_16"])),
     }
     return Recorder(**(settings | fixed))
+
+
+def plain_interface(rng: Rng) -> Recorder:
+    """Return an interface at 44.1 or 48 kHz."""
+    return interface(rng, sample_rate_hz=int(rng.choice([44100, 48000, 48000])))
 
 
 def level_dbfs(rng: Rng) -> float:
@@ -72,7 +78,7 @@ def steps(
 ) -> controls.Control:
     """Return a staircase, up or up and down, each step held evenly."""
     hold = hold_s or float(rng.uniform(0.5, 1.2))
-    count = max(2, int(round(duration_s / hold)))
+    count = max(2, round(duration_s / hold))
     updown = bool(rng.random() < 0.4) and count >= 5
     up = count if not updown else (count + 1) // 2
     pitches = list(np.geomspace(low_hz, high_hz, up))
@@ -101,7 +107,7 @@ def pitch_range(rng: Rng, rate_hz: float, *, lowest_hz: float = 50.0, top_share:
     return low, min(high_limit, low * 2.0**octaves)
 
 
-def where(rng: Rng, low_hz: float, high_hz: float) -> tuple[Any, str]:
+def where(rng: Rng, low_hz: float, high_hz: float) -> tuple[Callable[[Floats], Floats], str]:
     """Return a law 0..1 of the pitch (where a fault bites) and its description."""
     octaves = np.log2(high_hz / low_hz)
     kind = rng.random()
