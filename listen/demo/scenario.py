@@ -79,7 +79,7 @@ def _judge(measured: Measured, draft: drafts.Draft) -> list[dict[str, object]]:
     amplitude = np.nan_to_num(measured.amplitude_fs)
     standing = measured.time_s > measured.time_s[np.argmax(amplitude > 0.9 * np.max(amplitude[: len(amplitude) // 4]))]
     settled = replace(measured, f0_hz=np.where(standing, measured.f0_hz, np.nan))
-    found = expect_circuit.start(measured, draft, POWER_S)
+    found = expect_circuit.start(measured, POWER_S)
     found += expect_circuit.shape(settled, draft)
     found += expect_circuit.level(settled, draft, settled.oscillating)
     return expect_circuit.merge(found)
