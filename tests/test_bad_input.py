@@ -159,6 +159,8 @@ LIMITS: dict[str, tuple[str, str]] = {
     "truth for a number": ("[level-drift]\nattention = true\n", "number"),
     "not a number": ("[level-drift]\nattention = nan\n", "number"),
     "below nothing": ("[level-drift]\nattention = -1\n", "level-drift"),
+    "nested without end": ("x = " + "[" * 5000, "TOML"),
+    "very long": ("# " + "x" * 1_000_001, "is over 1 MB"),
     "fault before attention": ("[level-drift]\nattention = 5\nfault = 2\n", "level-drift"),
 }  # fmt: skip
 

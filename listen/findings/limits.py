@@ -9,6 +9,7 @@ from collections.abc import Mapping
 from pathlib import Path
 from typing import Any
 
+from listen.bench import read_toml
 from listen.errors import LimitsError, suggestion
 
 Limits = Mapping[str, Mapping[str, float]]
@@ -51,18 +52,7 @@ def load_limits(path: str | os.PathLike[str] | None, *, gain_control: str | None
 
 def _users(path: Path, known: Limits) -> dict[str, dict[str, float]]:
     name = str(path)
-    try:
-        document = tomllib.loads(path.read_bytes().decode("utf-8-sig"))
-    except FileNotFoundError as cause:
-        raise LimitsError(f"{name}: there is no such limits file", "check the name after --limits") from cause
-    except IsADirectoryError as cause:
-        raise LimitsError(f"{name}: this is a folder, not a limits file", "name the TOML file in it") from cause
-    except OSError as cause:
-        raise LimitsError(f"{name}: cannot be read ({cause.strerror})", "check the file's permissions") from cause
-    except UnicodeDecodeError as cause:
-        raise LimitsError(f"{name}: this is not text in UTF-8", "save the limits as a TOML text file") from cause
-    except tomllib.TOMLDecodeError as cause:
-        raise LimitsError(f"{name}: this is not valid TOML: {cause}", "mend the line; a table a kind") from cause
+    document = read_toml(path, LimitsError, "limits file")
     return {kind: _row(name, kind, row, known) for kind, row in document.items()}
 
 
