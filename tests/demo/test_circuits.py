@@ -99,7 +99,7 @@ def test_an_unequal_feedback_pair_brings_the_second_harmonic() -> None:
 
 def test_two_integrators_are_a_van_der_pol_oscillator_when_the_limiter_is_cubic() -> None:
     # Perturbation texts: x'' - e(1 - x^2)x' + x = 0 has amplitude 2, H3/H1 = e/8, omega = 1 - e^2/16. The output taken
-    # is the integral: its third harmonic is a third of that. sinh(y/20) is a line, which the growth undoes, and a cubic.
+    # is the integral: its third harmonic is a third of that. sinh(y/20) is a line (the growth undoes it) and a cubic.
     e, wide_v = 0.1, 20.0
     saturation = 2.0 * e * wide_v**3
     f0_hz = np.full(int(0.25 * SOLVED_HZ), 1000.0)
