@@ -46,16 +46,17 @@ def check_html(result: CheckView) -> str:
             )
         parts.append("</ol>")
     if judgement.sweep:
-        parts += ["<table>", _row("th", ("pitch", "note", "dBFS", "THD %", "crest +", "crest -"))]
+        parts += ["<table>", _row("th", ("pitch", "notes", "dBFS", "THD %", "crest +", "crest -"))]
         for row in judgement.sweep:
             centre_hz = third(row.f0_low_hz, row.f0_high_hz)
+            notes = f"{note_name(row.f0_low_hz)}-{note_name(row.f0_high_hz)}"
             numbers = (
                 _number(row.level_dbfs, 1),
                 _number(row.thd_percent, 2),
                 _number(row.crest_positive, 3),
                 _number(row.crest_negative, 3),
             )
-            parts.append(_row("td", (format_hz(centre_hz), note_name(centre_hz), *numbers)))
+            parts.append(_row("td", (format_hz(centre_hz), notes, *numbers)))
         parts.append("</table>")
     for item in judgement.not_shown:
         parts.append(f"<p><i>Not shown, {item.question}:</i> {escape(item.why)}; {escape(item.mend)}.</p>")

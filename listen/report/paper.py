@@ -12,7 +12,7 @@ from typing import Literal, TextIO
 Ink = Literal["good", "mind", "bad", "faint", "strong"]
 
 WIDEST = 80
-NARROWEST = 52
+NARROWEST = 56
 _MARGIN = 9
 _CODES: dict[str, str] = {"good": "32", "mind": "33", "bad": "1;31", "faint": "2", "strong": "1"}
 _UNITS = "Hz|kHz|s|ms|dB|dBFS|dBc|%|cents|V|octaves?|cycles?|min|ohm|k"
@@ -42,7 +42,7 @@ class Paper:
     Attributes
     ----------
     width : int
-        Columns, 52 to 80.
+        Columns, 56 to 80.
     color : bool
         Ink with terminal codes; never the only carrier of a meaning.
     ascii_only : bool

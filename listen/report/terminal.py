@@ -20,7 +20,7 @@ QUESTIONS = ("pitch", "start", "hold", "clean")
 _INKS: dict[str, Ink] = {"pass": "good", "attention": "mind", "fault": "bad", "note": "faint"}
 
 _LANE = 13
-_BAR = 12
+_BAR = 10
 _LEVEL_LEAST_DB = 3.0
 """A lane of at least this width: a steady level looks steady."""
 
@@ -118,11 +118,14 @@ def _sweep(rows: Sequence[SweepRow], paper: Paper) -> list[str]:
     bar_scale = f"{low_percent:<{_BAR - 4}g}{high_percent:>4g}"
     if not drawn:
         lane_scale = bar_scale = ""
-    head = f"{'':8}     {'level':>6}{_if(drawn, lane_scale)}  {'THD':>6}{_if(drawn, bar_scale)}   crest"
-    units = f"{'pitch':>8}     {'dBFS':>6}{_if(drawn, ' ' * _LANE)}  {'%':>6}{_if(drawn, ' ' * _BAR)}      +     -"
+    head = f"{'':8} {'':7}{'level':>6}{_if(drawn, lane_scale)}  {'THD':>6}{_if(drawn, bar_scale)}   crest"
+    units = (
+        f"{'pitch':>8} {'notes':7}{'dBFS':>6}{_if(drawn, ' ' * _LANE)}  {'%':>6}{_if(drawn, ' ' * _BAR)}      +     -"
+    )
     lines = [paper.line(head, label="sweep", text_ink="faint"), paper.line(units, text_ink="faint")]
     for row in rows:
         centre_hz = third(row.f0_low_hz, row.f0_high_hz)
+        notes = f"{note_name(row.f0_low_hz)}-{note_name(row.f0_high_hz)}"
         lane = graph = ""
         if drawn:
             lane = " " * _LANE
@@ -133,7 +136,7 @@ def _sweep(rows: Sequence[SweepRow], paper: Paper) -> list[str]:
                 graph = bar(log_part(row.thd_percent, low_percent, high_percent), _BAR)
         lines.append(
             paper.line(
-                f"{format_hz(centre_hz):>8} {note_name(centre_hz):<4}{_cell(row.level_dbfs, 6, 1)}{_if(drawn, lane)}  "
+                f"{format_hz(centre_hz):>8} {notes:<7}{_cell(row.level_dbfs, 6, 1)}{_if(drawn, lane)}  "
                 f"{_percent(row.thd_percent):>6}{_if(drawn, graph)}  "
                 f"{_cell(row.crest_positive, 5, 3)} {_cell(row.crest_negative, 5, 3)}"
             )
@@ -146,13 +149,21 @@ def _if(drawn: bool, text: str) -> str:
 
 
 def _cell(value: float | None, columns: int, decimals: int) -> str:
-    return f"{'·' if value is None else format(value, f'.{decimals}f'):>{columns}}"
+    """Write a number into a cell, with as many of the decimals as there is room for."""
+    if value is None:
+        return f"{'·':>{columns}}"
+    while decimals and len(f"{value:.{decimals}f}") > columns:
+        decimals -= 1
+    return f"{value:>{columns}.{decimals}f}"
 
 
 def _percent(value: float | None) -> str:
     if value is None:
         return "·"
-    return f"{value:.1f}" if value >= 10 else f"{value:.2f}" if value >= 0.1 else f"{value:.3f}"
+    for least, decimals in ((1000.0, 0), (10.0, 1), (0.1, 2)):
+        if value >= least:
+            return f"{value:.{decimals}f}"
+    return f"{value:.3f}"
 
 
 def _sentence(text: str) -> str:
