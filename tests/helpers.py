@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, field, fields, replace
 from typing import Any
 
 import numpy as np
@@ -65,10 +65,9 @@ def make_frames(n: int = 50, *, seed: int = 1, silent: int = 0) -> Frames:
         return values
 
     f0_hz = np.where(empty, np.nan, np.geomspace(160.0, 2200.0, n)) if n else np.empty(0)
-    envelope = Envelope(
-        time_s=time_s, amplitude_fs=np.ones(n), rms_amplitude_fs=np.ones(n), f0_hz=f0_hz, oscillating=~empty
-    )
-    return Frames(
+    envelope_values = {name.name: np.ones(n) for name in fields(Envelope)}
+    envelope = Envelope(**{**envelope_values, "time_s": time_s, "f0_hz": f0_hz, "oscillating": ~empty})
+    values: dict[str, Any] = dict(
         sample_rate_hz=48000.0,
         time_s=time_s,
         f0_hz=f0_hz,
@@ -105,6 +104,10 @@ def make_frames(n: int = 50, *, seed: int = 1, silent: int = 0) -> Frames:
         envelope=envelope,
         phase_steps=(),
     )
+    # Columns that the report only hands on are empty here.
+    for column_field in fields(Frames):
+        values.setdefault(column_field.name, np.full(n, np.nan))
+    return Frames(**values)
 
 
 def make_finding(kind: str = "asymmetric-clipping", **changes: Any) -> Finding:
