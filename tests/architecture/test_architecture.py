@@ -86,6 +86,11 @@ def test_simulated_builds_know_only_units():
         assert ours == allowed, f"{path.name} imports {sorted(ours - allowed)}"
 
 
+def test_no_room_leans_on_simulated_builds():
+    users = {p for p in SOURCES if any(name.startswith("listen.demo") for name in imported(p))}
+    assert {p.relative_to(REPO / "listen").parts[0] for p in users} <= {"demo"}
+
+
 def test_only_the_reader_calls_the_file_library():
     users = {p.relative_to(REPO / "listen") for p in SOURCES if "soundfile" in imported(p)}
     users = {p for p in users if p.parts[0] not in ("demo",)}
