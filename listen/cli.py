@@ -52,7 +52,7 @@ def build_parser() -> argparse.ArgumentParser:
         description="Check captures of an oscillator, recorded while its control is turned.",
         epilog=_STATUS,
     )
-    check.add_argument("captures", metavar="CAPTURE", nargs="+", help="a WAV, FLAC or AIFF file")
+    check.add_argument("captures", metavar="CAPTURE", nargs="+", help="a WAV, FLAC or AIFF file; - is standard input")
     _add_span(check)
     _add_build(check)
     check.add_argument("--limits", metavar="FILE.toml", type=_file("--limits"), help="limits of your own")

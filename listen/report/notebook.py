@@ -2,12 +2,11 @@
 
 from __future__ import annotations
 
-import os
 from html import escape
 
 from listen.report.terminal import QUESTIONS
 from listen.report.views import CheckView
-from listen.report.words import interval, pitch_range, third
+from listen.report.words import interval, name_of, pitch_range, third
 from listen.units import format_hz, note_name
 
 _COLOURS = {"pass": "#2d6a3e", "attention": "#8a5a00", "fault": "#a4262c", "note": "#555555"}
@@ -26,7 +25,7 @@ def check_html(result: CheckView) -> str:
         One ``div``; everything that comes from outside is escaped.
     """
     judgement = result.judgement
-    name = escape(os.path.basename(os.fspath(result.capture.path)))
+    name = escape(name_of(result.capture.path))
     parts = [
         '<div style="max-width:46em;line-height:1.35">',
         f"<p>{_verdict(judgement.verdict)} <b>{escape(judgement.headline)}</b><br><small>{name}</small></p>",

@@ -3,13 +3,13 @@
 from __future__ import annotations
 
 import contextlib
-import os
 import time
 from collections.abc import Callable
 from types import TracebackType
 from typing import TextIO
 
 from listen.report.paper import readable
+from listen.report.words import name_of
 
 QUIET_FOR_S = 1.0
 _BETWEEN_S = 0.1
@@ -35,7 +35,7 @@ class ProgressLine:
     """
 
     def __init__(self, name: str, stream: TextIO, clock: Callable[[], float] = time.monotonic) -> None:
-        self._name = readable(os.path.basename(name) or name)[:40]
+        self._name = readable(name_of(name))[:40]
         self._stream = stream
         self._clock = clock
         self._start_s = self._last_s = clock()

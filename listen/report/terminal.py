@@ -2,13 +2,12 @@
 
 from __future__ import annotations
 
-import os
 from collections.abc import Sequence
 from typing import TYPE_CHECKING
 
 from listen.report.drawing import bar, dot, lane_ends, log_part
 from listen.report.paper import Ink, Paper
-from listen.report.words import interval, pitch_range, rate, third
+from listen.report.words import interval, name_of, pitch_range, rate, third
 from listen.units import format_hz, format_seconds, note_name
 
 if TYPE_CHECKING:
@@ -67,7 +66,7 @@ def check_page(result: CheckView, paper: Paper | None = None) -> str:
 def _take(result: CheckView, paper: Paper) -> list[str]:
     """Say what was looked at, and with which settings."""
     capture = result.capture
-    lines = paper.write(os.path.basename(os.fspath(capture.path)) or os.fspath(capture.path), label="take")
+    lines = paper.write(name_of(capture.path), label="take")
     whole_s = capture.n_samples / capture.sample_rate_hz
     facts = [f"{format_seconds(whole_s)} at {rate(capture.sample_rate_hz)}"]
     if capture.start_sample > 0 or capture.stop_sample < capture.n_samples:
@@ -80,7 +79,7 @@ def _take(result: CheckView, paper: Paper) -> list[str]:
         facts.append(f"gain control: {result.gain_control}")
     lines += paper.write(", ".join(facts), text_ink="faint")
     if result.bench_path is not None:
-        lines += paper.write(f"with the bench file {os.path.basename(result.bench_path)}", text_ink="faint")
+        lines += paper.write(f"with the bench file {name_of(result.bench_path)}", text_ink="faint")
     return lines
 
 

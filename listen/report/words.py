@@ -2,7 +2,21 @@
 
 from __future__ import annotations
 
+import os
+
 from listen.units import format_hz_note, third_index, third_nominal_hz
+
+
+def name_of(path: str | os.PathLike[str]) -> str:
+    """Write a file's name without its folders.
+
+    Examples
+    --------
+    >>> name_of("/some/where/take.wav"), name_of("-")
+    ('take.wav', 'standard input')
+    """
+    text = os.fspath(path)
+    return "standard input" if text == "-" else os.path.basename(text) or text
 
 
 def interval(start_s: float, end_s: float) -> str:

@@ -20,6 +20,8 @@ def bench_beside(path: str | os.PathLike[str]) -> Path | None:
     -------
     Path or None
     """
+    if os.fspath(path) == "-":  # standard input lies nowhere
+        return None
     beside = Path(path).parent / BESIDE
     try:
         return beside if beside.is_file() else None

@@ -143,6 +143,13 @@ def test_looking_beside_a_capture_never_fails(tmp_path: Path, name: str) -> None
     assert bench_beside(tmp_path / name) is None
 
 
+def test_standard_input_has_nothing_beside_it(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    (tmp_path / "bench.toml").write_text("")
+    monkeypatch.chdir(tmp_path)
+    assert bench_beside("-") is None
+    assert bench_beside("take.wav") == Path("bench.toml")
+
+
 def test_limits_of_ones_own_change_the_verdict(tmp_path: Path) -> None:
     limits = tmp_path / "limits.toml"
     limits.write_text("[asymmetric-clipping]\nattention = 2.0\nfault = 50.0\n")
