@@ -22,10 +22,19 @@ _MAINS_HZ = (50.0, 60.0)
 _GRID_S = 0.0025
 
 
-def parasitic(frames: Frames, usable: Flags, limits: Limits) -> list[Draft]:
-    """Bursts and lines that are no harmonic of the tone: r.m.s. over the whole cycle to the fundamental."""
+def parasitic(frames: Frames, usable: Flags, limits: Limits, locked: bool) -> list[Draft]:
+    """Bursts and lines that are no harmonic of the tone: r.m.s. over the whole cycle to the fundamental.
+
+    Parameters
+    ----------
+    frames : Frames
+    usable : ndarray of bool, shape (n,)
+    limits : mapping
+    locked : bool
+        The intended wave has few harmonics: a crowd of high ones is a burst too.
+    """
     row = limits["parasitic-oscillation"]
-    level, place, peaked = _burst_level(frames)
+    level, place, peaked = _burst_level(frames, locked)
     with np.errstate(invalid="ignore"):
         level = np.where(10 ** ((frames.subharmonic_dbc + 1.0) / 10) > level, 0.0, level)
     values = short_median(np.where(usable, level, np.nan), frames.stretch, 9)
@@ -43,7 +52,7 @@ def parasitic(frames: Frames, usable: Flags, limits: Limits) -> list[Draft]:
         start, end = times(frames, span)
         low, high = pitch_range(frames, span, rows)
         facts: dict[str, float | int | str | bool] = {"burst_rms_dbc": worst, "onset_f0_hz": float(frames.f0_hz[rows].min())}
-        spur = frames.spur_hz[rows]
+        spur = np.where(np.isfinite(frames.spur_hz), frames.spur_hz, frames.high_hz)[rows]
         if np.isfinite(spur).any():
             facts["burst_hz"] = float(np.nanmedian(spur))
         half: Half | None = None
@@ -64,7 +73,7 @@ def parasitic(frames: Frames, usable: Flags, limits: Limits) -> list[Draft]:
     return out
 
 
-def _burst_level(frames: Frames) -> tuple[Floats, Floats, Flags]:
+def _burst_level(frames: Frames, locked: bool) -> tuple[Floats, Floats, Flags]:
     """Power of what is no harmonic over the fundamental's; place in the cycle of its burst; whether there is a burst."""
     n = len(frames)
     fold = np.nan_to_num(frames.residual_fold)
@@ -81,18 +90,27 @@ def _burst_level(frames: Frames) -> tuple[Floats, Floats, Flags]:
         peaked = steps.max(axis=1) > _PEAKED * np.median(steps, axis=1)
         quiet = np.median(smooth[:, 0, :], axis=1)
         excess = np.maximum(smooth[:, 0, :] - 2 * quiet[:, None], 0.0)
+        # where the wave itself has edges, what is left at them is no burst
+        peaked &= np.nan_to_num(frames.high_dbc, nan=-200.0) < -46.0
         excess = np.where(steps > 3 * np.median(steps, axis=1)[:, None], excess, 0.0).mean(axis=1)
         spur = np.nan_to_num(10 ** (frames.spur_dbc / 10))
         level = np.maximum(spur, np.where(peaked, excess / fundamental, 0.0))
+        # a burst that repeats in step with the cycle makes harmonics: many, high, and more than the low ones
+        high = np.nan_to_num(10 ** (frames.high_dbc / 10))
+        low = np.nan_to_num(np.sum(np.where(frames.harmonics_dbc > -300, 10 ** (frames.harmonics_dbc / 10), 0.0), axis=1))
+        if locked:
+            level = level + np.where(high > low, high, 0.0)
     place = np.argmax(steps, axis=1) / fold.shape[2] if n else np.empty(0)
     return level, place, peaked
 
 
-def subharmonic(frames: Frames, usable: Flags, limits: Limits) -> list[Draft]:
+def subharmonic(frames: Frames, usable: Flags, limits: Limits, humming: bool) -> list[Draft]:
     """Alternate cycles differ: lines at odd half orders."""
     row = limits["subharmonic"]
     values = short_median(np.where(usable, frames.subharmonic_dbc, np.nan), frames.stretch, 15)
-    known = usable & np.isfinite(values) & ~_at_mains(frames)
+    known = usable & np.isfinite(values)
+    if humming:
+        known &= ~_at_mains(frames)
     out = []
     for span in spans(known & (values >= row["attention"]), known, frames.time_s, _BRIDGE_S, 0.3):
         rows = np.zeros(len(frames), dtype=bool)

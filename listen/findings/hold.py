@@ -43,7 +43,7 @@ class Settling:
     overshoot_db: float
 
 
-def rests_of(frames: Frames, spans: list[Span], lead_s: float) -> list[Rest]:
+def rests_of(frames: Frames, spans: list[Span], lead_s: float, after_s: float) -> list[Rest]:
     """Envelope of each rest, its first ``lead_s`` (settling) left out.
 
     Parameters
@@ -51,12 +51,14 @@ def rests_of(frames: Frames, spans: list[Span], lead_s: float) -> list[Rest]:
     frames : Frames
     spans : list of Span
     lead_s : float
+    after_s : float
+        When the tone had started.
     """
     envelope = frames.envelope
     owner = knot_stretches(frames)
     out = []
     for span in spans:
-        start = float(frames.time_s[span.first]) + lead_s
+        start = max(float(frames.time_s[span.first]) + lead_s, after_s)
         end = float(frames.time_s[span.last])
         part = (envelope.time_s >= start) & (envelope.time_s <= end) & (owner == frames.stretch[span.first])
         if np.count_nonzero(part) < 16 or end - start < 0.3:
@@ -237,9 +239,11 @@ def instability(frames: Frames, rests: list[Rest], hunts: list[Rest], limits: Li
         place = rest.time_s - rest.time_s.mean()
         slope = float(place @ rest.pitch_cents / (place @ place))
         left = rest.pitch_cents - rest.pitch_cents.mean() - slope * place
-        noise = _pitch_noise(frames, rest)
+        noise = 1.5 * _pitch_noise(frames, rest)
         variance = float(np.mean(left**2)) - noise**2 - explained_cents**2
         rms = float(np.sqrt(max(variance, 0.0)))
+        if rms < 2.0 * noise:
+            continue
         if worst is None or rms > worst[0]:
             worst = (rms, slope, rest)
     if worst is None:

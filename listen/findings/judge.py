@@ -97,20 +97,23 @@ def _tone(
         *recording.offset(frames, damage, limits),
     ]
     died, near = level.dropouts(frames, start, limits, lost)
-    drafts += [*level.slow_start(start, limits), *died]
+    drafts += level.slow_start(start, limits)
 
     spans = [s for s in resting(frames)]
     rests = [
-        r for r in hold.rests_of(frames, spans, _LEAD_S) if not _touches(near | lost | cut, frames, r.start_s, r.end_s)
+        r
+        for r in hold.rests_of(frames, spans, _LEAD_S, start.settled_s + 0.3 if start.shown else 0.0) if not _touches(near | lost | cut, frames, r.start_s, r.end_s)
     ]
-    if start.shown:
-        rests = [r for r in rests if r.start_s > start.settled_s or r.end_s - start.settled_s > 1.0]
+    hums = between.hum(frames, limits)
     hunts_found, hunts = hold.hunting(rests, limits)
+    if hunts_found and _beats_with_hum(hunts_found[0], hums):
+        hunts_found, hunts = [], []
+    died = [d for d in died if not any(h.start_s < d.start_s and h.end_s > d.end_s for h in hunts)]
+    drafts += died
     moved = hold.retunes(frames, spans)
     moved = [(at, s) for at, s in moved if not _touches(near | lost, frames, at - 0.05, frames.time_s[s.last])]
     settled = hold.settlings(frames, moved, hunts)
     bounced = hold.bounce(settled, limits)
-    hums = between.hum(frames, limits)
     drafts += [*hunts_found, *bounced, *hums]
     drafts += hold.instability(frames, rests, hunts, limits, _explained_cents(hums))
 
@@ -121,8 +124,9 @@ def _tone(
     if wave == "sine":
         shape = shape_sine.read_shape(frames, shape_rows, known)
         shapes = shape_sine.shape_drafts(frames, shape, limits, known)
-    bursts = between.parasitic(frames, steady & ~lost & ~cut, limits)
-    halves = between.subharmonic(frames, steady & ~lost & ~cut, limits)
+    whole = steady & ~_dilated(lost | cut, 6)
+    bursts = between.parasitic(frames, whole, limits, locked=wave == "sine")
+    halves = between.subharmonic(frames, whole, limits, humming=bool(hums))
     shapes = _without_bursts(shapes, bursts)
     slewed = _rows_of(shapes, "slew-limiting", frames)
     width = 9
@@ -130,6 +134,19 @@ def _tone(
         width = max(width, int(1.5 / float(hunts_found[0].evidence["rate_hz"]) / 0.02) | 1)
     drifted = level.level_drift(frames, steady & ~lost & ~slewed, limits, width, known)
     return [*drafts, *shapes, *bursts, *halves, *drifted], steady, spans, moved
+
+
+def _dilated(flags: Flags, rows: int) -> Flags:
+    return np.convolve(flags, np.ones(2 * rows + 1), mode="same") > 0
+
+
+def _beats_with_hum(hunt: Draft, hums: list[Draft]) -> bool:
+    """A tone near a mains line beats with it: that is hum, said once."""
+    if not hums:
+        return False
+    mains = float(hums[0].evidence["mains_hz"])
+    off = abs(float(hunt.evidence["worst_at_hz"]) % mains)
+    return min(abs(min(off, mains - off) - float(hunt.evidence["rate_hz"])), abs(float(hunt.evidence["rate_hz"]) % mains)) < 1.5
 
 
 def _touches(flags: Flags, frames: Frames, start_s: float, end_s: float) -> bool:

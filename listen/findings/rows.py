@@ -79,7 +79,7 @@ def smooth_pitch(frames: Frames) -> Floats:
 
 
 def resting(frames: Frames, *, cents_per_s: float = 60.0, shortest_s: float = 0.4) -> list[Span]:
-    """Stretches in which the control rests: the pitch, averaged over half a second, keeps still.
+    """Stretches in which the control rests.
 
     Parameters
     ----------
@@ -90,7 +90,9 @@ def resting(frames: Frames, *, cents_per_s: float = 60.0, shortest_s: float = 0.
 
     Notes
     -----
-    The average is there so that a pitch that wavers quickly about one place (hunting, jitter) still counts as resting.
+    Two signs of rest, either is enough: the pitch averaged over half a second keeps still; or over two seconds it has no
+    trend, turns round often and stays within about a quarter tone. The second keeps a pitch that wavers slowly (hunting, vibrato,
+    wandering) from passing for a turn of the control.
     """
     n = len(frames)
     if n < 3:
@@ -98,26 +100,50 @@ def resting(frames: Frames, *, cents_per_s: float = 60.0, shortest_s: float = 0.
     with np.errstate(invalid="ignore", divide="ignore"):
         cents = 1200.0 * np.log2(frames.f0_hz)
     still = np.zeros(n, dtype=bool)
-    hop = frames.time_s[1] - frames.time_s[0]
-    width = 25
+    hop = float(frames.time_s[1] - frames.time_s[0])
     for a, b in blocks(frames.stretch):
         c = cents[a:b]
-        if b - a < 5 or not np.isfinite(c).all():
-            continue
-        w = min(width, (b - a) // 2 * 2 - 1)
-        kernel = np.hanning(w + 2)[1:-1]
-        kernel /= kernel.sum()
-        padded = np.concatenate([np.full(w // 2, c[: max(1, w // 2)].mean()), c, np.full(w // 2, c[-max(1, w // 2) :].mean())])
-        smooth = np.convolve(padded, kernel, mode="valid")
-        rate = np.abs(np.gradient(smooth, hop))
-        still[a:b] = rate < cents_per_s
-    edges = np.flatnonzero(np.diff(np.concatenate([[0], still.astype(int), [0]])))
+        if b - a >= 5 and np.isfinite(c).all():
+            still[a:b] = _still(c, hop, cents_per_s)
     out = []
+    edges = np.flatnonzero(np.diff(np.concatenate([[0], still.astype(int), [0]])))
     for a, b in zip(edges[0::2], edges[1::2], strict=True):
         for c, d in blocks(frames.stretch[a:b]):
             if (d - c) * hop >= shortest_s:
                 out.append(Span(first=int(a + c), last=int(a + d - 1)))
     return out
+
+
+def _still(cents: Floats, hop_s: float, cents_per_s: float) -> Flags:
+    n = len(cents)
+    width = min(25, n // 2 * 2 - 1)
+    kernel = np.hanning(width + 2)[1:-1]
+    kernel /= kernel.sum()
+    half = width // 2
+    ends = (cents[: max(1, half)].mean(), cents[-max(1, half) :].mean())
+    padded = np.concatenate([np.full(half, ends[0]), cents, np.full(half, ends[1])])
+    still = np.abs(np.gradient(np.convolve(padded, kernel, mode="valid"), hop_s)) < cents_per_s
+    long = round(_TREND_S / hop_s) | 1
+    if n >= long:
+        place = (np.arange(long) - long // 2) * hop_s
+        views = np.lib.stride_tricks.sliding_window_view(cents, long)
+        centred = views - views.mean(axis=1, keepdims=True)
+        slope = centred @ place / (place @ place)
+        off = centred - slope[:, None] * place
+        rms = np.sqrt(np.mean(off**2, axis=1))
+        bends = np.polynomial.legendre.legvander(place / (long // 2 * hop_s), 3)
+        smooth = off - (off @ np.linalg.pinv(bends).T) @ bends.T
+        crossings = np.count_nonzero(np.diff(np.sign(smooth), axis=1), axis=1)
+        # wavering turns round often and no smooth bend explains it; a stroke's slow end does neither
+        calm = (np.abs(slope) < cents_per_s) & (rms < _WAVER_CENTS) & (np.abs(off).max(axis=1) < 3.5 * _WAVER_CENTS)
+        calm &= (crossings >= 5) & (np.sqrt(np.mean(smooth**2, axis=1)) > 0.6 * rms)
+        for i in np.flatnonzero(calm):
+            still[i : i + long] = True
+    return still
+
+
+_TREND_S = 2.0
+_WAVER_CENTS = 60.0
 
 
 def blocks(stretch: NDArray[np.int64]) -> list[tuple[int, int]]:

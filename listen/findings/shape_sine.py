@@ -140,10 +140,14 @@ def _slope_short(frames: Frames, orders: NDArray[np.int64], h3: Floats) -> Float
         h2 = np.nan_to_num(short_median(10 ** (frames.harmonics_dbc[:, 0] / 20), frames.stretch))
         pattern &= h2 < 0.7 * h3
         pattern &= np.maximum(frames.crest_positive, frames.crest_negative) > 1.0
+        h5 = short_median(10 ** (frames.harmonics_dbc[:, 3] / 20), frames.stretch)
+        pattern &= ~((orders >= 5) & (h5 < 0.05 * h3))
     for k in np.unique(orders[pattern]):
         seen, true, _ = slew_table(int(min(k, 16)))
         rows = pattern & (orders == k)
-        out[rows] = np.interp(1 - read[rows], 1 - seen, 1 - true)
+        # outside the loop the slope reads too steep by the table's difference, inside it by nearly nothing: half of it
+        short = 1 - read[rows]
+        out[rows] = short + 0.5 * (np.interp(short, 1 - seen, 1 - true) - short)
     return np.nan_to_num(out)
 
 
@@ -153,7 +157,9 @@ def _dead_band(frames: Frames, orders: NDArray[np.int64], h3: Floats) -> Floats:
     with np.errstate(invalid="ignore", divide="ignore"):
         h5 = short_median(10 ** (frames.harmonics_dbc[:, 3] / 20), frames.stretch)
         ratio = 20 * np.log10(h5 / h3)
-        pattern = (orders >= 5) & (np.cos(psi3) > 0.75) & (np.cos(psi5) < -0.6) & (ratio > -11) & (ratio < -2)
+        # slewing lays them alike where it sets in, but holds the slope below the sine's; a dead band steepens it
+        steep = short_median(frames.slope_over_sine, frames.stretch) > 0.99
+        pattern = steep & (orders >= 5) & (np.cos(psi3) > 0.75) & (np.cos(psi5) < -0.6) & (ratio > -11) & (ratio < -2)
     return np.where(pattern, dead_band_ratio(np.nan_to_num(h3)), 0.0)
 
 

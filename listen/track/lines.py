@@ -20,7 +20,9 @@ FRAME_S = 0.040
 FRAME_CYCLES = 4
 BAND = 0.45
 """Harmonics are measured below this part of the sample rate."""
-MOST_HARMONICS = 512
+RESIDUAL_BAND = 0.49
+"""... and taken out of the residual below this part: what an input filter leaves there is no burst."""
+MOST_HARMONICS = 2000
 _PITCH_LINES = 12
 
 
@@ -31,7 +33,8 @@ class Lines:
     Attributes
     ----------
     amplitude : list of ndarray of complex
-        A_0 (the mean, real), A_1 .. A_K of each frame: peak amplitude and cosine phase at the frame's centre.
+        A_0 (the mean, real), A_1 .. A_K of each frame, up to ``RESIDUAL_BAND``: peak amplitude and cosine phase at the
+        frame's centre.
     f0 : ndarray, shape (n,)
         Cycles a sample at the frame's centre, curvature not yet undone.
     f0_variance : ndarray, shape (n,)
@@ -98,7 +101,7 @@ def measure_lines(
     half_noise = np.full(n, np.nan)
     spur = np.full(n, np.nan)
     spur_order = np.full(n, np.nan)
-    top = np.clip((BAND / slopes).astype(np.int64), 1, MOST_HARMONICS)
+    top = np.clip((RESIDUAL_BAND / slopes).astype(np.int64), 1, MOST_HARMONICS)
     for size in np.unique(sizes):
         rows = np.flatnonzero(sizes == size)
         for part in np.array_split(rows, max(1, len(rows) * int(size) // 1_500_000)):

@@ -43,6 +43,8 @@ class Rows:
     half_noise: Floats
     spur_power: Floats
     spur_order: Floats
+    high_power: Floats
+    high_order: Floats
     dc_fs: Floats
     shape: NDArray[np.float64]
     residual_fold: Floats
@@ -194,7 +196,9 @@ def _measure_stretch(
         return None
     at_frame = np.interp(middle, phase.phase, phase.dphi)
     f0 = lines.f0 * slope / at_frame * rate_hz
-    undone = undo_coupling(lines.amplitude, f0, coupling_hz)
+    within = [a[: max(2, int(BAND / k) + 1)] for a, k in zip(lines.amplitude, slope, strict=True)]
+    undone = undo_coupling(within, f0, coupling_hz)
+    high = _high_orders(undone)
     line_noise = lines.noise_power * 6.0 / lines.spans
     shape = measure_shape(undone, line_noise)
     harmonics = np.full((len(row), HARMONIC_COLUMNS), np.nan, dtype=complex)
@@ -221,10 +225,26 @@ def _measure_stretch(
         half_noise=lines.half_noise[own],
         spur_power=lines.spur_power[own],
         spur_order=lines.spur_order[own],
+        high_power=high[own, 0],
+        high_order=high[own, 1],
         dc_fs=np.array([amplitude[0].real for amplitude in lines.amplitude])[own],
         shape=columns[own],
         residual_fold=fold[own],
     )
+
+
+def _high_orders(amplitude: list[NDArray[np.complex128]]) -> Floats:
+    """Mean square of the harmonics above the tenth, and their mean order."""
+    out = np.full((len(amplitude), 2), np.nan)
+    for i, a in enumerate(amplitude):
+        high = a[HARMONIC_COLUMNS + 1 :]
+        if len(high):
+            power = high.real**2 + high.imag**2
+            total = float(power.sum())
+            out[i, 0] = 0.5 * total
+            if total > 0:
+                out[i, 1] = float(power @ np.arange(HARMONIC_COLUMNS + 1, len(a))) / total
+    return out
 
 
 def _moving_mean(values: Floats) -> Floats:

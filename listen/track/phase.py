@@ -36,6 +36,8 @@ class PhaseCurve:
     ----------
     samples, turns, slopes : ndarray, shape (n,)
         Knots: sample, phase in cycles, cycles a sample.
+    raw_slopes : ndarray, shape (n,)
+        Cycles a sample before the residue was smoothed.
     amplitude_fs, power : ndarray, shape (n,)
         Of the reference harmonic, and mean square about the mean, in each short frame.
     residue : ndarray, shape (n,)
@@ -45,6 +47,7 @@ class PhaseCurve:
     samples: Floats
     turns: Floats
     slopes: Floats
+    raw_slopes: Floats
     amplitude_fs: Floats
     power: Floats
     residue: Floats
@@ -143,6 +146,7 @@ def refine(
         samples=knots[:, 0],
         turns=turns,
         slopes=_knot_slopes(knots[:, 0], turns),
+        raw_slopes=_knot_slopes(knots[:, 0], knots[:, 1] + residue),
         amplitude_fs=np.abs(line),
         power=np.maximum(sums[:, 2] - sums[:, 3] ** 2, 0.0),
         residue=residue,

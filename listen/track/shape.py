@@ -99,7 +99,7 @@ def measure_shape(amplitude: list[NDArray[np.complex128]], line_noise: Floats) -
 def residual_tables(amplitude: list[NDArray[np.complex128]]) -> Floats:
     """One cycle of each frame's harmonics without the mean, phase zero first: shape (n, points)."""
     longest = max((len(a) for a in amplitude), default=2)
-    points = 1024 if longest < 96 else 4096
+    points = 1024 if longest < 96 else (4096 if longest < 512 else 16384)
     table = np.zeros((len(amplitude), points // 2 + 1), dtype=complex)
     for i, a in enumerate(amplitude):
         table[i, 1 : len(a)] = a[1 : points // 2 + 1]

@@ -12,6 +12,7 @@ _SIDE = 8
 _GAP = 4
 _LEAST_CYCLES = 0.003
 _OVER_NOISE = 8.0
+_LEAST_SAMPLES = 0.7
 _HARMONICS = 8
 _FIT_S = 0.016
 _FIT_CYCLES = 3.0
@@ -48,7 +49,9 @@ def find_steps(
     """
     found = []
     for sample, cycles, slope in _candidates(curve):
-        at = _switch(rough, x, first, sample, slope)
+        if abs((cycles + 0.5) % 1.0 - 0.5) < _LEAST_SAMPLES * slope:
+            continue
+        at = _switch(rough, x, first, sample, slope, 0.5 * abs((cycles + 0.5) % 1.0 - 0.5))
         if at is not None:
             step = PhaseStep(
                 time_s=at / rate_hz,
@@ -96,7 +99,9 @@ def _candidates(curve: PhaseCurve) -> list[tuple[float, float, float]]:
     return out
 
 
-def _switch(rough: RoughCurve, x: Floats, first: int, sample: float, slope: float) -> int | None:
+def _switch(
+    rough: RoughCurve, x: Floats, first: int, sample: float, slope: float, least: float
+) -> int | None:
     """The sample at which the left side's continuation gives way to the right side's, if that explains what is there."""
     rate_free = 1.0 / slope
     reach = int(max(2.5 * rate_free, 0.5 * _GAP * rate_free + 1, 256.0 * min(1.0, rate_free / 48.0)))
@@ -110,8 +115,8 @@ def _switch(rough: RoughCurve, x: Floats, first: int, sample: float, slope: floa
     angle = 2 * np.pi * np.outer(phase - phase[0], np.arange(1, harmonics + 1))
     place = np.linspace(-1, 1, b - a)[:, None]
     columns = np.hstack([np.ones((b - a, 1)), np.cos(angle), np.sin(angle), place * np.cos(angle), place * np.sin(angle)])
-    left = part - columns @ _fitted(columns[:fit], part[:fit])
-    right = part - columns @ _fitted(columns[-fit:], part[-fit:])
+    before, after = _fitted(columns[:fit], part[:fit]), _fitted(columns[-fit:], part[-fit:])
+    left, right = part - columns @ before, part - columns @ after
     one = part - columns @ _fitted(columns, part)
     gap = slice(fit, b - a - fit)
     left_sum = np.concatenate([[0.0], np.cumsum(left[gap] ** 2)])
@@ -122,7 +127,16 @@ def _switch(rough: RoughCurve, x: Floats, first: int, sample: float, slope: floa
     length = len(total) - 1
     explained = total[at] < 4.0 * own * length
     sharp = np.mean(one**2) > _SHARPER * own and max(left_sum[-1], right_sum[0]) > _SHARPER * max(total[at], own * length)
-    return a + fit + at if explained and sharp else None
+    where = float(place[fit + at, 0])
+    jump = abs(_tone_turn(after, harmonics, where) - _tone_turn(before, harmonics, where) + 0.5) % 1.0 - 0.5
+    return a + fit + at if explained and sharp and abs(jump) > least else None
+
+
+def _tone_turn(fit: Floats, harmonics: int, place: float) -> float:
+    """Phase of the fitted tone's strongest low harmonic at a place, in cycles of the fundamental."""
+    cosine = fit[1 : harmonics + 1] + place * fit[2 * harmonics + 1 : 3 * harmonics + 1]
+    sine = fit[harmonics + 1 : 2 * harmonics + 1] + place * fit[3 * harmonics + 1 :]
+    return float(np.arctan2(-sine[0], cosine[0]) / (2 * np.pi))
 
 
 def _fitted(columns: Floats, values: Floats) -> NDArray[np.float64]:

@@ -14,7 +14,10 @@ from listen.track.types import Floats
 Reader = Callable[[int, int], Floats]
 
 STEP_RATIO = 1.08
-"""A pitch that moves by more than this from one hop to the next has stepped (about 3 octaves a second)."""
+"""A pitch that moves by more than this from one hop to the next may have stepped .."""
+_GLIDE = 0.45
+""".. unless it moves by this part of it in a hop beside, the same way: then the control was turned quickly."""
+_ALWAYS_STEP_RATIO = 1.6
 _FLOOR_AMPLITUDE = 10 ** (-96 / 20)
 _BELOW_LOUDEST = 10 ** (-62 / 20)
 _VOTE_HOPS = 4
@@ -70,13 +73,13 @@ def find_stretches(track: CoarseTrack, rate_hz: float, first: int, last: int, re
 
 
 def _mains_alone(f0_hz: Floats, amplitude: Floats) -> NDArray[np.bool_]:
-    """Hum is no tone: a multiple of 50 or 60 Hz that is faint, or far below the loudest tone."""
+    """Hum is no tone: a multiple of 50 or 60 Hz that is faint, or well below the loudest tone."""
     loud = float(amplitude.max(initial=0.0))
     hum = np.zeros(len(f0_hz), dtype=bool)
     for mains in (50.0, 60.0):
         order = np.round(f0_hz / mains)
-        hum |= (order >= 1) & (order <= 6) & (np.abs(f0_hz - order * mains) < 0.012 * f0_hz)
-    return hum & (amplitude < max(10 ** (-50 / 20), 0.03 * loud))
+        hum |= (order >= 1) & (order <= 6) & (np.abs(f0_hz - order * mains) < 0.006 * f0_hz)
+    return hum & (amplitude < max(10 ** (-50 / 20), 0.2 * loud))
 
 
 def _voted(f0_hz: Floats, voiced: NDArray[np.bool_]) -> Floats:
@@ -107,13 +110,10 @@ def _runs(f0_hz: Floats, voiced: NDArray[np.bool_], unlikeness: Floats) -> list[
     runs: list[tuple[int, int]] = []
     start = -1
     n = len(f0_hz)
+    stepped = _stepped(f0_hz, voiced)
     for i in range(n + 1):
         inside = i < n and bool(voiced[i])
-        broken = (
-            inside
-            and start >= 0
-            and abs(np.log(f0_hz[i] / f0_hz[i - 1])) > np.log(STEP_RATIO)
-        )
+        broken = inside and start >= 0 and bool(stepped[i])
         if start >= 0 and (not inside or broken):
             if i - start > 1 or unlikeness[start] < 0.1:
                 runs.append((start, i))
@@ -121,6 +121,18 @@ def _runs(f0_hz: Floats, voiced: NDArray[np.bool_], unlikeness: Floats) -> list[
         if inside and start < 0:
             start = i
     return _without_passing(runs, f0_hz)
+
+
+def _stepped(f0_hz: Floats, voiced: NDArray[np.bool_]) -> NDArray[np.bool_]:
+    """Whether the pitch stepped between each hop and the one before."""
+    move = np.zeros(len(f0_hz) + 2)
+    both = voiced[1:] & voiced[:-1]
+    move[2:-1][both] = np.log(f0_hz[1:][both] / f0_hz[:-1][both])
+    here, before, after = move[1:-1], move[:-2], move[2:]
+    sign = np.sign(here)
+    beside = np.maximum(before * sign, after * sign)
+    size = np.abs(here)
+    return (size > np.log(_ALWAYS_STEP_RATIO)) | ((size > np.log(STEP_RATIO)) & (beside < _GLIDE * size))
 
 
 def _without_passing(runs: list[tuple[int, int]], f0_hz: Floats) -> list[tuple[int, int]]:

@@ -8,6 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from listen.track.hum import block_samples, hum_lines
+from listen.track.lines import BAND
 from listen.track.part import FOLD, Part, Rows
 from listen.track.phase import PhaseCurve
 from listen.track.stretches import Stretch
@@ -55,7 +56,7 @@ def frames_of(
     envelope = _envelope([item for part in parts for item in part.knots], stretches, quiet, start_row, hop_s, rate_hz)
     low = np.concatenate([part.low for part in parts]) if parts else np.empty(0)
     hum_time, hum, floor = hum_lines(low, rate_hz / block_samples(rate_hz), first / rate_hz)
-    columns = _levels(table, quiet)
+    columns = _levels(table, quiet, rate_hz)
     return Frames(
         sample_rate_hz=rate_hz,
         time_s=(start_row + np.arange(n)) * hop_s,
@@ -82,6 +83,8 @@ def _gathered(rows: list[Rows], n: int, start_row: int) -> dict[str, NDArray[np.
         "half_noise": np.full(n, np.nan),
         "spur": np.full(n, np.nan),
         "spur_order": np.full(n, np.nan),
+        "high": np.full(n, np.nan),
+        "high_order": np.full(n, np.nan),
         "dc": np.full(n, np.nan),
         "shape": np.full((n, 5), np.nan),
         "fold": np.full((n, 2, FOLD), np.nan),
@@ -97,6 +100,7 @@ def _gathered(rows: list[Rows], n: int, start_row: int) -> dict[str, NDArray[np.
             ("harmonics", r.harmonics), ("count", r.count), ("noise", r.noise_power), ("half", r.half_power),
             ("half_noise", r.half_noise), ("spur", r.spur_power), ("spur_order", r.spur_order), ("dc", r.dc_fs),
             ("shape", r.shape), ("fold", r.residual_fold), ("centred", r.centred),
+            ("high", r.high_power), ("high_order", r.high_order),
         ):  # fmt: skip
             table[name][at] = value[inside]
         table["stretch"][at] = r.stretch
@@ -149,7 +153,7 @@ def _straightened(table: dict[str, NDArray[np.generic]], hop_s: float) -> Floats
     return out
 
 
-def _levels(table: dict[str, NDArray[np.generic]], quiet: Floats) -> dict[str, NDArray[np.generic]]:
+def _levels(table: dict[str, NDArray[np.generic]], quiet: Floats, rate_hz: float) -> dict[str, NDArray[np.generic]]:
     f0 = table["f0"]
     harmonics = table["harmonics"]
     noise = table["noise"]
@@ -169,6 +173,9 @@ def _levels(table: dict[str, NDArray[np.generic]], quiet: Floats) -> dict[str, N
         thd = np.where(table["count"] >= 2, 100.0 * np.sqrt(np.nansum(squares, axis=1)), np.nan)
         sigma = 1200.0 / np.log(2.0) * table["sigma"] * np.sqrt(noise) / f0
         level = np.where(tone, table["power"], quiet)
+        high_lines = np.maximum(np.floor(BAND / f0 * rate_hz) - HARMONIC_COLUMNS, 0.0)
+        high_noise = high_lines * 3.0 * noise / (table["frame_s"] * rate_hz)
+        high = np.where(table["high"] > 3.0 * high_noise, table["high"] - high_noise, 0.0)
         half = np.maximum(table["half"], 0.1 * table["half_noise"])
         columns = {
             "f0_hz": f0,
@@ -192,6 +199,8 @@ def _levels(table: dict[str, NDArray[np.generic]], quiet: Floats) -> dict[str, N
             "residual_peak_cycle": np.argmax(np.nan_to_num(table["fold"][:, 0, :]), axis=1) / FOLD,
             "spur_dbc": _db(table["spur"] / (0.5 * first**2)),
             "spur_hz": table["spur_order"] * f0,
+            "high_dbc": _db(high / (0.5 * first**2)),
+            "high_hz": table["high_order"] * f0,
             "residual_fold": table["fold"],
             "frame_s": table["frame_s"],
         }
@@ -224,7 +233,7 @@ def _envelope(
     for _, curve, inside in knots:
         times.append(curve.samples[inside] / rate_hz)
         amplitudes.append(curve.amplitude_fs[inside])
-        pitches.append(curve.slopes[inside] * rate_hz)
+        pitches.append(curve.raw_slopes[inside] * rate_hz)
         powers.append(np.sqrt(2 * curve.power[inside]))
         flags.append(np.ones(int(inside.sum()), dtype=bool))
     silent = ~covered

@@ -108,6 +108,8 @@ class Frames:
         Lines at k/2 (k odd), r.s.s.
     spur_dbc, spur_hz : ndarray, shape (n,)
         Lines between the harmonics that stand ten times over the noise there, and their mean frequency.
+    high_dbc, high_hz : ndarray, shape (n,)
+        The harmonics above the tenth, r.s.s., and their mean frequency.
     residual_dbc : ndarray, shape (n,)
         R.m.s. of the residual (noise, hum and bursts together) to the fundamental.
     residual_peak_dbc, residual_peak_cycle : ndarray, shape (n,)
@@ -151,6 +153,8 @@ class Frames:
     residual_fold: Floats
     spur_dbc: Floats
     spur_hz: Floats
+    high_dbc: Floats
+    high_hz: Floats
     frame_s: Floats
     stretch: NDArray[np.int64]
     hum_time_s: Floats
