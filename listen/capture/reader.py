@@ -99,6 +99,11 @@ class SampleReader:
                 size = os.fstat(file.fileno()).st_size
                 if size == 0:
                     raise CaptureError(f"{self.name}: is empty (0 bytes)", "record it again")
+                if _is_lossy(file.read(4)):
+                    raise CaptureError(
+                        f"{self.name}: is a lossy sound file (MPEG or Ogg), whose coder adds and leaves out harmonics",
+                        "record to WAV or FLAC",
+                    )
                 return find_data_chunk(file, size)
         except OSError as cause:
             raise os_error(self.name, cause) from cause
@@ -156,6 +161,24 @@ class SampleReader:
         self._file = self._opened()
         return counted
 
+    def _go_to(self, start: int) -> None:
+        """Make `start` the next sample to be read."""
+        if self._position == start:
+            return
+        if self._file.seekable():
+            self._file.seek(start)
+            return
+        # Some kinds (GSM 6.10) can only be read from the beginning.
+        if not 0 <= self._position < start:
+            self._file.close()
+            self._file = self._opened()
+            self._position = 0
+        while self._position < start:
+            n = len(self._file.read(min(_COUNT_BLOCK, start - self._position), always_2d=True))
+            if n == 0:
+                return
+            self._position += n
+
     def read(self, start: int, stop: int, channel_index: int) -> Floats:
         """Read samples as they stand in the file.
 
@@ -178,8 +201,7 @@ class SampleReader:
         """
         try:
             with self._lock:
-                if self._position != start:
-                    self._file.seek(start)
+                self._go_to(start)
                 self._position = -1
                 frames = self._file.read(stop - start, dtype="float64", always_2d=True)
                 self._position = start + len(frames)
@@ -194,6 +216,11 @@ class SampleReader:
                 "let the recording finish first",
             )
         return np.ascontiguousarray(frames[:, channel_index])
+
+
+def _is_lossy(head: bytes) -> bool:
+    """Whether a file begins as MPEG audio (a tag, or a frame's eleven ones) or as an Ogg stream."""
+    return head[:3] == b"ID3" or head == b"OggS" or (len(head) == 4 and head[0] == 0xFF and head[1] & 0xE0 == 0xE0)
 
 
 def _reason(cause: Exception) -> str:

@@ -81,6 +81,31 @@ def test_no_permission(take):
         open_capture(take)
 
 
+@pytest.mark.parametrize(("fmt", "subtype"), [("MP3", "MPEG_LAYER_III"), ("OGG", "VORBIS"), ("OGG", "OPUS")])
+def test_lossy_files_are_refused_before_their_coder_can_chatter(tmp_path, fmt, subtype, capfd):
+    path = tmp_path / "take.wav"
+    try:
+        soundfile.write(path, one_second(), RATE_HZ, format=fmt, subtype=subtype)
+    except (ValueError, soundfile.SoundFileError):
+        pytest.skip("this libsndfile does not write it")
+    with pytest.raises(CaptureError, match="is a lossy sound file"):
+        open_capture(path)
+    path.write_bytes(b"\xff\xfb\x90\x64" + bytes(9999))
+    with pytest.raises(CaptureError, match="is a lossy sound file"):
+        open_capture(path)
+    assert capfd.readouterr() == ("", "")
+
+
+@pytest.mark.parametrize(("subtype", "rate_hz"), [("GSM610", 8000), ("IMA_ADPCM", 48000), ("MS_ADPCM", 48000)])
+def test_kinds_that_cannot_be_entered_in_the_middle(tmp_path, subtype, rate_hz):
+    path = write(tmp_path / "take.wav", sine(440.0, 1.0, rate_hz=rate_hz), subtype=subtype, rate_hz=rate_hz)
+    capture = open_capture(path)
+    whole = capture.read(0, capture.n_samples)
+    assert capture.header_samples is None
+    for start in (5000, 100, 7000, 7500, 0):
+        np.testing.assert_array_equal(capture.read(start, start + 500), whole[start : start + 500])
+
+
 @pytest.mark.parametrize("ending", ["raw", "vox", "au", "gsm", "snd", "mp3", "flac", "wav", ""])
 def test_no_guessing_by_the_ending(tmp_path, ending):
     path = tmp_path / f"notes.{ending}"
