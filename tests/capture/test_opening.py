@@ -313,3 +313,27 @@ def test_empty_standard_input_is_one_clear_error():
         [sys.executable, "-c", code], stdin=subprocess.DEVNULL, capture_output=True, check=False, cwd=REPO, text=True
     )
     assert done.stderr.splitlines()[-1].endswith("CaptureError: standard input: is empty (0 bytes); record it again")
+
+
+@pytest.mark.parametrize("fmt", ["WAV", "WAVEX", "RF64", "AIFF", "AU", "W64", "CAF", "FLAC"])
+def test_a_damaged_header_is_read_or_refused_in_one_line(tmp_path, fmt, capfd):
+    path = tmp_path / "take"
+    soundfile.write(path, one_second()[:9600], RATE_HZ, format=fmt, subtype="PCM_16")
+    whole = path.read_bytes()
+    outcomes = {"read": 0, "refused": 0}
+    for seed in range(80):
+        rng = np.random.default_rng(seed)
+        bad = bytearray(whole)
+        for at in rng.integers(0, 120, rng.integers(1, 6)).tolist():
+            bad[at] = int(rng.choice([0, 127, 128, 255, rng.integers(256)]))
+        path.write_bytes(bad[: int(rng.integers(1, len(bad)))] if rng.random() < 0.3 else bad)
+        try:
+            capture = open_capture(path)
+            capture.read(0, capture.n_samples)
+        except ListenError as error:
+            outcomes["refused"] += "\n" not in str(error)
+        else:
+            outcomes["read"] += 1
+    assert outcomes["read"] + outcomes["refused"] == 80
+    assert min(outcomes.values()) > 5
+    assert capfd.readouterr() == ("", "")
