@@ -41,8 +41,8 @@ def check_page(result: CheckView, paper: Paper | None = None) -> str:
     paper = paper or Paper()
     judgement = result.judgement
     lines = [paper.rule("┬"), *_take(result, paper), paper.line()]
-    lines += paper.write(judgement.headline, label=judgement.verdict, ink=_INKS[judgement.verdict], text_ink="strong")
-    lines.append(paper.line())
+    verdict = paper.write(judgement.headline, label=judgement.verdict, ink=_INKS[judgement.verdict], text_ink="strong")
+    lines += [*verdict, paper.line()]
     for question in QUESTIONS:
         lines += paper.write(judgement.answers[question], label=question)
     said: dict[Diagnosis, int] = {}
@@ -59,6 +59,8 @@ def check_page(result: CheckView, paper: Paper | None = None) -> str:
     for i, item in enumerate(judgement.not_shown):
         lines += paper.write(f"{item.question}: {_sentence(item.why)}", label="" if i else "not shown")
         lines += paper.write(f"to see it, {_sentence(item.mend)}", bullet=True)
+    if judgement.findings:  # a long page: its head has left the screen
+        lines += [paper.rule("┼"), *verdict]
     lines.append(paper.rule("┴"))
     return paper.finish(lines)
 

@@ -42,7 +42,14 @@ def test_the_order_is_verdict_answers_findings_sweep_and_what_is_not_shown() -> 
         *("attention", "2", "likely", "check"),
         *("note", "3", "likely", "check"),
         *("sweep", "not shown"),
+        "fault",
     ]
+
+
+def test_a_long_page_ends_with_its_verdict() -> None:
+    page = check_page(make_result())
+    end = page.rsplit("┼", 1)[1]
+    assert "    fault │ The positive half flattens from 245 Hz (B3) upward" in end
 
 
 def test_a_finding_says_half_interval_pitch_and_notes() -> None:
