@@ -8,6 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from listen.demo import truth
+from listen.units import db_from_ratio
 
 Floats = NDArray[np.float64]
 
@@ -96,6 +97,15 @@ def over_limit(
     facts = {value_name: worst, "onset_f0_hz": float(np.min(onset)), **(evidence or {})}
     severity = "fault" if worst >= limits[1] else "attention"
     return [finding(kind, severity, pieces, half=half, also=also, evidence=facts)]
+
+
+def level_follows(measured: truth.Measured) -> list[dict[str, Any]]:
+    """Allow a drift of the level that a bent wave brings with it: what is cut off is missing in the fundamental."""
+    if not np.any(measured.oscillating):
+        return []
+    amplitude = measured.amplitude_fs[measured.oscillating]
+    span_db = db_from_ratio(float(np.max(amplitude) / np.min(amplitude)))
+    return [allowed("level-drift", f"span {span_db:.2f} dB, with the shape")] if span_db > 0.7 else []
 
 
 def crest_loss_percent(measured: truth.Measured, half: str) -> Floats:

@@ -58,7 +58,7 @@ def one_half_clipped(rng: Rng) -> Draft:
             (2.0, 8.0),
             half=half,
             value_name="crest_loss_percent",
-        )
+        ) + expect.level_follows(m)
 
     allowed = ODD_EVEN if loss > 1.8 else {}
     return Draft(
@@ -85,14 +85,18 @@ def both_halves_clipped(rng: Rng) -> Draft:
         return waves.soft_clip(np.cos(phase), 1.08 - law(f0_hz) * (1.08 - limit), "both", knee)
 
     def judge(m: truth.Measured, _draft: Draft) -> list[dict[str, Any]]:
-        return expect.over_limit(
-            "symmetric-clipping",
-            expect.crest_loss_percent(m, "both"),
-            m,
-            (2.0, 8.0),
-            half="both",
-            value_name="crest_loss_percent",
-        ) + ([expect.allowed("odd-order-distortion", "comes with it")] if loss > 1.3 else [])
+        return (
+            expect.over_limit(
+                "symmetric-clipping",
+                expect.crest_loss_percent(m, "both"),
+                m,
+                (2.0, 8.0),
+                half="both",
+                value_name="crest_loss_percent",
+            )
+            + expect.level_follows(m)
+            + ([expect.allowed("odd-order-distortion", "comes with it")] if loss > 1.3 else [])
+        )
 
     return Draft(
         family="clip-both-halves",
@@ -126,7 +130,7 @@ def unevenly_clipped(rng: Rng) -> Draft:
             (2.0, 8.0),
             half=half,
             value_name="crest_loss_percent",
-        )
+        ) + expect.level_follows(m)
 
     return Draft(
         family="clip-uneven",
@@ -152,6 +156,7 @@ def gap_at_zero(rng: Rng) -> Draft:
     def judge(m: truth.Measured, _draft: Draft) -> list[dict[str, Any]]:
         band = 100.0 * width * law(m.f0_hz) / (1.0 - width * law(m.f0_hz))
         found = expect.over_limit("crossover-distortion", band, m, (1.0, 4.0), value_name="dead_band_percent")
+        found += expect.level_follows(m)
         return found + ([expect.allowed("odd-order-distortion", "comes with it")] if width > 0.012 else [])
 
     return Draft(
@@ -194,10 +199,13 @@ def curved(rng: Rng) -> Draft:
         limits = (2.5, 6.0) if stated == "diodes" else (1.0, 3.0)
         losses = {half: expect.crest_loss_percent(m, half) for half in ("positive", "negative", "both")}
         flat = {half for half, loss in losses.items() if np.nanmax(loss) > 1.7}
-        found: list[dict[str, Any]] = []
+        found: list[dict[str, Any]] = expect.level_follows(m)
         # A curved half does lose some of its crest: naming it is as right as naming the curvature.
         even_also = ("asymmetric-clipping",) if flat & {"positive", "negative"} else ()
-        odd_also = ("symmetric-clipping",) if "both" in flat else ()
+        odd_also: tuple[str, ...] = ("symmetric-clipping",) if "both" in flat else ()
+        if kind == "peaked":
+            # A third harmonic in phase makes the wave pointed, as slewing and a dead band do.
+            odd_also = ("slew-limiting", "crossover-distortion")
         found += expect.over_limit(
             "even-order-distortion", 100.0 * m.even, m, limits, also=even_also, value_name="even_percent"
         )
