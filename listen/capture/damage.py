@@ -18,27 +18,37 @@ _GRID = 4096
 _BRIDGE_S = 1e-3
 
 
-class _Sums:
-    """Sum and sum of squares, over the grid."""
+class _Grid:
+    """Sum, sum of squares and extremes of every stretch of the grid."""
 
     def __init__(self) -> None:
         self._sums: list[float] = []
         self._squares: list[float] = []
+        self._peaks: list[float] = []
 
-    def feed(self, samples: Floats) -> None:
+    def feed(self, samples: Floats) -> tuple[float, float]:
+        """Take the next block; return its largest and its smallest sample."""
         whole = len(samples) // _GRID * _GRID
-        rows = samples[:whole].reshape(-1, _GRID)
-        self._sums += rows.sum(axis=1).tolist()
-        self._squares += np.einsum("ij,ij->i", rows, rows).tolist()
-        if whole < len(samples):
-            rest = samples[whole:]
-            self._sums.append(float(rest.sum()))
-            self._squares.append(float(np.einsum("i,i->", rest, rest)))
+        parts = [samples[:whole].reshape(-1, _GRID), samples[whole:].reshape(1, -1)]
+        highest, lowest = -math.inf, math.inf
+        for rows in parts:
+            if rows.size == 0:
+                continue
+            highs, lows = rows.max(axis=1), rows.min(axis=1)
+            self._sums += rows.sum(axis=1).tolist()
+            self._squares += np.einsum("ij,ij->i", rows, rows).tolist()
+            self._peaks += np.maximum(highs, -lows).tolist()
+            highest, lowest = max(highest, float(highs.max())), min(lowest, float(lows.min()))
+        return highest, lowest
 
     def mean_and_rms(self, n: int) -> tuple[float, float]:
         """Return the mean, and the r.m.s. about it."""
         mean = math.fsum(self._sums) / n
         return mean, math.sqrt(max(0.0, math.fsum(self._squares) / n - mean * mean))
+
+    def peaks(self) -> Floats:
+        """Return the largest absolute sample of every stretch."""
+        return np.array(self._peaks)
 
 
 def scan_damage(capture: Capture, *, block_samples: int = 1 << 16) -> Damage:
@@ -65,7 +75,7 @@ def scan_damage(capture: Capture, *, block_samples: int = 1 << 16) -> Damage:
     """
     block = max(1, -(-block_samples // _GRID)) * _GRID
     rate_hz = capture.sample_rate_hz
-    extremes, sums = ExtremesByBlock(), _Sums()
+    extremes, grid = ExtremesByBlock(), _Grid()
     not_finite = RunsOfMask(bridge=round(_BRIDGE_S * rate_hz))
     zeros = RunsOfMask(shortest=shortest_zero_run(rate_hz))
     repeats = RepeatFinder(capture.start_sample, round(rate_hz))
@@ -81,15 +91,18 @@ def scan_damage(capture: Capture, *, block_samples: int = 1 << 16) -> Damage:
                 n_nonfinite += n_bad
                 not_finite.feed(start, bad)
                 samples[bad] = 0.0
-        extremes.feed(start, samples)
-        sums.feed(samples)
+        extremes.feed(start, len(samples), *grid.feed(samples))
         repeats.feed(start, samples)
     n = capture.stop_sample - capture.start_sample
-    dc_fs, rms_fs = sums.mean_and_rms(n)
+    dc_fs, rms_fs = grid.mean_and_rms(n)
     return Damage(
         n_scanned=n,
         overload=find_overload(capture, extremes),
-        lost=_lost(not_finite.result(), zeros_cut_into_a_tone(capture, zeros.result()), repeats.result(capture)),
+        lost=_lost(
+            not_finite.result(),
+            zeros_cut_into_a_tone(capture, zeros.result(), grid.peaks(), _GRID),
+            repeats.result(capture),
+        ),
         n_nonfinite=n_nonfinite,
         peak_fs=max(extremes.highest, -extremes.lowest),
         rms_fs=rms_fs,

@@ -70,7 +70,7 @@ def shortest_zero_run(sample_rate_hz: float) -> int:
     return max(_SHORTEST_SAMPLES, round(_SHORTEST_S * sample_rate_hz))
 
 
-def zeros_cut_into_a_tone(capture: Capture, runs: Spans) -> Spans:
+def zeros_cut_into_a_tone(capture: Capture, runs: Spans, peaks: Floats, grid: int) -> Spans:
     """Keep the runs of exact zeros that begin and end in the middle of a tone.
 
     Parameters
@@ -78,6 +78,9 @@ def zeros_cut_into_a_tone(capture: Capture, runs: Spans) -> Spans:
     capture : Capture
     runs : list of (int, int)
         Runs of exact zeros.
+    peaks : ndarray, shape (m,)
+        Largest absolute sample of every `grid` samples of the span; spares reading where all is quiet.
+    grid : int
 
     Returns
     -------
@@ -94,8 +97,18 @@ def zeros_cut_into_a_tone(capture: Capture, runs: Spans) -> Spans:
     smallest_fs = max(_QUIETEST_FS, 64.0 * codes_of(capture.subtype).step_fs)
     beside = round(_BESIDE_S * capture.sample_rate_hz)
     edge = max(2, round(_EDGE_S * capture.sample_rate_hz))
+    loud = np.concatenate([[0], np.cumsum(peaks >= smallest_fs)])
+
+    def is_loud(start: int, stop: int) -> bool:
+        """Whether a stretch of the grid that touches start..stop is loud."""
+        first = max(0, start - capture.start_sample) // grid
+        last = min(len(peaks), -(-(stop - capture.start_sample) // grid))
+        return bool(loud[last] > loud[first])
+
     kept = []
     for a, b in inside:
+        if not (is_loud(a - beside, a) and is_loud(b, b + beside)):
+            continue
         before = capture.read(max(capture.start_sample, a - beside), a)
         after = capture.read(b, min(capture.stop_sample, b + beside))[::-1]
         if _is_live(before, edge, smallest_fs) and _is_live(after, edge, smallest_fs):

@@ -29,6 +29,7 @@ _NEIGHBOURS = 5
 _FLAT_SHARE = 0.9
 _SMALLEST_LEVEL = 0.2
 _COARSEST_LATTICE_FS = 2.0**-11
+_WHOLE = 0.02
 _WINDOWS = 64
 
 
@@ -62,12 +63,12 @@ class ExtremesByBlock:
         self._lowest: list[float] = []
         self._stop = 0
 
-    def feed(self, start: int, samples: Floats) -> None:
-        """Take the next block."""
+    def feed(self, start: int, n_samples: int, highest: float, lowest: float) -> None:
+        """Take the next block's extremes."""
         self._starts.append(start)
-        self._highest.append(float(samples.max()))
-        self._lowest.append(float(samples.min()))
-        self._stop = start + len(samples)
+        self._highest.append(highest)
+        self._lowest.append(lowest)
+        self._stop = start + n_samples
 
     @property
     def highest(self) -> float:
@@ -151,7 +152,7 @@ def _cut(capture: Capture, codes: Codes, tops: _Tops, sign: int, level: float) -
     long = (tops.length >= _LONG_RUN) & (tops.drop_fs >= steep_codes * codes.step_fs)
     if not codes.is_full_scale(level):
         long &= tops.length <= _LONGEST_BELOW_FULL_SCALE_S * capture.sample_rate_hz
-    if codes.step_fs < 2.0**-15 and long.any():
+    if long.any():
         lattice_fs = _lattice(capture, codes, tops.start[long], tops.length[long], sign)
         long &= tops.drop_fs >= steep_codes * lattice_fs
     cut = long | (tops.dense & (tops.length < _LONG_RUN))
@@ -168,10 +169,16 @@ def _lattice(capture: Capture, codes: Codes, start: Ints, length: NDArray[np.int
             sign * capture.read(max(capture.start_sample, a - reach), min(capture.stop_sample, a + n + reach))
         )
     gaps = np.diff(np.unique(np.concatenate(values)))
-    gaps = gaps[gaps > 4.0 * codes.step_fs]
-    smallest = float(gaps.min()) if len(gaps) else 0.0
-    # A clean periodic wave has few values at all: their distance says nothing of the codes.
-    return smallest if smallest <= _COARSEST_LATTICE_FS else codes.step_fs
+    # Dither and rounding move the codes of a coarser lattice by a few of a fine one's.
+    gaps = gaps[gaps > (4.0 if codes.step_fs < 2.0**-15 else 0.5) * codes.step_fs]
+    if len(gaps) == 0:
+        return codes.step_fs
+    smallest = float(gaps.min())
+    # A clean periodic wave has few values at all, and their distances say nothing of the codes; those of coarse
+    # codes are whole numbers of one step.
+    steps = gaps / smallest
+    coarse = bool(np.all(np.abs(steps - np.round(steps)) < _WHOLE))
+    return smallest if coarse or smallest <= _COARSEST_LATTICE_FS else codes.step_fs
 
 
 def _tops(capture: Capture, codes: Codes, extremes: ExtremesByBlock, sign: int, level: float) -> _Tops:

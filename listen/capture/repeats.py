@@ -86,12 +86,15 @@ class RepeatFinder:
         same = (key[1:] == key[:-1]) & (lag >= SHORTEST_LAG) & (lag <= LONGEST_LAG) & (place[1:] >= fresh_from)
         second, lag = place[1:][same] + low, lag[same]
         order = np.argsort(second, kind="stable")
-        for p, n in zip(second[order].tolist(), lag[order].tolist(), strict=True):
-            b = (p - self._start) // self._bin_samples
-            self._counts[b] = self._counts.get(b, 0) + 1
+        second, lag = second[order], lag[order]
+        bins, first, counts = np.unique(
+            (second - self._start) // self._bin_samples, return_index=True, return_counts=True
+        )
+        for b, at, n in zip(bins.tolist(), first.tolist(), counts.tolist(), strict=True):
+            self._counts[b] = self._counts.get(b, 0) + n
             pairs = self._pairs.setdefault(b, [])
-            if len(pairs) < _PAIRS_A_SECOND:
-                pairs.append((p, n))
+            stop = at + min(n, _PAIRS_A_SECOND - len(pairs))
+            pairs += zip(second[at:stop].tolist(), lag[at:stop].tolist(), strict=True)
 
     def result(self, capture: Capture) -> Spans:
         """Return the repeated blocks: (start, stop) of the second copy.

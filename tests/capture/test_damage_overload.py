@@ -97,6 +97,15 @@ def test_sixteen_bits_kept_in_more(tmp_path, f0_hz, gain, subtype):
     assert len(scan(tmp_path, x, subtype).overload) == 0
 
 
+@pytest.mark.parametrize("bits", [6, 8, 10, 12])
+@pytest.mark.parametrize("f0_hz", [17.0, 30.0, 100.0, 441.0])
+@pytest.mark.parametrize("peak", [0.02, 0.9])
+def test_coarse_codes_kept_in_sixteen_or_more_bits(tmp_path, bits, f0_hz, peak):
+    step = 2.0 ** (1 - bits)
+    for subtype in ("PCM_16", "PCM_24"):
+        assert len(scan(tmp_path, step * np.round(sine(f0_hz, 2.0, peak=peak) / step), subtype).overload) == 0
+
+
 @pytest.mark.parametrize("f0_hz", [30.0, 220.0, 2000.0])
 @pytest.mark.parametrize("subtype", ["PCM_16", "PCM_24"])
 def test_a_circuits_own_limit_is_no_overload(tmp_path, f0_hz, subtype):
