@@ -250,3 +250,26 @@ def test_only_the_span_is_looked_at(tmp_path):
     damage = scan_damage(capture)
     assert damage.n_scanned == round(1.5 * RATE_HZ)
     assert runs(damage.lost) == [(100000, 100)]
+
+
+def test_turning_the_wave_over_swaps_the_halves_and_nothing_else(tmp_path):
+    x = np.clip(tone(3.0) * 1.9 + 0.2, -0.8, 1.0)
+    x[50000:50300] = 0.0
+    x[90000:90700] = x[89300:90000]
+    plain, turned = scan(tmp_path, x), scan(tmp_path, -x)
+    assert plain.overload.n_positive == turned.overload.n_negative > 0
+    assert plain.overload.n_negative == turned.overload.n_positive
+    np.testing.assert_array_equal(plain.overload.start_sample, turned.overload.start_sample)
+    np.testing.assert_array_equal(plain.overload.sign, -turned.overload.sign)
+    assert runs(plain.lost) == runs(turned.lost)
+    assert {"zeros", "repeated"} == set(plain.lost.kind)
+    # Full scale is one code less on the positive side; else exact.
+    assert plain.dc_fs == pytest.approx(-turned.dc_fs, abs=2.0**-23)
+
+
+@pytest.mark.parametrize("gain", [0.02, 0.3, 1.9])
+def test_gain_changes_no_loss(tmp_path, gain):
+    x = tone(3.0)
+    x[50000:50300] = 0.0
+    x[90000:90700] = x[89300:90000]
+    assert runs(scan(tmp_path, gain * x, "FLOAT").lost) == runs(scan(tmp_path, x, "FLOAT").lost)
