@@ -47,7 +47,7 @@ class Draft:
         Pitch against time; its end is the end of the take.
     recorder : Recorder
     level_dbfs : float
-        Level of the fundamental where ``envelope`` is 1.
+        Level of the fundamental where ``envelope`` is 1; for a circuit, of the wave's peak.
     wave, gain_control : str
         What a user would state.
     shape : callable (phase_rad, f0_hz, rate_hz) -> wave
@@ -109,7 +109,7 @@ class Solved:
 
     rate_hz: float
     start_s: float
-    full_scale_per_volt: float
+    volts_per_full_scale: float
     wave: Floats
     phase: Floats
     f0_hz: Floats
@@ -129,11 +129,13 @@ def solve(draft: Draft) -> Solved:
         f0_hz = hz_from_cents(draft.wander_cents(time_s, f0_hz), f0_hz)
     phase = controls.phase_rad(f0_hz, rate_hz, start_rad=1.0)
     scale = np.full(count, ratio_from_db(draft.level_dbfs))
+    peak_v = np.nan
     if draft.circuit is not None:
         wave, guide = draft.circuit(time_s, f0_hz)
         phase = truth.crossing_phase(wave) if guide is None else guide
         f0_hz = np.gradient(phase) * rate_hz / (2.0 * np.pi)
-        scale /= np.max(np.abs(wave[preroll:]))
+        peak_v = float(np.max(np.abs(wave[preroll:])))
+        wave = wave / peak_v
     if draft.envelope is not None:
         scale *= draft.envelope(time_s, f0_hz)
     if draft.series_of is not None:
@@ -145,7 +147,7 @@ def solve(draft: Draft) -> Solved:
     return Solved(
         rate_hz=rate_hz,
         start_s=-preroll / rate_hz,
-        full_scale_per_volt=float(scale[-1]) if draft.circuit is not None else np.nan,
+        volts_per_full_scale=peak_v / ratio_from_db(draft.level_dbfs),
         wave=wave,
         phase=phase,
         f0_hz=f0_hz,
@@ -209,6 +211,8 @@ def make(draft: Draft, name: str, folder: Path, seed: int) -> dict[str, Any]:
     findings = draft.expect(measured, draft)
     peak_fs = float(np.nanmax(np.abs(samples)))
     document = truth_document(draft, name, measured, findings, peak_fs, f0_table(draft, solved, measured))
+    if np.isfinite(solved.volts_per_full_scale):
+        document["recording"]["volts_per_full_scale"] = round(solved.volts_per_full_scale, 4)
     if draft.second_channel is not None:
         other = draft.second_channel(np.arange(len(samples)) / draft.recorder.sample_rate_hz)
         samples = np.stack((samples, other), axis=1)

@@ -272,6 +272,18 @@ def circuit(m: truth.Measured, draft: Draft) -> Found:
     return merge(found)
 
 
+def recipe(m: truth.Measured, draft: Draft, power_s: float) -> Found:
+    """Judge a take that begins in silence: the start first, all else from the moment that the level stands."""
+    amplitude = np.nan_to_num(m.amplitude_fs)
+    grows = np.gradient(db_from_ratio(np.maximum(amplitude, 1e-9)), m.time_s) > 3.0
+    stands = (m.time_s >= power_s) & ~grows & (amplitude > 0.1 * np.max(amplitude))
+    if not np.any(stands):
+        return start(m, power_s)
+    settled = only(m, m.time_s > m.time_s[np.argmax(stands)])
+    found = start(m, power_s) + shape(settled, draft)
+    return merge(found + level(settled, draft, settled.oscillating & steady(m)))
+
+
 def only(m: truth.Measured, keep: NDArray[np.bool_]) -> truth.Measured:
     """Return the frames with the pitch of all others emptied, so that they count as silent."""
     return replace(m, f0_hz=np.where(keep, m.f0_hz, np.nan))

@@ -70,7 +70,7 @@ def _op_amp(rng: Rng, **fixed: Any) -> wien.OpAmp:
     return wien.OpAmp(**(settings | fixed))
 
 
-def _diodes(excess: float, rf2_ohm: float, **more: float) -> wien.Gain:
+def diode_leg(excess: float, rf2_ohm: float, **more: float) -> wien.Gain:
     """Return a diode limiter with a small-signal gain of 3 + excess."""
     return wien.Gain(element="diodes", rg_ohm=10e3, rf2_ohm=rf2_ohm, rf1_ohm=(2.0 + excess) * 10e3 - rf2_ohm, **more)
 
@@ -83,7 +83,7 @@ def diode_bridge(rng: Rng) -> Draft:
     poor = float(rng.choice([0.003, 0.01, 0.03, 0.06]))
     rf2 = 10e3 * excess + float(rng.uniform(2000.0, 3500.0))
     lopsided = float(rng.choice([1.0, 1.0, 1.0, 8.0, 40.0]))
-    gain = _diodes(excess, rf2, saturation_up_a=3e-9 * lopsided)
+    gain = diode_leg(excess, rf2, saturation_up_a=3e-9 * lopsided)
     amp = _op_amp(rng)
     control = pick.any_control(rng, low, high, float(rng.uniform(4.0, 7.0)))
     if control.retunes_s() and poor > 0.02:
@@ -107,7 +107,7 @@ def railed_bridge(rng: Rng) -> Draft:
     rec = pick.plain_interface(rng)
     low, high = pick.pitch_range(rng, rec.sample_rate_hz, lowest_hz=90.0)
     excess = float(rng.uniform(0.08, 0.25))
-    gain = _diodes(excess, 10e3 * excess + float(rng.uniform(2000.0, 2600.0)))
+    gain = diode_leg(excess, 10e3 * excess + float(rng.uniform(2000.0, 2600.0)))
     rail = float(rng.uniform(5.5, 9.0))
     kind = str(rng.choice(["high", "low", "both"]))
     amp = _op_amp(
@@ -148,7 +148,7 @@ def bad_spot(rng: Rng) -> Draft:
         control=control,
         recorder=rec,
         level_dbfs=float(rng.uniform(-14.0, -4.0)),
-        circuit=bridge(_diodes(excess, 10e3 * excess + 2500.0), _op_amp(rng), rec.sample_rate_hz, 10e-9, error),
+        circuit=bridge(diode_leg(excess, 10e3 * excess + 2500.0), _op_amp(rng), rec.sample_rate_hz, 10e-9, error),
         circuit_text="Wien bridge, diode limiter, a bad spot of the gang",
         remembers=True,
         expect=expect_circuit.circuit,
@@ -179,7 +179,7 @@ def power_on(rng: Rng) -> Draft:
         recorder=rec,
         level_dbfs=float(rng.uniform(-14.0, -6.0)),
         circuit=bridge(
-            _diodes(excess, 2200.0 + 10e3 * excess),
+            diode_leg(excess, 2200.0 + 10e3 * excess),
             _op_amp(rng),
             rec.sample_rate_hz,
             10e-9,
@@ -291,7 +291,7 @@ def slow_amp(rng: Rng) -> Draft:
     rec = pick.interface(rng, sample_rate_hz=96000)
     high = pick.log_uniform(rng, 4000.0, 9000.0)
     low = high / float(rng.uniform(4.0, 7.0))
-    gain = _diodes(0.1, 3000.0)
+    gain = diode_leg(0.1, 3000.0)
     slew = 2.0 * np.pi * high * 7.5 / float(rng.choice([0.8, 1.1, 1.3, 1.6]))
     down = slew * float(rng.choice([1.0, 1.0, 1.5]))
     amp = _op_amp(
@@ -319,7 +319,7 @@ def cells(rng: Rng) -> Draft:
     rise_s, fall_s = float(rng.uniform(0.005, 0.02)), float(rng.uniform(0.02, 0.06))
     unlike = float(rng.choice([0.0, 0.01, 0.02]))
     cell_excess = float(rng.uniform(0.06, 0.15))
-    gain = _diodes(cell_excess, 10e3 * cell_excess + 2500.0)
+    gain = diode_leg(cell_excess, 10e3 * cell_excess + 2500.0)
     amp = _op_amp(rng)
 
     def solve(time_s: Floats, f0_hz: Floats) -> tuple[Floats, None]:

@@ -17,7 +17,6 @@ from numpy.typing import NDArray
 
 from listen.demo import controls, cores, drafts, expect_circuit, wien
 from listen.demo.recorder import Recorder
-from listen.demo.truth import Measured
 
 Floats = NDArray[np.float64]
 
@@ -74,17 +73,6 @@ def _thump(time_s: Floats, _phase: Floats, _f0_hz: Floats) -> Floats:
     return np.where(after >= 0.0, 0.05 * np.exp(-np.maximum(after, 0.0) / 0.03), 0.0)
 
 
-def _judge(measured: Measured, draft: drafts.Draft) -> list[dict[str, object]]:
-    """Judge the start, and all else from the moment that the level stands."""
-    amplitude = np.nan_to_num(measured.amplitude_fs)
-    standing = measured.time_s > measured.time_s[np.argmax(amplitude > 0.9 * np.max(amplitude[: len(amplitude) // 4]))]
-    settled = replace(measured, f0_hz=np.where(standing, measured.f0_hz, np.nan))
-    found = expect_circuit.start(measured, POWER_S)
-    found += expect_circuit.shape(settled, draft)
-    found += expect_circuit.level(settled, draft, settled.oscillating)
-    return expect_circuit.merge(found)
-
-
 def unequal_supplies() -> drafts.Draft:
     """Return the faulty board: 12 s at 48 kHz, 16 bits."""
     gain = wien.Gain(element="diodes", rf1_ohm=17700.0, rf2_ohm=2800.0, rg_ohm=10000.0)
@@ -107,7 +95,7 @@ def unequal_supplies() -> drafts.Draft:
         added=_thump,
         preroll_s=0.2,
         remembers=True,
-        expect=_judge,
+        expect=lambda measured, draft: expect_circuit.recipe(measured, draft, POWER_S),
         allowed={"level-drift": "the level grows into the rail"},
         values={"rf1_ohm": 17700.0, "rf2_ohm": 2800.0, "rg_ohm": 10000.0, "track_error": 0.085},
     )
