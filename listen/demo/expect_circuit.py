@@ -126,7 +126,7 @@ def level(m: truth.Measured, draft: Draft, inside: NDArray[np.bool_]) -> Found:
     limits = _limits(draft, "level")
     if span < 0.85 * limits[0]:
         return []
-    pieces = expect.intervals(m.time_s, good & (np.abs(db - np.nanmedian(db)) > min(1.0, 0.5 * span)))
+    pieces = expect.intervals(m.time_s, good & (np.abs(db - np.nanmedian(db)) > min(1.0, 0.35 * span)))
     if span < 1.2 * limits[0] or not pieces:
         return [expect.allowed("level-drift", f"span {span:.2f} dB")]
     severity = "fault" if span >= limits[1] else "attention"

@@ -48,7 +48,7 @@ def level_with_pitch(rng: Rng) -> Draft:
             return []
         if span < 1.2:
             return [expect.allowed("level-drift", f"span {span:.2f} dB")]
-        away = np.abs(db - np.nanmedian(db)) > min(1.0, 0.5 * span)
+        away = np.abs(db - np.nanmedian(db)) > min(1.0, 0.35 * span)
         pieces = expect.intervals(m.time_s, away & m.oscillating)
         if not pieces:
             return [expect.allowed("level-drift", f"span {span:.2f} dB")]
