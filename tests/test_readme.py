@@ -98,10 +98,11 @@ def test_the_table_of_findings_has_every_kind_with_the_limits_that_are_used() ->
 
 
 def test_every_option_is_in_the_readme_and_no_other() -> None:
-    from listen import cli
+    from listen.cli import build_parser
+    from listen.cli_parts import long_options
 
     text = README.read_text(encoding="utf-8")
-    ours = cli._options(cli.build_parser())
+    ours = long_options(build_parser())
     assert set(re.findall(r"(?<![\w-])--[a-z][a-z-]+", text)) <= ours
     assert ours - {"--help", "--version"} <= set(re.findall(r"--[a-z][a-z-]+", text))
 
