@@ -1,0 +1,397 @@
+"""The kernels once more in plain numpy: each under its kernel's name, with its arguments, written for reading.
+
+Nothing in the package imports this: the tests hold the kernels to it, and it says what they compute. Phases are in
+cycles. A frame is a row (first sample, last sample + 1, phase of its centre, whole cycles); v is the place in it,
+-1/2 to 1/2, and its weight over phase is 1 + cos(2 pi v) = 2 cos(pi v)^2.
+"""
+
+from __future__ import annotations
+
+import math
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy.optimize import brentq
+
+Floats = NDArray[np.float64]
+Ints = NDArray[np.int64]
+
+
+def _place(phase: Floats, frame: Floats) -> tuple[slice, Floats]:
+    """Samples of a frame, and v of each."""
+    samples = slice(int(frame[0]), int(frame[1]))
+    return samples, (phase[samples] - frame[2]) / frame[3]
+
+
+def _hermite(k: int | Ints, knots: Floats, turns: Floats, slopes: Floats, u: Any) -> tuple[Any, Any]:
+    """Cubic Hermite curve in piece k at u = 0 .. 1: its value and its slope a sample."""
+    h = knots[k + 1] - knots[k]
+    p0, p1, d0, d1 = turns[k], turns[k + 1], slopes[k] * h, slopes[k + 1] * h
+    value = (
+        p0 * (2 * u**3 - 3 * u**2 + 1) + p1 * (3 * u**2 - 2 * u**3) + d0 * (u**3 - 2 * u**2 + u) + d1 * (u**3 - u**2)
+    )
+    slope = ((p0 - p1) * (6 * u**2 - 6 * u) + d0 * (3 * u**2 - 4 * u + 1) + d1 * (3 * u**2 - 2 * u)) / h
+    return value, slope
+
+
+def phase_samples(
+    knots: Floats, turns: Floats, slopes: Floats, first: int, dphi: Floats, cosine: Floats, sine: Floats, phase: Floats
+) -> None:
+    """Cubic Hermite phase p(n) at n = first ..: dp/dn, cos(2 pi p), sin(2 pi p), p; end pieces go on outside."""
+    n = first + np.arange(len(phase))
+    k = np.clip(np.searchsorted(knots, n, side="right") - 1, 0, len(knots) - 2)
+    u = (n - knots[k]) / (knots[k + 1] - knots[k])
+    phase[:], dphi[:] = _hermite(k, knots, turns, slopes, u)
+    cosine[:], sine[:] = np.cos(2 * np.pi * phase), np.sin(2 * np.pi * phase)
+
+
+def short_frames(
+    x: Floats, dphi: Floats, cosine: Floats, sine: Floats, phase: Floats, frames: Floats, out: Floats
+) -> None:
+    """A_1 = 2 <x exp(-2 pi j p)>, <x^2> and <x>, the means weighted by (1 + cos 2 pi v) dphi; an empty frame is 0."""
+    for i, frame in enumerate(frames):
+        s, v = _place(phase, frame)
+        weight = np.cos(np.pi * v) ** 2 * dphi[s]
+        if not weight.sum() > 0.0:
+            out[i] = 0.0
+            continue
+        columns = 2.0 * x[s] * cosine[s], -2.0 * x[s] * sine[s], x[s] ** 2, x[s]
+        out[i] = [np.sum(weight * column) / weight.sum() for column in columns]
+
+
+def spread(x: Floats, dphi: Floats, phase: Floats, frames: Floats, coefficients: Floats, out: Floats) -> None:
+    """Sum of (1 + cos 2 pi v) x dphi at its place on an even grid of v, each sample spread over the kernel's width.
+
+    Grid point j holds what falls there, j from 0 to grid - 1 and then the tail, which is also added to the head.
+    """
+    width = coefficients.shape[1]
+    grid = out.shape[1] - width
+    for i, frame in enumerate(frames):
+        s, v = _place(phase, frame)
+        inside = (v >= -0.5) & (v < 0.5)
+        value = (2.0 * np.cos(np.pi * v) ** 2 * dphi[s] * x[s])[inside]
+        place = (v[inside] + 0.5) * grid
+        left = place.astype(np.int64)
+        out[i] = 0.0
+        for m in range(width):
+            np.add.at(out[i], left + m, value * np.polyval(coefficients[:, m], place - left))
+        out[i, :width] += out[i, grid:]
+
+
+def tilt(
+    x: Floats, dphi: Floats, cosine: Floats, sine: Floats, phase: Floats, frames: Floats, lines: Ints, out: Floats
+) -> None:
+    """T_k = sum of sin(2 pi v) x exp(-2 pi j k p) dphi, k = 1 .. lines[i]; v is held within -1/2 .. 1/2."""
+    for i, frame in enumerate(frames):
+        s, v = _place(phase, frame)
+        turning = cosine[s] - 1j * sine[s]
+        for k in range(1, int(lines[i]) + 1):
+            total = np.sum(np.sin(2 * np.pi * np.clip(v, -0.5, 0.5)) * x[s] * dphi[s] * turning**k)
+            out[i, k - 1] = total.real, total.imag
+
+
+def place_knots(
+    samples: Floats, turns: Floats, slopes: Floats, spacing: float, start: float, stop: float, out: Floats
+) -> int:
+    """Places where a cubic Hermite phase passes multiples of a step of 1/2, 1, 2, 4 .. cycles: (sample, phase, slope).
+
+    The step there is the largest power of two times 1/2 that is at most ``spacing`` samples long, but 1/2 at least.
+    """
+    count = 0
+    k = max(0, min(int(np.searchsorted(samples, start, side="left")) - 1, len(samples) - 2))
+    target = math.ceil(2.0 * turns[k]) / 2.0
+    while target <= turns[-1] and count < len(out):
+        k = max(k, min(int(np.searchsorted(turns, target, side="left")) - 1, len(samples) - 2))
+        u = brentq(lambda u, k=k, want=target: _hermite(k, samples, turns, slopes, u)[0] - want, 0.0, 1.0, xtol=1e-15)
+        slope = float(_hermite(k, samples, turns, slopes, u)[1])
+        place = samples[k] + u * (samples[k + 1] - samples[k])
+        if place > stop:
+            break
+        if place >= start:
+            out[count] = place, target, slope
+            count += 1
+        step = 2.0 ** max(-1, math.floor(math.log2(spacing * slope)))
+        target = (math.floor(target / step + 1e-9) + 1.0) * step
+    return count
+
+
+def frame_means(x: Floats, dphi: Floats, phase: Floats, frames: Floats, out: Floats) -> None:
+    """Means weighted by (1 + cos 2 pi v) dphi: of dphi, x and x^2; second, the sum of the weights."""
+    for i, frame in enumerate(frames):
+        s, v = _place(phase, frame)
+        weight = (1.0 + np.cos(2 * np.pi * v)) * dphi[s]
+        mean = [np.sum(weight * values) / weight.sum() for values in (dphi[s], x[s], x[s] ** 2)]
+        out[i] = mean[0], weight.sum(), mean[1], mean[2]
+
+
+def decimate(x: Floats, taps: Floats, step: int, out: Floats) -> None:
+    """Every step-th value of x filtered: out[i] = sum over j of taps[j] x[i step + j]."""
+    out[:] = np.correlate(x, taps, mode="valid")[::step][: len(out)]
+
+
+def periodicity(x: Floats, centre: int, lag: int, span: int) -> float:
+    """Sum of (x(n) - x(n + lag))^2 over the sum of x(n)^2 + x(n + lag)^2, mean removed; 2 where there is nothing."""
+    start = max(centre - (span + lag) // 2, 0)
+    start = min(start, len(x) - span - lag)
+    if start < 0:
+        return 2.0
+    part = x[start : start + span + lag] - x[start : start + span + lag].mean()
+    power = float(np.sum(part[:span] ** 2 + part[lag:] ** 2))
+    return 2.0 if power <= 0.0 else float(np.sum((part[:span] - part[lag:]) ** 2)) / power
+
+
+def best_period(x: Floats, centre: int, period: float, out: Floats) -> None:
+    """Least of ``periodicity`` within 4 % of a period, by a parabola through three lags: (value, period)."""
+    span = int(1.5 * period) + 2
+    lags = np.arange(max(2, int(period * 0.96) - 1), int(period * 1.04) + 3)
+    values = np.array([periodicity(x, centre, int(lag), span) for lag in lags])
+    lag = int(lags[np.argmin(values)]) if values.min() < 2.0 else int(lags[0])
+    before, best, after = (periodicity(x, centre, lag + step, span) for step in (-1, 0, 1))
+    curvature = before - 2.0 * best + after
+    shift = float(np.clip(0.5 * (before - after) / curvature, -0.5, 0.5)) if curvature > 0.0 else 0.0
+    out[:2] = max(best - 0.25 * (before - after) * shift, 0.0), lag + shift
+
+
+def _peak_bins(
+    power: Floats, low: int, high: int, base: float, rate: float, size: int, peaks: Floats, count: int, level: int
+) -> int:
+    """Local maxima of power[low:high] over ``base``, a parabola through the logarithms: (Hz, power, level) appended."""
+    for b in range(max(low, 1), min(high, len(power) - 1)):
+        if power[b] > base and power[b - 1] < power[b] >= power[b + 1] and count < len(peaks):
+            before, here, after = np.log(power[b - 1 : b + 2] + np.array([1e-300, 0.0, 1e-300]))
+            curve = before - 2.0 * here + after
+            shift = 0.5 * (before - after) / curve if curve < 0.0 else 0.0
+            peaks[count] = (b + shift) * rate / size, np.exp(here - 0.25 * (before - after) * shift), level
+            count += 1
+    return count
+
+
+def _comb_fill(
+    peaks: Floats, count: int, f0: float, order: int, tolerance_hz: float, floor: float, out: Floats
+) -> None:
+    """The strongest peak near each line j f0, j < 2 order, j no multiple of order: (their power, the share found)."""
+    found = []
+    for j in range(1, 2 * order):
+        if j % order:
+            near = np.abs(peaks[:count, 0] - j * f0) < tolerance_hz + 0.01 * j * f0
+            found.append(peaks[:count, 1][near].max(initial=0.0))
+    filled = np.array(found) > floor
+    out[:2] = np.array(found)[filled].sum(), filled.mean()
+
+
+def _scan(x: Floats, centre: int, low: int, high: int, out: Floats) -> None:
+    """Dips of ``periodicity`` over the lags low .. high, each 0.02 below the one before: (the last, its lag or 0)."""
+    values = [2.0] + [periodicity(x, centre, lag, int(1.5 * lag) + 2) for lag in range(low, high + 1)]
+    out[:2] = 2.0, 0
+    for i in range(1, len(values) - 1):
+        if values[i] <= values[i - 1] and values[i] < values[i + 1] and values[i] < out[0] - 0.02:
+            out[:2] = values[i], low + i - 1
+
+
+def _hop_peaks(spectra: list[Floats], rates: Floats, size: int, edges: Floats, lowest: float) -> Floats:
+    """Peaks of one hop within 26 dB of the strongest, low ones from the finer spectra; none is taken twice."""
+    kept: list[Floats] = []
+    bottom = lowest
+    for level in (2, 1, 0):
+        spacing = rates[level] / size
+        found = np.empty((400, 3))
+        n = _peak_bins(
+            spectra[level],
+            int(bottom / spacing),
+            int(edges[level] / spacing) + 2,
+            1e-14,
+            rates[level],
+            size,
+            found,
+            0,
+            level,
+        )
+        before = np.array([p[0] for p in kept])
+        for peak in found[:n]:
+            double = np.any(np.abs(before - peak[0]) < 1.5 * spacing) and peak[0] < bottom + 2.0 * spacing
+            if level == 2 or not double:
+                kept.append(peak)
+        bottom = edges[level]
+    peaks = np.array(kept).reshape(-1, 3)
+    loud: Floats = peaks[peaks[:, 1] > 2.5e-3 * peaks[:, 1].max(initial=0.0)]
+    return loud
+
+
+def _level(rates: Floats, f: float) -> int:
+    """The lowest rate, of three, at which half of it still holds 24 samples a period."""
+    level = 0
+    while level < 2 and 0.5 * rates[level + 1] / f >= 24.0:
+        level += 1
+    return level
+
+
+def _by_likeness(signals: list[Floats], hop: Ints, rates: Floats, strong: float, lowest: float) -> tuple[float, float]:
+    """Pitch strong / order, order 1 .. 16, at which the signal repeats best, the lowest of equally good ones."""
+    fit = np.empty(2)
+    fits: dict[int, tuple[float, float]] = {}
+    for order in range(1, 17):
+        if strong / order < lowest:
+            continue
+        level = _level(rates, strong / order)
+        best_period(signals[level], hop[level], 0.5 * rates[level] / (strong / order), fit)
+        fits[order] = float(fit[0]), 2.0 * float(fit[1]) / rates[level]
+        if order == 1 and fit[0] < 0.004:
+            break
+    least = min([2.0, *(value for value, _ in fits.values())])
+    best = [order for order, (value, _) in fits.items() if value == least < 2.0]
+    period = 0.0
+    if best:
+        period = next(p for order, (v, p) in fits.items() if order <= best[0] and v <= 1.1 * least + 0.04)
+    if not (least > 0.05 and strong < 300.0):
+        first = [v for v, p in fits.values() if p == period]
+        return (1.0 / period, first[0]) if best else (0.0, 2.0)
+    for level in (1, 2):
+        rate = 0.5 * rates[level]
+        _scan(signals[level], hop[level], 22, int(min(rate / lowest, 110.0)), fit)
+        if fit[1] > 0.0 and fit[0] < 0.7 * least - 0.005:
+            best_period(signals[level], hop[level], fit[1], fit)
+            if fit[0] < least:
+                least, period = float(fit[0]), 2.0 * float(fit[1]) / rates[level]
+    return (1.0 / period, least) if period > 0.0 else (0.0, 2.0)
+
+
+def _by_lines(
+    spectrum: Floats, peaks: Floats, signals: list[Floats], hop: Ints, rates: Floats, size: int, edges: Floats,
+    strong: float, lowest: float,
+) -> tuple[float, float]:  # fmt: skip
+    """Pitch strong / order whose lines below the strong one are there, and the share of power on no line."""
+    top = peaks[:, 1].max()
+    spacing, fine = rates[0] / size, rates[1] / size
+    comb, fit = np.empty(2), np.empty(2)
+    best_power, f0 = 0.01 * top, strong
+    for order in range(2, 17):
+        if strong / order < 6.0 * fine:
+            break
+        width = fine if strong < edges[1] else spacing
+        _comb_fill(peaks, len(peaks), strong / order, order, width, 0.004 * top, comb)
+        if comb[1] >= 0.5 and comb[0] > 1.25 * best_power:
+            best_power, f0 = comb[0], strong / order
+    f = np.arange(2, min(int(edges[0] / spacing) + 1, len(spectrum))) * spacing
+    power = spectrum[2 : 2 + len(f)]
+    k = np.floor(f / f0 + 0.5)
+    on_line = (k >= 1.0) & (np.abs(f - k * f0) <= 2.6 * spacing + 0.01 * f)
+    unlike = 1.0 - power[on_line].sum() / (1e-300 + power.sum())
+    for order in range(2, 17) if unlike > 0.03 else ():
+        lower = strong / order
+        if lower >= 6.0 * fine or lower < lowest or 0.5 * rates[0] / lower < 24.0:
+            continue
+        level = _level(rates, lower)
+        best_period(signals[level], hop[level], 0.5 * rates[level] / lower, fit)
+        if 1.1 * fit[0] + 0.04 < unlike:
+            unlike, f0 = float(fit[0]), 0.5 * rates[level] / fit[1]
+    return float(f0), float(unlike)
+
+
+def coarse_pitch(
+    spectra0: Floats, spectra1: Floats, spectra2: Floats, d0: Floats, d1: Floats, d2: Floats, hops: Ints, rates: Floats,
+    size: int, edges: Floats, lowest: float, out: Floats,
+) -> None:  # fmt: skip
+    """Rough pitch of each hop: (pitch or 0, unlikeness one period later, the strongest line's power, a strong Hz).
+
+    The strong line is the lowest within 4 dB of the strongest. It is a multiple of the pitch: which, the signal itself
+    decides where a period of the line holds 24 samples of half the rate, the lines of the spectra where not.
+    """
+    signals = [d0, d1, d2]
+    for i, hop in enumerate(hops):
+        peaks = _hop_peaks([spectra0[i], spectra1[i], spectra2[i]], rates, size, edges, lowest)
+        out[i] = 0.0, 2.0, peaks[:, 1].max(initial=0.0), 0.0
+        if not len(peaks):
+            continue
+        strong = float(peaks[np.argmax(peaks[:, 1] > 0.4 * peaks[:, 1].max()), 0])
+        out[i, 3] = strong
+        if 0.5 * rates[0] / strong >= 24.0:
+            out[i, :2] = _by_likeness(signals, hop, rates, strong, lowest)
+        else:
+            out[i, :2] = _by_lines(spectra0[i], peaks, signals, hop, rates, size, edges, strong, lowest)
+
+
+def between_lines(
+    power: Floats, cycles: Ints, last: Ints, first: Ints, high: Ints, scratch: Floats, out: Floats
+) -> None:
+    """Bins between the harmonics (bins that are multiples of ``cycles``) and more than one bin away from one.
+
+    (median, mean, number, power at odd half orders below the sixth, their number, power of the bins from ``high`` on
+    that stand ten times over the median, their mean place). Half orders are left out of all but their own two numbers;
+    one in a frame of eight cycles or more counts if it stands four times over what is two bins beside it.
+    """
+    del scratch
+    for i, row in enumerate(power):
+        m = int(cycles[i])
+        bins = np.arange(2, int(last[i]))
+        place = bins % m
+        apart = (place > 1) & (place < m - 1)
+        halfway = apart & (2 * place == m) & (bins < 6 * m)
+        halves = bins[halfway]
+        lines = halves if m < 8 else halves[row[halves] > 4.0 * np.maximum(row[halves - 2], row[halves + 2])]
+        rest = bins[apart & ~halfway & (bins >= first[i])]
+        out[i] = np.nan, np.nan, len(rest), row[lines].sum(), len(halves), 0.0, np.nan
+        if len(rest):
+            median = np.median(row[rest])
+            loud = rest[(rest >= high[i]) & (row[rest] > 10.0 * median)]
+            out[i, [0, 1, 5]] = median, row[rest].mean(), row[loud].sum()
+            if row[loud].sum() > 0.0:
+                out[i, 6] = np.average(loud, weights=row[loud])
+
+
+def cycle_shape(cycle: Floats, slope: Floats, out: Floats) -> None:
+    """Extremes of a cycle by a parabola, the parts of it beyond 98 % of each by straight lines, the steepest slopes.
+
+    (largest, least, part above 98 % of the largest, part below 98 % of the least, steepest up, down, places of both).
+    """
+    points = cycle.shape[1]
+    for i, row in enumerate(cycle):
+        for side, sign in ((0, 1.0), (1, -1.0)):
+            y = sign * row
+            at = int(np.argmax(y))
+            a, b, c = y[at - 1], y[at], y[(at + 1) % points]
+            curve = a - 2.0 * b + c
+            shift = 0.5 * (a - c) / curve if curve < 0.0 else 0.0
+            peak = b - 0.25 * (a - c) * shift
+            top, bottom = np.maximum(y, np.roll(y, 1)), np.minimum(y, np.roll(y, 1))
+            part = np.where(bottom >= 0.98 * peak, 1.0, 0.0)
+            cut = (top >= 0.98 * peak) & (bottom < 0.98 * peak)
+            part[cut] = ((top - 0.98 * peak)[cut]) / (top - bottom)[cut]
+            out[i, side], out[i, 2 + side], out[i, 6 + side] = sign * peak, part.mean(), (at + shift) / points
+        out[i, 4], out[i, 5] = max(0.0, slope[i].max()), min(0.0, slope[i].min())
+
+
+def _lagrange(table: Floats, p: Floats) -> Floats:
+    """Third-order Lagrange interpolation of a periodic table at the places p, counted in points."""
+    k = np.floor(p).astype(np.int64)
+    t = p - k
+    ym, y0, y1, y2 = (table[(k + offset) % len(table)] for offset in (-1, 0, 1, 2))
+    return (
+        -ym * t * (t - 1) * (t - 2) / 6
+        + y0 * (t + 1) * (t - 1) * (t - 2) / 2
+        - y1 * (t + 1) * t * (t - 2) / 2
+        + y2 * (t + 1) * t * (t - 1) / 6
+    )
+
+
+def residual(x: Floats, phase: Floats, edges: Ints, centres: Floats, tables: Floats, dc: Floats, out: Floats) -> None:
+    """Samples less the mean cycle: between edges[i] and edges[i + 1], table i fades into table i + 1, linearly."""
+    points = tables.shape[1]
+    for i in range(len(edges) - 1):
+        j = np.arange(edges[i], edges[i + 1])
+        for side, row in ((0, i), (1, i + 1)):
+            share = (j - edges[i]) / max(1, edges[i + 1] - edges[i])
+            share = share if side else 1.0 - share
+            p = ((phase[j] - centres[row]) % 1.0) * points
+            value = share * (dc[row] + _lagrange(tables[row], p))
+            out[j] = (out[j] if side else x[j]) - value
+
+
+def fold_residual(r: Floats, phase: Floats, edges: Ints, centres: Floats, bins: int, out: Floats) -> None:
+    """Mean of r(n)^2 and of (r(n) - r(n - 1))^2 in each of ``bins`` equal parts of the cycle; 0 in an empty one."""
+    for i in range(len(edges) - 1):
+        j = np.arange(max(edges[i], 1), edges[i + 1])
+        part = np.minimum((((phase[j] - centres[i]) % 1.0) * bins).astype(np.int64), bins - 1)
+        count = np.maximum(np.bincount(part, minlength=bins), 1)
+        for row, values in ((0, r[j]), (1, r[j] - r[j - 1])):
+            out[i, row] = np.bincount(part, weights=values**2, minlength=bins) / count

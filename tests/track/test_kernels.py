@@ -1,0 +1,388 @@
+"""Every kernel against its plain twin: seeded random input, constants, edge sizes, empty and not-finite input.
+
+Run three ways: compiled, with every index checked (``scripts/test``), and uncompiled (``NUMBA_DISABLE_JIT=1``).
+Tolerances: sums in another order differ by some 1e-13 of the sum of the magnitudes; interpolated peaks, where such a
+difference is divided by a small curvature, by 1e-9.
+"""
+
+from __future__ import annotations
+
+import inspect
+import itertools
+from types import ModuleType
+from typing import Any
+
+import numpy as np
+import pytest
+
+from listen.track import coarse_kernels, gridding, kernels, reference, shape_kernels
+from listen.track.coarse import coarse_margin, hop_samples, spectrum_size
+
+MODULES = (kernels, coarse_kernels, shape_kernels)
+
+
+def kernels_of(module: ModuleType) -> dict[str, Any]:
+    """All compiled functions of a module, as plain Python."""
+    found = {}
+    for name, value in vars(module).items():
+        plain = getattr(value, "py_func", value)
+        if inspect.isfunction(plain) and plain.__module__ == module.__name__:
+            found[name] = plain
+    return found
+
+
+@pytest.mark.parametrize("module", MODULES, ids=lambda module: module.__name__.rpartition(".")[2])
+def test_every_kernel_has_a_twin_with_its_arguments(module: ModuleType) -> None:
+    found = kernels_of(module)
+    assert found
+    for name, plain in found.items():
+        twin = getattr(reference, name, None)
+        assert twin is not None, f"{name} has no twin"
+        assert list(inspect.signature(twin).parameters) == list(inspect.signature(plain).parameters), name
+        assert twin.__doc__, name
+
+
+class Phase:
+    """A phase curve with uneven knots, its samples, and noise on a tone along it."""
+
+    def __init__(self, seed: int, n: int = 3000, slope: float = 0.01, first: int = 700) -> None:
+        rng = np.random.default_rng(seed)
+        self.first = first
+        self.knots = first - 30.3 + np.cumsum(rng.uniform(60.0, 140.0, n // 60))
+        rates = slope * np.exp(np.cumsum(rng.normal(0.0, 0.02, len(self.knots))))
+        self.turns = 1234.5 + np.concatenate([[0.0], np.cumsum(np.diff(self.knots) * 0.5 * (rates[1:] + rates[:-1]))])
+        self.slopes = rates
+        self.dphi, self.cosine, self.sine, self.phase = (np.empty(n) for _ in range(4))
+        kernels.phase_samples(self.knots, self.turns, rates, first, self.dphi, self.cosine, self.sine, self.phase)
+        self.x = 0.1 + 0.5 * self.cosine + 0.01 * rng.standard_normal(n)
+
+    def frames(self, cycles: list[int]) -> np.ndarray:
+        """Frames of so many cycles that fit, evenly placed."""
+        rows = []
+        for i, m in enumerate(cycles):
+            low, high = self.phase[0] + 0.5 * m, self.phase[-1] - 0.5 * m
+            centre = low + (high - low) * (i + 0.5) / len(cycles)
+            a, b = np.searchsorted(self.phase, [centre - 0.5 * m, centre + 0.5 * m])
+            rows.append((a, b, centre, m))
+        return np.array(rows, dtype=float)
+
+
+def assert_same(compiled: np.ndarray, plain: np.ndarray, atol: float) -> None:
+    """Equal where finite; where one is not finite (inf or NaN, as the sums' order has it) the other is not either."""
+    finite = np.isfinite(plain)
+    np.testing.assert_array_equal(np.isfinite(compiled), finite)
+    np.testing.assert_allclose(compiled[finite], plain[finite], rtol=0, atol=atol)
+
+
+def both(name: str, module: ModuleType, *args: Any, out: tuple[int, ...], fill: float = 7.0) -> tuple[Any, Any]:
+    """Run the kernel and its twin with an output of a shape; what one leaves alone the other must leave alone too."""
+    results = []
+    for owner in (module, reference):
+        target = np.full(out, fill)
+        returned = getattr(owner, name)(*args, target)
+        results.append((target, returned))
+    assert results[0][1] == results[1][1]
+    return results[0][0], results[1][0]
+
+
+@pytest.mark.parametrize(("seed", "n", "slope"), [(1, 3000, 0.01), (2, 500, 0.3), (3, 120, 0.002), (4, 1, 0.01)])
+def test_phase_samples(seed: int, n: int, slope: float) -> None:
+    made = Phase(seed, max(n, 130), slope)
+    results = []
+    for owner in (kernels, reference):
+        out = [np.empty(n) for _ in range(4)]
+        owner.phase_samples(made.knots, made.turns, made.slopes, made.first, *out)
+        results.append(out)
+    for compiled, plain in zip(*results, strict=True):
+        # the phase is some 1e3 cycles: its last digit is 2e-13 of a cycle, 1.4e-12 of a cosine
+        np.testing.assert_allclose(compiled, plain, rtol=0, atol=4e-12)
+
+
+def test_phase_samples_beyond_the_knots() -> None:
+    knots, turns, slopes = np.array([10.0, 20.0, 30.0]), np.array([0.0, 1.0, 2.1]), np.array([0.1, 0.1, 0.12])
+    results = []
+    for owner in (kernels, reference):
+        out = [np.full(60, np.nan) for _ in range(4)]
+        owner.phase_samples(knots, turns, slopes, -5, *out)
+        results.append(out)
+    for compiled, plain in zip(*results, strict=True):
+        assert np.isfinite(plain).all()
+        np.testing.assert_allclose(compiled, plain, rtol=1e-12, atol=1e-12)
+
+
+CYCLES = [2, 4, 5, 4, 8, 2]
+
+
+@pytest.mark.parametrize("kind", ["noise", "constant", "zero", "not finite"])
+def test_short_frames_and_frame_means(kind: str) -> None:
+    made = Phase(5)
+    x = {"noise": made.x, "constant": np.full(3000, 0.3), "zero": np.zeros(3000)}.get(kind, made.x.copy())
+    if kind == "not finite":
+        x[[1500, 1600]] = np.nan, np.inf
+    frames = made.frames(CYCLES)
+    compiled, plain = both(
+        "short_frames", kernels, x, made.dphi, made.cosine, made.sine, made.phase, frames, out=(len(frames), 4)
+    )
+    assert_same(compiled, plain, atol=1e-12)
+    compiled, plain = both("frame_means", kernels, x, made.dphi, made.phase, frames, out=(len(frames), 4))
+    assert_same(compiled, plain, atol=1e-10)
+    assert np.isfinite(compiled).all() == (kind != "not finite")
+    if kind == "noise":
+        # the mean that was put in, within five times the noise's 0.01 / sqrt(100)
+        np.testing.assert_allclose(compiled[:, 2], 0.1, atol=0.006)
+
+
+def test_an_empty_short_frame_is_nothing() -> None:
+    made = Phase(6)
+    frames = np.array([[40.0, 40.0, made.phase[40], 2.0]])
+    compiled, plain = both(
+        "short_frames", kernels, made.x, made.dphi, made.cosine, made.sine, made.phase, frames, out=(1, 4)
+    )
+    np.testing.assert_array_equal(compiled, np.zeros((1, 4)))
+    np.testing.assert_array_equal(plain, compiled)
+
+
+@pytest.mark.parametrize("grid", [512, 640, 1024])
+@pytest.mark.parametrize("kind", ["noise", "zero", "not finite"])
+def test_spread(grid: int, kind: str) -> None:
+    made = Phase(7)
+    x = np.zeros(3000) if kind == "zero" else made.x.copy()
+    frames = made.frames([2, 2, 2, 2, 2])
+    if kind == "not finite":
+        x[int(frames[2, 0]) + 50] = np.nan
+    coefficients = gridding.spreading_coefficients()
+    compiled, plain = both(
+        "spread", kernels, x, made.dphi, made.phase, frames, coefficients, out=(5, grid + gridding.WIDTH)
+    )
+    np.testing.assert_allclose(compiled, plain, rtol=0, atol=1e-13)
+    assert np.isnan(compiled).any() == (kind == "not finite")
+
+
+def test_the_spread_grid_gives_the_lines_of_the_plain_sum() -> None:
+    """Lines of the gridded FFT against the transform's own sum of (1 + cos 2 pi v) dphi x exp(-2 pi j l v)."""
+    made = Phase(8)
+    frames = made.frames([4, 4, 6])
+    size = gridding.grid_size(int((frames[:, 1] - frames[:, 0]).max()))
+    grid = np.empty((3, size + gridding.WIDTH))
+    kernels.spread(made.x, made.dphi, made.phase, frames, gridding.spreading_coefficients(), grid)
+    lines = np.fft.rfft(grid[:, :size], axis=1) / gridding.line_gain(size)
+    for i, (a, b, centre, cycles) in enumerate(frames):
+        s = slice(int(a), int(b))
+        v = (made.phase[s] - centre) / cycles
+        order = np.arange(size // 5)
+        weighted = (1 + np.cos(2 * np.pi * v)) * made.dphi[s] * made.x[s]
+        plain = weighted @ np.exp(-2j * np.pi * np.outer(v, order))
+        # the gridding's own error, stated as below 1e-7 of the strongest line
+        np.testing.assert_allclose(lines[i, order], plain, rtol=0, atol=1e-7 * np.abs(plain).max())
+
+
+@pytest.mark.parametrize("kind", ["noise", "zero"])
+def test_tilt(kind: str) -> None:
+    made = Phase(9)
+    x = made.x if kind == "noise" else np.zeros(3000)
+    frames = made.frames(CYCLES)
+    lines = np.array([1, 2, 5, 12, 3, 1])
+    compiled, plain = both(
+        "tilt", kernels, x, made.dphi, made.cosine, made.sine, made.phase, frames, lines, out=(len(frames), 12, 2)
+    )
+    # the kernel's series for the weight end within 1e-10 at the frame's edges
+    assert_same(compiled, plain, atol=3e-11)
+    assert (compiled[0, 1:] == 7.0).all()
+
+
+@pytest.mark.parametrize("spacing", [1.0, 86.4, 400.0])
+@pytest.mark.parametrize("span", [(0.0, 1e9), (900.0, 2500.0), (1200.0, 1201.0)])
+@pytest.mark.parametrize("most", [400, 3])
+def test_place_knots(spacing: float, span: tuple[float, float], most: int) -> None:
+    made = Phase(10)
+    compiled, plain = both("place_knots", kernels, made.knots, made.turns, made.slopes, spacing, *span, out=(most, 3))
+    # the kernel's four Newton steps end within 1e-9 samples of the root
+    np.testing.assert_allclose(compiled, plain, rtol=0, atol=1e-8)
+
+
+@pytest.mark.parametrize(("n_taps", "step", "n_out"), [(41, 4, 100), (33, 2, 1), (3, 1, 50), (1, 3, 10), (41, 4, 0)])
+def test_decimate(n_taps: int, step: int, n_out: int) -> None:
+    rng = np.random.default_rng(11)
+    taps = rng.standard_normal(n_taps)
+    x = rng.standard_normal(max(0, n_out - 1) * step + n_taps)
+    compiled, plain = both("decimate", coarse_kernels, x, taps, step, out=(n_out,))
+    np.testing.assert_allclose(compiled, plain, rtol=0, atol=1e-12)
+
+
+def test_decimate_with_a_sample_that_is_not_finite() -> None:
+    x = np.ones(200)
+    x[100] = np.inf
+    compiled, plain = both("decimate", coarse_kernels, x, np.array([0.25, 0.5, 0.25]), 4, out=(40,))
+    np.testing.assert_array_equal(compiled, plain)
+    assert np.isinf(compiled).sum() == 1
+
+
+@pytest.mark.parametrize(
+    ("centre", "lag", "span"), [(500, 40, 62), (0, 40, 62), (999, 40, 62), (500, 1, 3), (500, 600, 401), (3, 0, 5)]
+)
+def test_periodicity(centre: int, lag: int, span: int) -> None:
+    x = np.cos(2 * np.pi * np.arange(1000) / 41.3) + 0.1 * np.random.default_rng(12).standard_normal(1000)
+    compiled = coarse_kernels.periodicity(x, centre, lag, span)
+    assert compiled == pytest.approx(reference.periodicity(x, centre, lag, span), abs=1e-12)
+    assert (compiled == 2.0) == (lag + span > 1000)
+
+
+def test_periodicity_of_nothing_is_two() -> None:
+    for owner in (coarse_kernels, reference):
+        assert owner.periodicity(np.zeros(300), 150, 40, 62) == 2.0
+
+
+@pytest.mark.parametrize("period", [24.0, 41.3, 3.0, 300.0])
+@pytest.mark.parametrize("kind", ["tone", "noise", "zero"])
+def test_best_period_and_scan(period: float, kind: str) -> None:
+    n = np.arange(1500)
+    rng = np.random.default_rng(13)
+    x = {"tone": np.cos(2 * np.pi * n / period) + 0.3 * np.cos(4 * np.pi * n / period + 1), "zero": np.zeros(1500)}.get(
+        kind, rng.standard_normal(1500)
+    )
+    compiled, plain = both("best_period", coarse_kernels, x, 700, 1.02 * period, out=(2,))
+    np.testing.assert_allclose(compiled, plain, rtol=0, atol=1e-9)
+    if kind == "tone" and period > 20.0:
+        assert compiled[1] == pytest.approx(period, rel=1e-3)
+    compiled, plain = both("_scan", coarse_kernels, x, 700, 22, 110, out=(2,))
+    np.testing.assert_allclose(compiled, plain, rtol=0, atol=1e-12)
+
+
+@pytest.mark.parametrize("kind", ["noise", "zero", "flat", "falling"])
+@pytest.mark.parametrize("room", [100, 3])
+def test_peak_bins_and_comb_fill(kind: str, room: int) -> None:
+    rng = np.random.default_rng(14)
+    power = {"zero": np.zeros(257), "flat": np.ones(257), "falling": np.linspace(1, 0, 257)}.get(
+        kind, rng.exponential(1.0, 257)
+    )
+    results = []
+    for owner in (coarse_kernels, reference):
+        peaks = np.full((room, 3), 7.0)
+        count = owner._peak_bins(power, 0, 300, 1e-14, 48000.0, 512, peaks, 1, 2)
+        results.append((count, peaks))
+    assert results[0][0] == results[1][0]
+    np.testing.assert_allclose(results[0][1], results[1][1], rtol=1e-9)
+    for order, f0 in itertools.product((2, 3, 16), (94.0, 1500.0)):
+        compiled, plain = both(
+            "_comb_fill", coarse_kernels, results[0][1], results[0][0], f0, order, 94.0, 0.5, out=(2,)
+        )
+        np.testing.assert_allclose(compiled, plain, rtol=1e-12)
+
+
+def _coarse_input(x: np.ndarray, rate_hz: float, n_hops: int, monkeypatch: pytest.MonkeyPatch) -> tuple[Any, ...]:
+    """What ``coarse_part`` hands to its kernel."""
+    from listen.track import coarse
+
+    caught: list[tuple[Any, ...]] = []
+    monkeypatch.setattr(coarse.kernels, "coarse_pitch", lambda *args: caught.append(args))
+    coarse.coarse_part(x, rate_hz, n_hops)
+    monkeypatch.undo()
+    return caught[0]
+
+
+def _wave(kind: str, f0_hz: float, rate_hz: float, n: int) -> np.ndarray:
+    rng = np.random.default_rng(15)
+    place = np.arange(n) * f0_hz / rate_hz
+    noise = 1e-3 * rng.standard_normal(n)
+    if kind == "sine":
+        return 0.5 * np.cos(2 * np.pi * place) + noise
+    if kind == "weak first":
+        return 0.05 * np.cos(2 * np.pi * place) + 0.5 * np.cos(6 * np.pi * place + 1) + noise
+    if kind == "pulse":
+        top = min(60, int(0.45 * rate_hz / f0_hz))
+        k = np.arange(1, top + 1)
+        return 0.02 * np.cos(2 * np.pi * np.outer(place, k)).sum(axis=1) + noise
+    if kind == "noise":
+        return 300 * noise
+    return np.zeros(n)
+
+
+@pytest.mark.parametrize("kind", ["sine", "weak first", "pulse", "noise", "nothing"])
+@pytest.mark.parametrize("rate_hz", [48000.0, 22050.0])
+def test_coarse_pitch(kind: str, rate_hz: float, monkeypatch: pytest.MonkeyPatch) -> None:
+    n_hops = 2
+    n = 2 * coarse_margin(rate_hz) + (n_hops - 1) * hop_samples(rate_hz) + 1
+    assert spectrum_size(rate_hz) >= 128
+    for f0_hz in (31.0, 140.0, 441.3, 1200.0, 4100.0):
+        *args, out = _coarse_input(_wave(kind, f0_hz, rate_hz, n), rate_hz, n_hops, monkeypatch)
+        compiled, plain = both("coarse_pitch", coarse_kernels, *args, out=out.shape)
+        np.testing.assert_allclose(compiled, plain, rtol=1e-8, atol=1e-12)
+        if kind == "nothing":
+            np.testing.assert_array_equal(compiled, [[0.0, 2.0, 0.0, 0.0]] * n_hops)
+
+
+@pytest.mark.parametrize("kind", ["noise", "constant", "zero"])
+def test_between_lines(kind: str) -> None:
+    rng = np.random.default_rng(16)
+    power = {"constant": np.ones((7, 300)), "zero": np.zeros((7, 300))}.get(kind, rng.exponential(1.0, (7, 300)) ** 3)
+    cycles = np.array([2, 4, 6, 8, 16, 40, 4])
+    last = np.array([2, 200, 290, 290, 250, 298, 3])
+    first = np.array([2, 2, 20, 30, 250, 5, 2])
+    high = np.array([5, 8, 11, 14, 26, 62, 8])
+    power[5, 20] = 50.0
+    args = (power, cycles, last, first, high, np.empty(300))
+    compiled, plain = both("between_lines", shape_kernels, *args, out=(7, 7))
+    np.testing.assert_allclose(compiled, plain, rtol=1e-12)
+    # the third row of two-cycle frames has no bin that is more than one away from a harmonic
+    assert np.isnan(compiled[0, 0])
+    assert compiled[0, 2] == 0
+
+
+@pytest.mark.parametrize("kind", ["noise", "sine", "constant", "zero", "square", "edge"])
+def test_cycle_shape(kind: str) -> None:
+    rng = np.random.default_rng(17)
+    place = np.arange(256) / 256
+    row = {
+        "sine": np.cos(2 * np.pi * place + 0.4),
+        "constant": np.full(256, 0.2),
+        "zero": np.zeros(256),
+        "square": np.where(place < 0.5, 1.0, -1.0),
+        "edge": np.where(place < 0.001, 1.0, np.where(place > 0.997, -1.0, 0.0)),
+    }.get(kind, rng.standard_normal(256))
+    cycle = np.vstack([row, -row])
+    slope = np.gradient(cycle, axis=1) * 256
+    compiled, plain = both("cycle_shape", shape_kernels, cycle, slope, out=(2, 8))
+    np.testing.assert_allclose(compiled, plain, rtol=1e-9, atol=1e-12)
+    if kind == "sine":
+        # the part of a sine above 98 % of its crest: arccos(0.98) / pi; straight lines between 256 points: 1e-3
+        np.testing.assert_allclose(compiled[:, 2:4], np.arccos(0.98) / np.pi, rtol=2e-3)
+        np.testing.assert_allclose(compiled[:, 0], 1.0, rtol=1e-6)
+
+
+def test_residual() -> None:
+    made = Phase(18)
+    rng = np.random.default_rng(19)
+    tables = rng.standard_normal((4, 64))
+    edges = np.array([100, 1000, 1000, 2900])
+    centres = made.phase[np.array([100, 1000, 1200, 2899])]
+    args = (made.x, made.phase, edges, centres, tables, rng.standard_normal(4))
+    compiled, plain = both("residual", shape_kernels, *args, out=(3000,))
+    np.testing.assert_allclose(compiled, plain, rtol=0, atol=1e-11)
+    assert (compiled[:100] == 7.0).all()
+    assert (compiled[2900:] == 7.0).all()
+
+
+def test_residual_takes_out_the_cycle_it_is_given() -> None:
+    made = Phase(20)
+    cycle = np.cos(2 * np.pi * np.arange(1024) / 1024)
+    x = 0.5 * made.cosine + 0.1
+    out = np.empty(3000)
+    tables = np.tile(0.5 * cycle, (2, 1))
+    shape_kernels.residual(x, made.phase, np.array([0, 3000]), np.zeros(2), tables, np.full(2, 0.1), out)
+    # error of third-order interpolation on 1024 points: 3/128 (2 pi / 1024)^4 of the amplitude, 2e-11
+    np.testing.assert_allclose(out, 0.0, atol=5e-11)
+
+
+@pytest.mark.parametrize("kind", ["noise", "zero", "not finite"])
+def test_fold_residual(kind: str) -> None:
+    made = Phase(21)
+    r = np.zeros(3000) if kind == "zero" else made.x - 0.5 * made.cosine
+    if kind == "not finite":
+        r[500] = np.nan
+    edges = np.array([0, 3, 900, 900, 3000])
+    centres = made.phase[np.array([0, 3, 900, 900])] - 0.03
+    compiled, plain = both("fold_residual", shape_kernels, r, made.phase, edges, centres, 16, out=(4, 2, 16))
+    np.testing.assert_allclose(compiled, plain, rtol=1e-11, atol=1e-15)
+    # three samples fill at most three of sixteen parts; an empty stretch none
+    assert np.count_nonzero(compiled[0, 0]) <= 3
+    assert not compiled[2].any()
