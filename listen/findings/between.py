@@ -7,9 +7,9 @@ from numpy.typing import NDArray
 
 from listen.findings.draft import Draft
 from listen.findings.limits import Limits, severity_of
-from listen.findings.rows import Flags, Floats, Span, blocks, pitch_range, short_median, spans, times
+from listen.findings.rows import Flags, Floats, Span, blocks, pitch_range, resting, short_median, spans, times
 from listen.findings.types import Half
-from listen.track import HUM_LINES_HZ, Frames
+from listen.track import HUM_LINES_HZ, Frames, knot_spacing_s, short_frame_s
 
 _BRIDGE_S = 0.4
 _SHORTEST_S = 0.16
@@ -94,6 +94,9 @@ def _burst_level(frames: Frames, locked: bool) -> tuple[Floats, Floats, Flags]:
         peaked &= np.nan_to_num(frames.high_dbc, nan=-200.0) < -46.0
         excess = np.where(steps > 3 * np.median(steps, axis=1)[:, None], excess, 0.0).mean(axis=1)
         spur = np.nan_to_num(10 ** (frames.spur_dbc / 10))
+        if not locked:
+            # many strong harmonics: the jitter of their phase leaves lines beside them
+            spur = np.where(frames.spur_dbc > frames.high_dbc - 22.0, spur, 0.0)
         level = np.maximum(spur, np.where(peaked, excess / fundamental, 0.0))
         # a burst that repeats in step with the cycle makes harmonics: many, high, and more than the low ones
         high = np.nan_to_num(10 ** (frames.high_dbc / 10))
@@ -108,7 +111,11 @@ def subharmonic(frames: Frames, usable: Flags, limits: Limits, humming: bool) ->
     """Alternate cycles differ: lines at odd half orders."""
     row = limits["subharmonic"]
     values = short_median(np.where(usable, frames.subharmonic_dbc, np.nan), frames.stretch, 15)
-    known = usable & np.isfinite(values)
+    # in frames of few cycles a pitch that moves looks alike: there the control must rest
+    calm = frames.frame_s * frames.f0_hz > 7.0
+    for span in resting(frames):
+        calm[span.first : span.last + 1] = True
+    known = usable & np.isfinite(values) & calm
     if humming:
         known &= ~_at_mains(frames)
     out = []
@@ -247,10 +254,9 @@ def _sidebands(frames: Frames) -> list[tuple[float, float]]:
         for start in range(0, len(grid) - size + 1, size // 2):
             part = slice(start, start + size)
             middle = float(np.median(f0[part]))
-            smear = max(0.008, 2.0 / middle)
             for i, mains in enumerate(_MAINS_HZ):
                 for k in (1, 2):
-                    value = _modulation(level[part], f0[part] / middle, middle, mains * k, smear)
+                    value = _modulation(level[part], f0[part] / middle, middle, mains * k)
                     windows[i, k].append(value)
     out = []
     for i, mains in enumerate(_MAINS_HZ):
@@ -266,11 +272,13 @@ def _sidebands(frames: Frames) -> list[tuple[float, float]]:
     return out
 
 
-def _modulation(level: Floats, pitch: Floats, f0_hz: float, rate_hz: float, smear_s: float) -> float:
+def _modulation(level: Floats, pitch: Floats, f0_hz: float, rate_hz: float) -> float:
     """One sideband's amplitude over the carrier from a second of envelope; 0 where nothing stands out, NaN where it cannot be seen."""
-    bins = rate_hz * smear_s
+    # the short frames' weight smears the modulation, and the pitch's difference from knot to knot a little more
+    bins = rate_hz * short_frame_s(f0_hz)
+    differenced = float(np.sinc(2.0 * knot_spacing_s(f0_hz) * rate_hz))
     seen = np.sinc(bins) / (1 - bins**2) if abs(bins - 1) > 1e-6 else 0.5
-    if seen < 0.25 or f0_hz < 2.2 * rate_hz:
+    if abs(seen) < 0.2 or differenced < 0.3 or f0_hz < 2.2 * rate_hz:
         return float("nan")
     n = len(level)
     window = np.hanning(n)
@@ -280,7 +288,7 @@ def _modulation(level: Floats, pitch: Floats, f0_hz: float, rate_hz: float, smea
     spectrum_at = np.array([rate_hz, *(rate_hz + d for d in (-7.0, -5.0, -3.5, 3.5, 5.0, 7.0))])
     turn = np.exp(-2j * np.pi * np.outer(spectrum_at, np.arange(n) * _GRID_S))
     place = np.linspace(-1, 1, n)
-    for series, scale in ((level, 0.5), (np.log(np.maximum(pitch, 1e-6)), 0.5 * f0_hz / rate_hz)):
+    for series, scale in ((level, 0.5), (np.log(np.maximum(pitch, 1e-6)), 0.5 * f0_hz / rate_hz / differenced)):
         flat = series - np.polynomial.polynomial.polyval(place, np.polynomial.polynomial.polyfit(place, series, 3))
         lines = np.abs(turn @ (flat * window)) * 2
         beside = float(np.median(lines[1:]))

@@ -211,6 +211,22 @@ def _first_amplitude(ratio: float) -> float:
     return float(np.abs(_slewed_spectrum(ratio)[1]))
 
 
+def dead_band_harmonics(band: float, orders: int) -> NDArray[np.complex128]:
+    """Harmonics 1 .. orders over the fundamental of a sine through a dead band of ``band`` of its peak on each side."""
+    t = np.arccos(band)
+    k = np.arange(2, orders + 1)
+    r1 = (t - band * np.sin(t)) / np.pi
+    rk = (np.sin((k - 1) * t) / (k - 1) - np.sin((k + 1) * t) / (k + 1)) / (np.pi * k)
+    return np.concatenate([[1.0], np.where(k % 2 == 1, rk / r1, 0.0)]).astype(complex)
+
+
+@lru_cache(maxsize=64)
+def dead_band_table(orders: int) -> tuple[Floats, Floats]:
+    """H3 over H1, rising, and the tapered slope that a dead band with that H3 shows."""
+    harmonics = [dead_band_harmonics(float(d), max(3, orders)) for d in np.geomspace(1e-3, 0.4, 24)]
+    return np.array([abs(h[2]) for h in harmonics]), np.array([tapered_slope(h[:orders]) for h in harmonics])
+
+
 def dead_band_ratio(h3: Floats) -> Floats:
     """Half the width of a dead band over the peak that drives it, from H3 over H1 of a sine through it."""
     bands = np.concatenate([[0.0], np.geomspace(1e-4, 0.4, 60)])

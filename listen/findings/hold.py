@@ -14,6 +14,9 @@ from listen.track import Frames
 
 _GRID_S = 0.005
 _HIGHEST_HZ = 45.0
+_OFF_CENTS = 1.5
+_TAIL_S = 0.15
+"""The end of a rest may hold the slow beginning of the next turn."""
 _PERIODIC = 0.5
 """Part of the envelope's variance that one line and its double must hold for the level to be called hunting."""
 _STEP_CENTS = 60.0
@@ -57,9 +60,12 @@ def rests_of(frames: Frames, spans: list[Span], lead_s: float, after_s: float) -
     envelope = frames.envelope
     owner = knot_stretches(frames)
     out = []
-    for span in spans:
-        start = max(float(frames.time_s[span.first]) + lead_s, after_s)
+    for wide in spans:
+        span = _trimmed(frames, wide)
+        start = max(float(frames.time_s[span.first]), float(frames.time_s[wide.first]) + lead_s, after_s)
         end = float(frames.time_s[span.last])
+        if frames.oscillating[span.last + 1 : span.last + 16].any():
+            end -= _TAIL_S
         part = (envelope.time_s >= start) & (envelope.time_s <= end) & (owner == frames.stretch[span.first])
         if np.count_nonzero(part) < 16 or end - start < 0.3:
             continue
@@ -69,14 +75,40 @@ def rests_of(frames: Frames, spans: list[Span], lead_s: float, after_s: float) -
             continue
         f0 = np.interp(grid, t, envelope.f0_hz[part])
         middle = float(np.median(f0))
+        # alternate cycles that differ are a subharmonic: the pitch is looked at over four cycles or more
+        width = max(1, round(max(0.01, 4.0 / middle) / _GRID_S))
+        cents = 1200 * np.log2(np.maximum(f0, 1e-3) / middle)
+        if len(cents) > 2 * width:
+            cents = np.convolve(np.pad(cents, (width // 2, width - 1 - width // 2), mode="edge"), np.ones(width) / width, "valid")
         out.append(
             Rest(
                 start_s=start, end_s=end, f0_hz=middle, time_s=grid,
                 amplitude=np.interp(grid, t, envelope.amplitude_fs[part]),
-                pitch_cents=1200 * np.log2(np.maximum(f0, 1e-3) / middle),
+                pitch_cents=cents,
             )  # fmt: skip
         )
     return out
+
+
+def _trimmed(frames: Frames, span: Span) -> Span:
+    """The rest less its ends where the pitch leaves the line of its middle: the slow ends of turns."""
+    n = span.last - span.first + 1
+    if n < 24:
+        return span
+    with np.errstate(invalid="ignore", divide="ignore"):
+        cents = 1200 * np.log2(frames.f0_hz[span.first : span.last + 1])
+    place = np.arange(n)
+    middle = (place >= n // 4) & (place < n - n // 4) & np.isfinite(cents)
+    if np.count_nonzero(middle) < 8:
+        return span
+    line = np.polyfit(place[middle], cents[middle], 1)
+    off = np.abs(cents - np.polyval(line, place))
+    outside = off > max(_OFF_CENTS, 4.0 * float(np.std(off[middle])), 1.5 * float(off[middle].max()))
+    before = np.flatnonzero(outside & (place < n // 4))
+    after = np.flatnonzero(outside & (place >= n - n // 4))
+    first = span.first + (int(before[-1]) + 1 if len(before) else 0)
+    last = span.first + (int(after[0]) - 1 if len(after) else n - 1)
+    return Span(first=first, last=last)
 
 
 def hunting(rests: list[Rest], limits: Limits) -> tuple[list[Draft], list[Rest]]:
@@ -239,6 +271,11 @@ def instability(frames: Frames, rests: list[Rest], hunts: list[Rest], limits: Li
         place = rest.time_s - rest.time_s.mean()
         slope = float(place @ rest.pitch_cents / (place @ place))
         left = rest.pitch_cents - rest.pitch_cents.mean() - slope * place
+        bends = np.polynomial.legendre.legvander(np.linspace(-1, 1, len(left)), 3)
+        curved = left - bends @ np.linalg.lstsq(bends, left, rcond=None)[0]
+        if np.mean(curved**2) < 0.25 * np.mean(left**2):
+            # one smooth bend is the end of a turn, not wavering
+            left = curved
         noise = 1.5 * _pitch_noise(frames, rest)
         variance = float(np.mean(left**2)) - noise**2 - explained_cents**2
         rms = float(np.sqrt(max(variance, 0.0)))

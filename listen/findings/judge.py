@@ -8,7 +8,7 @@ from listen.capture import Capture, Damage
 from listen.findings import between, hold, level, recording, shape_sine, sweep, wording
 from listen.findings.draft import Draft
 from listen.findings.limits import Limits
-from listen.findings.rows import Flags, resting
+from listen.findings.rows import Flags, resting, without
 from listen.findings.types import Finding, Judgement, Verdict
 from listen.track import Frames
 
@@ -99,11 +99,10 @@ def _tone(
     died, near = level.dropouts(frames, start, limits, lost)
     drafts += level.slow_start(start, limits)
 
-    spans = [s for s in resting(frames)]
-    rests = [
-        r
-        for r in hold.rests_of(frames, spans, _LEAD_S, start.settled_s + 0.3 if start.shown else 0.0) if not _touches(near | lost | cut, frames, r.start_s, r.end_s)
-    ]
+    spans = resting(frames)
+    rests = hold.rests_of(
+        frames, without(spans, near | _dilated(lost | cut, 3), 20), _LEAD_S, start.settled_s + 0.3 if start.shown else 0.0
+    )
     hums = between.hum(frames, limits)
     hunts_found, hunts = hold.hunting(rests, limits)
     if hunts_found and _beats_with_hum(hunts_found[0], hums):
@@ -111,7 +110,12 @@ def _tone(
     died = [d for d in died if not any(h.start_s < d.start_s and h.end_s > d.end_s for h in hunts)]
     drafts += died
     moved = hold.retunes(frames, spans)
-    moved = [(at, s) for at, s in moved if not _touches(near | lost, frames, at - 0.05, frames.time_s[s.last])]
+    moved = [
+        (at, s)
+        for at, s in moved
+        if not _touches(near, frames, at - 0.05, frames.time_s[s.last])
+        and not lost[(frames.time_s > at - 0.3) & (frames.time_s < frames.time_s[s.last])].any()
+    ]
     settled = hold.settlings(frames, moved, hunts)
     bounced = hold.bounce(settled, limits)
     drafts += [*hunts_found, *bounced, *hums]

@@ -78,7 +78,7 @@ def smooth_pitch(frames: Frames) -> Floats:
     return short_median(frames.f0_hz, frames.stretch, 5)
 
 
-def resting(frames: Frames, *, cents_per_s: float = 60.0, shortest_s: float = 0.4) -> list[Span]:
+def resting(frames: Frames, *, cents_per_s: float = 30.0, shortest_s: float = 0.4) -> list[Span]:
     """Stretches in which the control rests.
 
     Parameters
@@ -114,6 +114,18 @@ def resting(frames: Frames, *, cents_per_s: float = 60.0, shortest_s: float = 0.
     return out
 
 
+def without(items: list[Span], flags: Flags, least: int) -> list[Span]:
+    """Stretches less the flagged rows; pieces shorter than ``least`` rows are dropped."""
+    out = []
+    for span in items:
+        good = ~flags[span.first : span.last + 1]
+        edges = np.flatnonzero(np.diff(np.concatenate([[0], good.astype(int), [0]])))
+        for a, b in zip(edges[0::2], edges[1::2], strict=True):
+            if b - a >= least:
+                out.append(Span(first=int(span.first + a), last=int(span.first + b - 1)))
+    return out
+
+
 def _still(cents: Floats, hop_s: float, cents_per_s: float) -> Flags:
     n = len(cents)
     width = min(25, n // 2 * 2 - 1)
@@ -135,7 +147,7 @@ def _still(cents: Floats, hop_s: float, cents_per_s: float) -> Flags:
         smooth = off - (off @ np.linalg.pinv(bends).T) @ bends.T
         crossings = np.count_nonzero(np.diff(np.sign(smooth), axis=1), axis=1)
         # wavering turns round often and no smooth bend explains it; a stroke's slow end does neither
-        calm = (np.abs(slope) < cents_per_s) & (rms < _WAVER_CENTS) & (np.abs(off).max(axis=1) < 3.5 * _WAVER_CENTS)
+        calm = (np.abs(slope) < 2.0 * cents_per_s) & (rms < _WAVER_CENTS) & (np.abs(off).max(axis=1) < 3.5 * _WAVER_CENTS)
         calm &= (crossings >= 5) & (np.sqrt(np.mean(smooth**2, axis=1)) > 0.6 * rms)
         for i in np.flatnonzero(calm):
             still[i : i + long] = True

@@ -10,7 +10,14 @@ from numpy.typing import NDArray
 
 from listen.findings.coupling import LOW_HZ, crests, estimate_corner, relative_harmonics, undone
 from listen.findings.draft import Draft
-from listen.findings.flattened import clip_table, dead_band_ratio, hard_share, slew_table, true_loss
+from listen.findings.flattened import (
+    clip_table,
+    dead_band_ratio,
+    dead_band_table,
+    hard_share,
+    slew_table,
+    true_loss,
+)
 from listen.findings.limits import Limits, severity_of
 from listen.findings.rows import Flags, Floats, Span, pitch_range, short_median, spans, times
 from listen.findings.types import Half
@@ -157,10 +164,21 @@ def _dead_band(frames: Frames, orders: NDArray[np.int64], h3: Floats) -> Floats:
     with np.errstate(invalid="ignore", divide="ignore"):
         h5 = short_median(10 ** (frames.harmonics_dbc[:, 3] / 20), frames.stretch)
         ratio = 20 * np.log10(h5 / h3)
-        # slewing lays them alike where it sets in, but holds the slope below the sine's; a dead band steepens it
-        steep = short_median(frames.slope_over_sine, frames.stretch) > 0.99
-        pattern = steep & (orders >= 5) & (np.cos(psi3) > 0.75) & (np.cos(psi5) < -0.6) & (ratio > -11) & (ratio < -2)
+        pattern = _steeper_than_slewing(frames, orders, h3) & (orders >= 5) & (np.cos(psi3) > 0.75) & (np.cos(psi5) < -0.6) & (ratio > -11) & (ratio < -2)
     return np.where(pattern, dead_band_ratio(np.nan_to_num(h3)), 0.0)
+
+
+def _steeper_than_slewing(frames: Frames, orders: NDArray[np.int64], h3: Floats) -> Flags:
+    """Slewing lays H3 and H5 as a dead band does where it sets in, but holds the slope, where a dead band steepens it."""
+    read = short_median(frames.slope_over_sine, frames.stretch)
+    out = np.zeros(len(frames), dtype=bool)
+    for k in np.unique(orders[orders >= 5]):
+        rows = (orders == k) & np.isfinite(h3)
+        fits = int(min(k, 16))
+        third, steep = dead_band_table(fits)
+        slewed, _, thirds = slew_table(fits)
+        out[rows] = read[rows] > 0.5 * (np.interp(h3[rows], third, steep) + np.interp(h3[rows], thirds, slewed))
+    return out
 
 
 def shape_drafts(frames: Frames, shape: Shape, limits: Limits, coupling_known: bool) -> list[Draft]:
@@ -188,11 +206,13 @@ def _around(draft: Draft, frames: Frames) -> Flags:
     return (frames.time_s >= draft.start_s - 0.05) & (frames.time_s <= draft.end_s + 0.05)
 
 
-def _stretches(frames: Frames, values: Floats, left: Flags, limit: float) -> list[tuple[Span, Flags]]:
+def _stretches(
+    frames: Frames, values: Floats, left: Flags, limit: float, seen: Flags | None = None
+) -> list[tuple[Span, Flags]]:
+    """Stretches over a limit; they join across rows where it could not be seen."""
     flags = left & (values >= limit)
-    return [
-        (span, _only(flags, span)) for span in spans(flags, left, frames.time_s, _BRIDGE_S, _SHORTEST_S)
-    ]
+    known = left if seen is None else left & seen
+    return [(span, _only(flags, span)) for span in spans(flags, known, frames.time_s, _BRIDGE_S, _SHORTEST_S)]
 
 
 def _only(flags: Flags, span: Span) -> Flags:
@@ -223,7 +243,7 @@ def _crossover(frames: Frames, shape: Shape, limits: Limits, left: Flags, known:
     row = limits["crossover-distortion"]
     values = 100 * shape.dead_band
     out = []
-    for span, rows in _stretches(frames, values, left, row["attention"]):
+    for span, rows in _stretches(frames, values, left, row["attention"], shape.orders >= 5):
         worst = _worst(values, rows)
         severity = severity_of(worst, row)
         if severity:
@@ -235,7 +255,7 @@ def _slewing(frames: Frames, shape: Shape, limits: Limits, left: Flags, known: b
     row = limits["slew-limiting"]
     values = 100 * shape.slope_short
     out = []
-    for span, rows in _stretches(frames, values, left, row["attention"]):
+    for span, rows in _stretches(frames, values, left, row["attention"], shape.orders >= 3):
         worst = _worst(values, rows)
         severity = severity_of(worst, row)
         # slewing comes with the pitch: below the onset the wave must be nearer a sine

@@ -21,7 +21,8 @@ MARGIN_S = 0.6
 FOLD = 16
 _MOVED = 0.3
 """A frame that an edge moves by more than this many cycles is no measure of what is at its centre."""
-_BENT = 0.004
+_CALM_KNOTS = 7
+_BENT = 0.006
 """A frame over which the pitch departs from a straight line by more than this part of it is shortened."""
 
 
@@ -148,13 +149,16 @@ def _frames_of(
     middle = np.interp(place, grid, phase.phase)
     slope = np.interp(place, grid, phase.dphi)
     cycles = frame_cycles(slope * rate_hz)
+    # hum under the tone ripples the slopes and bends nothing: the mean of a few short frames is free of it
+    calm = _running_mean(curve.slopes, _CALM_KNOTS)
+    here = np.interp(centres, curve.samples, calm)
     for _ in range(3):
         half = 0.5 * cycles / slope
-        ahead = np.interp(centres + half, curve.samples, curve.slopes)
-        behind = np.interp(centres - half, curve.samples, curve.slopes)
-        nearer = np.interp(centres + 0.5 * half, curve.samples, curve.slopes)
-        nearer = np.maximum(nearer, np.interp(centres - 0.5 * half, curve.samples, curve.slopes))
-        straight = np.maximum(np.abs(ahead + behind - 2 * slope), np.abs(nearer - slope) - np.abs(ahead - behind))
+        ahead = np.interp(centres + half, curve.samples, calm)
+        behind = np.interp(centres - half, curve.samples, calm)
+        nearer = np.interp(centres + 0.5 * half, curve.samples, calm)
+        nearer = np.maximum(nearer, np.interp(centres - 0.5 * half, curve.samples, calm))
+        straight = np.maximum(np.abs(ahead + behind - 2 * here), np.abs(nearer - here) - np.abs(ahead - behind))
         bent = (straight > _BENT * slope) & (cycles > 2)
         if not bent.any():
             break
@@ -249,7 +253,11 @@ def _high_orders(amplitude: list[NDArray[np.complex128]]) -> Floats:
 
 def _moving_mean(values: Floats) -> Floats:
     """Mean over half a second of rows: the offset, and not the hum that a single frame's mean holds."""
-    width = min(len(values), 25)
+    return _running_mean(values, 25)
+
+
+def _running_mean(values: Floats, width: int) -> Floats:
+    width = min(len(values), width)
     padded = np.pad(values, (width // 2, width - 1 - width // 2), mode="edge")
     return np.convolve(padded, np.ones(width) / width, mode="valid")
 

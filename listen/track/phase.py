@@ -64,6 +64,19 @@ class PhaseSamples:
     sine: Floats
 
 
+def short_frame_s(f0_hz: float) -> float:
+    """Length of the envelope's short frames: whole cycles, 8 ms or more."""
+    return max(float(np.ceil(SHORT_FRAME_S * f0_hz)), SHORT_FRAME_CYCLES) / f0_hz
+
+
+def knot_spacing_s(f0_hz: float) -> float:
+    """Time from one short frame of the envelope to the next."""
+    step = 0.5
+    while 2.0 * step <= KNOT_S * f0_hz:
+        step *= 2.0
+    return step / f0_hz
+
+
 def rough_curve(stretch: Stretch, rate_hz: float) -> RoughCurve:
     """Integrate the rough pitch; between two hops it runs exponentially."""
     slopes = stretch.f0_hz / rate_hz

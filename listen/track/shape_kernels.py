@@ -27,14 +27,18 @@ def between_lines(power, cycles, last, first, high, scratch, out):
         total = 0.0
         half = 0.0
         halves = 0
-        for b in range(first[i], last[i]):
+        for b in range(2, last[i]):
             place = b % m
             if place <= 1 or place == m - 1:
                 continue
             p = power[i, b]
             if 2 * place == m and b < 6 * m:
-                half += p
                 halves += 1
+                # a line, not the skirt of a harmonic whose pitch jitters
+                if m < 8 or p > 4.0 * max(power[i, b - 2], power[i, b + 2]):
+                    half += p
+                continue
+            if b < first[i]:
                 continue
             scratch[count] = p
             count += 1

@@ -13,6 +13,10 @@ _GAP = 4
 _LEAST_CYCLES = 0.003
 _OVER_NOISE = 8.0
 _LEAST_SAMPLES = 0.7
+_WHOLE = 0.15
+"""A few lost samples are a whole number of them."""
+_SAME_LEVEL = 0.05
+"""A recording that skips keeps the level; a level that jumps with the phase is the circuit's."""
 _HARMONICS = 8
 _FIT_S = 0.016
 _FIT_CYCLES = 3.0
@@ -49,7 +53,9 @@ def find_steps(
     """
     found = []
     for sample, cycles, slope in _candidates(curve):
-        if abs((cycles + 0.5) % 1.0 - 0.5) < _LEAST_SAMPLES * slope:
+        samples = abs((cycles + 0.5) % 1.0 - 0.5) / slope
+        few = samples < 4.0
+        if samples < _LEAST_SAMPLES or (few and abs(samples - round(samples)) > _WHOLE):
             continue
         at = _switch(rough, x, first, sample, slope, 0.5 * abs((cycles + 0.5) % 1.0 - 0.5))
         if at is not None:
@@ -89,13 +95,14 @@ def _candidates(curve: PhaseCurve) -> list[tuple[float, float, float]]:
     size = np.abs(jump)
     good = (size > _LEAST_CYCLES) & (size > _OVER_NOISE * noise) & (bend < 0.5 * size)
     out = []
-    last = -10 * reach
-    for i in np.flatnonzero(good):
-        near = slice(max(0, i - _GAP), i + _GAP + 1)
-        if size[i] < size[near].max() or centre[i] - last < reach:
-            continue
-        last = int(centre[i])
-        out.append((float(curve.samples[last]), float(jump[i]), float(curve.slopes[last - reach + 2])))
+    index = np.flatnonzero(good)
+    for group in np.split(index, np.flatnonzero(np.diff(index) > 2) + 1):
+        # the jump shows wherever the gap holds it; its place is where both sides are straightest
+        if len(group):
+            full = group[size[group] >= 0.5 * size[group].max()]
+            i = int(full[np.argmin(bend[full] + 4.0 * noise[full])])
+            k = int(centre[i])
+            out.append((float(curve.samples[k]), float(jump[i]), float(curve.slopes[k - reach + 2])))
     return out
 
 
@@ -128,15 +135,17 @@ def _switch(
     explained = total[at] < 4.0 * own * length
     sharp = np.mean(one**2) > _SHARPER * own and max(left_sum[-1], right_sum[0]) > _SHARPER * max(total[at], own * length)
     where = float(place[fit + at, 0])
-    jump = abs(_tone_turn(after, harmonics, where) - _tone_turn(before, harmonics, where) + 0.5) % 1.0 - 0.5
-    return a + fit + at if explained and sharp and abs(jump) > least else None
+    ratio = _tone(after, harmonics, where) / (_tone(before, harmonics, where) or 1.0)
+    jumped = abs(np.angle(ratio)) / (2 * np.pi) > least
+    same_level = abs(np.log(max(abs(ratio), 1e-9))) < _SAME_LEVEL
+    return a + fit + at if explained and sharp and jumped and same_level else None
 
 
-def _tone_turn(fit: Floats, harmonics: int, place: float) -> float:
-    """Phase of the fitted tone's strongest low harmonic at a place, in cycles of the fundamental."""
-    cosine = fit[1 : harmonics + 1] + place * fit[2 * harmonics + 1 : 3 * harmonics + 1]
-    sine = fit[harmonics + 1 : 2 * harmonics + 1] + place * fit[3 * harmonics + 1 :]
-    return float(np.arctan2(-sine[0], cosine[0]) / (2 * np.pi))
+def _tone(fit: Floats, harmonics: int, place: float) -> complex:
+    """Fitted fundamental at a place: amplitude and phase."""
+    cosine = fit[1] + place * fit[2 * harmonics + 1]
+    sine = fit[harmonics + 1] + place * fit[3 * harmonics + 1]
+    return complex(cosine, -sine)
 
 
 def _fitted(columns: Floats, values: Floats) -> NDArray[np.float64]:

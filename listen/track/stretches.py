@@ -69,6 +69,8 @@ def find_stretches(track: CoarseTrack, rate_hz: float, first: int, last: int, re
     f0 = _voted(track.f0_hz, voiced)
     places = track.first_sample + track.hop_samples * np.arange(len(f0))
     runs = _runs(f0, voiced, track.unlikeness)
+    for a, b in runs:
+        f0[a:b] = _without_outliers(f0[a:b])
     return _bounded(runs, places, f0, track, rate_hz, first, last, read)
 
 
@@ -121,6 +123,18 @@ def _runs(f0_hz: Floats, voiced: NDArray[np.bool_], unlikeness: Floats) -> list[
         if inside and start < 0:
             start = i
     return _without_passing(runs, f0_hz)
+
+
+def _without_outliers(f0_hz: Floats) -> Floats:
+    """A single hop off the line between neighbours that nearly agree saw a gap or a click."""
+    if len(f0_hz) < 3:
+        return f0_hz
+    out = f0_hz.copy()
+    between = np.sqrt(f0_hz[:-2] * f0_hz[2:])
+    off = np.abs(f0_hz[1:-1] / between - 1.0) > 0.002
+    agree = np.abs(f0_hz[2:] / f0_hz[:-2] - 1.0) < 0.02
+    out[1:-1] = np.where(off & agree, between, f0_hz[1:-1])
+    return out
 
 
 def _stepped(f0_hz: Floats, voiced: NDArray[np.bool_]) -> NDArray[np.bool_]:
