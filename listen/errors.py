@@ -92,3 +92,7 @@ class LimitsError(ListenError):
 
 class OutputError(ListenError):
     """A result cannot be written where it was asked for."""
+
+
+class LogbookError(ListenError):
+    """The logbook cannot be read or written."""

@@ -18,7 +18,7 @@ FAMILIES = [
 
 def test_the_families():
     names = {kind.__name__ for kind in FAMILIES}
-    assert names == {"CaptureError", "OptionError", "BenchError", "LimitsError", "OutputError"}
+    assert names == {"CaptureError", "OptionError", "BenchError", "LimitsError", "OutputError", "LogbookError"}
 
 
 @pytest.mark.parametrize("kind", FAMILIES)

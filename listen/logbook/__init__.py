@@ -1,0 +1,26 @@
+"""What was measured when: builds, checks, calibrations and notes in one SQLite file."""
+
+from listen.logbook.book import check_logbook
+from listen.logbook.looking import read_builds, read_entry, read_history
+from listen.logbook.place import VARIABLE, default_path, logbook_path
+from listen.logbook.storing import record, record_calibration, record_check, record_note
+from listen.logbook.types import STATES, About, BuildLine, Entry, Stored
+
+__all__ = [
+    "STATES",
+    "VARIABLE",
+    "About",
+    "BuildLine",
+    "Entry",
+    "Stored",
+    "check_logbook",
+    "default_path",
+    "logbook_path",
+    "read_builds",
+    "read_entry",
+    "read_history",
+    "record",
+    "record_calibration",
+    "record_check",
+    "record_note",
+]

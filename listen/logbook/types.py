@@ -1,0 +1,139 @@
+"""What stands in a logbook: builds, entries, and the circumstances that an entry was measured in."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Mapping
+from dataclasses import dataclass
+from datetime import datetime
+from pathlib import Path
+from typing import Any, Literal
+
+from listen.errors import LogbookError
+
+Kind = Literal["check", "calibration", "note"]
+State = Literal["as-found", "as-left"]
+
+STATES: tuple[State, ...] = ("as-found", "as-left")
+SCHEMAS: Mapping[str, Kind] = {"listen.check/1": "check", "listen.calibration/1": "calibration"}
+"""Which documents are kept, and as what."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class About:
+    """The circumstances of a measurement, as far as they were stated.
+
+    Attributes
+    ----------
+    note : str or None
+        In the user's own words; may have several lines.
+    temperature_c : float or None
+        Of the room, degrees Celsius, -50 to 100.
+    warm_up_min : float or None
+        Minutes since the supply was switched on.
+    measured : datetime or None
+        When it was measured, with its time zone; now where not given.
+    state : {'as-found', 'as-left'} or None
+        Whether a calibration was made before or after adjusting.
+    """
+
+    note: str | None = None
+    temperature_c: float | None = None
+    warm_up_min: float | None = None
+    measured: datetime | None = None
+    state: State | None = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Entry:
+    """One entry; entries are never changed.
+
+    Attributes
+    ----------
+    number : int
+        Counts from 1 in each logbook and is never given twice.
+    build : str
+    kind : {'check', 'calibration', 'note'}
+    state : {'as-found', 'as-left'} or None
+    measured, stored : datetime
+        In UTC.
+    note, temperature_c, warm_up_min
+        As in `About`.
+    document_text : str or None
+        The JSON document as it was stored; None for a note.
+    """
+
+    number: int
+    build: str
+    kind: Kind
+    state: State | None
+    measured: datetime
+    stored: datetime
+    note: str | None
+    temperature_c: float | None
+    warm_up_min: float | None
+    document_text: str | None
+
+    @property
+    def document(self) -> dict[str, Any]:
+        """The document, read anew each time; empty for a note."""
+        if self.document_text is None:
+            return {}
+        try:
+            document = json.loads(self.document_text)
+        except ValueError:
+            document = None
+        if not isinstance(document, dict):
+            raise LogbookError(
+                f"entry {self.number} of the logbook is damaged", '"listen logbook verify" says what else is'
+            )
+        return document
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class BuildLine:
+    """What a list of builds says of one of them.
+
+    Attributes
+    ----------
+    name : str
+        As it was first written.
+    checks, calibrations, notes : int
+        How many entries of each kind stand.
+    last : Entry or None
+        The one measured last.
+    """
+
+    name: str
+    checks: int
+    calibrations: int
+    notes: int
+    last: Entry | None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Stored:
+    """What was stored; it is on the disc when this is returned.
+
+    Attributes
+    ----------
+    number : int
+        Of the entry.
+    build : str
+        The name of the build as the logbook has it.
+    path : Path
+        The logbook.
+    new_build : bool
+        True for the first entry of a build.
+    similar : str or None
+        Another build whose name is nearly that of a new one: perhaps the same was meant.
+    same_as : int or None
+        An earlier entry made from the same recording.
+    """
+
+    number: int
+    build: str
+    path: Path
+    new_build: bool
+    similar: str | None
+    same_as: int | None
