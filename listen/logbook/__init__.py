@@ -3,8 +3,9 @@
 from listen.logbook.book import check_logbook
 from listen.logbook.looking import read_builds, read_entry, read_history
 from listen.logbook.place import VARIABLE, default_path, logbook_path
-from listen.logbook.storing import record, record_calibration, record_check, record_note
+from listen.logbook.storing import record, record_calibration, record_check, record_note, strike
 from listen.logbook.types import STATES, About, BuildLine, Entry, Stored
+from listen.logbook.verifying import Verification, verify
 
 __all__ = [
     "STATES",
@@ -13,6 +14,7 @@ __all__ = [
     "BuildLine",
     "Entry",
     "Stored",
+    "Verification",
     "check_logbook",
     "default_path",
     "logbook_path",
@@ -23,4 +25,6 @@ __all__ = [
     "record_calibration",
     "record_check",
     "record_note",
+    "strike",
+    "verify",
 ]

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import hashlib
+import json
 import sqlite3
 from collections.abc import Callable
 
@@ -31,12 +33,37 @@ CREATE INDEX entry_of_build ON entry(build_id, measured_utc);
 """
 
 
+_VERSION_2 = """
+ALTER TABLE entry ADD COLUMN struck_utc TEXT;
+ALTER TABLE entry ADD COLUMN struck_why TEXT;
+ALTER TABLE entry ADD COLUMN digest TEXT;
+"""
+
+DIGESTED = "build_id, kind, state, measured_utc, stored_utc, note, temperature_c, warm_up_min, recording_key, document"
+"""The columns that a digest is made of: all that never changes."""
+
+
+def digest_of(row: tuple[object, ...]) -> str:
+    """Return the digest of the `DIGESTED` columns of an entry, by which a later change is noticed."""
+    return hashlib.sha256(json.dumps(row).encode("ascii")).hexdigest()
+
+
 def _to_1(connection: sqlite3.Connection) -> None:
     for statement in _VERSION_1.split(";"):
         connection.execute(statement)
 
 
-_STEPS: tuple[Callable[[sqlite3.Connection], None], ...] = (_to_1,)
+def _to_2(connection: sqlite3.Connection) -> None:
+    """Entries can be struck out, and have a digest."""
+    for statement in _VERSION_2.split(";"):
+        connection.execute(statement)
+    numbers = connection.execute("SELECT id FROM entry").fetchall()
+    for (number,) in numbers:  # one at a time: documents are long
+        row = connection.execute(f"SELECT {DIGESTED} FROM entry WHERE id = ?", (number,)).fetchone()
+        connection.execute("UPDATE entry SET digest = ? WHERE id = ?", (digest_of(row), number))
+
+
+_STEPS: tuple[Callable[[sqlite3.Connection], None], ...] = (_to_1, _to_2)
 """Step i brings a file from version i to i + 1. A step that has been released is never changed."""
 
 VERSION = len(_STEPS)

@@ -16,14 +16,16 @@ from listen.logbook.wording import name_key
 FilePath = str | os.PathLike[str]
 
 _SELECT = """
-SELECT entry.id, build.name, kind, state, measured_utc, stored_utc, note, temperature_c, warm_up_min, document
+SELECT entry.id, build.name, kind, state, measured_utc, stored_utc, note, temperature_c, warm_up_min, document,
+       struck_utc, struck_why
 FROM entry JOIN build ON build.id = entry.build_id
 """
+_LAST = " WHERE build_id = ? AND struck_utc IS NULL ORDER BY measured_utc DESC, entry.id DESC LIMIT 1"
 _IN_ORDER = " ORDER BY measured_utc, entry.id"
 
 
 def read_builds(path: FilePath) -> tuple[BuildLine, ...]:
-    """Return all builds, the one measured last first.
+    """Return all builds, the one measured last first; what was struck out counts for nothing.
 
     Raises
     ------
@@ -34,11 +36,12 @@ def read_builds(path: FilePath) -> tuple[BuildLine, ...]:
     with reading(Path(path)) as connection:
         for build_id, name in connection.execute("SELECT id, name FROM build").fetchall():
             counts = dict(
-                connection.execute("SELECT kind, count(*) FROM entry WHERE build_id = ? GROUP BY kind", (build_id,))
+                connection.execute(
+                    "SELECT kind, count(*) FROM entry WHERE build_id = ? AND struck_utc IS NULL GROUP BY kind",
+                    (build_id,),
+                )
             )
-            last = _entries(
-                connection, " WHERE build_id = ? ORDER BY measured_utc DESC, entry.id DESC LIMIT 1", build_id
-            )
+            last = _entries(connection, _LAST, build_id)
             lines.append(
                 BuildLine(
                     name=name,
@@ -48,9 +51,11 @@ def read_builds(path: FilePath) -> tuple[BuildLine, ...]:
                     last=last[0] if last else None,
                 )
             )
-    return tuple(
-        sorted(lines, key=lambda line: (line.last.measured, line.last.number) if line.last else (), reverse=True)
-    )
+    return tuple(sorted(lines, key=_recency, reverse=True))
+
+
+def _recency(line: BuildLine) -> tuple[float, int]:
+    return (line.last.measured.timestamp(), line.last.number) if line.last else (float("-inf"), 0)
 
 
 def read_history(path: FilePath, build: str | None = None) -> tuple[Entry, ...]:
@@ -123,6 +128,8 @@ def _entry(
     temperature_c: float | None,
     warm_up_min: float | None,
     document: str | None,
+    struck_utc: str | None,
+    struck_why: str | None,
 ) -> Entry:
     return Entry(
         number=number,
@@ -135,4 +142,6 @@ def _entry(
         temperature_c=temperature_c,
         warm_up_min=warm_up_min,
         document_text=document,
+        struck=None if struck_utc is None else datetime.fromisoformat(struck_utc),
+        struck_why=struck_why,
     )

@@ -11,17 +11,15 @@ from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
 
-from listen.errors import close_match
+from listen.errors import OptionError, close_match
 from listen.logbook.book import writing
+from listen.logbook.layout import DIGESTED, digest_of
+from listen.logbook.looking import read_entry
 from listen.logbook.place import logbook_path
 from listen.logbook.types import SCHEMAS, About, Kind, Stored
-from listen.logbook.wording import checked, kept_name, name_key
+from listen.logbook.wording import checked, kept_name, kept_note, name_key
 
-_INSERT = """
-INSERT INTO entry (build_id, kind, state, measured_utc, stored_utc, note, temperature_c, warm_up_min,
-                   recording_key, document)
-VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?)
-"""
+_INSERT = f"INSERT INTO entry ({DIGESTED}, digest) VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?)"
 
 
 def record(
@@ -80,6 +78,47 @@ def record_note(*, build: str, about: About, path: str | os.PathLike[str] | None
     return _store("note", None, None, build, path, about)
 
 
+def strike(number: int, why: str, *, path: str | os.PathLike[str] | None = None) -> str:
+    """Strike out an entry that was made by mistake: it stays, and counts for nothing.
+
+    Parameters
+    ----------
+    number : int
+        Of the entry.
+    why : str
+        What was wrong with it.
+    path : path, optional
+        The logbook; the usual one where not given.
+
+    Returns
+    -------
+    str
+        The name of its build.
+
+    Raises
+    ------
+    OptionError
+        There is no such entry, it has been struck out before, or no reason was given.
+    LogbookError
+        The logbook cannot be written; nothing was changed.
+    """
+    reason = kept_note(why)
+    if reason is None:
+        raise OptionError("an entry is struck out for a reason", "say what was wrong with it")
+    place = logbook_path(path)
+    read_entry(place, number)  # no logbook is made only to strike in it
+    with writing(place) as connection:
+        name, struck = connection.execute(
+            "SELECT build.name, struck_utc FROM entry JOIN build ON build.id = build_id WHERE entry.id = ?", (number,)
+        ).fetchone()
+        if struck is not None:
+            raise OptionError(f"entry {number} has been struck out before", "there is nothing left to do")
+        connection.execute(
+            "UPDATE entry SET struck_utc = ?, struck_why = ? WHERE id = ?", (_utc(datetime.now(UTC)), reason, number)
+        )
+    return str(name)
+
+
 def _store(
     kind: Kind,
     document: str | None,
@@ -94,24 +133,22 @@ def _store(
     with writing(place) as connection:
         build_id, kept, similar, new = _build(connection, name)
         same = connection.execute(
-            "SELECT max(id) FROM entry WHERE build_id = ? AND kind = ? AND recording_key = ?",
+            "SELECT max(id) FROM entry WHERE build_id = ? AND kind = ? AND recording_key = ? AND struck_utc IS NULL",
             (build_id, kind, recording_key),
         ).fetchone()[0]
-        number = connection.execute(
-            _INSERT,
-            (
-                build_id,
-                kind,
-                about.state,
-                _utc(about.measured),
-                _utc(datetime.now(UTC)),
-                about.note,
-                about.temperature_c,
-                about.warm_up_min,
-                recording_key,
-                document,
-            ),
-        ).lastrowid
+        row = (
+            build_id,
+            kind,
+            about.state,
+            _utc(about.measured),
+            _utc(datetime.now(UTC)),
+            about.note,
+            about.temperature_c,
+            about.warm_up_min,
+            recording_key,
+            document,
+        )
+        number = connection.execute(_INSERT, (*row, digest_of(row))).lastrowid
         assert number is not None
     return Stored(number=number, build=kept, path=Path(place), new_build=new, similar=similar, same_as=same)
 

@@ -46,7 +46,7 @@ class About:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Entry:
-    """One entry; entries are never changed.
+    """One entry; entries are never changed, at most struck out.
 
     Attributes
     ----------
@@ -61,6 +61,9 @@ class Entry:
         As in `About`.
     document_text : str or None
         The JSON document as it was stored; None for a note.
+    struck : datetime or None
+        When it was struck out.
+    struck_why : str or None
     """
 
     number: int
@@ -73,6 +76,8 @@ class Entry:
     temperature_c: float | None
     warm_up_min: float | None
     document_text: str | None
+    struck: datetime | None = None
+    struck_why: str | None = None
 
     @property
     def document(self) -> dict[str, Any]:
@@ -101,7 +106,7 @@ class BuildLine:
     checks, calibrations, notes : int
         How many entries of each kind stand.
     last : Entry or None
-        The one measured last.
+        The one measured last that stands.
     """
 
     name: str

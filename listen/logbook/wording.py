@@ -24,7 +24,7 @@ def kept_name(text: str) -> str:
 
     Examples
     --------
-    >>> kept_name("  north\\n shelf ")
+    >>> kept_name("  north\n shelf ")
     'north shelf'
     """
     name = _on_one_line(text)
@@ -83,11 +83,15 @@ def checked(about: About) -> About:
         raise ValueError("measured needs a time zone")
     return About(
         note=kept_note(about.note),
-        temperature_c=about.temperature_c,
-        warm_up_min=about.warm_up_min,
+        temperature_c=_float(about.temperature_c),
+        warm_up_min=_float(about.warm_up_min),
         measured=measured.astimezone(UTC),
         state=about.state,
     )
+
+
+def _float(value: float | None) -> float | None:
+    return None if value is None else float(value)
 
 
 def _in_range(what: str, value: float | None, low: float, high: float, unit: str) -> None:

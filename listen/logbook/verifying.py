@@ -1,0 +1,75 @@
+"""Whether all that was stored is still there, as it was."""
+
+from __future__ import annotations
+
+import json
+import os
+from dataclasses import dataclass
+from pathlib import Path
+
+from listen.logbook.book import reading
+from listen.logbook.layout import DIGESTED, digest_of
+
+_MOST = 20
+"""Complaints; a file that has more is lost anyway."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Verification:
+    """What was looked at, and what is wrong with it.
+
+    Attributes
+    ----------
+    builds, entries : int
+        How many there are.
+    wrong : tuple of str
+        One plain sentence for each thing; empty where all is well.
+    """
+
+    builds: int
+    entries: int
+    wrong: tuple[str, ...]
+
+
+def verify(path: str | os.PathLike[str]) -> Verification:
+    """Look through a whole logbook: the database itself, and each entry against its digest.
+
+    Parameters
+    ----------
+    path : path
+        The logbook.
+
+    Returns
+    -------
+    Verification
+
+    Raises
+    ------
+    LogbookError
+        There is none, it is no logbook, or it is damaged so that it cannot even be read.
+    """
+    wrong: list[str] = []
+    with reading(Path(path)) as connection:
+        wrong += [
+            f"the file: {text}" for (text,) in connection.execute(f"PRAGMA integrity_check({_MOST})") if text != "ok"
+        ]
+        wrong += [
+            f"entry {number}: its build is missing"
+            for _, number, *_ in connection.execute("PRAGMA foreign_key_check(entry)").fetchall()
+        ]
+        builds, entries = (
+            connection.execute(f"SELECT count(*) FROM {table}").fetchone()[0] for table in ("build", "entry")
+        )
+        for number, digest, *row in connection.execute(f"SELECT id, digest, {DIGESTED} FROM entry ORDER BY id"):
+            if digest != digest_of(tuple(row)):
+                wrong.append(f"entry {number}: it was changed after it had been stored")
+            elif row[-1] is not None and not _is_document(row[-1]):
+                wrong.append(f"entry {number}: its document cannot be read")
+    return Verification(builds=builds, entries=entries, wrong=tuple(wrong[:_MOST]))
+
+
+def _is_document(text: str) -> bool:
+    try:
+        return isinstance(json.loads(text), dict)
+    except ValueError:
+        return False
