@@ -7,7 +7,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from listen.demo import controls, cores, expect, expect_circuit, pick, truth, waves
+from listen.demo import cores, expect, expect_circuit, pick, truth, waves
 from listen.demo.drafts import Draft
 
 Floats = NDArray[np.float64]
@@ -75,12 +75,8 @@ def core(rng: Rng) -> Draft:
         rate_hz = 1.0 / (time_s[1] - time_s[0])
         if wave.startswith("sawtooth"):
             out = cores.sawtooth_core(f0_hz, rate_hz, setup)
-            guide = None
-            if miss:
-                # The guide must not follow the uneven cycles: the pitch is the mean of two of them.
-                mean_s = 1.0 / f0_hz * (1.0 + 0.5 * miss) + setup.reset_s + setup.delay_s
-                guide = controls.phase_rad(1.0 / mean_s, rate_hz)
-            return out, guide
+            # The guide must not follow uneven cycles: the pitch is the mean of two of them.
+            return out, truth.crossing_phase(out, every=2) if miss else None
         triangle, square = cores.triangle_core(f0_hz, rate_hz, setup)
         # A jump has no crossing that could be interpolated; the triangle beside it has.
         return (triangle, None) if wave == "triangle" else (square, truth.crossing_phase(triangle))

@@ -168,17 +168,18 @@ def corrected_f0(guide_hz: Floats, phase_1_rad: Floats, times_s: Floats) -> Floa
     return np.where(np.isfinite(drift), guide_hz + drift, guide_hz)
 
 
-def crossing_phase(wave: Floats) -> Floats:
+def crossing_phase(wave: Floats, every: int = 1) -> Floats:
     """Return a guide phase (2 pi a cycle, crests near 0) from interpolated upward zero crossings.
 
+    With ``every`` 2 only every other crossing counts, for waves whose alternate cycles differ.
     Before the first and after the last crossing the pitch there is held; without four crossings the phase
     stands still. The wave must be free of noise.
     """
     n = np.flatnonzero((wave[:-1] < 0.0) & (wave[1:] >= 0.0))
-    if len(n) < 4:
+    if len(n) < 4 * every:
         return np.zeros(len(wave))
-    places = n + _crossing_offset(wave, n)
-    turns = 2.0 * np.pi * np.arange(len(places)) - 0.5 * np.pi
+    places = (n + _crossing_offset(wave, n))[::every]
+    turns = 2.0 * np.pi * every * np.arange(len(places)) - 0.5 * np.pi
     index = np.arange(len(wave))
     phase = np.asarray(CubicSpline(places, turns)(index))
     before, after = index < places[0], index > places[-1]

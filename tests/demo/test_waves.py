@@ -131,3 +131,12 @@ def test_the_crossing_phase_finds_pitch_in_a_sweep() -> None:
     off = (guide - phase)[inside]
     assert np.ptp(off) < 1e-4
     assert np.all(truth.crossing_phase(np.ones(100)) == 0.0)
+
+
+def test_every_other_crossing_sees_through_uneven_cycles() -> None:
+    phase = sine_phase(300.0)
+    uneven = np.cos(phase) + 0.1 * np.sin(0.5 * phase)
+    steady = np.gradient(truth.crossing_phase(uneven, every=2))[20000:-20000] * RATE_HZ / (2 * np.pi)
+    wobbling = np.gradient(truth.crossing_phase(uneven))[20000:-20000] * RATE_HZ / (2 * np.pi)
+    np.testing.assert_allclose(steady, 300.0, atol=1e-3)
+    assert np.ptp(wobbling) > 5.0
