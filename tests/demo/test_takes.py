@@ -31,15 +31,19 @@ FIXTURES = Path(__file__).parents[2] / "fixtures"
 def sine_fit(samples: np.ndarray, rate_hz: float, f0_hz: float, harmonics: int) -> tuple[float, np.ndarray]:
     """Least-squares fit of a tone and its harmonics, pitch free (four-parameter fit of IEEE Std 1057, extended)."""
     n = np.arange(len(samples)) - len(samples) / 2
+    k = np.arange(1, harmonics + 1)[None, :]
     omega = 2 * np.pi * f0_hz / rate_hz
-    for _ in range(6):
-        k = np.arange(1, harmonics + 1)[None, :]
+    a, b = np.ones(1), np.zeros(1)
+    for turn in range(4):
         cosines, sines = np.cos(k * omega * n[:, None]), np.sin(k * omega * n[:, None])
         base = np.hstack((np.ones((len(n), 1)), cosines, sines))
-        fit = np.linalg.lstsq(base, samples, rcond=None)[0]
-        a, b = fit[1 : harmonics + 1], fit[harmonics + 1 :]
+        if turn == 0:
+            fit = np.linalg.lstsq(base, samples, rcond=None)[0]
+            a, b = fit[1 : harmonics + 1], fit[harmonics + 1 :]
         slope = (n[:, None] * k * (-a * sines + b * cosines)).sum(axis=1)
-        omega += np.linalg.lstsq(np.column_stack((base, slope)), samples, rcond=None)[0][-1]
+        fit = np.linalg.lstsq(np.column_stack((base, slope)), samples, rcond=None)[0]
+        a, b = fit[1 : harmonics + 1], fit[harmonics + 1 : -1]
+        omega += fit[-1]
     return omega * rate_hz / (2 * np.pi), np.hypot(a, b)
 
 
@@ -54,8 +58,8 @@ def held_error(path: Path) -> tuple[float, float, float]:
         row = min(told["frames"], key=lambda one: abs(one[0] - middle))
         if not start < row[0] < end:
             continue
-        fit = min(20, int(0.45 * rate_hz / row[1]))
-        half = max(0.04, 5.0 / row[1])
+        fit = min(15, int(0.45 * rate_hz / row[1]))
+        half = max(0.03, 4.0 / row[1])
         f0_hz, sizes = sine_fit(
             samples[int((row[0] - half) * rate_hz) : int((row[0] + half) * rate_hz)],
             rate_hz,
