@@ -7,6 +7,10 @@ from __future__ import annotations
 from typing import TYPE_CHECKING, Protocol
 
 if TYPE_CHECKING:
+    import numpy as np
+    from numpy.typing import NDArray
+
+    from listen.bench import Bench
     from listen.circuit import Diagnosis
     from listen.findings.types import Judgement
     from listen.track.types import Frames
@@ -35,8 +39,16 @@ class CaptureView(Protocol):
     def subtype(self) -> str: ...
     @property
     def volts_per_full_scale(self) -> float | None: ...
+    @property
+    def true_rate_hz(self) -> float: ...
+    @property
+    def ac_coupling_hz(self) -> float | None: ...
     def sha256(self) -> str:
         """Return the file's digest in hexadecimal."""
+        ...
+
+    def read(self, start: int, stop: int) -> NDArray[np.float64]:
+        """Return samples by number."""
         ...
 
 
@@ -45,6 +57,8 @@ class CheckView(Protocol):
 
     @property
     def capture(self) -> CaptureView: ...
+    @property
+    def bench(self) -> Bench | None: ...
     @property
     def bench_path(self) -> str | None: ...
     @property

@@ -1,0 +1,158 @@
+"""The mean cycle at a few pitches of a take, against the sine that its fundamental is."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+from typing import Protocol
+
+import numpy as np
+from numpy.typing import NDArray
+
+from listen.report.sound import part_fundamental
+from listen.track.types import Frames
+
+Floats = NDArray[np.float64]
+
+POINTS = 96
+"""A multiple of four: a quarter of the cycle is a whole number of points."""
+MOST_PITCHES = 12
+_SPAN_S = 0.06
+_SPAN_CYCLES = 10.0
+_MARGIN_S = 0.06
+_MOST_HARMONICS = 48
+_HIGHEST = 0.45
+
+
+class Samples(Protocol):
+    """What is read of a capture."""
+
+    @property
+    def true_rate_hz(self) -> float: ...  # noqa: D102
+    @property
+    def start_sample(self) -> int: ...  # noqa: D102
+    @property
+    def stop_sample(self) -> int: ...  # noqa: D102
+    @property
+    def ac_coupling_hz(self) -> float | None: ...  # noqa: D102
+    def read(self, start: int, stop: int) -> Floats:
+        """Return samples by number."""
+        ...
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Cycle:
+    """One mean cycle, from the fundamental's rise through zero on.
+
+    Attributes
+    ----------
+    f0_hz : float
+    time_s : float
+        Where in the take.
+    amplitude_fs : float
+        Of the fundamental, peak.
+    harmonics : int
+        How many the cycle is rebuilt from.
+    y : ndarray, shape (96,)
+        Over the fundamental's amplitude, mean removed.
+    """
+
+    f0_hz: float
+    time_s: float
+    amplitude_fs: float
+    harmonics: int
+    y: Floats
+
+    @property
+    def residue(self) -> Floats:
+        """What the cycle departs from the sine by, over the fundamental's amplitude."""
+        return self.y - ideal_sine()
+
+    def transfer(self) -> tuple[Floats, Floats, Floats]:
+        """Return the ideal sine's value, rising, and the output on the rising and on the falling half."""
+        quarter = POINTS // 4
+        rising = np.roll(self.y, quarter)[: 2 * quarter + 1]
+        falling = np.roll(self.y, -quarter)[: 2 * quarter + 1][::-1]
+        return -np.cos(np.pi * np.arange(2 * quarter + 1) / (2 * quarter)), rising, falling
+
+
+def ideal_sine() -> Floats:
+    """Return the sine that the fundamental is, of amplitude 1."""
+    return np.sin(2.0 * np.pi * np.arange(POINTS) / POINTS)
+
+
+def mean_cycles(capture: Samples, frames: Frames) -> tuple[Cycle, ...]:
+    """Return mean cycles at up to a dozen pitches, lowest first.
+
+    Parameters
+    ----------
+    capture : Capture
+    frames : Frames
+
+    Returns
+    -------
+    tuple of Cycle
+    """
+    found = (_cycle(capture, frames, row) for row in _rows(frames))
+    return tuple(cycle for cycle in found if cycle is not None)
+
+
+def _rows(frames: Frames) -> list[int]:
+    """One row a pitch, evenly spread on the scale of notes, in the calmest place of each."""
+    usable = frames.oscillating & np.isfinite(frames.thd_percent) & np.isfinite(frames.f0_hz)
+    inside = usable.copy()
+    for shift in (1, 2, 3):
+        inside[shift:] &= frames.stretch[shift:] == frames.stretch[:-shift]
+        inside[:-shift] &= frames.stretch[:-shift] == frames.stretch[shift:]
+    at = np.flatnonzero(inside if inside.any() else usable)
+    if len(at) == 0:
+        return []
+    octaves = np.log2(frames.f0_hz[at])
+    count = min(MOST_PITCHES, 1 + int(3.0 * (octaves.max() - octaves.min())))
+    rows = []
+    for target in np.linspace(octaves.min(), octaves.max(), count):
+        near = np.flatnonzero(np.abs(octaves - target) <= np.min(np.abs(octaves - target)) + 0.02)
+        moving = np.abs(np.gradient(octaves))[near] if len(octaves) > 1 else np.zeros(len(near))
+        row = int(at[near[int(np.argmin(moving))]])
+        if row not in rows:
+            rows.append(row)
+    return rows
+
+
+def _cycle(capture: Samples, frames: Frames, row: int) -> Cycle | None:
+    rate = capture.true_rate_hz
+    f0_hz, middle_s = float(frames.f0_hz[row]), float(frames.time_s[row])
+    half = round(0.5 * max(_SPAN_S, _SPAN_CYCLES / f0_hz) * rate)
+    middle = round(middle_s * rate)
+    a, b = max(capture.start_sample, middle - half), min(capture.stop_sample, middle + half)
+    margin = round(_MARGIN_S * rate)
+    low, high = max(capture.start_sample, a - margin), min(capture.stop_sample, b + margin)
+    x = capture.read(low, high)
+    turns = part_fundamental(x, low, rate, frames.envelope).turns[a - low : b - low]
+    x, known = x[a - low : b - low], np.isfinite(turns)
+    count = max(1, min(_MOST_HARMONICS, math.floor(_HIGHEST * rate / f0_hz)))
+    if np.count_nonzero(known) < 4 * count + 8:
+        return None
+    lines = _harmonics(x[known], turns[known], count)
+    if capture.ac_coupling_hz:
+        lines[1:] *= 1.0 - 1j * capture.ac_coupling_hz / (f0_hz * np.arange(1, count + 1))
+    if abs(lines[1]) <= 0.0:
+        return None
+    order = np.arange(1, count + 1)
+    # Turned so that the fundamental is a sine that rises from zero.
+    turned = lines[1:] * np.exp(-1j * order * (np.angle(lines[1]) + 0.5 * np.pi))
+    angles = 2.0 * np.pi * np.outer(order, np.arange(POINTS)) / POINTS
+    y = (turned[:, None] * np.exp(1j * angles)).real.sum(axis=0) / abs(lines[1])
+    return Cycle(f0_hz=f0_hz, time_s=middle_s, amplitude_fs=float(abs(lines[1])), harmonics=count, y=y)
+
+
+def _harmonics(x: Floats, turns: Floats, count: int) -> NDArray[np.complex128]:
+    """Least squares: complex amplitudes of the mean and the first harmonics, raised-cosine weights."""
+    n = len(x)
+    weight = np.sqrt(0.5 - 0.5 * np.cos(2.0 * np.pi * (np.arange(n) + 0.5) / n))
+    powers = np.exp(2j * np.pi * turns[:, None] * np.arange(1, count + 1))
+    design = np.concatenate([np.ones((n, 1)), powers.real, -powers.imag], axis=1) * weight[:, None]
+    gram = design.T @ design
+    gram[np.diag_indices_from(gram)] *= 1.0 + 1e-10
+    solved = np.linalg.solve(gram, design.T @ (x * weight))
+    return np.concatenate([solved[:1], solved[1 : count + 1] + 1j * solved[count + 1 :]]).astype(np.complex128)

@@ -1,0 +1,129 @@
+"""Charts over time: the pitch, the level, the start."""
+
+from __future__ import annotations
+
+import numpy as np
+from numpy.typing import NDArray
+
+from listen.findings.level import find_start
+from listen.report.page.chart import Chart, Line, Mark, thinned
+from listen.report.page.wording import say
+from listen.track.types import Frames
+from listen.units import db_from_ratio, format_db, format_hz_note, format_seconds
+
+Floats = NDArray[np.float64]
+
+_LONGEST_START_S = 20.0
+
+
+def pitch_time(frames: Frames, marks: tuple[Mark, ...]) -> Chart | None:
+    """Return the pitch over the take; None where nothing oscillates."""
+    f0_hz = np.where(frames.oscillating, frames.f0_hz, np.nan)
+    known = f0_hz[np.isfinite(f0_hz)]
+    if len(known) == 0:
+        return None
+    low, high = float(known.min()), float(known.max())
+    x, (y,) = thinned(frames.time_s, [f0_hz])
+    hop_s = float(frames.time_s[1] - frames.time_s[0]) if len(frames) > 1 else 0.02
+    seconds = format_seconds(len(known) * hop_s)
+    return Chart(
+        name="pitch-time",
+        title=say("chart.pitch-time.title"),
+        alt=say("chart.pitch-time.alt", low=format_hz_note(low), high=format_hz_note(high), seconds=seconds),
+        x_label=say("axis.time"),
+        y_label=say("axis.pitch"),
+        x=x,
+        x_axis="time",
+        y_axis="pitch-y",
+        lines=(Line(label=say("line.pitch"), y=y),),
+        marks=marks,
+        y_range=(low / 1.12, high * 1.12),
+        unit="Hz",
+    )
+
+
+def level_time(frames: Frames, marks: tuple[Mark, ...]) -> Chart | None:
+    """Return the level over the take, from the envelope: it shows bounce and hunting between the frames."""
+    envelope = frames.envelope
+    with np.errstate(divide="ignore", invalid="ignore"):
+        level = np.asarray(db_from_ratio(envelope.rms_amplitude_fs))
+    level = np.where(np.isfinite(level) & envelope.oscillating, level, np.nan)
+    known = level[np.isfinite(level)]
+    if len(known) == 0:
+        return None
+    low, high = float(np.quantile(known, 0.002)), float(known.max())
+    x, (y,) = thinned(envelope.time_s, [_broken(envelope.time_s, level)])
+    room = max(0.5, 0.15 * (high - low))
+    return Chart(
+        name="level-time",
+        title=say("chart.level-time.title"),
+        alt=say("chart.level-time.alt", low=format_db(low, "dBFS"), high=format_db(high, "dBFS")),
+        x_label=say("axis.time"),
+        y_label=say("axis.level"),
+        x=x,
+        x_axis="time",
+        lines=(Line(label=say("line.level"), y=y),),
+        marks=marks,
+        y_range=(max(low, high - 60.0) - room, high + room),
+        unit="dBFS",
+        decimals=2,
+    )
+
+
+def start_chart(frames: Frames, marks: tuple[Mark, ...]) -> Chart | None:
+    """Return the growth of the tone on a scale of decibels; None where the take does not hold the start."""
+    start = find_start(frames)
+    if not start.shown or start.settled_s - start.begin_s > _LONGEST_START_S:
+        return None
+    envelope = frames.envelope
+    room = max(0.1, 0.35 * start.rise_s)
+    near = (envelope.time_s > start.begin_s - room) & (envelope.time_s < start.settled_s + 2.0 * room)
+    if np.count_nonzero(near) < 5:
+        return None
+    times = envelope.time_s[near]
+    with np.errstate(divide="ignore", invalid="ignore"):
+        loose = np.asarray(db_from_ratio(envelope.rms_amplitude_fs[near]))
+        tight = np.asarray(db_from_ratio(envelope.amplitude_fs[near]))
+    level = np.where(envelope.oscillating[near] & np.isfinite(tight), tight, loose)
+    level = np.where(np.isfinite(level), np.maximum(level, -140.0), np.nan)
+    lines = [Line(label=say("line.start"), y=level)]
+    top = float(np.nanmax(level))
+    growth = ""
+    if start.growth_per_s:
+        rate_db = float(20.0 / np.log(10.0) * start.growth_per_s)
+        growing = (level > top - 34.0) & (level < top - 8.0) & (times < start.settled_s)
+        if np.count_nonzero(growing) >= 3:
+            middle_s, middle_db = float(np.mean(times[growing])), float(np.mean(level[growing]))
+            line = middle_db + rate_db * (times - middle_s)
+            lines.append(
+                Line(
+                    label=say("line.growth"),
+                    y=np.where((line < top + 3.0) & (line > top - 70.0), line, np.nan),
+                    ink="second",
+                    dash="dashed",
+                )
+            )
+            growth = say("chart.start.growth", rate=format_db(rate_db))
+    low = max(float(np.nanmin(level)), top - 90.0)
+    return Chart(
+        name="start",
+        title=say("chart.start.title"),
+        alt=say("chart.start.alt", rise=format_seconds(start.rise_s), growth=growth),
+        x_label=say("axis.time"),
+        y_label=say("axis.level"),
+        x=times,
+        x_axis="time",
+        lines=tuple(lines),
+        marks=tuple(mark for mark in marks if mark.start < times[-1] and mark.end > times[0]),
+        y_range=(low - 3.0, top + 4.0),
+        unit="dBFS",
+    )
+
+
+def _broken(time_s: Floats, values: Floats) -> Floats:
+    """Put a gap where two neighbours lie far apart: a line across a silence would be made up."""
+    out = values.copy()
+    steps = np.diff(time_s)
+    if len(steps):
+        out[1:][steps > max(0.1, 5.0 * float(np.median(steps)))] = np.nan
+    return out

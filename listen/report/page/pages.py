@@ -1,0 +1,227 @@
+"""The page of a check as HTML: one file, nothing fetched, nothing sent."""
+
+from __future__ import annotations
+
+import base64
+import hashlib
+import json
+import os
+import time
+from collections.abc import Mapping, Sequence
+from functools import cache
+from pathlib import Path
+from typing import Any
+
+from listen.report.document import tool_version
+from listen.report.files import write_whole
+from listen.report.page.chart import Chart, chart_data, plain_numbers
+from listen.report.page.check_charts import EVIDENCE, check_charts, worst_cycle
+from listen.report.page.cycles import Cycle, mean_cycles
+from listen.report.page.sections import FINDINGS_OF, MISSING, SECTIONS, figures_of, finding_view, section_of
+from listen.report.page.sheet import sheet_view
+from listen.report.page.sounds import finding_sounds
+from listen.report.page.tables import facts, limit_rows, sweep_table
+from listen.report.page.wording import say, words
+from listen.report.paper import readable
+from listen.report.views import CheckView
+from listen.report.words import name_of
+from listen.units import format_db, format_hz_note, format_seconds
+
+_HERE = Path(__file__).parent
+
+
+def page_path(folder: str | os.PathLike[str], capture_path: str | os.PathLike[str], taken: Sequence[Path] = ()) -> Path:
+    """Return the file of a capture's page in a folder; a second take of the same name gets a number.
+
+    Parameters
+    ----------
+    folder, capture_path : path
+    taken : sequence of Path
+        Pages that were named before.
+
+    Returns
+    -------
+    Path
+    """
+    stem = "standard-input" if os.fspath(capture_path) == "-" else Path(capture_path).stem or "take"
+    path, number = Path(folder) / f"{stem}.html", 2
+    while path in taken:
+        path, number = Path(folder) / f"{stem}-{number}.html", number + 1
+    return path
+
+
+def write_check_page(result: CheckView, path: str | os.PathLike[str]) -> None:
+    """Write the page of a check, whole or not at all.
+
+    Raises
+    ------
+    OutputError
+        The file cannot be written.
+    """
+    write_whole(path, check_page_bytes(result))
+
+
+def check_page_bytes(result: CheckView) -> bytes:
+    """Return the page of a check: HTML, UTF-8, self-contained.
+
+    Parameters
+    ----------
+    result : CheckResult
+
+    Returns
+    -------
+    bytes
+    """
+    cycles = mean_cycles(result.capture, result.frames)
+    charts = check_charts(result, cycles)
+    sounds = finding_sounds(result)
+    findings = [
+        finding_view(result, number, sound, {chart.name for chart in charts})
+        for number, sound in enumerate(sounds, start=1)
+    ]
+    name = readable(name_of(result.capture.path))
+    build = result.bench.build.name if result.bench is not None else None
+    context = {
+        "title": say("page.title", name=readable(build) if build else name),
+        "name": name,
+        "build": readable(build) if build else None,
+        "facts": facts(result),
+        "verdict": result.judgement.verdict,
+        "headline": result.judgement.headline,
+        "findings": findings,
+        "any_sound": any(finding["players"] for finding in findings),
+        "sections": [_section(result, question, charts, findings) for question in SECTIONS],
+        "recording": [finding for finding in findings if section_of(finding["kind"]) == "recording"],
+        "not_shown": result.judgement.not_shown,
+        "table": sweep_table(result.judgement.sweep),
+        "limits": limit_rows(result.judgement.limits),
+        "about": say(
+            "page.about_text",
+            version=tool_version(),
+            name=name,
+            sha256=result.capture.sha256(),
+        ),
+        "sheet": sheet_view(result, time.localtime()),
+        "pitches": [_pitch_label(cycle) for cycle in cycles],
+        "chosen": worst_cycle(cycles) if cycles else 0,
+    }
+    return render("check.html", context, page_data(charts, cycles))
+
+
+def page_data(charts: Sequence[Chart], cycles: Sequence[Cycle] = ()) -> dict[str, Any]:
+    """Return what the script of a page draws from.
+
+    Parameters
+    ----------
+    charts : sequence of Chart
+    cycles : sequence of Cycle
+
+    Returns
+    -------
+    dict
+    """
+    return {
+        "charts": {chart.name: chart_data(chart) for chart in charts},
+        "cycles": [{"f0": cycle.f0_hz, "label": _pitch_label(cycle), "y": plain_numbers(cycle.y)} for cycle in cycles],
+        "chosen": worst_cycle(cycles) if cycles else 0,
+        "words": {"showAll": say("page.show_all"), "nothing": say("page.table_empty")},
+    }
+
+
+def render(template: str, context: Mapping[str, Any], data: Mapping[str, Any]) -> bytes:
+    """Fill in a template; every value is escaped, and no script but our own may run.
+
+    Parameters
+    ----------
+    template : str
+        A file of this folder.
+    context : mapping
+    data : mapping
+        For the script, as JSON.
+
+    Returns
+    -------
+    bytes
+    """
+    from markupsafe import Markup
+
+    scripts = [_text("charts.min.js"), _text("page.js")]
+    hashes = " ".join(f"'sha256-{_digest(script)}'" for script in scripts)
+    policy = (
+        f"default-src 'none'; style-src 'unsafe-inline'; script-src {hashes}; media-src data:; "
+        "img-src data:; base-uri 'none'; form-action 'none'"
+    )
+    # Inside a script element only these can end it or begin another; JSON may write them as escapes.
+    packed = json.dumps(data, allow_nan=False, separators=(",", ":")).translate(
+        {ord("<"): "\\u003c", ord(">"): "\\u003e", ord("&"): "\\u0026"}
+    )
+    page = (
+        _environment()
+        .get_template(template)
+        .render(
+            **context,
+            w=words(),
+            policy=policy,
+            style=Markup(_text("page.css")),  # noqa: S704  (our own file)
+            scripts=[Markup(script) for script in scripts],  # noqa: S704  (our own files)
+            data=Markup(packed),  # noqa: S704  (escaped above)
+        )
+    )
+    return page.encode("utf-8", "replace")
+
+
+def _section(
+    result: CheckView, question: str, charts: Sequence[Chart], findings: Sequence[Mapping[str, Any]]
+) -> dict[str, Any]:
+    figures = figures_of(question, charts)
+    missing = [] if question != "start" or result.judgement.summary.get("start_s") is not None else ["no_start"]
+    if not result.frames.oscillating.any():
+        missing = ["no_tone"]
+    else:
+        drawn = {figure["name"] for figure in figures}
+        missing += [why for needed, why in MISSING[question] if needed not in drawn]
+    return {
+        "name": question,
+        "title": say(f"question.{question}"),
+        "margin": say(f"margin.{question}"),
+        "answer": result.judgement.answers[question],
+        "findings": [finding for finding in findings if section_of(finding["kind"]) == question],
+        "figures": figures,
+        "missing": [say(f"missing.{why}") for why in dict.fromkeys(missing)],
+    }
+
+
+def _pitch_label(cycle: Cycle) -> str:
+    level = format_db(20.0 * _log10(cycle.amplitude_fs), "dBFS")
+    return f"{format_hz_note(cycle.f0_hz)}, {level}, {format_seconds(cycle.time_s)}"
+
+
+def _log10(value: float) -> float:
+    import math
+
+    return math.log10(max(value, 1e-12))
+
+
+@cache
+def _environment() -> Any:
+    import jinja2
+
+    return jinja2.Environment(
+        loader=jinja2.FileSystemLoader(_HERE),
+        autoescape=True,
+        undefined=jinja2.StrictUndefined,
+        trim_blocks=True,
+        lstrip_blocks=True,
+    )
+
+
+@cache
+def _text(name: str) -> str:
+    return (_HERE / name).read_text(encoding="utf-8")
+
+
+def _digest(script: str) -> str:
+    return base64.b64encode(hashlib.sha256(script.encode("utf-8")).digest()).decode("ascii")
+
+
+__all__ = ["EVIDENCE", "FINDINGS_OF", "check_page_bytes", "page_data", "page_path", "render", "write_check_page"]
