@@ -1,8 +1,8 @@
 """Sound for the ear: a second of a take, what is left without its fundamental, and the pure tone beside it.
 
-The fundamental is taken out along the recovered phase: the samples are turned down by it, the slow rest is averaged over whole
-cycles (a raised cosine in phase, whose zeros lie on every harmonic and on half the pitch), turned up again and
-subtracted. What is left holds the harmonics, noise and bursts as they were, in a sweep too.
+The fundamental is taken out along the recovered phase: the samples are turned down by it, the slow rest is averaged
+over whole cycles (a raised cosine in phase, whose zeros lie on every harmonic and on half the pitch), turned up again
+and subtracted. What is left holds the harmonics, noise and bursts as they were, in a sweep too.
 """
 
 from __future__ import annotations
@@ -22,7 +22,7 @@ Floats = NDArray[np.float64]
 Kind = Literal["second", "residue", "pure"]
 
 LOUDEST_DBFS = -18.0
-"""Peaks of an excerpt stay under this: a steady tone at full level is hard on ears and tweeters (common practice, no source)."""
+"""Peaks of an excerpt stay under this: steady tones are hard on ears and tweeters (common practice, no source)."""
 FADE_S = 0.03
 MOST_RAISED_DB = 70.0
 """Digital silence is not raised to a roar."""

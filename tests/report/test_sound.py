@@ -91,7 +91,7 @@ def test_the_two_parts_add_up() -> None:
 
 
 def test_excerpts_are_quiet_and_faded_and_say_their_gain() -> None:
-    x, turns = swept(200.0, 800.0, 3.0)
+    x, _turns = swept(200.0, 800.0, 3.0)
     frames = track(Take(x), workers=1)
     sounds = excerpts(Take(x), frames.envelope, 1.0, 2.0)
     assert [sound.kind for sound in sounds] == ["second", "residue", "pure"]

@@ -155,16 +155,16 @@ def render(template: str, context: Mapping[str, Any], data: Mapping[str, Any]) -
     packed = json.dumps(data, allow_nan=False, separators=(",", ":")).translate(
         {ord("<"): "\\u003c", ord(">"): "\\u003e", ord("&"): "\\u0026"}
     )
-    page = (
+    page: str = (
         _environment()
         .get_template(template)
         .render(
             **context,
             w=words(),
             policy=policy,
-            style=Markup(_text("page.css")),  # noqa: S704  (our own file)
-            scripts=[Markup(script) for script in scripts],  # noqa: S704  (our own files)
-            data=Markup(packed),  # noqa: S704  (escaped above)
+            style=Markup(_text("page.css")),
+            scripts=[Markup(script) for script in scripts],
+            data=Markup(packed),
         )
     )
     return page.encode("utf-8", "replace")
