@@ -12,6 +12,7 @@ from collections.abc import Callable, Iterator, Sequence
 from types import FrameType
 from typing import Any
 
+from listen.cli_logbook import add_keeping, add_logbook_command, keeper_for
 from listen.cli_parts import (
     FOUND,
     INTERRUPTED,
@@ -20,8 +21,10 @@ from listen.cli_parts import (
     Screen,
     add_build,
     add_span,
+    aside,
     complain,
     file_name,
+    no_word,
 )
 from listen.errors import ListenError, OptionError
 
@@ -55,7 +58,9 @@ def build_parser() -> argparse.ArgumentParser:
         "--frames", metavar="FILE.csv", type=file_name("--frames"), help="write every frame as CSV (one capture)"
     )
     check.add_argument("--quiet", action="store_true", help="print no page and no progress")
+    add_keeping(check)
     check.set_defaults(run=_check)
+    add_logbook_command(commands)
     return parser
 
 
@@ -120,7 +125,8 @@ def _check(options: argparse.Namespace) -> int:
         raise OptionError(f"--frames takes one capture, not {len(options.captures)}", "check them one at a time")
     if options.frames == "-":
         raise OptionError("--frames needs a file", "name one, for example --frames frames.csv")
-    _check_outputs(options)
+    keeper = keeper_for(options, options.captures)
+    _check_outputs(options, keeper.files if keeper else ())
     from listen import report
     from listen.verbs.checking import check
 
@@ -133,8 +139,9 @@ def _check(options: argparse.Namespace) -> int:
             with contextlib.ExitStack() as stack:
                 line = None if options.quiet else stack.enter_context(report.ProgressLine(path, sys.stderr))
                 result = check(path, progress=line, **_settings(options))
+            document = report.check_document(result) if keeper or options.json is not None else {}
             if options.json is not None:
-                documents.append(report.check_document(result))
+                documents.append(document)
             if options.frames is not None:
                 report.write_frames_csv(result.frames, options.frames)
         except ListenError as error:
@@ -144,6 +151,9 @@ def _check(options: argparse.Namespace) -> int:
             screen.put(("\n" if pages else "") + report.check_page(result, report.paper_for(sys.stdout)))
             pages += 1
         status = max(status, PASSED if result.judgement.verdict == "pass" else FOUND)
+        if keeper:
+            say = screen.put if show_page else no_word if options.quiet else aside
+            status = max(status, keeper.keep(document, path, say))
     if documents and options.json == "-":
         screen.put(report.documents_text(documents, array=len(options.captures) > 1))
     elif documents:
@@ -163,7 +173,7 @@ def _settings(options: argparse.Namespace) -> dict[str, Any]:
     }
 
 
-def _check_outputs(options: argparse.Namespace) -> None:
+def _check_outputs(options: argparse.Namespace, others: Sequence[str] = ()) -> None:
     """Refuse targets that cannot be written before a minute of work is spent."""
     targets = [("--json", options.json), ("--frames", options.frames)]
     targets = [(option, target) for option, target in targets if target is not None and target != "-"]
@@ -172,7 +182,7 @@ def _check_outputs(options: argparse.Namespace) -> None:
     from listen.report.files import check_target
     from listen.verbs.beside import bench_beside
 
-    taken = [*options.captures, options.bench, options.limits, *map(bench_beside, options.captures)]
+    taken = [*options.captures, options.bench, options.limits, *map(bench_beside, options.captures), *others]
     for option, target in targets:
         check_target(target, option=option, inputs=[path for path in taken if path is not None])
         taken.append(target)

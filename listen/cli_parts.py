@@ -161,3 +161,14 @@ def complain(text: str) -> int:
         sys.stderr.write(one_line(f"listen: {text}") + "\n")
         sys.stderr.flush()
     return UNUSABLE
+
+
+def aside(text: str) -> None:
+    """Say something on standard error that is no complaint."""
+    with contextlib.suppress(OSError, ValueError, AttributeError):
+        sys.stderr.write(text)
+        sys.stderr.flush()
+
+
+def no_word(_text: str) -> None:
+    """Say nothing."""

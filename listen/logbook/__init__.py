@@ -1,6 +1,7 @@
 """What was measured when: builds, checks, calibrations and notes in one SQLite file."""
 
 from listen.logbook.book import check_logbook
+from listen.logbook.drift import Drift, NoteDrift, compare_tables, drift_history
 from listen.logbook.looking import read_builds, read_entry, read_history
 from listen.logbook.place import VARIABLE, default_path, logbook_path
 from listen.logbook.storing import record, record_calibration, record_check, record_note, strike
@@ -12,11 +13,15 @@ __all__ = [
     "VARIABLE",
     "About",
     "BuildLine",
+    "Drift",
     "Entry",
+    "NoteDrift",
     "Stored",
     "Verification",
     "check_logbook",
+    "compare_tables",
     "default_path",
+    "drift_history",
     "logbook_path",
     "read_builds",
     "read_entry",

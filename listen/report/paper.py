@@ -29,6 +29,7 @@ _ASCII = str.maketrans(
         "\u2013": "-",
         "µ": "u",
         "±": "~",
+        "°": "",
         **dict.fromkeys("█▉▊▋▌", "#"),
         **dict.fromkeys("▍▎▏", "."),
     }

@@ -1,0 +1,402 @@
+"""``listen logbook``, and the options by which other commands keep what they found."""
+
+from __future__ import annotations
+
+import argparse
+import os
+import sys
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Any
+
+from listen.cli_parts import FOUND, PASSED, Screen, complain, file_name
+from listen.errors import ListenError, OptionError
+
+if TYPE_CHECKING:
+    from pathlib import Path
+
+    from listen.logbook import About
+
+_ABOUT = ("note", "temperature", "warm_up", "measured", "as_found", "as_left")
+_DESCRIPTION = """What was measured when: builds, checks, calibrations and notes in one file.
+
+It is the file that --logbook names, else the one that the environment variable LISTEN_LOGBOOK names, else
+logbook.sqlite where the system keeps the data of programs."""
+_STATUS = """exit status:
+  0  done
+  1  verify: something is not as it was stored
+  2  the call or the logbook could not be used; one line on standard error says why
+"""
+
+
+def add_keeping(parser: argparse.ArgumentParser, *, states: bool = False) -> None:
+    """Add the options that keep a result in the logbook.
+
+    Parameters
+    ----------
+    parser : ArgumentParser
+        Of a command whose result is kept.
+    states : bool
+        Whether it can be as found and as left.
+    """
+    group = parser.add_argument_group("logbook", "--build or --logbook keeps the result there")
+    _add_logbook(group)
+    group.add_argument("--build", metavar="NAME", help="the build it belongs to (default: the bench file's)")
+    group.add_argument("--note", metavar="TEXT", help="a note to the entry")
+    _add_about(group)
+    if states:
+        state = group.add_mutually_exclusive_group()
+        state.add_argument("--as-found", action="store_true", help="made before anything was adjusted")
+        state.add_argument("--as-left", action="store_true", help="made after adjusting; later tables are held to it")
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Keeper:
+    """Where results are kept, and in what circumstances they were measured."""
+
+    path: Path
+    about: About
+    names: Mapping[str, str | None]
+
+    @property
+    def files(self) -> list[str]:
+        """All files of the logbook: none of them may be written over."""
+        return [f"{self.path}{ending}" for ending in ("", "-wal", "-shm", "-journal")]
+
+    def keep(self, document: Mapping[str, Any], capture: str, say: Callable[[str], None]) -> int:
+        """Keep a document, and say so once it is on the disc; return the exit status."""
+        from listen.logbook import record
+        from listen.report.logbook_words import stored_line
+
+        name = self.names[capture]
+        assert name is not None
+        try:
+            stored = record(document, build=name, path=self.path, about=self.about)
+        except ListenError as error:  # what was found has been shown already
+            return complain(str(error))
+        say(stored_line(stored) + "\n")
+        return PASSED
+
+
+def keeper_for(options: argparse.Namespace, captures: Sequence[str]) -> Keeper | None:
+    """Return where to keep results, None where they are not to be kept.
+
+    Raises
+    ------
+    ListenError
+        The logbook could not be written, or the name of the build is not known: before any work is done.
+    """
+    given = [
+        name for name in _ABOUT if getattr(options, name, None) is not None and getattr(options, name) is not False
+    ]
+    if options.build is None and options.logbook is None:
+        if given:
+            option = "--" + given[0].replace("_", "-")
+            raise OptionError(f"{option} goes into the logbook", "add --build NAME, so that the result is kept there")
+        return None
+    from listen.logbook import check_logbook, logbook_path
+    from listen.logbook.wording import checked, kept_name
+
+    about = checked(_about(options))
+    names = {capture: options.build if options.build is not None else _named(options, capture) for capture in captures}
+    for capture, name in names.items():
+        if name is None:
+            raise OptionError(
+                f"--logbook needs the name of the build of {capture}",
+                "add --build NAME, or a name to the bench file: [build] name",
+            )
+        kept_name(name)
+    path = logbook_path(options.logbook)
+    check_logbook(path)
+    return Keeper(path=path, about=about, names=names)
+
+
+def add_logbook_command(commands: Any) -> None:
+    """Add ``listen logbook`` and what it can do."""
+    book = commands.add_parser(
+        "logbook",
+        help="what was measured when: builds, their histories, the drift of their tables, export",
+        description=_DESCRIPTION,
+        epilog=_STATUS,
+    )
+    book.add_argument("--logbook", metavar="FILE", type=file_name("--logbook"), help="the file of the logbook")
+    book.set_defaults(run=_list)
+    verbs = book.add_subparsers(title="what it can do", metavar="WHAT")
+
+    def add(name: str, run: Callable[[argparse.Namespace], int], words: str) -> argparse.ArgumentParser:
+        parser: argparse.ArgumentParser = verbs.add_parser(name, help=words, description=f"{words.capitalize()}.")
+        _add_logbook(parser, default=argparse.SUPPRESS)
+        parser.set_defaults(run=run)
+        return parser
+
+    add("list", _list, "list all builds, the one measured last first (this is the default)")
+    show = add("show", _show, "show the history of one build")
+    _add_name(show)
+    entry = add("entry", _entry, "show one entry")
+    entry.add_argument("number", metavar="N", type=_number_of("N"), help="the number of the entry")
+    _add_file(entry, "--json", "FILE|-", "write its document as it was stored; - is standard output")
+    drift = add("drift", _drift, "tell how a build's table moved: all notes, the octaves, each note in cents")
+    _add_name(drift)
+    drift.add_argument("--entry", metavar="N", type=_number_of("--entry"), help="compare this calibration")
+    drift.add_argument("--against", metavar="M", type=_number_of("--against"), help="with this earlier one")
+    _add_file(drift, "--json", "FILE|-", "write it as JSON; - is standard output")
+    _add_file(drift, "--csv", "FILE.csv", "write a row a note")
+    note = add("note", _note, "write a note, a temperature, or both")
+    note.add_argument("build", metavar="BUILD", help="the name of the build")
+    note.add_argument("note", metavar="TEXT", nargs="?", help="the note")
+    _add_about(note)
+    strike = add(
+        "strike", _strike, "strike out an entry that was made by mistake; it stays readable and counts no more"
+    )
+    strike.add_argument("number", metavar="N", type=_number_of("N"), help="the number of the entry")
+    strike.add_argument("why", metavar="WHY", help="what was wrong with it")
+    export = add("export", _export, "write entries to files; of all builds where none is named")
+    _add_name(export)
+    _add_file(export, "--json", "FILE|-", "everything that was stored; - is standard output")
+    _add_file(export, "--csv", "FILE.csv", "a row an entry")
+    _add_file(export, "--steps", "FILE.csv", "a row a step of every calibration")
+    add("verify", _verify, "look whether every entry is as it was stored")
+
+
+def _add_logbook(parser: Any, default: Any = None) -> None:
+    parser.add_argument(
+        "--logbook",
+        metavar="FILE",
+        type=file_name("--logbook"),
+        default=default,
+        help="the file of the logbook (default: LISTEN_LOGBOOK, or the system's place)",
+    )
+
+
+def _add_about(parser: Any) -> None:
+    parser.add_argument(
+        "--temperature", metavar="C", type=_decimal("--temperature"), help="of the room, degrees Celsius"
+    )
+    parser.add_argument(
+        "--warm-up", metavar="MIN", type=_decimal("--warm-up"), help="minutes since the supply was switched on"
+    )
+    parser.add_argument(
+        "--measured",
+        metavar="WHEN",
+        type=_moment,
+        help="when it was measured, 2026-03-01 or 2026-03-01T19:30 (default: now)",
+    )
+
+
+def _add_name(parser: argparse.ArgumentParser) -> None:
+    parser.add_argument("build", metavar="BUILD", nargs="?", help="the name of the build (needless where there is one)")
+
+
+def _add_file(parser: argparse.ArgumentParser, option: str, metavar: str, words: str) -> None:
+    parser.add_argument(option, metavar=metavar, type=file_name(option), help=words)
+
+
+def _list(options: argparse.Namespace) -> int:
+    from listen.logbook import read_builds
+    from listen.report.logbook_pages import builds_page
+
+    path = _path(options)
+    Screen().put(builds_page(read_builds(path), path, _paper()))
+    return PASSED
+
+
+def _show(options: argparse.Namespace) -> int:
+    from listen.logbook import read_history
+    from listen.report.logbook_pages import history_page
+
+    name = _build_of(options)
+    entries = read_history(_path(options), name)
+    Screen().put(history_page(entries[0].build if entries else name, entries, _paper()))
+    return PASSED
+
+
+def _entry(options: argparse.Namespace) -> int:
+    from listen.logbook import read_entry
+    from listen.report.logbook_pages import entry_page
+
+    _check_files(options, "json")
+    entry = read_entry(_path(options), options.number)
+    if options.json is None:
+        Screen().put(entry_page(entry, _paper()))
+        return PASSED
+    if entry.document_text is None:
+        raise OptionError(f"entry {entry.number} is a note and has no document", 'try it without "--json"')
+    _put_json(entry.document, options.json)
+    return PASSED
+
+
+def _drift(options: argparse.Namespace) -> int:
+    from listen.report.files import write_whole
+    from listen.report.logbook_files import drift_csv, drift_document
+    from listen.report.logbook_pages import drift_page
+    from listen.verbs.keeping import drift
+
+    _check_files(options, "json", "csv")
+    history = drift(_build_of(options), logbook=options.logbook, entry=options.entry, against=options.against)
+    build = history[0].entry.build
+    if options.csv is not None:
+        write_whole(options.csv, drift_csv(history))
+    if options.json is not None:
+        _put_json(drift_document(build, history), options.json)
+    if options.json != "-":
+        Screen().put(drift_page(build, history, history[-1] if options.entry else None, _paper()))
+    return PASSED
+
+
+def _note(options: argparse.Namespace) -> int:
+    from listen.logbook import record_note
+    from listen.report.logbook_words import stored_line
+
+    if not (options.note or "").strip() and options.temperature is None and options.warm_up is None:
+        raise OptionError("there is nothing to note", "give a text, --temperature or --warm-up")
+    stored = record_note(build=options.build, about=_about(options), path=_path(options))
+    Screen().put(stored_line(stored) + "\n")
+    return PASSED
+
+
+def _strike(options: argparse.Namespace) -> int:
+    from listen.logbook import strike
+    from listen.report.logbook_words import quoted
+
+    build = strike(options.number, options.why, path=_path(options))
+    Screen().put(f"entry {options.number} of {quoted(build)} is struck out\n")
+    return PASSED
+
+
+def _export(options: argparse.Namespace) -> int:
+    from listen.logbook import read_history
+    from listen.report.files import write_whole
+    from listen.report.logbook_files import entries_csv, logbook_document, steps_csv
+
+    if options.json is None and options.csv is None and options.steps is None:
+        raise OptionError("an export needs a file", "name one: --json FILE, --csv FILE.csv or --steps FILE.csv")
+    _check_files(options, "json", "csv", "steps")
+    entries = read_history(_path(options), options.build)
+    if options.csv is not None:
+        write_whole(options.csv, entries_csv(entries))
+    if options.steps is not None:
+        write_whole(options.steps, steps_csv(entries))
+    if options.json is not None:
+        _put_json(logbook_document(entries), options.json)
+    return PASSED
+
+
+def _verify(options: argparse.Namespace) -> int:
+    from listen.logbook import verify
+    from listen.report.logbook_words import shown
+
+    found = verify(_path(options))
+    word = "something is not as it was stored" if found.wrong else "all is as it was stored"
+    lines = [*map(shown, found.wrong), f"{word} (entries: {found.entries}, builds: {found.builds})"]
+    Screen().put("\n".join(lines) + "\n")
+    return FOUND if found.wrong else PASSED
+
+
+def _path(options: argparse.Namespace) -> Path:
+    from listen.logbook import logbook_path
+
+    return logbook_path(options.logbook)
+
+
+def _paper() -> Any:
+    from listen.report.paper import paper_for
+
+    return paper_for(sys.stdout)
+
+
+def _build_of(options: argparse.Namespace) -> str:
+    """Return the build that was named, or the only one there is."""
+    if options.build is not None:
+        return str(options.build)
+    from listen.logbook import read_builds
+
+    builds = read_builds(_path(options))
+    if len(builds) != 1:
+        raise OptionError(f"the logbook has {len(builds)} builds", 'name one; "listen logbook list" shows them')
+    return builds[0].name
+
+
+def _put_json(document: Mapping[str, Any], target: str) -> None:
+    from listen.report.document import documents_text, write_documents
+
+    if target == "-":
+        Screen().put(documents_text([document], array=False))
+    else:
+        write_documents([document], target)
+
+
+def _check_files(options: argparse.Namespace, *names: str) -> None:
+    """Refuse targets that cannot be written; the logbook itself is none."""
+    from listen.report.files import check_target
+
+    path = _path(options)
+    taken = [f"{path}{ending}" for ending in ("", "-wal", "-shm", "-journal")]
+    for name in names:
+        target = getattr(options, name)
+        if target is None or (target == "-" and name == "json"):
+            continue
+        if target == "-":
+            raise OptionError(f"--{name} needs a file", f"name one, for example --{name} logbook.csv")
+        check_target(target, option=f"--{name}", inputs=taken)
+        taken.append(target)
+
+
+def _named(options: argparse.Namespace, capture: str) -> str | None:
+    """Return the name in the bench file that belongs to a capture."""
+    from listen.bench import load_bench
+    from listen.verbs.beside import bench_beside
+
+    path = options.bench or bench_beside(capture)
+    if path is None:
+        return None
+    try:
+        return load_bench(path).build.name
+    except ListenError:  # the command itself says what is wrong with it, and keeps nothing
+        return os.fspath(path)
+
+
+def _about(options: argparse.Namespace) -> About:
+    from listen.logbook import About
+
+    found, left = getattr(options, "as_found", False), getattr(options, "as_left", False)
+    return About(
+        note=options.note,
+        temperature_c=options.temperature,
+        warm_up_min=options.warm_up,
+        measured=options.measured,
+        state="as-found" if found else "as-left" if left else None,
+    )
+
+
+def _decimal(option: str) -> Callable[[str], float]:
+    def parse(text: str) -> float:
+        try:
+            return float(text.replace(",", ".", 1))
+        except ValueError:
+            raise OptionError(f"{option} {text!r} is no number", f"for example {option} 21.5") from None
+
+    return parse
+
+
+def _number_of(option: str) -> Callable[[str], int]:
+    def parse(text: str) -> int:
+        if not (text.isascii() and text.isdigit() and len(text) < 19 and int(text) > 0):
+            raise OptionError(f"{option} {text!r} is no number of an entry", '"listen logbook show BUILD" has them')
+        return int(text)
+
+    return parse
+
+
+def _moment(text: str) -> Any:
+    from datetime import UTC, datetime, timedelta
+
+    try:
+        when = datetime.fromisoformat(text.strip()).astimezone()
+        future = when.astimezone(UTC) > datetime.now(UTC) + timedelta(days=1)
+    except (ValueError, OverflowError, OSError):
+        raise OptionError(
+            f"--measured {text!r} is no moment", "for example --measured 2026-03-01, or 2026-03-01T19:30"
+        ) from None
+    if future:
+        raise OptionError(f"--measured {text!r} lies ahead", "give the day on which it was measured")
+    return when
