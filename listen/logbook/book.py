@@ -17,6 +17,7 @@ from listen.logbook.place import make_default_folder
 PATIENCE_S = 20.0
 """How long to wait while others write; an entry takes a few milliseconds."""
 
+_MAGIC = b"SQLite format 3\0"
 _T = TypeVar("_T")
 _BUSY = {sqlite3.SQLITE_BUSY, sqlite3.SQLITE_LOCKED, sqlite3.SQLITE_PROTOCOL}
 _DAMAGED = {sqlite3.SQLITE_CORRUPT, sqlite3.SQLITE_FORMAT}
@@ -96,10 +97,10 @@ def check_logbook(path: Path) -> None:
     LogbookError
         As `writing` does; a file that does not exist is not made.
     """
+    _check_name(path)
     if path.exists():
         with writing(path):
             return
-    _check_name(path)
     make_default_folder(path)
     if not path.parent.is_dir() or not os.access(path.parent, os.W_OK):
         with writing(path):  # says which of them it is
@@ -107,14 +108,23 @@ def check_logbook(path: Path) -> None:
 
 
 def _check_name(path: Path) -> None:
+    """Refuse what is no file, and a file that never was a database: SQLite would write over a very short one."""
     text = os.fspath(path)
     try:
         if text in ("", "-", ".") or path.is_dir():
             raise LogbookError(f"logbook {text!r} is no file", "name a file, for example --logbook bench.sqlite")
-        if path.exists() and not path.is_file():
+        os.stat(path)
+        if not path.is_file():
             raise LogbookError(f"logbook {text!r} is a device or a pipe", "name a file")
+        with path.open("rb") as file:
+            beginning = file.read(len(_MAGIC))
+    except (FileNotFoundError, NotADirectoryError):
+        return
     except (OSError, ValueError) as error:
-        raise LogbookError(f"logbook {text!r} is no name for a file", "name another") from error
+        reason = getattr(error, "strerror", None) or str(error)
+        raise LogbookError(f"logbook {text!r} cannot be used ({reason.lower()})", "name another file") from error
+    if beginning not in (b"", _MAGIC):
+        raise LogbookError(f"{text!r} is no logbook", "name another file as logbook")
 
 
 def _writable(path: Path) -> bool:
