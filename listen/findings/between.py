@@ -92,6 +92,7 @@ def _burst_level(frames: Frames, locked: bool) -> tuple[Floats, Floats, Flags]:
         excess = np.maximum(smooth[:, 0, :] - 2 * quiet[:, None], 0.0)
         # where the wave itself has edges, what is left at them is no burst
         peaked &= np.nan_to_num(frames.high_dbc, nan=-200.0) < -46.0
+        peaked &= locked
         excess = np.where(steps > 3 * np.median(steps, axis=1)[:, None], excess, 0.0).mean(axis=1)
         spur = np.nan_to_num(10 ** (frames.spur_dbc / 10))
         if not locked:
@@ -223,16 +224,17 @@ def _windows(frames: Frames, t: Floats, width: float) -> tuple[Flags, NDArray[np
     """Which windows hold no tone, and which mains lines a harmonic of the tone (or a turn of the control) hides in each."""
     silent = np.zeros(len(t), dtype=bool)
     hidden = np.zeros((len(t), len(HUM_LINES_HZ)), dtype=bool)
-    for i, centre in enumerate(t):
-        near = np.abs(frames.time_s - centre) <= 0.5 * width
-        tone = near & frames.oscillating
+    begin = np.searchsorted(frames.time_s, t - 0.5 * width)
+    end = np.searchsorted(frames.time_s, t + 0.5 * width, side="right")
+    for i, (a, b) in enumerate(zip(begin, end, strict=True)):
+        tone = frames.oscillating[a:b]
         silent[i] = not tone.any()
         if silent[i]:
             continue
-        if np.count_nonzero(tone) < 0.9 * np.count_nonzero(near):
+        if np.count_nonzero(tone) < 0.9 * (b - a):
             hidden[i] = True
             continue
-        f0 = frames.f0_hz[tone]
+        f0 = frames.f0_hz[a:b][tone]
         for j, line in enumerate(HUM_LINES_HZ):
             order = np.maximum(np.round(line / f0), 1.0)
             hidden[i, j] = bool((np.abs(order * f0 - line) < _FREE_HZ).any())

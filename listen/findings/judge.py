@@ -180,15 +180,17 @@ def _without_bursts(shapes: list[Draft], bursts: list[Draft]) -> list[Draft]:
     """A burst that rides on the crest is no flattening: shape that a burst of like size explains is not said twice."""
     kept = []
     for draft in shapes:
+        crest = draft.kind in ("asymmetric-clipping", "symmetric-clipping", "crossover-distortion")
         size = max(
-            float(draft.evidence.get("crest_loss_percent", 0.0)), float(draft.evidence.get("even_percent", 0.0)),
-            float(draft.evidence.get("odd_percent", 0.0)), float(draft.evidence.get("dead_band_percent", 0.0)),
-        )  # fmt: skip
+            float(draft.evidence.get(key, 0.0))
+            for key in ("crest_loss_percent", "even_percent", "odd_percent", "dead_band_percent")
+        )
         covered = any(
-            b.start_s <= draft.end_s and b.end_s >= draft.start_s
-            and 100 * 10 ** (float(b.evidence["burst_rms_dbc"]) / 20) * 4.0 > size
+            b.start_s <= draft.end_s
+            and b.end_s >= draft.start_s
+            and 100 * 10 ** (float(b.evidence["burst_rms_dbc"]) / 20) * (4.0 if crest else 0.7) > size
             for b in bursts
-        )  # fmt: skip
+        )
         if not covered:
             kept.append(draft)
     return kept

@@ -167,8 +167,8 @@ def dropouts(frames: Frames, start: Start, limits: Limits, lost: Flags) -> tuple
     recent: list[float] = []
     while i < n:
         if frames.oscillating[i]:
-            recent = (recent + [float(levels[i])])[-25:]
-            reference = float(np.quantile(recent, 0.8))
+            recent = [*recent[-24:], float(levels[i])]
+            reference = sorted(recent)[int(0.8 * (len(recent) - 1))]
         if not np.isfinite(reference) or levels[i] > reference - depth:
             i += 1
             continue

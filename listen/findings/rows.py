@@ -137,23 +137,30 @@ def _still(cents: Floats, hop_s: float, cents_per_s: float) -> Flags:
     still = np.abs(np.gradient(np.convolve(padded, kernel, mode="valid"), hop_s)) < cents_per_s
     long = round(_TREND_S / hop_s) | 1
     if n >= long:
-        place = (np.arange(long) - long // 2) * hop_s
-        views = np.lib.stride_tricks.sliding_window_view(cents, long)
-        centred = views - views.mean(axis=1, keepdims=True)
-        slope = centred @ place / (place @ place)
-        off = centred - slope[:, None] * place
-        rms = np.sqrt(np.mean(off**2, axis=1))
-        bends = np.polynomial.legendre.legvander(place / (long // 2 * hop_s), 3)
-        smooth = off - (off @ np.linalg.pinv(bends).T) @ bends.T
-        crossings = np.count_nonzero(np.diff(np.sign(smooth), axis=1), axis=1)
-        # wavering turns round often and no smooth bend explains it; a stroke's slow end does neither
-        calm = (np.abs(slope) < 2.0 * cents_per_s) & (rms < _WAVER_CENTS) & (np.abs(off).max(axis=1) < 3.5 * _WAVER_CENTS)
-        calm &= (crossings >= 5) & (np.sqrt(np.mean(smooth**2, axis=1)) > 0.6 * rms)
-        for i in np.flatnonzero(calm):
-            still[i : i + long] = True
+        for first in range(0, n - long + 1, _AT_ONCE):
+            part = cents[first : first + _AT_ONCE + long - 1]
+            for i in np.flatnonzero(_wavering(part, long, hop_s, cents_per_s)):
+                still[first + i : first + i + long] = True
     return still
 
 
+def _wavering(cents: Floats, long: int, hop_s: float, cents_per_s: float) -> Flags:
+    """Whether each run of ``long`` rows keeps about one place and turns round often."""
+    place = (np.arange(long) - long // 2) * hop_s
+    views = np.lib.stride_tricks.sliding_window_view(cents, long)
+    centred = views - views.mean(axis=1, keepdims=True)
+    slope = centred @ place / (place @ place)
+    off = centred - slope[:, None] * place
+    rms = np.sqrt(np.mean(off**2, axis=1))
+    bends = np.polynomial.legendre.legvander(place / (long // 2 * hop_s), 3)
+    smooth = off - (off @ np.linalg.pinv(bends).T) @ bends.T
+    crossings = np.count_nonzero(np.diff(np.sign(smooth), axis=1), axis=1)
+    # wavering turns round often and no smooth bend explains it; a stroke's slow end does neither
+    calm = (np.abs(slope) < 2.0 * cents_per_s) & (rms < _WAVER_CENTS) & (np.abs(off).max(axis=1) < 3.5 * _WAVER_CENTS)
+    return calm & (crossings >= 5) & (np.sqrt(np.mean(smooth**2, axis=1)) > 0.6 * rms)
+
+
+_AT_ONCE = 2000
 _TREND_S = 2.0
 _WAVER_CENTS = 60.0
 

@@ -193,13 +193,27 @@ def shape_drafts(frames: Frames, shape: Shape, limits: Limits, coupling_known: b
     """
     left = shape.usable.copy()
     out: list[Draft] = []
-    for make in (_crossover, _slewing, _one_half, _both_halves):
+    for make in (_slewing, _crossover, _one_half, _both_halves):
         for draft in make(frames, shape, limits, left, coupling_known):
+            if draft.kind == "crossover-distortion" and _leads_to_slewing(draft, out):
+                left &= ~_around(draft, frames)
+                continue
             out.append(draft)
             left &= ~_around(draft, frames)
     for draft in _curved(frames, shape, limits, left, out, coupling_known):
         out.append(draft)
     return out
+
+
+def _leads_to_slewing(draft: Draft, before: list[Draft]) -> bool:
+    """Just below the pitch at which slopes are held, slewing shows as a dead band would: that is its onset."""
+    return any(
+        d.kind == "slew-limiting"
+        and draft.start_s < d.end_s + 0.4
+        and draft.end_s > d.start_s - 0.4
+        and (draft.f0_high_hz or 0.0) < 1.15 * (d.f0_low_hz or 0.0)
+        for d in before
+    )
 
 
 def _around(draft: Draft, frames: Frames) -> Flags:
@@ -339,6 +353,7 @@ def _curved(
     explained = np.zeros(len(frames), dtype=bool)
     for draft in before:
         explained |= _around(draft, frames)
+    pointed = np.cos(_median_angle(frames, 1))
     for kind, values, name in (
         ("even-order-distortion", shape.even, "even_percent"),
         ("odd-order-distortion", shape.odd, "odd_percent"),
@@ -356,7 +371,7 @@ def _curved(
             certain = True
             if kind.startswith("even") and np.median(shape.loss_one[rows]) > 0.01:
                 half, certain = half_of(frames, shape, rows, 100 * shape.loss_one, known)
-            psi3 = float(np.median(np.cos(_median_angle(frames, 1)[rows])))
+            psi3 = float(np.median(pointed[rows]))
             facts = {name: worst, "crest_loss_percent": 100 * float(np.median(shape.loss_one[rows]))}
             variant = "leaning" if kind.startswith("even") and half is None else "plain"
             if kind.startswith("odd"):

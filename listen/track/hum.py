@@ -14,6 +14,7 @@ WINDOW_S = 1.0
 HUM_LINES_HZ = np.array([mains * k for mains in MAINS_HZ for k in range(1, ORDERS + 1)])
 _SEARCH = 0.004
 _BESIDE_HZ = (4.0, 9.0)
+_AT_ONCE = 256
 
 
 def block_samples(rate_hz: float) -> int:
@@ -45,6 +46,15 @@ def hum_lines(low: Floats, low_rate_hz: float, start_s: float) -> tuple[Floats, 
         return np.empty(0), empty, empty
     starts = np.arange(0, len(low) - width + 1, max(1, width // 2))
     views = np.lib.stride_tricks.sliding_window_view(low, width)[starts]
+    levels = [_window_lines(views[i : i + _AT_ONCE], low_rate_hz) for i in range(0, len(starts), _AT_ONCE)]
+    lines = np.concatenate([line for line, _ in levels])
+    floor = np.concatenate([beside for _, beside in levels])
+    return start_s + (starts + width / 2) / low_rate_hz, lines, floor
+
+
+def _window_lines(views: Floats, low_rate_hz: float) -> tuple[Floats, Floats]:
+    """Lines and floor, in dBFS, of some windows of equal length."""
+    width = views.shape[1]
     lost = np.isnan(views)
     usable = lost.mean(axis=1) < 0.2
     filled = np.where(lost, 0.0, views)
@@ -56,16 +66,17 @@ def hum_lines(low: Floats, low_rate_hz: float, start_s: float) -> tuple[Floats, 
     size = 4 * 2 ** int(np.ceil(np.log2(width)))
     spectrum = np.abs(np.fft.rfft(filled * window, size, axis=1)) * (4.0 / width)
     frequency = np.arange(spectrum.shape[1]) * low_rate_hz / size
-    lines = np.full((len(starts), len(HUM_LINES_HZ)), np.nan)
+    lines = np.full((len(views), len(HUM_LINES_HZ)), np.nan)
     floor = np.full_like(lines, np.nan)
     for i, line_hz in enumerate(HUM_LINES_HZ):
-        near = np.abs(frequency - line_hz) <= max(_SEARCH * line_hz, 0.6 * low_rate_hz / width)
         off = np.abs(frequency - line_hz)
-        beside = (off >= max(_BESIDE_HZ[0], 2.5 * low_rate_hz / width)) & (off <= max(_BESIDE_HZ[1], 8 * low_rate_hz / width))
+        near = off <= max(_SEARCH * line_hz, 0.6 * low_rate_hz / width)
+        beside = off >= max(_BESIDE_HZ[0], 2.5 * low_rate_hz / width)
+        beside &= off <= max(_BESIDE_HZ[1], 8 * low_rate_hz / width)
         if not near.any() or not beside.any():
             continue
         with np.errstate(divide="ignore"):
             lines[:, i] = 20 * np.log10(spectrum[:, near].max(axis=1))
             floor[:, i] = 20 * np.log10(np.median(spectrum[:, beside], axis=1))
     lines[~usable] = np.nan
-    return start_s + (starts + width / 2) / low_rate_hz, lines, floor
+    return lines, floor

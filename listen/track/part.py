@@ -48,7 +48,17 @@ class Rows:
     high_order: Floats
     dc_fs: Floats
     shape: NDArray[np.float64]
-    residual_fold: Floats
+    residual_fold: NDArray[np.float32]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class ShortFrames:
+    """Short frames of one stretch within one part."""
+
+    time_s: Floats
+    amplitude_fs: Floats
+    rms_amplitude_fs: Floats
+    f0_hz: Floats
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -56,7 +66,7 @@ class Part:
     """What one part gives: rows, short frames, the low-rate residual."""
 
     rows: tuple[Rows, ...]
-    knots: tuple[tuple[int, PhaseCurve, NDArray[np.bool_]], ...]
+    short: tuple[ShortFrames, ...]
     steps: tuple[PhaseStep, ...]
     low: Floats
     quiet_power: Floats
@@ -90,13 +100,12 @@ def measure_part(
     Part
     """
     residue = x[start - first : stop - first].copy()
-    rows, knots, steps = [], [], []
+    rows, short, steps = [], [], []
     for number, whole, rough in stretches:
         pieces, cuts = _pieces(whole, rough, x, first, rate_hz)
         steps.extend(step for at, step in cuts if start <= at < stop)
         for stretch, curve in pieces:
-            inside = (curve.samples >= start) & (curve.samples < stop)
-            knots.append((number, curve, inside))
+            short.append(_short_frames(curve, start, stop, rate_hz))
             measured = _measure_stretch(x, first, start, stop, stretch, curve, rate_hz, coupling_hz, residue, number)
             if measured is not None:
                 rows.append(measured)
@@ -105,7 +114,17 @@ def measure_part(
     low_rate = residue[:length].reshape(-1, block).mean(axis=1)
     hop = HOP_S * rate_hz
     quiet = _quiet_power(x, first, np.arange(np.ceil(start / hop), np.ceil(stop / hop)) * hop, int(hop))
-    return Part(rows=tuple(rows), knots=tuple(knots), steps=tuple(steps), low=low_rate, quiet_power=quiet)
+    return Part(rows=tuple(rows), short=tuple(short), steps=tuple(steps), low=low_rate, quiet_power=quiet)
+
+
+def _short_frames(curve: PhaseCurve, start: int, stop: int, rate_hz: float) -> ShortFrames:
+    inside = (curve.samples >= start) & (curve.samples < stop)
+    return ShortFrames(
+        time_s=curve.samples[inside] / rate_hz,
+        amplitude_fs=curve.amplitude_fs[inside],
+        rms_amplitude_fs=np.sqrt(2 * curve.power[inside]),
+        f0_hz=curve.raw_slopes[inside] * rate_hz,
+    )
 
 
 def _pieces(
@@ -286,7 +305,7 @@ def _fold(
     inner = np.round(0.5 * (places[1:] + places[:-1])).astype(np.int64)
     half = round(0.5 * (centres[1] - centres[0])) if len(centres) > 1 else n // 2
     bounds = np.concatenate([[max(0, places[0] - half)], inner, [min(n, places[-1] + half)]])
-    fold = np.empty((len(places), 2, FOLD))
+    fold = np.empty((len(places), 2, FOLD), dtype=np.float32)
     shape_kernels.fold_residual(left, phase.phase, bounds, crest - 0.5 / FOLD, FOLD, fold)
     low, high = max(a + bounds[0], start), min(a + bounds[-1], start + len(residue))
     if high > low:

@@ -3,17 +3,18 @@
 from __future__ import annotations
 
 import itertools
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
 from listen.track.hum import block_samples, hum_lines
 from listen.track.lines import BAND
-from listen.track.part import FOLD, Part, Rows
-from listen.track.phase import PhaseCurve
+from listen.track.part import FOLD, Part, Rows, ShortFrames
 from listen.track.stretches import Stretch
-from listen.track.types import HARMONIC_COLUMNS, Envelope, Floats, Frames
+from listen.track.types import HARMONIC_COLUMNS, Envelope, Floats, Frames, PhaseStep
 
+Column = NDArray[Any]
 _CURVATURE = 0.5 * (1.0 / 12.0 - 1.0 / (2.0 * np.pi**2))
 """Half the mean of v^2 under the frame's weight: what a parabola in the pitch adds to its mean."""
 _ABOVE_NOISE = 2.0
@@ -30,82 +31,88 @@ def _db(power: Floats) -> Floats:
         return 10.0 * np.log10(power)
 
 
-def frames_of(
-    parts: list[Part], stretches: list[Stretch], rate_hz: float, first: int, last: int, hop_s: float
-) -> Frames:
-    """Join the parts of a capture into its table of frames.
+class Table:
+    """Rows of a capture, filled part by part; `frames` closes it."""
 
-    Parameters
-    ----------
-    parts : list of Part
-        In order of time.
-    stretches : list of Stretch
-    rate_hz : float
-    first, last : int
-        Span of samples looked at.
-    hop_s : float
-    """
-    hop = hop_s * rate_hz
-    start_row = int(np.ceil(first / hop))
-    n = max(0, int(np.ceil(last / hop)) - start_row)
-    rows = [r for part in parts for r in part.rows]
-    table = _gathered(rows, n, start_row)
-    table["centred"] &= ~_at_steps(stretches, (start_row + np.arange(n)) * hop_s, rate_hz)
-    quiet = np.concatenate([part.quiet_power for part in parts])[:n] if parts else np.empty(0)
-    table["f0"] = _straightened(table, hop_s)
-    envelope = _envelope([item for part in parts for item in part.knots], stretches, quiet, start_row, hop_s, rate_hz)
-    low = np.concatenate([part.low for part in parts]) if parts else np.empty(0)
-    hum_time, hum, floor = hum_lines(low, rate_hz / block_samples(rate_hz), first / rate_hz)
-    columns = _levels(table, quiet, rate_hz)
-    return Frames(
-        sample_rate_hz=rate_hz,
-        time_s=(start_row + np.arange(n)) * hop_s,
-        hum_time_s=hum_time,
-        hum_dbfs=hum,
-        hum_floor_dbfs=floor,
-        envelope=envelope,
-        phase_steps=tuple(step for part in parts for step in part.steps),
-        **columns,
-    )
+    def __init__(self, stretches: list[Stretch], rate_hz: float, first: int, last: int, hop_s: float) -> None:
+        self._stretches, self._rate_hz, self._hop_s = stretches, rate_hz, hop_s
+        hop = hop_s * rate_hz
+        self._first = first
+        self._start_row = int(np.ceil(first / hop))
+        self._n = max(0, int(np.ceil(last / hop)) - self._start_row)
+        self._columns = _empty(self._n)
+        self._quiet: list[Floats] = []
+        self._low: list[Floats] = []
+        self._short: list[ShortFrames] = []
+        self._steps: list[PhaseStep] = []
+
+    def add(self, part: Part) -> None:
+        """Take in one part; parts come in order of time."""
+        for rows in part.rows:
+            _put(self._columns, rows, self._start_row)
+        self._quiet.append(part.quiet_power)
+        self._low.append(part.low)
+        self._short.extend(part.short)
+        self._steps.extend(part.steps)
+
+    def frames(self) -> Frames:
+        """Close the table."""
+        n, rate_hz, hop_s = self._n, self._rate_hz, self._hop_s
+        time_s = (self._start_row + np.arange(n)) * hop_s
+        table = self._columns
+        table["noise"] = _filled(table["noise"], table["stretch"])
+        table["centred"] &= ~_at_steps(self._stretches, time_s, rate_hz)
+        quiet = np.concatenate(self._quiet)[:n] if self._quiet else np.empty(0)
+        table["f0"] = _straightened(table, hop_s)
+        envelope = _envelope(self._short, self._stretches, quiet, time_s, hop_s, rate_hz)
+        self._short = []
+        low = np.concatenate(self._low) if self._low else np.empty(0)
+        self._low = []
+        hum_time, hum, floor = hum_lines(low, rate_hz / block_samples(rate_hz), self._first / rate_hz)
+        del low
+        columns = _levels(table, quiet, rate_hz)
+        self._columns = {}
+        for column in columns.values():
+            column.flags.writeable = False
+        return Frames(
+            sample_rate_hz=rate_hz,
+            time_s=time_s,
+            hum_time_s=hum_time,
+            hum_dbfs=hum,
+            hum_floor_dbfs=floor,
+            envelope=envelope,
+            phase_steps=tuple(self._steps),
+            **columns,
+        )
 
 
-def _gathered(rows: list[Rows], n: int, start_row: int) -> dict[str, NDArray[np.generic]]:
-    """Rows of all stretches in one table; a row that no stretch covers is NaN."""
-    table: dict[str, NDArray[np.generic]] = {
-        "f0": np.full(n, np.nan),
-        "sigma": np.full(n, np.nan),
-        "frame_s": np.full(n, np.nan),
-        "power": np.full(n, np.nan),
-        "harmonics": np.full((n, HARMONIC_COLUMNS), np.nan, dtype=complex),
-        "count": np.zeros(n, dtype=np.int64),
-        "noise": np.full(n, np.nan),
-        "half": np.full(n, np.nan),
-        "half_noise": np.full(n, np.nan),
-        "spur": np.full(n, np.nan),
-        "spur_order": np.full(n, np.nan),
-        "high": np.full(n, np.nan),
-        "high_order": np.full(n, np.nan),
-        "dc": np.full(n, np.nan),
-        "shape": np.full((n, 5), np.nan),
-        "fold": np.full((n, 2, FOLD), np.nan),
-        "stretch": np.full(n, -1, dtype=np.int64),
-        "centred": np.zeros(n, dtype=bool),
-    }
-    for r in rows:
-        at = r.row - start_row
-        inside = (at >= 0) & (at < n)
-        at = at[inside]
-        for name, value in (
-            ("f0", r.f0_hz), ("sigma", r.f0_sigma_hz), ("frame_s", r.frame_s), ("power", r.power),
-            ("harmonics", r.harmonics), ("count", r.count), ("noise", r.noise_power), ("half", r.half_power),
-            ("half_noise", r.half_noise), ("spur", r.spur_power), ("spur_order", r.spur_order), ("dc", r.dc_fs),
-            ("shape", r.shape), ("fold", r.residual_fold), ("centred", r.centred),
-            ("high", r.high_power), ("high_order", r.high_order),
-        ):  # fmt: skip
-            table[name][at] = value[inside]
-        table["stretch"][at] = r.stretch
-    table["noise"] = _filled(table["noise"], table["stretch"])
+def _empty(n: int) -> dict[str, Column]:
+    """A table of ``n`` rows that no stretch covers yet."""
+    table: dict[str, Column] = {name: np.full(n, np.nan) for name in _PLAIN}
+    table["harmonics"] = np.full((n, HARMONIC_COLUMNS), np.nan, dtype=complex)
+    table["shape"] = np.full((n, 5), np.nan)
+    table["fold"] = np.full((n, 2, FOLD), np.nan, dtype=np.float32)
+    table["count"] = np.zeros(n, dtype=np.int64)
+    table["stretch"] = np.full(n, -1, dtype=np.int64)
+    table["centred"] = np.zeros(n, dtype=bool)
     return table
+
+
+_PLAIN = {
+    "f0": "f0_hz", "sigma": "f0_sigma_hz", "frame_s": "frame_s", "power": "power", "noise": "noise_power",
+    "half": "half_power", "half_noise": "half_noise", "spur": "spur_power", "spur_order": "spur_order",
+    "high": "high_power", "high_order": "high_order", "dc": "dc_fs",
+}  # fmt: skip
+_OTHER = {"harmonics": "harmonics", "shape": "shape", "fold": "residual_fold", "count": "count", "centred": "centred"}
+
+
+def _put(table: dict[str, Column], rows: Rows, start_row: int) -> None:
+    at = rows.row - start_row
+    inside = (at >= 0) & (at < len(table["stretch"]))
+    at = at[inside]
+    for name, attribute in (_PLAIN | _OTHER).items():
+        table[name][at] = getattr(rows, attribute)[inside]
+    table["stretch"][at] = rows.stretch
 
 
 def _at_steps(stretches: list[Stretch], time_s: Floats, rate_hz: float) -> NDArray[np.bool_]:
@@ -114,7 +121,8 @@ def _at_steps(stretches: list[Stretch], time_s: Floats, rate_hz: float) -> NDArr
     for before, after in itertools.pairwise(stretches):
         if after.start - before.stop < 2.0:
             reach = max(_STEP_S, 1.0 / min(before.f0_hz[-1], after.f0_hz[0]))
-            near |= np.abs(time_s - after.start / rate_hz) < reach
+            at = after.start / rate_hz
+            near[np.searchsorted(time_s, at - reach) : np.searchsorted(time_s, at + reach, side="right")] = True
     return near
 
 
@@ -128,7 +136,7 @@ def _filled(noise: Floats, stretch: NDArray[np.int64]) -> Floats:
     return np.where(known | (stretch < 0), noise, filled)
 
 
-def _straightened(table: dict[str, NDArray[np.generic]], hop_s: float) -> Floats:
+def _straightened(table: dict[str, Column], hop_s: float) -> Floats:
     """Pitch at the frames' centres: its mean over a frame less what its curvature over phase adds."""
     f0 = table["f0"].astype(float)
     out = f0.copy()
@@ -153,7 +161,7 @@ def _straightened(table: dict[str, NDArray[np.generic]], hop_s: float) -> Floats
     return out
 
 
-def _levels(table: dict[str, NDArray[np.generic]], quiet: Floats, rate_hz: float) -> dict[str, NDArray[np.generic]]:
+def _levels(table: dict[str, Column], quiet: Floats, rate_hz: float) -> dict[str, Column]:
     f0 = table["f0"]
     harmonics = table["harmonics"]
     noise = table["noise"]
@@ -217,25 +225,25 @@ def _levels(table: dict[str, NDArray[np.generic]], quiet: Floats, rate_hz: float
 
 
 def _envelope(
-    knots: list[tuple[int, PhaseCurve, NDArray[np.bool_]]],
+    short: list[ShortFrames],
     stretches: list[Stretch],
     quiet: Floats,
-    start_row: int,
+    row_times: Floats,
     hop_s: float,
     rate_hz: float,
 ) -> Envelope:
     """Short frames of the tone; where there is none, the r.m.s. of what there is, a row at a time."""
     times, amplitudes, pitches, flags, powers = [], [], [], [], []
     covered = np.zeros(len(quiet), dtype=bool)
-    row_times = (start_row + np.arange(len(quiet))) * hop_s
     for stretch in stretches:
-        covered |= (row_times > stretch.start / rate_hz - hop_s) & (row_times < stretch.stop / rate_hz + hop_s)
-    for _, curve, inside in knots:
-        times.append(curve.samples[inside] / rate_hz)
-        amplitudes.append(curve.amplitude_fs[inside])
-        pitches.append(curve.raw_slopes[inside] * rate_hz)
-        powers.append(np.sqrt(2 * curve.power[inside]))
-        flags.append(np.ones(int(inside.sum()), dtype=bool))
+        a = np.searchsorted(row_times, stretch.start / rate_hz - hop_s)
+        covered[a : np.searchsorted(row_times, stretch.stop / rate_hz + hop_s)] = True
+    for item in short:
+        times.append(item.time_s)
+        amplitudes.append(item.amplitude_fs)
+        pitches.append(item.f0_hz)
+        powers.append(item.rms_amplitude_fs)
+        flags.append(np.ones(len(item.time_s), dtype=bool))
     silent = ~covered
     times.append(row_times[silent])
     amplitudes.append(np.sqrt(2 * quiet[silent]))

@@ -13,7 +13,7 @@ from listen.track.hum import block_samples
 from listen.track.part import HOP_S, MARGIN_S, Part, measure_part
 from listen.track.phase import RoughCurve, rough_curve
 from listen.track.stretches import Stretch, find_stretches
-from listen.track.table import frames_of
+from listen.track.table import Table
 from listen.track.types import Floats, Frames
 
 PART_SAMPLES = 2**19
@@ -81,12 +81,12 @@ def track(
         near = [item for item in numbered if item[1].start < high and item[1].stop > low]
         return measure_part(read(low, high), low, a, b, near, rate, capture.ac_coupling_hz)
 
-    parts: list[Part] = []
+    table = Table(stretches, rate, first, last, HOP_S)
     with ThreadPoolExecutor(max_workers=workers) as pool:
         for i, part in enumerate(pool.map(work, bounds) if workers > 1 else map(work, bounds)):
-            parts.append(part)
+            table.add(part)
             report(0.3 + 0.7 * (i + 1) / len(bounds))
-    return frames_of(parts, stretches, rate, first, last, HOP_S)
+    return table.frames()
 
 
 def _padded_reader(capture: Source) -> Callable[[int, int], Floats]:

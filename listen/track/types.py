@@ -14,6 +14,9 @@ HARMONIC_COLUMNS = 10
 
 
 def _frozen_copy(array: NDArray[np.generic]) -> NDArray[np.generic]:
+    """A read-only array of our own; one that is read-only and owns its data already serves as it is."""
+    if array.base is None and not array.flags.writeable:
+        return array
     copy = np.array(array)
     copy.flags.writeable = False
     return copy
