@@ -13,15 +13,18 @@ if TYPE_CHECKING:
     from listen.errors import ListenError
     from listen.findings.types import Finding
     from listen.track.types import Frames
+    from listen.verbs.calibrating import CalibrationResult, calibrate
     from listen.verbs.checking import CheckResult, check
 
-__all__ = ["CheckResult", "Finding", "Frames", "ListenError", "check"]
+__all__ = ["CalibrationResult", "CheckResult", "Finding", "Frames", "ListenError", "calibrate", "check"]
 
 _HOMES = {
+    "CalibrationResult": "listen.verbs.calibrating",
     "CheckResult": "listen.verbs.checking",
     "Finding": "listen.findings.types",
     "Frames": "listen.track.types",
     "ListenError": "listen.errors",
+    "calibrate": "listen.verbs.calibrating",
     "check": "listen.verbs.checking",
 }
 

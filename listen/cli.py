@@ -12,6 +12,7 @@ from collections.abc import Callable, Iterator, Sequence
 from types import FrameType
 from typing import Any
 
+from listen.cli_calibrate import add_calibrate_command
 from listen.cli_logbook import add_keeping, add_logbook_command, keeper_for
 from listen.cli_parts import (
     FOUND,
@@ -60,6 +61,7 @@ def build_parser() -> argparse.ArgumentParser:
     check.add_argument("--quiet", action="store_true", help="print no page and no progress")
     add_keeping(check)
     check.set_defaults(run=_check)
+    add_calibrate_command(commands)
     add_logbook_command(commands)
     return parser
 

@@ -70,7 +70,7 @@ def check_document(result: CheckView) -> dict[str, Any]:
             for finding, diagnosis in zip(judgement.findings, result.diagnoses, strict=True)
         ],
     }
-    plain: dict[str, Any] = _plain(document)
+    plain: dict[str, Any] = plain_values(document)
     return plain
 
 
@@ -136,12 +136,12 @@ def _fields(item: Any) -> dict[str, Any]:
     return {field.name: getattr(item, field.name) for field in fields(item)}
 
 
-def _plain(value: Any) -> Any:
+def plain_values(value: Any) -> Any:
     """Turn a value into what JSON knows: mappings, sequences, numpy scalars; not finite becomes None."""
     if isinstance(value, Mapping):
-        return {str(key): _plain(item) for key, item in value.items()}
+        return {str(key): plain_values(item) for key, item in value.items()}
     if isinstance(value, (list, tuple)):
-        return [_plain(item) for item in value]
+        return [plain_values(item) for item in value]
     if hasattr(value, "item"):
         value = value.item()
     if isinstance(value, float) and not math.isfinite(value):

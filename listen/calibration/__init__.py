@@ -1,0 +1,49 @@
+"""Pitch against control voltage: plateaus, laws, the inverse table, advice, and the staircase to play."""
+
+from listen.calibration.calibrator import Trimming, calibration_of
+from listen.calibration.given import (
+    Given,
+    parse_positions,
+    parse_steps,
+    parse_values,
+    read_steps_file,
+    with_nominal,
+)
+from listen.calibration.recorded import voltage_trace
+from listen.calibration.stepping import Take, steps_of
+from listen.calibration.types import (
+    LAWS,
+    Calibration,
+    ErrorSplit,
+    Gap,
+    Interval,
+    InverseRow,
+    Law,
+    Step,
+    Term,
+    Trim,
+)
+
+__all__ = [
+    "LAWS",
+    "Calibration",
+    "ErrorSplit",
+    "Gap",
+    "Given",
+    "Interval",
+    "InverseRow",
+    "Law",
+    "Step",
+    "Take",
+    "Term",
+    "Trim",
+    "Trimming",
+    "calibration_of",
+    "parse_positions",
+    "parse_steps",
+    "parse_values",
+    "read_steps_file",
+    "steps_of",
+    "voltage_trace",
+    "with_nominal",
+]

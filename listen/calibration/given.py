@@ -1,0 +1,260 @@
+"""The voltages as a person gives them: typed, as steps, as places of a dial, in a file."""
+
+from __future__ import annotations
+
+import csv
+import io
+import math
+import os
+from dataclasses import dataclass
+from pathlib import Path
+from typing import NoReturn
+
+from listen.calibration.types import Axis
+from listen.errors import OptionError
+
+MOST_STEPS = 1000
+LARGEST_V = 1000.0
+_STOP_TOLERANCE = 0.01
+_LARGEST_FILE_BYTES = 1_000_000
+_WAYS = ("up", "down", "updown")
+_MEND_STEPS = "write START:STOP:STEP, for example 0:5:1 or 0:5:0.5:updown"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Given:
+    """Voltages in the order in which they were held.
+
+    Attributes
+    ----------
+    values : tuple of float
+        Volts, or places of a dial.
+    times_s : tuple of (float, float), or None
+        Start and end of each, where a file has them.
+    nominal_v : tuple of float, or None
+        What was meant, where ``values`` were measured.
+    axis : {'volts', 'positions'}
+    source : str
+        For messages: the option, or the file.
+    """
+
+    values: tuple[float, ...]
+    times_s: tuple[tuple[float, float], ...] | None = None
+    nominal_v: tuple[float, ...] | None = None
+    axis: Axis = "volts"
+    source: str
+
+
+def parse_values(text: str, option: str = "--cv-values") -> Given:
+    """Read volts as typed from the meter.
+
+    Parameters
+    ----------
+    text : str
+        ``0.98,2.01,2.97``; with semicolons between them, commas are decimal: ``0,98;2,01``.
+    option : str
+
+    Returns
+    -------
+    Given
+
+    Raises
+    ------
+    OptionError
+        One of them is no number, or there are fewer than two.
+    """
+    decimal_comma = ";" in text
+    words = [word.strip() for word in text.split(";" if decimal_comma else ",")]
+    if words and not words[-1]:
+        words.pop()
+    values = tuple(_volts(word, f"{option}: value {i}", decimal_comma) for i, word in enumerate(words, start=1))
+    _count(len(values), option)
+    return Given(values=values, source=option)
+
+
+def parse_steps(text: str, option: str = "--cv-steps") -> Given:
+    """Read a staircase, ``START:STOP:STEP[:up|down|updown]``.
+
+    Parameters
+    ----------
+    text : str
+        STOP is part of it where it lies within 1 % of a step of one; ``updown`` holds the top once.
+    option : str
+
+    Returns
+    -------
+    Given
+
+    Raises
+    ------
+    OptionError
+        It is no staircase: STOP not above START, STEP not above 0, over 1000 steps.
+    """
+    words = text.strip().split(":")
+    if len(words) not in (3, 4):
+        raise OptionError(f"{option} {text!r} has {len(words)} parts, expected 3 or 4", _MEND_STEPS)
+    way = words[3] if len(words) == 4 else "up"
+    if way not in _WAYS:
+        raise OptionError(f"{option} {text!r}: {way!r} is no way to go", "write up, down or updown")
+    start, stop, step = (_volts(word, f"{option} {text!r}", False) for word in words[:3])
+    if step <= 0.0:
+        raise OptionError(f"{option} {text!r}: a step of {step:g} leads nowhere", "give a STEP above 0")
+    if stop <= start:
+        raise OptionError(
+            f"{option} {text!r}: STOP is not above START", f"for the way down write {stop:g}:{start:g}:{step:g}:down"
+        )
+    count = math.floor((stop - start) / step + _STOP_TOLERANCE) + 1
+    total = 2 * count - 1 if way == "updown" else count
+    _count(total, f"{option} {text!r}")
+    up = [round(start + i * step, 9) for i in range(count)]
+    values = {"up": up, "down": up[::-1], "updown": up + up[-2::-1]}[way]
+    return Given(values=tuple(values), source=option)
+
+
+def parse_positions(text: str) -> Given:
+    """Read places of a dial, ``START:STOP:STEP[:up|down|updown]``, or typed, ``0,2,5,10``."""
+    option = "--positions"
+    given = parse_steps(text, option) if ":" in text else parse_values(text, option)
+    return Given(values=given.values, axis="positions", source=option)
+
+
+def read_steps_file(path: str | os.PathLike[str]) -> Given:
+    """Read a file of steps.
+
+    Parameters
+    ----------
+    path : path
+        CSV with a header: ``start_s,end_s,cv_v``, or ``cv_v`` alone; ``nominal_v`` may stand beside it. Semicolons with
+        decimal commas, as spreadsheets write them in many countries, are read too.
+
+    Returns
+    -------
+    Given
+
+    Raises
+    ------
+    OptionError
+        It cannot be read, a column is missing, a value is no number, rows overlap or go backwards.
+    """
+    name = f"--cv-file {os.fspath(path)}"
+    text = _file_text(path, name)
+    head = text.lstrip().splitlines()[0] if text.strip() else ""
+    mark = ";" if ";" in head else "\t" if "\t" in head else ","
+    decimal_comma = mark != ","
+    rows = [row for row in csv.reader(io.StringIO(text), delimiter=mark) if any(cell.strip() for cell in row)]
+    if not rows:
+        raise OptionError(f"{name}: is empty", "write a header start_s,end_s,cv_v and a row a step")
+    columns = [cell.strip().lower() for cell in rows[0]]
+    if "cv_v" not in columns:
+        shown = ",".join(columns)[:60]
+        raise OptionError(
+            f"{name}: has no column cv_v, its first line is {shown!r}", "write a header start_s,end_s,cv_v"
+        )
+    timed = "start_s" in columns or "end_s" in columns
+    if timed and not {"start_s", "end_s"} <= set(columns):
+        raise OptionError(f"{name}: has only one of start_s and end_s", "give both, or cv_v alone")
+    values: list[float] = []
+    nominal: list[float] = []
+    times: list[tuple[float, float]] = []
+    for number, row in enumerate(rows[1:], start=2):
+        cells = {key: cell.strip() for key, cell in zip(columns, row, strict=False)}
+        values.append(_volts(cells.get("cv_v", ""), f"{name}: line {number}, cv_v", decimal_comma))
+        if "nominal_v" in columns:
+            nominal.append(_volts(cells.get("nominal_v", ""), f"{name}: line {number}, nominal_v", decimal_comma))
+        if timed:
+            start_s, end_s = (
+                _seconds(cells.get(key, ""), f"{name}: line {number}, {key}", decimal_comma)
+                for key in ("start_s", "end_s")
+            )
+            _in_order(start_s, end_s, times, f"{name}: line {number}")
+            times.append((start_s, end_s))
+    _count(len(values), name)
+    return Given(values=tuple(values), times_s=tuple(times) or None, nominal_v=tuple(nominal) or None, source=name)
+
+
+def with_nominal(given: Given, nominal: Given) -> Given:
+    """Join measured volts with what was meant.
+
+    Raises
+    ------
+    OptionError
+        They are not equally many.
+    """
+    if len(given.values) != len(nominal.values):
+        raise OptionError(
+            f"{given.source} has {len(given.values)} values, {nominal.source} has {len(nominal.values)} steps",
+            "give one value a step",
+        )
+    return Given(
+        values=given.values, times_s=given.times_s, nominal_v=nominal.values, axis=given.axis, source=given.source
+    )
+
+
+def _in_order(start_s: float, end_s: float, before: list[tuple[float, float]], where: str) -> None:
+    if end_s <= start_s:
+        raise OptionError(f"{where}: ends at {end_s:g} s, before it starts at {start_s:g} s", "give a later end_s")
+    if before and start_s < before[-1][0]:
+        raise OptionError(f"{where}: starts at {start_s:g} s, before the row above it", "put the rows in order of time")
+    if before and start_s < before[-1][1] - 1e-6:
+        raise OptionError(
+            f"{where}: starts at {start_s:g} s, the row above it ends at {before[-1][1]:g} s", "let no two rows overlap"
+        )
+
+
+def _file_text(path: str | os.PathLike[str], name: str) -> str:
+    def fail(problem: str, mend: str, cause: Exception | None = None) -> NoReturn:
+        raise OptionError(f"{name}: {problem}", mend) from cause
+
+    try:
+        with Path(path).open("rb") as file:
+            raw = file.read(_LARGEST_FILE_BYTES + 1)
+    except FileNotFoundError as cause:
+        fail("no such file", "check the name of the steps file", cause)
+    except IsADirectoryError as cause:
+        fail("is a folder", "name the steps file itself", cause)
+    except (OSError, ValueError) as cause:
+        fail(f"cannot be read ({getattr(cause, 'strerror', None) or cause})", "check its name and permissions", cause)
+    if len(raw) > _LARGEST_FILE_BYTES:
+        fail("is over 1 MB", "a steps file is a short table, a row a step")
+    try:
+        text = raw.decode("utf-8-sig")
+    except UnicodeDecodeError as cause:
+        fail("is not a text in UTF-8", "save it as CSV, UTF-8", cause)
+    if "\0" in text:
+        fail("is no text", "save it as CSV, UTF-8")
+    return text
+
+
+def _number(word: str, where: str, decimal_comma: bool) -> float:
+    plain = word.replace(",", ".") if decimal_comma else word
+    try:
+        number = float(plain)
+    except ValueError:
+        number = math.nan
+    if not math.isfinite(number) or "_" in plain:
+        what = f"{where} is empty" if not word else f"{where}: {word!r} is no number"
+        raise OptionError(what, "write numbers with a decimal point, for example 2.01")
+    return number
+
+
+def _volts(word: str, where: str, decimal_comma: bool) -> float:
+    number = _number(word, where, decimal_comma)
+    if abs(number) > LARGEST_V:
+        raise OptionError(f"{where}: {number:g} is beyond any control voltage", "give volts, -1000 to 1000")
+    return number
+
+
+def _seconds(word: str, where: str, decimal_comma: bool) -> float:
+    number = _number(word, where, decimal_comma)
+    if number < 0.0:
+        raise OptionError(f"{where}: {number:g} s is before the take", "give seconds from the file's first sample")
+    return number
+
+
+def _count(count: int, where: str) -> None:
+    if count < 2:
+        raise OptionError(
+            f"{where}: {count} step{'' if count == 1 else 's'}, a table needs two or more", "give more steps"
+        )
+    if count > MOST_STEPS:
+        raise OptionError(f"{where}: {count} steps, at most {MOST_STEPS} are read", "give fewer, or several takes")

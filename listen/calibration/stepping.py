@@ -1,0 +1,216 @@
+"""From one take to its steps: where each voltage was held, and what the pitch settled to."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from listen.calibration.aligning import offset_note, offset_s
+from listen.calibration.given import Given
+from listen.calibration.marker import find_marker
+from listen.calibration.matching import match
+from listen.calibration.plateaus import Plateau, Trace, find_plateaus, pitch_trace, silences
+from listen.calibration.recorded import ramp_rows, refuse_ac_coupled, voltage_plateaus
+from listen.calibration.settled import settled
+from listen.calibration.spread import directions
+from listen.calibration.types import Direction, Step
+from listen.errors import CaptureError
+from listen.track.types import Frames
+
+_EDGE_S = 0.08
+_LEAST_HOLD_S = 0.02
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Take:
+    """One capture, tracked.
+
+    Attributes
+    ----------
+    name : str
+        For messages.
+    frames : Frames
+    span_s : tuple of float
+        What was looked at.
+    voltage : Trace or None
+        The recorded control voltage, millivolts.
+    voltage_channel : int or None
+    index : int
+        Which of the captures.
+    """
+
+    name: str
+    frames: Frames
+    span_s: tuple[float, float]
+    voltage: Trace | None = None
+    voltage_channel: int | None = None
+    index: int = 0
+
+
+def steps_of(take: Take, given: Given | None) -> tuple[list[Step], tuple[str, ...]]:
+    """Measure the steps of one take.
+
+    Parameters
+    ----------
+    take : Take
+    given : Given or None
+        None where the voltage is on a channel.
+
+    Returns
+    -------
+    steps : list of Step
+    notes : tuple of str
+        What was found about the take.
+
+    Raises
+    ------
+    CaptureError
+        No table can be made; the text says which step failed and why.
+    """
+    trace = pitch_trace(take.frames)
+    if not len(trace.time_s):
+        raise CaptureError(f"{take.name}: nothing oscillates", "record the oscillator's output, and check the channel")
+    if take.voltage is not None:
+        return _from_voltage(take, trace, take.voltage, given)
+    if given is None:
+        raise ValueError("neither voltages nor a channel that holds them")
+    return _from_given(take, trace, given)
+
+
+def _from_given(take: Take, trace: Trace, given: Given) -> tuple[list[Step], tuple[str, ...]]:
+    begins_s = find_marker(trace)
+    notes: tuple[str, ...] = ()
+    start_s = take.span_s[0]
+    if begins_s is not None:
+        notes = (f"The start marker was found; the steps begin at {begins_s:.2f} s.",)
+        start_s = begins_s
+        after = trace.time_s >= begins_s
+        trace = Trace(time_s=trace.time_s[after], value=trace.value[after])
+    quiet = silences(trace, start_s, take.span_s[1])
+    ways = find_plateaus(trace, None if given.times_s else len(given.values))
+    if given.times_s is None:
+        matched = match(ways, quiet, given, take.name)
+        holds: list[Plateau | None] = list(matched.plateaus)
+        notes += matched.notes
+    else:
+        if begins_s is not None:
+            shift = begins_s - given.times_s[0][0]
+        else:
+            shift = offset_s(given, ways, quiet, trace, take.span_s, take.name)
+            notes += offset_note(shift)
+        holds = [_window(start + shift, end + shift, ways, take.span_s) for start, end in given.times_s]
+        notes += tuple(
+            f"Step {j} ({given.values[j - 1]:g} V) lies outside of the recording."
+            for j, hold in enumerate(holds, start=1)
+            if hold is None
+        )
+    ways_to = directions(given.values)
+    nominal = given.nominal_v or (None,) * len(given.values)
+    steps = [
+        _step(take, trace, value, way, hold, meant)
+        for value, way, hold, meant in zip(given.values, ways_to, holds, nominal, strict=True)
+    ]
+    return steps, notes
+
+
+def _window(start_s: float, end_s: float, ways: list[list[Plateau]], span_s: tuple[float, float]) -> Plateau | None:
+    """Return the hold that a file states, its ends moved to the changes of the pitch that are right beside them."""
+    low, high = max(start_s, span_s[0]), min(end_s, span_s[1])
+    if high - low < max(_LEAST_HOLD_S, 0.4 * (end_s - start_s)):
+        return None
+    for plateau in ways[0] if ways else []:
+        if abs(plateau.end_s - high) < _EDGE_S and plateau.start_s < high - _LEAST_HOLD_S:
+            high = min(high, plateau.end_s)
+        if abs(plateau.start_s - low) < _EDGE_S and plateau.end_s > low + _LEAST_HOLD_S:
+            low = max(low, plateau.start_s)
+    return Plateau(start_s=low, end_s=high, level=np.nan) if high > low else None
+
+
+def _step(take: Take, trace: Trace, value: float, way: Direction, hold: Plateau | None, meant: float | None) -> Step:
+    if hold is None:
+        return Step(
+            cv_v=value, nominal_v=meant, f0_hz=None, direction=way, start_s=None, end_s=None, missing=True,
+            capture=take.index,
+        )  # fmt: skip
+    step = Step(
+        cv_v=value,
+        nominal_v=meant,
+        f0_hz=None,
+        direction=way,
+        start_s=hold.start_s,
+        end_s=hold.end_s,
+        capture=take.index,
+    )
+    found = None if hold.silent else settled(take.frames, trace, hold.start_s, hold.end_s)
+    if found is None:
+        return step
+    return replace(
+        step,
+        f0_hz=found.f0_hz,
+        f0_sigma_cents=found.f0_sigma_cents,
+        settling_s=found.settling_s,
+        moving_cents=found.moving_cents,
+        unsettled=found.unsettled,
+    )
+
+
+def _from_voltage(take: Take, trace: Trace, voltage: Trace, given: Given | None) -> tuple[list[Step], tuple[str, ...]]:
+    channel = take.voltage_channel or 0
+    pitch_ways = find_plateaus(trace, None)
+    if pitch_ways:
+        refuse_ac_coupled(voltage, pitch_ways[0], take.name, channel)
+    notes: tuple[str, ...] = ()
+    begins_s = find_marker(voltage)
+    if begins_s is not None:
+        notes = (f"The start marker was found; the steps begin at {begins_s:.2f} s.",)
+        after = voltage.time_s >= begins_s
+        voltage = Trace(time_s=voltage.time_s[after], value=voltage.value[after])
+    plateaus = voltage_plateaus(voltage)
+    if plateaus is None:
+        return _from_ramp(take, voltage, notes)
+    if len(plateaus) < 2:
+        raise CaptureError(
+            f"{take.name}: the voltage on channel {channel} never changes",
+            "choose the channel with --cv-channel, and step the voltage while recording",
+        )
+    if given is not None and len(given.values) != len(plateaus):
+        raise CaptureError(
+            f"{take.name}: channel {channel} holds {len(plateaus)} steps, {given.source} has {len(given.values)}",
+            f"give as many, or leave {given.source} out",
+        )
+    volts = [_hold_volts(voltage, p) for p in plateaus]
+    nominal = given.values if given is not None else (None,) * len(volts)
+    near = 0.003
+    ways_to = directions([round(v / near) * near for v in volts])
+    return [
+        _step(take, trace, v, way, p, meant) for v, way, p, meant in zip(volts, ways_to, plateaus, nominal, strict=True)
+    ], notes
+
+
+def _hold_volts(voltage: Trace, hold: Plateau) -> float:
+    """The mean over the last third, as the pitch is measured."""
+    inside = (voltage.time_s >= hold.end_s - hold.hold_s / 3.0) & (voltage.time_s <= hold.end_s - 0.015)
+    return float(voltage.value[inside].mean()) / 1000.0 if inside.any() else hold.level / 1000.0
+
+
+def _from_ramp(take: Take, voltage: Trace, notes: tuple[str, ...]) -> tuple[list[Step], tuple[str, ...]]:
+    rows = ramp_rows(voltage, take.frames)
+    if len(rows) < 2:
+        raise CaptureError(
+            f"{take.name}: the voltage on channel {take.voltage_channel} neither rests nor covers a range",
+            "hold each voltage for a second, or turn it slowly over its whole range",
+        )
+    steps = [
+        Step(
+            cv_v=volts,
+            f0_hz=f0_hz,
+            f0_sigma_cents=sigma,
+            direction="up" if way == "up" else "down",
+            start_s=start_s,
+            end_s=end_s,
+            capture=take.index,
+        )
+        for volts, f0_hz, sigma, start_s, end_s, way in rows
+    ]
+    return steps, (*notes, "The voltage is a slow ramp: the table has a row for each even part of it, and no settling.")

@@ -1,0 +1,125 @@
+"""What the turn of a scale trimmer did, from a table before and a table after it."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+
+import numpy as np
+
+from listen.calibration.fits import fit_line
+from listen.calibration.laws import FittedLaw, Rows, free_curve
+from listen.calibration.types import Trim
+from listen.errors import OptionError
+
+_LEAST_EFFECT_SIGMAS = 3.0
+_FAR_V = 100.0
+
+
+def trim_from(
+    before: Sequence[tuple[float, float]], rows: Rows, fitted: FittedLaw, turned: float, target: float = 1.0
+) -> Trim:
+    """Compare two tables.
+
+    Parameters
+    ----------
+    before : sequence of (volts, hertz)
+        The table before the turn.
+    rows : Rows
+        The table after it.
+    fitted : FittedLaw
+        Its law.
+    turned : float
+        Turns between the two, clockwise positive.
+    target : float
+        Octaves per volt that are wanted.
+
+    Returns
+    -------
+    Trim
+
+    Raises
+    ------
+    OptionError
+        The two tables share fewer than two voltages, or the turn is zero.
+
+    Notes
+    -----
+    The difference of two tables of one circuit is a straight line in the voltage, whatever bends both: it crosses
+    zero at the pivot, and its slope is what the turn did to the scale.
+    """
+    if not turned or not math.isfinite(turned):
+        raise OptionError(f"--turned {turned:g}: no turn", "say how many turns, clockwise positive, for example 0.5")
+    old_v = np.array([v for v, _ in before])
+    old_cents = 1200.0 * np.log2(np.array([hz for _, hz in before]))
+    inside = (old_v >= rows.volts.min() - 0.02) & (old_v <= rows.volts.max() + 0.02)
+    if len(np.unique(np.round(old_v[inside], 3))) < 2:
+        raise OptionError(
+            "--before: its table shares fewer than two voltages with this take", "calibrate both over the same range"
+        )
+    gain = free_curve(rows)(old_v[inside]) - old_cents[inside]
+    line = fit_line(old_v[inside], gain)
+    slope = line.slope
+    sigma = max(line.slope_sigma, 0.02 / max(float(np.ptp(old_v[inside])), 0.1))
+    a_turn = slope / turned
+    pivot = pivot_sigma = left = None
+    if abs(slope) > _LEAST_EFFECT_SIGMAS * sigma:
+        at = -line.intercept / slope
+        if abs(at) < _FAR_V:
+            pivot = float(at)
+            pivot_sigma = float(_zero_sigma(old_v[inside], gain, slope, sigma, at))
+        error = 1200.0 * (fitted.law.octaves_per_volt - target)
+        left = float(-error / a_turn)
+    watch = _watch(rows, fitted, pivot, target)
+    return Trim(
+        turned=turned,
+        pivot_v=pivot,
+        pivot_sigma_v=pivot_sigma,
+        cents_per_octave_per_turn=float(a_turn / target),
+        turns_left=left,
+        trim_at_v=watch[0] if watch else None,
+        reads_hz=watch[1] if watch else None,
+        should_read_hz=watch[2] if watch else None,
+    )
+
+
+def _zero_sigma(volts: np.ndarray, gain: np.ndarray, slope: float, sigma: float, at: float) -> float:
+    line = fit_line(volts, gain)
+    scatter = max(line.residual_sd, 0.02) / math.sqrt(len(volts))
+    return math.hypot(scatter / slope, (at - float(volts.mean())) * sigma / slope)
+
+
+def _watch(rows: Rows, fitted: FittedLaw, pivot: float | None, target: float) -> tuple[float, float, float] | None:
+    """Return the highest straight step, what it reads and what it should read when the scale is right."""
+    if pivot is None:
+        return None
+    low, high = fitted.law.straight_v
+    inside = rows.volts <= high + 1e-9
+    top = int(np.argmax(np.where(inside, rows.volts, -np.inf)))
+    volts, reads = float(rows.volts[top]), float(rows.hz[top])
+    error = 1200.0 * (fitted.law.octaves_per_volt - target)
+    return volts, reads, float(reads * 2.0 ** (note_move_cents(error * (volts - low), low, volts, pivot) / 1200.0))
+
+
+def note_move_cents(error_cents: float, low_v: float, high_v: float, pivot_v: float) -> float:
+    """Return how far the upper note must be moved by the scale trimmer so that the interval comes right.
+
+    Parameters
+    ----------
+    error_cents : float
+        Of the interval, positive where it is too wide.
+    low_v, high_v, pivot_v : float
+        The two notes, and where the trimmer does nothing.
+
+    Returns
+    -------
+    float
+        Cents. Pitch is ``const + 1200 s (V - Vp)``, so a change of the scale moves a note in proportion to its
+        distance from the pivot: a flat note above which the pivot lies must go flatter.
+
+    Examples
+    --------
+    >>> round(note_move_cents(-32.8, 0.0, 3.0, 6.0), 1), round(note_move_cents(-32.8, 0.0, 3.0, 0.0), 1)
+    (-32.8, 32.8)
+    """
+    return -error_cents * (high_v - pivot_v) / (high_v - low_v)

@@ -1,0 +1,165 @@
+"""``listen calibrate``: parse, call the verb, print."""
+
+from __future__ import annotations
+
+import argparse
+import contextlib
+import re
+import sys
+from collections.abc import Callable
+from typing import Any
+
+from listen.cli_logbook import add_keeping, keeper_for
+from listen.cli_parts import (
+    FOUND,
+    PASSED,
+    Screen,
+    add_span,
+    aside,
+    channel_number,
+    file_name,
+    no_word,
+    word_of,
+)
+from listen.errors import OptionError
+
+_LAWS = ("auto", "volt-per-octave", "hertz-per-volt", "free")
+_DESCRIPTION = """Make a pitch-against-voltage table of takes in which each voltage is held for a second or so.
+
+The voltages: typed as read on the meter, one a plateau, in order (the usual case); as nominal steps; from a file; or
+recorded on a channel. The plateaus are found in the pitch itself."""
+_STATUS = """exit status:
+  0  the table is made
+  1  it is made, but a step is missing or was still moving
+  2  the call or an input could not be used; one line on standard error says why
+"""
+
+
+def add_calibrate_command(commands: Any) -> None:
+    """Add ``listen calibrate``."""
+    parser = commands.add_parser(
+        "calibrate",
+        help="make a pitch-against-voltage table: law, errors, inverse table, which trimmer and how far",
+        description=_DESCRIPTION,
+        epilog=_STATUS,
+    )
+    # values below zero begin with a dash and are no options
+    parser._negative_number_matcher = re.compile(r"^-[\d.,][\d.,;:eE+\-a-z]*$")
+    parser.add_argument("captures", metavar="CAPTURE", nargs="+", help="takes that make one table; - is standard input")
+    volts = parser.add_argument_group("voltages")
+    volts.add_argument("--cv-values", metavar="V,V,...", help="volts as read on the meter, one a plateau, in order")
+    volts.add_argument(
+        "--cv-steps",
+        metavar="START:STOP:STEP[:up|down|updown]",
+        help="nominal steps; beside measured volts, what was meant",
+    )
+    volts.add_argument(
+        "--cv-file",
+        metavar="STEPS.csv",
+        action="append",
+        type=file_name("--cv-file"),
+        help="a row a step: start_s,end_s,cv_v or cv_v alone; once, or once a capture",
+    )
+    volts.add_argument(
+        "--cv-channel", metavar="N", type=_cv_channel, help="the channel that holds the voltage (held, or a slow ramp)"
+    )
+    volts.add_argument("--positions", metavar="START:STOP:STEP", help="places of a dial, no volts")
+    parser.add_argument("--law", metavar="L", default="auto", type=word_of("--law", _LAWS), help=", ".join(_LAWS))
+    add_span(parser)
+    parser.add_argument("--wave", metavar="W", help="as for check; it changes nothing here")
+    parser.add_argument("--bench", metavar="FILE.toml", type=file_name("--bench"), help="the bench file")
+    trimmer = parser.add_argument_group("scale trimmer")
+    trimmer.add_argument(
+        "--before", metavar="TABLE.json", type=file_name("--before"), help="the table before the trimmer was turned"
+    )
+    trimmer.add_argument("--turned", metavar="TURNS", type=_turns, help="turns since then, clockwise positive")
+    trimmer.add_argument(
+        "--clockwise",
+        metavar="W",
+        type=word_of("--clockwise", ("wider", "narrower")),
+        help="your own note of what clockwise does to an octave: wider or narrower",
+    )
+    for option, metavar, words in (
+        ("--json", "FILE|-", "write the result as JSON; - is standard output"),
+        ("--csv", "FILE.csv", "write the table of steps"),
+        ("--inverse", "FILE.csv", "write the voltage to give for each note"),
+    ):
+        parser.add_argument(option, metavar=metavar, type=file_name(option), help=words)
+    parser.add_argument("--quiet", action="store_true", help="print no page and no progress")
+    add_keeping(parser, states=True)
+    parser.set_defaults(run=_calibrate)
+
+
+def _calibrate(options: argparse.Namespace) -> int:
+    for option in ("csv", "inverse"):
+        if getattr(options, option) == "-":
+            raise OptionError(f"--{option} needs a file", f"name one, for example --{option} table.csv")
+    keeper = keeper_for(options, options.captures)
+    _check_outputs(options, keeper.files if keeper else [])
+    from listen import report
+    from listen.report.calibration_document import calibration_document, inverse_csv, steps_csv, write_text
+    from listen.report.calibration_page import calibration_page
+    from listen.verbs.calibrating import calibrate
+
+    screen = Screen()
+    with contextlib.ExitStack() as stack:
+        line = None if options.quiet else stack.enter_context(report.ProgressLine(options.captures[0], sys.stderr))
+        result = calibrate(*options.captures, progress=line, **_settings(options))
+    document = calibration_document(result) if keeper or options.json is not None else {}
+    if options.csv is not None:
+        write_text(options.csv, steps_csv(result.calibration))
+    if options.inverse is not None:
+        write_text(options.inverse, inverse_csv(result.calibration.inverse))
+    show_page = not options.quiet and options.json != "-"
+    if show_page:
+        screen.put(calibration_page(result, report.paper_for(sys.stdout)))
+    if options.json == "-":
+        screen.put(report.documents_text([document], array=False))
+    elif options.json is not None:
+        report.write_documents([document], options.json)
+    status = PASSED if result.calibration.whole else FOUND
+    if keeper:
+        say: Callable[[str], None] = screen.put if show_page else no_word if options.quiet else aside
+        status = max(status, keeper.keep(document, options.captures[0], say))
+    return status
+
+
+def _settings(options: argparse.Namespace) -> dict[str, Any]:
+    names = ("cv_channel", "cv_file", "cv_steps", "cv_values", "positions", "law", "channel", "wave", "bench", "before")
+    settings = {name: getattr(options, name) for name in (*names, "turned", "clockwise")}
+    return {**settings, "start_s": options.start, "end_s": options.end}
+
+
+def _check_outputs(options: argparse.Namespace, others: list[str]) -> None:
+    """Refuse targets that cannot be written before a minute of work is spent."""
+    targets = [("--json", options.json), ("--csv", options.csv), ("--inverse", options.inverse)]
+    targets = [(option, target) for option, target in targets if target is not None and target != "-"]
+    if not targets:
+        return
+    from listen.report.files import check_target
+    from listen.verbs.beside import bench_beside
+
+    taken = [*options.captures, *(options.cv_file or ()), options.bench, options.before, *others]
+    taken += map(bench_beside, options.captures)
+    for option, target in targets:
+        check_target(target, option=option, inputs=[path for path in taken if path is not None])
+        taken.append(target)
+
+
+def _cv_channel(text: str) -> int:
+    try:
+        return channel_number(text)
+    except OptionError:
+        raise OptionError(
+            f"--cv-channel {text!r} is no channel", "channels count from 1: --cv-channel 2 is the right one"
+        ) from None
+
+
+def _turns(text: str) -> float:
+    try:
+        turns = float(text)
+    except ValueError:
+        turns = 0.0
+    if not 0.0 < abs(turns) <= 1000.0:
+        raise OptionError(f"--turned {text!r} is no number of turns", "for example 0.5 (clockwise) or -0.5")
+    return turns
