@@ -210,7 +210,10 @@ def bounce(m: truth.Measured, draft: Draft) -> Found:
         return [expect.allowed("amplitude-bounce", text), *extra]
     severity = "fault" if worst_db >= 3.0 or worst_s >= 2.0 else "attention"
     evidence = {"deviation_db": worst_db, "settle_s": worst_s}
-    return [expect.finding("amplitude-bounce", severity, pieces, evidence=evidence), *extra]
+    # What rings for as long as the step is held has not settled: it may as well be called hunting.
+    hold_s = min(np.diff([*steps_s, draft.control.end_s]))
+    also = ("amplitude-hunting",) if worst_s > 0.6 * hold_s else ()
+    return [expect.finding("amplitude-bounce", severity, pieces, also=also, evidence=evidence), *extra]
 
 
 def after_strokes(m: truth.Measured, draft: Draft) -> Found:

@@ -143,6 +143,10 @@ def _parasite(rng: Rng, base: Draft) -> Draft:
         burst = expect.finding(
             "parasitic-oscillation", "fault" if dbc >= -30.0 else "attention", pieces, evidence=evidence
         )
+        if dbc > -34.0:
+            # So large a burst on a crest hides how that crest is bent.
+            shapes = [item["kind"] for item in found if item["kind"] in expect_circuit.SHAPES]
+            found = expect_circuit.merge([*found, *(expect.allowed(kind, "behind the burst") for kind in shapes)])
         return [*found, burst, *(expect.allowed(kind, why) for kind, why in families_added.HARD_TO_NAME.items())]
 
     return replace(base, family="burst-" + base.family, added=added, expect=judge)
