@@ -136,7 +136,7 @@ def compare_tables(against: Entry, entry: Entry, *, cause: Literal["drift", "tri
 
     Notes
     -----
-    At each setting of the earlier table the later one is interpolated (monotone cubic in the logarithm of pitch),
+    At each setting of the earlier table the later one is interpolated (cubic in the logarithm of pitch),
     each direction with its own curve, so that hysteresis cancels. A straight line through the differences over the
     octaves from the middle, weighted by the stated standard deviations, gives offset and span; their standard
     deviations follow from the stated ones or from the scatter about the line, whichever is larger.
@@ -207,13 +207,12 @@ def _moved(old: Curve, new: Curve) -> tuple[Floats, Floats, Floats]:
 
 def _along(curve: Curve, control: Floats) -> Floats:
     """Interpolate a curve; a little past its ends it goes on straight."""
-    from scipy.interpolate import PchipInterpolator
+    from scipy.interpolate import CubicSpline
 
     held = np.clip(control, curve.control[0], curve.control[-1])
-    inner = PchipInterpolator(curve.control, curve.octaves)(held)
     slopes = np.diff(curve.octaves) / np.diff(curve.control)
     slope = np.where(control < curve.control[0], slopes[0], slopes[-1])
-    along: Floats = inner + (control - held) * slope
+    along: Floats = CubicSpline(curve.control, curve.octaves)(held) + (control - held) * slope
     return along
 
 
@@ -264,37 +263,46 @@ def _notes(pairs: Sequence[Pair], line: _Line, middle: float) -> tuple[NoteDrift
     """Return the drift of each note that lies within both curves; the mean of the directions that have it."""
     found: dict[int, list[tuple[float, float]]] = {}
     for old, new in pairs:
-        for number, control in _settings(old):
-            if _within(np.array([control]), new)[0]:
-                now = float(_along(new, np.array([control]))[0])
-                found.setdefault(number, []).append((control, 1200.0 * (now - math.log2(_hz(number)))))
+        for number, control, drift_cents in _between_steps(old, new):
+            found.setdefault(number, []).append((control, drift_cents))
     notes = []
     for number, values in sorted(found.items()):
-        control, drift = np.mean(values, axis=0)
+        control, drift_cents = (float(mean) for mean in np.mean(values, axis=0))
         f0_hz = _hz(number)
-        rest = float(drift) - line.at(math.log2(f0_hz) - middle)
         notes.append(
             NoteDrift(
-                note=note_name(f0_hz), f0_hz=f0_hz, control=float(control), drift_cents=float(drift), rest_cents=rest
+                note=note_name(f0_hz),
+                f0_hz=f0_hz,
+                control=control,
+                drift_cents=drift_cents,
+                rest_cents=drift_cents - line.at(math.log2(f0_hz) - middle),
             )
         )
     return tuple(notes)
 
 
-def _settings(curve: Curve) -> list[tuple[int, float]]:
-    """Return the control that gave each note of a curve; none where pitch does not always go one way."""
-    from scipy.interpolate import PchipInterpolator
+def _between_steps(old: Curve, new: Curve) -> list[tuple[int, float, float]]:
+    """Return note, control and drift; none where pitch does not always go one way.
 
-    rises = np.diff(curve.octaves)
-    if not len(rises) or not (np.all(rises > 0.0) or np.all(rises < 0.0)):
+    The drift itself is interpolated between the steps: it is smooth and small where the pitch is neither.
+    """
+    inside = _within(old.control, new)
+    octaves, moved, _ = _moved(old, new)
+    control = old.control[inside]
+    if len(octaves) >= 2 and octaves[0] > octaves[-1]:
+        octaves, moved, control = octaves[::-1], moved[::-1], control[::-1]
+    if len(octaves) < 2 or not np.all(np.diff(octaves) > 0.0):
         return []
-    octaves, control = (curve.octaves, curve.control) if rises[0] > 0.0 else (curve.octaves[::-1], curve.control[::-1])
     lowest = math.ceil(note_number(float(2.0 ** octaves[0])) - 1e-6)
     highest = math.floor(note_number(float(2.0 ** octaves[-1])) + 1e-6)
-    numbers = range(lowest, highest + 1)
-    inverse = PchipInterpolator(octaves, control)
+    numbers = list(range(lowest, highest + 1))
+    if not numbers:
+        return []
+    from scipy.interpolate import CubicSpline
+
     at = np.clip([math.log2(_hz(number)) for number in numbers], octaves[0], octaves[-1])
-    return [(number, float(v)) for number, v in zip(numbers, inverse(at), strict=True)] if len(at) else []
+    settings, drifts = CubicSpline(octaves, control)(at), np.interp(at, octaves, moved)
+    return [(n, float(v), float(d)) for n, v, d in zip(numbers, settings, drifts, strict=True)]
 
 
 def _hz(number: int) -> float:
