@@ -12,20 +12,39 @@ from typing import TYPE_CHECKING, Any
 if TYPE_CHECKING:
     from listen.errors import ListenError
     from listen.findings.types import Finding
+    from listen.report.comparing import Comparison
     from listen.track.types import Frames
     from listen.verbs.calibrating import CalibrationResult, calibrate
     from listen.verbs.checking import CheckResult, check
+    from listen.verbs.comparing import compare
+    from listen.verbs.excerpting import ExcerptResult, excerpt
 
-__all__ = ["CalibrationResult", "CheckResult", "Finding", "Frames", "ListenError", "calibrate", "check"]
+__all__ = [
+    "CalibrationResult",
+    "CheckResult",
+    "Comparison",
+    "ExcerptResult",
+    "Finding",
+    "Frames",
+    "ListenError",
+    "calibrate",
+    "check",
+    "compare",
+    "excerpt",
+]
 
 _HOMES = {
     "CalibrationResult": "listen.verbs.calibrating",
     "CheckResult": "listen.verbs.checking",
+    "Comparison": "listen.report.comparing",
+    "ExcerptResult": "listen.verbs.excerpting",
     "Finding": "listen.findings.types",
     "Frames": "listen.track.types",
     "ListenError": "listen.errors",
     "calibrate": "listen.verbs.calibrating",
     "check": "listen.verbs.checking",
+    "compare": "listen.verbs.comparing",
+    "excerpt": "listen.verbs.excerpting",
 }
 
 

@@ -13,7 +13,9 @@ from types import FrameType
 from typing import Any
 
 from listen.cli_calibrate import add_calibrate_command
+from listen.cli_compare import add_compare_command
 from listen.cli_logbook import add_keeping, add_logbook_command, keeper_for
+from listen.cli_page import add_excerpt_command, add_pages, page_writer
 from listen.cli_parts import (
     FOUND,
     INTERRUPTED,
@@ -58,10 +60,13 @@ def build_parser() -> argparse.ArgumentParser:
     check.add_argument(
         "--frames", metavar="FILE.csv", type=file_name("--frames"), help="write every frame as CSV (one capture)"
     )
+    add_pages(check)
     check.add_argument("--quiet", action="store_true", help="print no page and no progress")
     add_keeping(check)
     check.set_defaults(run=_check)
     add_calibrate_command(commands)
+    add_compare_command(commands)
+    add_excerpt_command(commands)
     add_logbook_command(commands)
     return parser
 
@@ -128,7 +133,8 @@ def _check(options: argparse.Namespace) -> int:
     if options.frames == "-":
         raise OptionError("--frames needs a file", "name one, for example --frames frames.csv")
     keeper = keeper_for(options, options.captures)
-    _check_outputs(options, keeper.files if keeper else ())
+    taken = _check_outputs(options, keeper.files if keeper else ())
+    writer = page_writer(options, options.captures, taken)
     from listen import report
     from listen.verbs.checking import check
 
@@ -146,6 +152,7 @@ def _check(options: argparse.Namespace) -> int:
                 documents.append(document)
             if options.frames is not None:
                 report.write_frames_csv(result.frames, options.frames)
+            writer.write(result, path)
         except ListenError as error:
             status = complain(str(error))
             continue
@@ -175,19 +182,21 @@ def _settings(options: argparse.Namespace) -> dict[str, Any]:
     }
 
 
-def _check_outputs(options: argparse.Namespace, others: Sequence[str] = ()) -> None:
-    """Refuse targets that cannot be written before a minute of work is spent."""
+def _check_outputs(options: argparse.Namespace, others: Sequence[str] = ()) -> list[str]:
+    """Refuse targets that cannot be written before a minute of work is spent; return all files that are taken."""
     targets = [("--json", options.json), ("--frames", options.frames)]
     targets = [(option, target) for option, target in targets if target is not None and target != "-"]
-    if not targets:
-        return
+    if not targets and options.report is None and options.pictures is None:
+        return []
     from listen.report.files import check_target
     from listen.verbs.beside import bench_beside
 
-    taken = [*options.captures, options.bench, options.limits, *map(bench_beside, options.captures), *others]
+    named = [*options.captures, options.bench, options.limits, *map(bench_beside, options.captures), *others]
+    taken = [os.fspath(path) for path in named if path is not None]
     for option, target in targets:
-        check_target(target, option=option, inputs=[path for path in taken if path is not None])
+        check_target(target, option=option, inputs=taken)
         taken.append(target)
+    return taken
 
 
 @contextlib.contextmanager

@@ -2,6 +2,6 @@
 
 from listen.report.page.chart import Chart, Limit, Line, Mark
 from listen.report.page.check_charts import check_charts
-from listen.report.page.pages import check_page_bytes, page_path, write_check_page
+from listen.report.page.pages import check_page_bytes, write_check_page
 
-__all__ = ["Chart", "Limit", "Line", "Mark", "check_charts", "check_page_bytes", "page_path", "write_check_page"]
+__all__ = ["Chart", "Limit", "Line", "Mark", "check_charts", "check_page_bytes", "write_check_page"]

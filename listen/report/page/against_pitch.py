@@ -97,9 +97,9 @@ def by_pitch(frames: Frames, columns: Mapping[str, Floats], use: NDArray[np.bool
         medians = np.full((high - low + 1, len(names)), np.nan)
         order = rows[np.argsort(band[rows], kind="stable")]
         bands, firsts = np.unique(band[order], return_index=True)
-        for b, group in zip(bands, np.split(order, firsts[1:]), strict=True):
-            if len(group):
-                medians[b - low] = _quiet_median(table[group])
+        groups = np.split(order, firsts[1:]) if len(order) else []
+        for b, group in zip(bands, groups, strict=True):
+            medians[b - low] = _quiet_median(table[group])
         for i, name in enumerate(names):
             values[name, turn] = medians[:, i] if turn == "rest" else _filled(medians[:, i])
     return ByPitch(f0_hz=f0_hz, values=values)

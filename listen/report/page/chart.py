@@ -93,7 +93,7 @@ class Chart:
     @property
     def half_width(self) -> bool:
         """Whether two of its kind share the width of the page."""
-        return self.name in ("h2", "h3", "h4", "h5")
+        return self.name in ("h2", "h3", "h4", "h5", "even-pitch", "odd-pitch", "positive-pitch", "negative-pitch")
 
 
 def chart_data(chart: Chart) -> dict[str, Any]:

@@ -15,9 +15,9 @@ from typing import Any
 from listen.report.document import tool_version
 from listen.report.files import write_whole
 from listen.report.page.chart import Chart, chart_data, plain_numbers
-from listen.report.page.check_charts import EVIDENCE, check_charts, worst_cycle
+from listen.report.page.check_charts import check_charts, worst_cycle
 from listen.report.page.cycles import Cycle, mean_cycles
-from listen.report.page.sections import FINDINGS_OF, MISSING, SECTIONS, figures_of, finding_view, section_of
+from listen.report.page.sections import MISSING, SECTIONS, figures_of, finding_view, section_of
 from listen.report.page.sheet import sheet_view
 from listen.report.page.sounds import finding_sounds
 from listen.report.page.tables import facts, limit_rows, sweep_table
@@ -28,26 +28,6 @@ from listen.report.words import name_of
 from listen.units import format_db, format_hz_note, format_seconds
 
 _HERE = Path(__file__).parent
-
-
-def page_path(folder: str | os.PathLike[str], capture_path: str | os.PathLike[str], taken: Sequence[Path] = ()) -> Path:
-    """Return the file of a capture's page in a folder; a second take of the same name gets a number.
-
-    Parameters
-    ----------
-    folder, capture_path : path
-    taken : sequence of Path
-        Pages that were named before.
-
-    Returns
-    -------
-    Path
-    """
-    stem = "standard-input" if os.fspath(capture_path) == "-" else Path(capture_path).stem or "take"
-    path, number = Path(folder) / f"{stem}.html", 2
-    while path in taken:
-        path, number = Path(folder) / f"{stem}-{number}.html", number + 1
-    return path
 
 
 def write_check_page(result: CheckView, path: str | os.PathLike[str]) -> None:
@@ -222,6 +202,3 @@ def _text(name: str) -> str:
 
 def _digest(script: str) -> str:
     return base64.b64encode(hashlib.sha256(script.encode("utf-8")).digest()).decode("ascii")
-
-
-__all__ = ["EVIDENCE", "FINDINGS_OF", "check_page_bytes", "page_data", "page_path", "render", "write_check_page"]

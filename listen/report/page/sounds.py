@@ -81,15 +81,15 @@ def finding_sounds(result: CheckView, *, room_bytes: int = ROOM_BYTES) -> tuple[
     return tuple(out)
 
 
-def worst_second_s(result: CheckView, finding: Finding) -> float:
-    """Return where the worst second of a finding begins, in seconds from the file's first sample."""
+def worst_second_s(result: CheckView, finding: Finding, seconds: float = SECONDS) -> float:
+    """Return where the worst second (or seconds) of a finding begins, in seconds from the file's first sample."""
     frames = result.frames
     score = _SCORES.get(finding.kind)
     if score is None:
-        first_s = finding.start_s - 0.3 if finding.end_s - finding.start_s < SECONDS else finding.start_s
-        latest_s = result.capture.stop_sample / result.capture.sample_rate_hz - SECONDS
+        first_s = finding.start_s - 0.3 if finding.end_s - finding.start_s < seconds else finding.start_s
+        latest_s = result.capture.stop_sample / result.capture.sample_rate_hz - seconds
         return max(result.capture.start_sample / result.capture.sample_rate_hz, min(first_s, latest_s))
-    return worst_start_s(score(frames), frames.time_s, finding.start_s, finding.end_s, SECONDS)
+    return worst_start_s(score(frames), frames.time_s, finding.start_s, finding.end_s, seconds)
 
 
 def _percent(frames: Frames) -> Floats:

@@ -1,0 +1,105 @@
+"""``listen compare``."""
+
+from __future__ import annotations
+
+import argparse
+import contextlib
+import os
+import sys
+from pathlib import Path
+from typing import Any
+
+from listen.cli_parts import FOUND, PASSED, Screen, add_build, add_span, file_name
+
+_DESCRIPTION = (
+    """Compare two takes of a build, before and after: aligned by pitch, not by time, and whatever their level."""
+)
+_STATUS = """exit status:
+  0  nothing at attention or fault is left after
+  1  something is left, is new, or cannot be seen in the second take
+  2  the call or an input could not be used; one line on standard error says why
+"""
+_GOOD = ("mended", "healthy")
+
+
+def add_compare_command(commands: Any) -> None:
+    """Add ``listen compare``."""
+    parser = commands.add_parser(
+        "compare",
+        help="compare two takes of a build: what got better, what worse, which findings are gone or new",
+        description=_DESCRIPTION,
+        epilog=_STATUS,
+        formatter_class=argparse.RawDescriptionHelpFormatter,
+    )
+    for name, when in (("before", "before the change"), ("after", "after it")):
+        parser.add_argument(name, metavar=name.upper(), help=f"the take {when}: a capture, or what check --json wrote")
+    add_span(parser)
+    add_build(parser)
+    parser.add_argument("--limits", metavar="FILE.toml", type=file_name("--limits"), help="limits of your own")
+    parser.add_argument(
+        "--json", metavar="FILE|-", type=file_name("--json"), help="write the result as JSON; - is standard output"
+    )
+    parser.add_argument(
+        "--report", metavar="DIR", type=file_name("--report"), help="write a page with both curves into this folder"
+    )
+    parser.add_argument("--quiet", action="store_true", help="print no page and no progress")
+    parser.set_defaults(run=_compare)
+
+
+def _compare(options: argparse.Namespace) -> int:
+    """Compare two takes."""
+    page = _outputs(options)
+    from listen import report
+    from listen.report.comparing import compare_document, compare_documents, compare_page
+    from listen.verbs.checking import CheckResult
+    from listen.verbs.comparing import load_side
+
+    settings = {
+        "channel": options.channel,
+        "wave": options.wave,
+        "bench": options.bench,
+        "limits": options.limits,
+        "gain_control": options.gain_control,
+        "start_s": options.start,
+        "end_s": options.end,
+    }
+    sides = []
+    for path in (options.before, options.after):
+        with contextlib.ExitStack() as stack:
+            line = None if options.quiet else stack.enter_context(report.ProgressLine(path, sys.stderr))
+            sides.append(load_side(path, progress=line, **settings))
+    documents = [report.check_document(side) if isinstance(side, CheckResult) else side for side in sides]
+    comparison = compare_documents(*documents)
+    if page is not None:
+        from listen.report.folders import make_folder
+        from listen.report.page.compare_page import write_compare_page
+
+        checked = [side.frames for side in sides if isinstance(side, CheckResult)]
+        make_folder(page.parent)
+        write_compare_page(comparison, page, (checked[0], checked[1]) if len(checked) == 2 else None)
+    document = compare_document(comparison)
+    screen = Screen()
+    if options.json == "-":
+        screen.put(report.documents_text([document], array=False))
+    elif options.json is not None:
+        report.write_documents([document], options.json)
+    if not options.quiet and options.json != "-":
+        screen.put(compare_page(comparison, report.paper_for(sys.stdout)))
+    return PASSED if comparison.verdict in _GOOD else FOUND
+
+
+def _outputs(options: argparse.Namespace) -> Path | None:
+    """Refuse targets that cannot be written before any work is done; return the page's file."""
+    inputs = [options.before, options.after, *(path for path in (options.bench, options.limits) if path)]
+    if options.json is not None and options.json != "-":
+        from listen.report.files import check_target
+
+        check_target(options.json, option="--json", inputs=inputs)
+    if options.report is None:
+        return None
+    from listen.report.folders import check_folder, names_in
+
+    check_folder(options.report, option="--report")
+    stems = [Path(os.fspath(path)).stem or "take" for path in (options.before, options.after)]
+    name = f"{stems[0]}-and-{stems[1]}"[:200]
+    return names_in(options.report, [f"{name}.x"], ".html", option="--report", inputs=inputs)[0]

@@ -1,0 +1,110 @@
+"""From two documents of a check to a comparison: aligned by pitch, whatever the takes' time and level."""
+
+from __future__ import annotations
+
+import math
+import statistics
+from collections.abc import Mapping, Sequence
+from typing import Any
+
+from listen.report.comparing.fates import fates
+from listen.report.comparing.saying import (
+    advice_of,
+    change_words,
+    headline_of,
+    remarks_of,
+)
+from listen.report.comparing.types import ComparedFinding, ComparedRow, Comparison, FixVerdict
+
+Document = Mapping[str, Any]
+
+COLUMNS = ("level_dbfs", "thd_percent", "even_dbc", "odd_dbc", "crest_positive", "crest_negative")
+LEAST_CHANGE_DB = 1.0
+"""A smaller change of distortion is said to be none: about what a trimmer's touch makes."""
+
+
+def compare_documents(before: Document, after: Document) -> Comparison:
+    """Compare two checks.
+
+    Parameters
+    ----------
+    before, after : mapping
+        Documents of the schema ``listen.check/1``.
+
+    Returns
+    -------
+    Comparison
+    """
+    pairs = _pairs(before["sweep"], after["sweep"])
+    differences = [
+        b["level_dbfs"] - a["level_dbfs"]
+        for a, b in pairs
+        if a["level_dbfs"] is not None and b["level_dbfs"] is not None
+    ]
+    offset_db = statistics.median(differences) if differences else None
+    rows = tuple(_row(a, b, offset_db or 0.0) for a, b in pairs)
+    findings = fates(before, after)
+    verdict = _verdict(findings)
+    shared = (rows[0].f0_low_hz, rows[-1].f0_high_hz) if rows else (None, None)
+    return Comparison(
+        before=before,
+        after=after,
+        verdict=verdict,
+        headline=headline_of(verdict, findings, change_words(rows, before, after, findings), bool(rows)),
+        advice=advice_of(verdict),
+        rows=rows,
+        findings=findings,
+        level_offset_db=offset_db,
+        shared_low_hz=shared[0],
+        shared_high_hz=shared[1],
+        remarks=remarks_of(before, after, findings, offset_db, rows),
+    )
+
+
+def _pairs(before: Sequence[Document], after: Sequence[Document]) -> list[tuple[Document, Document]]:
+    """Rows of the same third of an octave: their edges are exact, so that they can be matched to a fraction."""
+
+    def place(row: Document) -> int:
+        return round(10.0 * math.log10(math.sqrt(row["f0_low_hz"] * row["f0_high_hz"])))
+
+    found = {place(row): row for row in after}
+    return [(row, found[place(row)]) for row in before if place(row) in found]
+
+
+def _row(before: Document, after: Document, offset_db: float) -> ComparedRow:
+    a = {name: before[name] for name in COLUMNS}
+    b = {name: after[name] for name in COLUMNS}
+    thd = None
+    if a["thd_percent"] and b["thd_percent"]:
+        thd = 20.0 * math.log10(b["thd_percent"] / a["thd_percent"])
+    level = None
+    if a["level_dbfs"] is not None and b["level_dbfs"] is not None:
+        level = b["level_dbfs"] - a["level_dbfs"] - offset_db
+    return ComparedRow(
+        f0_low_hz=before["f0_low_hz"],
+        f0_high_hz=before["f0_high_hz"],
+        before=a,
+        after=b,
+        thd_change_db=thd,
+        level_change_db=level,
+    )
+
+
+def _verdict(findings: Sequence[ComparedFinding]) -> FixVerdict:
+    """The verdict on the fix, from what became of the findings; notes do not count."""
+    kept = [finding.fate for finding in findings if _counts(finding)]
+    if not kept:
+        return "healthy"
+    bad = any(fate in ("new", "worse", "not-shown-before") for fate in kept)
+    good = any(fate in ("gone", "milder") for fate in kept)
+    left = any(fate in ("unchanged", "milder", "swapped") for fate in kept)
+    hidden = "not-shown-after" in kept
+    if bad:
+        return "mixed" if good else "worse"
+    if good:
+        return "better" if left or hidden else "mended"
+    return "unchanged" if left else "open"
+
+
+def _counts(finding: ComparedFinding) -> bool:
+    return any(severity in ("attention", "fault") for severity in (finding.severity_before, finding.severity_after))

@@ -1,0 +1,154 @@
+"""What became of each finding: gone, new, milder, worse, on the other half, or not to be seen in that take."""
+
+from __future__ import annotations
+
+import math
+import tomllib
+from collections.abc import Mapping, Sequence
+from functools import cache
+from pathlib import Path
+from typing import Any
+
+from listen.findings.wording import words as finding_words
+from listen.report.comparing.types import ComparedFinding, Fate
+from listen.units import format_db, format_percent, format_seconds
+
+Document = Mapping[str, Any]
+
+SAME_WITHIN = 0.2
+"""A size that moves by less than a fifth (2 dB where it is in decibels of a line) is as it was."""
+_SAME_WITHIN_DB = 2.0
+_SEEN_PART = 0.5
+_RANK = {"note": 0, "attention": 1, "fault": 2}
+_ASKS = {"slow-start": "start", "amplitude-hunting": "hold", "amplitude-bounce": "hold", "pitch-instability": "hold"}
+_ONE_HALF = "asymmetric-clipping"
+
+
+@cache
+def words() -> dict[str, Any]:
+    """Return the words of a comparison."""
+    return tomllib.loads((Path(__file__).parent / "words.toml").read_text("utf-8"))
+
+
+def fates(before: Document, after: Document) -> tuple[ComparedFinding, ...]:
+    """Pair the findings of two checks by kind, the worst first, and say what became of each.
+
+    Parameters
+    ----------
+    before, after : mapping
+        Documents of the schema ``listen.check/1``.
+
+    Returns
+    -------
+    tuple of ComparedFinding
+        Those of the first take in its order, then what is new.
+    """
+    old, new = _by_kind(before["findings"]), _by_kind(after["findings"])
+    out = []
+    for kind, finding in old.items():
+        out.append(_fate(kind, finding, new.get(kind), before, after))
+    out += [_fate(kind, None, finding, before, after) for kind, finding in new.items() if kind not in old]
+    return tuple(out)
+
+
+def _by_kind(findings: Sequence[Document]) -> dict[str, Document]:
+    """One finding a kind: the first, as they come worst first."""
+    out: dict[str, Document] = {}
+    for finding in findings:
+        out.setdefault(finding["kind"], finding)
+    return out
+
+
+def _fate(kind: str, old: Document | None, new: Document | None, before: Document, after: Document) -> ComparedFinding:
+    measure, unit = words()["measure"].get(kind, (None, ""))
+    was = _number(old, measure)
+    now = _number(new, measure)
+    fate = _which(kind, old, new, was, now, unit, before, after)
+    return ComparedFinding(
+        kind=kind,
+        fate=fate,
+        severity_before=old["severity"] if old else None,
+        severity_after=new["severity"] if new else None,
+        half_before=old["half"] if old else None,
+        half_after=new["half"] if new else None,
+        measure=measure,
+        before=was,
+        after=now,
+        sentence=_sentence(kind, fate, old, new, was, now, unit),
+    )
+
+
+def _which(
+    kind: str, old: Document | None, new: Document | None, was: float | None, now: float | None, unit: str,
+    before: Document, after: Document,
+) -> Fate:  # fmt: skip
+    if new is None:
+        return "gone" if old is None or _could_show(kind, old, after) else "not-shown-after"
+    if old is None:
+        return "new" if _could_show(kind, new, before) else "not-shown-before"
+    if kind == _ONE_HALF and {old["half"], new["half"]} == {"positive", "negative"}:
+        return "swapped"
+    rank = _RANK[new["severity"]] - _RANK[old["severity"]]
+    if was is None or now is None:
+        return "worse" if rank > 0 else "milder" if rank < 0 else "unchanged"
+    if unit == "dBc":
+        moved = now - was
+        return "worse" if moved > _SAME_WITHIN_DB else "milder" if moved < -_SAME_WITHIN_DB else "unchanged"
+    if abs(now - was) <= SAME_WITHIN * max(abs(was), abs(now)):
+        return "unchanged"
+    return "worse" if now > was else "milder"
+
+
+def _could_show(kind: str, finding: Document, other: Document) -> bool:
+    """Whether the other take would have shown a finding: it answers that question, and passes through that pitch."""
+    asks = _ASKS.get(kind)
+    if any(item["question"] == asks for item in other["not_shown"]):
+        return False
+    low, high = finding["f0_low_hz"], finding["f0_high_hz"]
+    seen_low, seen_high = other["summary"]["f0_low_hz"], other["summary"]["f0_high_hz"]
+    if kind.startswith(("capture-", "oscillation-")) or low is None or high is None:
+        return True
+    if seen_low is None or seen_high is None:
+        return False
+    # A tenth of an octave of room: a hand does not return to the same note.
+    reach = math.log2(min(high, seen_high * 1.08) / max(low, seen_low / 1.08))
+    return reach >= _SEEN_PART * max(math.log2(high / low), 0.1)
+
+
+def _number(finding: Document | None, measure: str | None) -> float | None:
+    value = finding["evidence"].get(measure) if finding and measure else None
+    return float(value) if isinstance(value, (int, float)) and not isinstance(value, bool) else None
+
+
+def written(value: float, unit: str) -> str:
+    """Write the size of a finding."""
+    if unit == "%":
+        return format_percent(value)
+    if unit == "s":
+        return format_seconds(value)
+    return format_db(value, unit) if unit in ("dB", "dBc") else f"{value:.1f} {unit}"
+
+
+def _sentence(
+    kind: str, fate: Fate, old: Document | None, new: Document | None, was: float | None, now: float | None, unit: str
+) -> str:
+    said = words()["fate"]
+    if was is not None and now is not None:
+        measured = said["both"].format(before=written(was, unit), after=written(now, unit))
+    elif was is not None:
+        measured = said["only_before"].format(before=written(was, unit))
+    elif now is not None:
+        measured = said["only_after"].format(after=written(now, unit))
+    else:
+        measured = said["no_number"]
+    half = (old or new or {}).get("half")
+    name = finding_words()["name"].get(kind, kind)
+    if kind == _ONE_HALF and half:
+        name = f"{name} ({half})"
+    text = said[fate].format(
+        name=name,
+        measured=measured,
+        half_before=old["half"] if old else "",
+        half_after=new["half"] if new else "",
+    )
+    return f"{text[:1].upper()}{text[1:]}."

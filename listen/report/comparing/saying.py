@@ -1,0 +1,134 @@
+"""The headline, the verdict on the fix, and what must be known to read the rest."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping, Sequence
+from typing import Any
+
+from listen.findings.wording import words as finding_words
+from listen.report.comparing.fates import words
+from listen.report.comparing.types import ComparedFinding, ComparedRow, FixVerdict
+from listen.report.words import third
+from listen.units import format_db, format_hz, format_hz_note, format_percent
+
+Document = Mapping[str, Any]
+
+LEAST_CHANGE_DB = 1.0
+"""A smaller change of distortion is said to be none: about what a trimmer's touch makes."""
+_LEAST_OFFSET_DB = 0.5
+_SAME_LOSS = 0.3
+_NARROW = 0.75
+
+
+def change_words(
+    rows: Sequence[ComparedRow], before: Document, after: Document, findings: Sequence[ComparedFinding]
+) -> str:
+    """Say the largest change: of distortion at a pitch, or of the level where only that was wrong.
+
+    Parameters
+    ----------
+    rows : sequence of ComparedRow
+    before, after : mapping
+    findings : sequence of ComparedFinding
+
+    Returns
+    -------
+    str
+    """
+    said = words()["change"]
+    drift = next((finding for finding in findings if finding.kind == "level-drift"), None)
+    only_level = drift is not None and not any(_is_shape(finding.kind) for finding in findings)
+    spans = _spans(before, after)
+    if only_level and spans:
+        key = "span" if spans[1] < spans[0] else "span_worse"
+        return str(said[key].format(before=format_db(spans[0]), after=format_db(spans[1])))
+    known = [row for row in rows if row.thd_change_db is not None]
+    if not known:
+        return str(said["none"])
+    # Where there is most distortion the change matters most.
+    chosen = max(known, key=lambda row: max(row.before["thd_percent"] or 0.0, row.after["thd_percent"] or 0.0))
+    change_db = chosen.thd_change_db or 0.0
+    key = "fell" if change_db < -LEAST_CHANGE_DB else "rose" if change_db > LEAST_CHANGE_DB else "same"
+    return str(
+        said[key].format(
+            pitch=format_hz(third(chosen.f0_low_hz, chosen.f0_high_hz)),
+            before=format_percent(chosen.before["thd_percent"] or math.nan),
+            after=format_percent(chosen.after["thd_percent"] or math.nan),
+        )
+    )
+
+
+def headline_of(verdict: FixVerdict, findings: Sequence[ComparedFinding], change: str, overlap: bool) -> str:
+    """Return the one sentence on top."""
+    said = words()
+    whole = ""
+    gone, new = [], []
+    for finding in findings:
+        if "attention" not in (finding.severity_before, finding.severity_after) and "fault" not in (
+            finding.severity_before,
+            finding.severity_after,
+        ):
+            continue
+        if finding.fate == "swapped":
+            whole += said["whole"]["swapped"].format(before=finding.half_before, after=finding.half_after)
+        elif finding.fate == "gone" and finding.kind == "asymmetric-clipping" and finding.half_before:
+            whole += said["whole"]["half"].format(half=finding.half_before)
+        elif finding.fate == "gone" and finding.kind == "symmetric-clipping":
+            whole += said["whole"]["both"]
+        elif finding.fate == "gone":
+            gone.append(_name(finding.kind))
+        elif finding.fate in ("new", "not-shown-before"):
+            new.append(_name(finding.kind))
+    if gone:
+        whole += said["whole"]["gone"].format(kinds=", ".join(gone))
+    if new:
+        whole += said["whole"]["new"].format(kinds=", ".join(new))
+    if not overlap:
+        return str(said["headline"]["no_overlap"].format(whole=whole))
+    return str(said["headline"][verdict].format(change=change, whole=whole))
+
+
+def advice_of(verdict: FixVerdict) -> str:
+    """Return the verdict on the fix in a sentence."""
+    return str(words()["advice"][verdict])
+
+
+def remarks_of(
+    before: Document,
+    after: Document,
+    findings: Sequence[ComparedFinding],
+    offset_db: float | None,
+    rows: Sequence[ComparedRow],
+) -> tuple[str, ...]:
+    """Return what must be known to read the comparison."""
+    said, out = words()["remark"], []
+    for finding in findings:
+        if finding.fate == "swapped" and finding.before and finding.after:
+            apart = abs(finding.before - finding.after) / max(finding.before, finding.after)
+            if apart <= _SAME_LOSS:
+                out.append(said["swapped"])
+    if offset_db is not None and abs(offset_db) >= _LEAST_OFFSET_DB:
+        out.append(said["louder" if offset_db > 0 else "quieter"].format(db=format_db(abs(offset_db))))
+    if rows and len(rows) < _NARROW * max(len(before["sweep"]), len(after["sweep"])):
+        out.append(
+            said["narrow"].format(low=format_hz_note(rows[0].f0_low_hz), high=format_hz_note(rows[-1].f0_high_hz))
+        )
+    for key, name in (("wave", "waves"), ("gain_control", "gain")):
+        a, b = before["settings"].get(key), after["settings"].get(key)
+        if a != b:
+            out.append(said[name].format(before=a or "none", after=b or "none"))
+    return tuple(out)
+
+
+def _spans(before: Document, after: Document) -> tuple[float, float] | None:
+    a, b = before["summary"].get("level_span_db"), after["summary"].get("level_span_db")
+    return None if a is None or b is None else (float(a), float(b))
+
+
+def _is_shape(kind: str) -> bool:
+    return kind.endswith(("-clipping", "-distortion")) or kind == "slew-limiting"
+
+
+def _name(kind: str) -> str:
+    return str(finding_words()["name"].get(kind, kind))

@@ -1,0 +1,92 @@
+"""``listen compare``: two takes of a build, before and after."""
+
+from __future__ import annotations
+
+import json
+import os
+from collections.abc import Callable, Mapping
+from pathlib import Path
+from typing import Any
+
+from listen.errors import CaptureError
+from listen.report import check_document
+from listen.report.comparing import Comparison, compare_documents
+from listen.verbs.checking import CheckResult, check
+
+FilePath = str | os.PathLike[str]
+Side = FilePath | CheckResult | Mapping[str, Any]
+
+
+def compare(
+    before: Side, after: Side, *, progress: Callable[[float], None] | None = None, **settings: Any
+) -> Comparison:
+    """Compare two takes of a build: aligned by pitch, not by time, and whatever their level.
+
+    Parameters
+    ----------
+    before, after : path, CheckResult or mapping
+        A capture; the result of a check; or a document of the schema ``listen.check/1``, also as a ``.json`` file.
+    progress : callable, optional
+        Called with the part that is done, 0 to 1.
+    **settings
+        As for :func:`listen.check`; captures are checked with them.
+
+    Returns
+    -------
+    Comparison
+
+    Raises
+    ------
+    ListenError
+        One of the takes, or a setting, cannot be used.
+    """
+    report = progress or (lambda _part: None)
+    first = document_of(before, progress=lambda part: report(0.5 * part), **settings)
+    second = document_of(after, progress=lambda part: report(0.5 + 0.5 * part), **settings)
+    return compare_documents(first, second)
+
+
+def document_of(side: Side, **settings: Any) -> Mapping[str, Any]:
+    """Return the document of one side, checking a capture where it is one."""
+    loaded = load_side(side, **settings)
+    return check_document(loaded) if isinstance(loaded, CheckResult) else loaded
+
+
+def load_side(side: Side, **settings: Any) -> CheckResult | Mapping[str, Any]:
+    """Return one side as it is to be had: a capture is checked, a document or its file is read."""
+    if isinstance(side, CheckResult):
+        return side
+    if isinstance(side, Mapping):
+        return _valid(side, "the document")
+    if os.fspath(side).lower().endswith(".json"):
+        return _valid(_loaded(side), os.fspath(side))
+    return check(side, **settings)
+
+
+def _loaded(path: FilePath) -> Any:
+    try:
+        return json.loads(Path(path).read_text(encoding="utf-8"))
+    except OSError as error:
+        raise CaptureError(
+            f"{os.fspath(path)}: cannot be read ({(error.strerror or 'it failed').lower()})", "check its name and place"
+        ) from error
+    except ValueError as error:
+        raise CaptureError(
+            f"{os.fspath(path)}: is no JSON file ({error})", "give a capture, or what check --json wrote"
+        ) from error
+
+
+def _valid(document: Any, name: str) -> Mapping[str, Any]:
+    """Refuse what is no check; a list of several is refused too, as one of them must be meant."""
+    if isinstance(document, list):
+        raise CaptureError(f"{name}: holds {len(document)} checks, one is compared", "write each to a file of its own")
+    needed = ("capture", "settings", "verdict", "headline", "summary", "sweep", "not_shown", "findings")
+    if not isinstance(document, Mapping) or document.get("schema") != "listen.check/1":
+        schema = document.get("schema") if isinstance(document, Mapping) else None
+        raise CaptureError(
+            f"{name}: is no check (its schema is {schema!r}, not 'listen.check/1')", "give what check --json wrote"
+        )
+    missing = [key for key in needed if key not in document]
+    if missing:
+        raise CaptureError(f"{name}: is no whole check ({missing[0]!r} is missing)", "write it again with check --json")
+    return document
