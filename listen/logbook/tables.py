@@ -87,7 +87,8 @@ def table_of(entry: Entry) -> Table:
         direction: _curve([step for step in usable if str(step.get("direction") or "up") == direction])
         for direction in directions
     }
-    return Table(axis=str(document.get("axis") or "volts"), curves=curves, left_out=len(steps) - len(usable))
+    axis = (document.get("settings") or {}).get("axis") or "volts"
+    return Table(axis=str(axis), curves=curves, left_out=len(steps) - len(usable))
 
 
 def _usable(step: Mapping[str, Any]) -> bool:

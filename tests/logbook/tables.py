@@ -35,7 +35,7 @@ def table(
         }
         for control in controls
     ]
-    return {"schema": "listen.calibration/1", "axis": axis, "steps": steps}
+    return {"schema": "listen.calibration/1", "settings": {"axis": axis}, "steps": steps}
 
 
 def both_ways(up: dict[str, Any], down: dict[str, Any]) -> dict[str, Any]:
