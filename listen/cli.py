@@ -12,6 +12,7 @@ from collections.abc import Callable, Iterator, Sequence
 from types import FrameType
 from typing import Any
 
+from listen.cli_bench import add_bench_commands
 from listen.cli_calibrate import add_calibrate_command
 from listen.cli_compare import add_compare_command
 from listen.cli_logbook import add_keeping, add_logbook_command, keeper_for
@@ -65,6 +66,7 @@ def build_parser() -> argparse.ArgumentParser:
     add_keeping(check)
     check.set_defaults(run=_check)
     add_calibrate_command(commands)
+    add_bench_commands(commands)
     add_compare_command(commands)
     add_excerpt_command(commands)
     add_logbook_command(commands)

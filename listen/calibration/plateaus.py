@@ -118,8 +118,8 @@ def find_plateaus(trace: Trace, wanted: int | None, *, least: float = LEAST_CENT
     -----
     A change is a difference between the medians of 60 ms on either side. How large it must be to count is taken from
     the trace: every threshold between the noise and half of the largest change is tried, and the number of plateaus
-    that holds over the widest range of thresholds is the likeliest, that which is wanted before others unless its range is
-    much narrower.
+    that holds over the widest range of thresholds is the likeliest, that which is wanted before others
+    unless its range is much narrower.
     """
     x = trace.value
     if len(x) < 2 * SIDE + LEAST_HOLD_POINTS:

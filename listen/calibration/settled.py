@@ -17,6 +17,7 @@ LAST_PART = 1.0 / 3.0
 _SIGMAS = 4.0
 _FLOOR_CENTS = 0.003
 _CLICK_SHARE = 0.2
+_GUARD_S = 0.01
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -59,8 +60,11 @@ def settled(frames: Frames, trace: Trace, start_s: float, end_s: float) -> Settl
     """
     first_s = end_s - LAST_PART * (end_s - start_s)
     half_s = 0.5 * frames.frame_s
-    inside = frames.oscillating & (frames.time_s - half_s >= first_s - 1e-9) & (frames.time_s + half_s <= end_s + 1e-9)
-    inside &= np.isfinite(frames.f0_hz)
+    there = frames.oscillating & np.isfinite(frames.f0_hz) & (frames.time_s - half_s >= first_s - 1e-9)
+    # A jump already bends the guide phase of the frame before the one that holds it.
+    inside = there & (frames.time_s + 2.0 * half_s + _GUARD_S <= end_s)
+    if np.count_nonzero(inside) < 3:
+        inside = there & (frames.time_s + half_s <= end_s + 1e-9)
     if np.count_nonzero(inside) >= 3:
         time_s, cents = frames.time_s[inside], cents_between(frames.f0_hz[inside], 1.0)
         span_s, own = float(np.median(frames.frame_s[inside])), frames.f0_sigma_cents[inside]

@@ -1,0 +1,224 @@
+"""``listen setup``: short takes of known things to a bench file."""
+
+from __future__ import annotations
+
+import math
+import os
+from dataclasses import dataclass
+from pathlib import Path
+
+from listen.bench import load_bench
+from listen.calibration.chain import Contact, Floor, Volts, contact, floor_of, volts_from_tone
+from listen.capture import Capture, open_capture, scan_damage
+from listen.errors import BenchError, CaptureError, OptionError
+from listen.report.bench_text import with_keys
+from listen.report.files import check_target, write_whole
+from listen.track import track
+
+FilePath = str | os.PathLike[str]
+_LONGEST_S = 60.0
+_IMPURE_PERCENT = 3.0
+METERS = ("true-rms", "average")
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class SetupResult:
+    """What the takes say of the chain.
+
+    Attributes
+    ----------
+    volts : Volts or None
+    contact : Contact or None
+    floor : Floor or None
+    text : str
+        The bench file with what was found.
+    path : str or None
+        Where it was written.
+    remarks : tuple of str
+        What to mind.
+    """
+
+    volts: Volts | None
+    contact: Contact | None
+    floor: Floor | None
+    text: str
+    path: str | None
+    remarks: tuple[str, ...]
+
+
+def setup(
+    *,
+    tone: FilePath | None = None,
+    meter_v: float | None = None,
+    meter: str = "true-rms",
+    cell: FilePath | None = None,
+    cell_v: float | None = None,
+    silence: FilePath | None = None,
+    channel: int | None = None,
+    write: FilePath | None = None,
+) -> SetupResult:
+    """Measure the recording chain and write it into a bench file.
+
+    Parameters
+    ----------
+    tone : path, optional
+        A steady sine of 50 to 400 Hz, with ``meter_v`` read at the same jack.
+    meter_v : float, optional
+        Volts r.m.s.
+    meter : {'true-rms', 'average'}
+        How the meter measures; it matters where the tone is no sine.
+    cell : path, optional
+        A cell touched to the input, plus to the tip, held for a second.
+    cell_v : float, optional
+        Its volts, to compare.
+    silence : path, optional
+        Everything connected, nothing sounding.
+    channel : int, optional
+        Counts from 1.
+    write : path, optional
+        The bench file to make or to change; all else in it stays.
+
+    Returns
+    -------
+    SetupResult
+
+    Raises
+    ------
+    ListenError
+        A take or an option cannot be used.
+    """
+    if tone is None and cell is None and silence is None:
+        raise OptionError("no take was given", 'give --tone, --cell or --silence; "listen setup" alone shows how')
+    if (tone is None) != (meter_v is None):
+        given, wanted = ("--tone", "--meter") if meter_v is None else ("--meter", "--tone")
+        raise OptionError(
+            f"{given} is given without {wanted}", "give both: the take of a tone and what the meter reads at that jack"
+        )
+    if meter_v is not None and not 0.0 < meter_v < 1e4:
+        raise OptionError(f"--meter {meter_v:g} V is no reading", "give the volts r.m.s. that the meter shows, above 0")
+    before = _before(write, [path for path in (tone, cell, silence) if path is not None])
+    touched = contact_of(cell, channel) if cell is not None else None
+    volts = _volts(tone, meter_v, touched, channel) if tone is not None and meter_v is not None else None
+    quiet = _floor(silence, channel) if silence is not None else None
+    values, notes = _keys(volts, touched, channel)
+    text = with_keys(before, "capture", values, notes, os.fspath(write or "the bench file")) if values else before
+    if quiet is not None:
+        text = _with_floor(text, quiet)
+    if write is not None:
+        write_whole(write, text.encode("utf-8"))
+    return SetupResult(
+        volts=volts,
+        contact=touched,
+        floor=quiet,
+        text=text,
+        path=None if write is None else os.fspath(write),
+        remarks=_remarks(volts, touched, meter, cell_v),
+    )
+
+
+def contact_of(path: FilePath, channel: int | None) -> Contact:
+    """Read a take of a cell touched to the input."""
+    capture = open_capture(path, channel=channel)
+    return contact(_samples(capture), capture.sample_rate_hz, capture.path)
+
+
+def _samples(capture: Capture):  # type: ignore[no-untyped-def]
+    stop = min(capture.n_samples, int(_LONGEST_S * capture.sample_rate_hz))
+    return capture.read(0, stop)
+
+
+def _before(write: FilePath | None, inputs: list[FilePath]) -> str:
+    """Return the bench file as it is, and refuse a target that cannot be written."""
+    if write is None:
+        return ""
+    check_target(write, option="--write", inputs=inputs)
+    if not Path(write).exists():
+        return ""
+    load_bench(write)
+    try:
+        return Path(write).read_text(encoding="utf-8-sig")
+    except (OSError, UnicodeDecodeError) as cause:
+        raise BenchError(f"{os.fspath(write)}: cannot be read ({cause})", "check the file") from cause
+
+
+def _volts(tone: FilePath, meter_v: float, touched: Contact | None, channel: int | None) -> Volts:
+    capture = open_capture(tone, channel=channel)
+    damage = scan_damage(capture)
+    if len(damage.overload):
+        raise CaptureError(
+            f"{capture.path}: the interface clips", "lower the gain, read the meter again, and record it again"
+        )
+    frames = track(capture)
+    return volts_from_tone(frames, meter_v, capture.path, touched.corner_hz if touched else None)
+
+
+def _floor(silence: FilePath, channel: int | None) -> Floor:
+    capture = open_capture(silence, channel=channel)
+    return floor_of(_samples(capture), capture.sample_rate_hz, capture.path)
+
+
+def _keys(
+    volts: Volts | None, touched: Contact | None, channel: int | None
+) -> tuple[dict[str, float | bool], dict[str, str]]:
+    values: dict[str, float | bool] = {}
+    notes: dict[str, str] = {}
+    if channel is not None:
+        values["channel"] = channel
+    if volts is not None:
+        values["volts_per_full_scale"] = volts.volts_per_full_scale
+        notes["volts_per_full_scale"] = f"from a tone of {volts.f0_hz:.1f} Hz at {volts.level_dbfs:.2f} dBFS"
+    if touched is not None:
+        values["inverted"] = touched.inverted
+        if touched.corner_hz is not None:
+            values["ac_coupling_hz"] = touched.corner_hz
+            if len(touched.corners_hz) > 1:
+                both = " and ".join(f"{corner:.2f}" for corner in touched.corners_hz)
+                notes["ac_coupling_hz"] = f"two couplings in series, {both} Hz; their sum turns the phases alike"
+    return values, notes
+
+
+def _with_floor(text: str, floor: Floor) -> str:
+    hum = (
+        f", hum of {floor.hum_hz:.0f} Hz at {floor.hum_dbfs:.1f} dBFS"
+        if floor.hum_hz and floor.hum_dbfs
+        else ", no hum"
+    )
+    lines = [line for line in text.splitlines() if not line.startswith("# floor ")]
+    while lines and not lines[-1].strip():
+        lines.pop()
+    return "\n".join([*lines, f"# floor {floor.floor_dbfs:.1f} dBFS{hum}"]) + "\n"
+
+
+def _remarks(volts: Volts | None, touched: Contact | None, meter: str, cell_v: float | None) -> tuple[str, ...]:
+    out = []
+    if volts is not None and volts.thd_percent > _IMPURE_PERCENT:
+        if meter == "average":
+            out.append(
+                f"The tone is no sine (THD {volts.thd_percent:.1f} %): a meter that averages reads up to 4 % low on a "
+                "triangle and 11 % high on a square; use a sine."
+            )
+        else:
+            out.append(
+                f"The tone is no sine (THD {volts.thd_percent:.1f} %): right only with a meter that reads true r.m.s."
+            )
+    if touched is not None:
+        if len(touched.corners_hz) > 1:
+            low, high = touched.corners_hz
+            out.append(
+                f"Two couplings in series were found, {low:.2f} and {high:.2f} Hz: perhaps a capacitor in the pad."
+            )
+        if touched.corner_hz is None:
+            out.append(f"The cell was held for {touched.held_s:.2f} s only, too short for the corner: hold it longer.")
+        if touched.bounces:
+            out.append(
+                f"The contact bounced {touched.bounces} time{'s' if touched.bounces > 1 else ''}; the rest was used."
+            )
+        if cell_v and volts is not None:
+            says = cell_v / touched.step_fs
+            off = 100.0 * (says / volts.volts_per_full_scale - 1.0)
+            if math.fabs(off) > 20.0:
+                out.append(
+                    f"By the cell full scale is {says:.3g} V, by the tone {volts.volts_per_full_scale:.3g} V: "
+                    "was the gain changed between the takes, or the cell touched behind the pad?"
+                )
+    return tuple(out)

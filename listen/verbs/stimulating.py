@@ -1,0 +1,87 @@
+"""``listen stimulus``: the voltage staircase to play, its steps file, and the cautions."""
+
+from __future__ import annotations
+
+import os
+from pathlib import Path
+
+from listen.bench import Bench, load_bench
+from listen.calibration import parse_steps, parse_values
+from listen.calibration.stimulus import Stimulus, make_stimulus, steps_csv
+from listen.errors import OptionError
+from listen.report.files import check_target, write_whole
+from listen.report.voltage_wav import voltage_wav
+
+FilePath = str | os.PathLike[str]
+RATES_HZ = (44100, 48000, 88200, 96000, 192000)
+
+
+def stimulus(
+    path: FilePath,
+    *,
+    cv_steps: str | None = None,
+    cv_values: str | None = None,
+    dwell_s: float = 1.0,
+    bench: FilePath | Bench | None = None,
+    steps_path: FilePath | None = None,
+    sample_rate_hz: int = 48000,
+    marker: bool = True,
+) -> tuple[Stimulus, Path]:
+    """Write the staircase and its steps file.
+
+    Parameters
+    ----------
+    path : path
+        The WAV to write, 24 bits, one channel.
+    cv_steps, cv_values : str
+        Which voltages, as for `listen.calibrate`; one of them.
+    dwell_s : float
+        How long each is held.
+    bench : path or Bench
+        Its ``[cv]`` says how many volts full scale is.
+    steps_path : path, optional
+        Of the steps file; beside the WAV where not given.
+    sample_rate_hz : int
+    marker : bool
+        Whether the start marker comes first.
+
+    Returns
+    -------
+    Stimulus, Path
+        What was written, and where its steps are.
+
+    Raises
+    ------
+    ListenError
+        The voltages, the bench file or a target cannot be used.
+    """
+    if (cv_steps is None) == (cv_values is None):
+        what = "no voltages are given" if cv_steps is None else "--cv-steps and --cv-values both give the voltages"
+        raise OptionError(what, "give --cv-steps START:STOP:STEP or --cv-values")
+    given = parse_steps(cv_steps) if cv_steps is not None else parse_values(cv_values or "")
+    known = bench if isinstance(bench, Bench) else load_bench(bench) if bench is not None else Bench()
+    if known.cv.volts_per_full_scale is None:
+        raise OptionError(
+            "the volts of the output's full scale are not known",
+            "meter it, and write volts_per_full_scale = 10.0 below [cv] in the bench file (--bench)",
+        )
+    if sample_rate_hz not in RATES_HZ:
+        raise OptionError(f"--rate {sample_rate_hz} is no usual rate", "give " + ", ".join(map(str, RATES_HZ)))
+    made = make_stimulus(
+        given,
+        dwell_s=dwell_s,
+        volts_per_full_scale=known.cv.volts_per_full_scale,
+        offset_v=known.cv.offset_v,
+        sample_rate_hz=sample_rate_hz,
+        marker=marker,
+    )
+    beside = Path(path).with_suffix(".steps.csv") if steps_path is None else Path(steps_path)
+    inputs = [] if bench is None or isinstance(bench, Bench) else [bench]
+    check_target(path, option="WAV", inputs=inputs)
+    check_target(beside, option="--steps-file", inputs=[*inputs, path])
+    write_whole(path, voltage_wav(made.samples, made.sample_rate_hz))
+    write_whole(beside, steps_csv(made.rows).encode("ascii"))
+    return made, beside
+
+
+__all__ = ["RATES_HZ", "stimulus"]
