@@ -63,12 +63,10 @@ def summary(entry: Entry) -> str:
     parts = [f"{len(steps)} steps"]
     if law.get("kind"):
         parts.append(str(law["kind"]).replace("-", " "))
-    for key, words in (
-        ("volts_per_octave", "{:.4f} V an octave"),
-        ("worst_error_cents", "at worst {:+.1f} cents from its law"),
-    ):
-        if _is_number(law.get(key)):
-            parts.append(words.format(law[key]))
+    if _is_number(law.get("volts_per_octave")):
+        parts.append(f"{law['volts_per_octave']:.4f} V an octave")
+    if _is_number(law.get("worst_error_cents")):
+        parts.append(f"at worst {change(law['worst_error_cents'], None)} cents from its law")
     return ", ".join(parts)
 
 

@@ -151,6 +151,35 @@ def test_a_whole_take_is_checked_and_kept(tmp_path: Path, capsys: pytest.Capture
     assert verify(path).wrong == ()
 
 
+def test_from_takes_to_tables_to_drift(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """Three takes in closed form, six voltages held for 1.2 s each: as found, as left, a month later.
+
+    The pitch of such a step is known to 0.01 cents: a tenth of a cent is ten of these.
+    """
+    monkeypatch.chdir(tmp_path)
+    laws = {"found": octave_a_volt(14.0, -3.0), "left": octave_a_volt(), "later": octave_a_volt(6.0, 0.8)}
+    states = {"found": ["--as-found"], "left": ["--as-left"], "later": []}
+    for day, (name, law) in enumerate(laws.items(), start=1):
+        f0_hz = np.repeat([law(float(v)) for v in range(6)], 57_600)
+        x = 0.4 * np.sin(2.0 * np.pi * np.cumsum(f0_hz) / 48_000.0)
+        soundfile.write(f"{name}.wav", x, 48_000, subtype="PCM_24")
+        call = ["calibrate", f"{name}.wav", "--cv-steps", "0:5:1", "--quiet", "--build", "north shelf"]
+        when = ["--measured", f"2026-03-0{day}", "--temperature", str(18 + 2 * day)]
+        status = cli.main([*call, *when, *states[name], "--logbook", "b.sqlite"])
+        assert status == 0, capsys.readouterr().err
+    assert cli.main(["logbook", "drift", "--logbook", "b.sqlite", "--json", "-"]) == 0
+    trim, drift = json.loads(capsys.readouterr().out)["tables"]
+    assert (trim["cause"], drift["cause"], drift["against"]) == ("trim", "drift", 2)
+    # The middle is 2.5 V; the octaves of the table as found are 1200 - 3 cents.
+    assert trim["offset_cents"] == pytest.approx(-(14.0 - 3.0 * 2.5), abs=0.1)
+    assert trim["span_cents_per_octave"] == pytest.approx(3.0 * 1200.0 / 1197.0, abs=0.05)
+    assert drift["offset_cents"] == pytest.approx(6.0 + 0.8 * 2.5, abs=0.1)
+    assert drift["span_cents_per_octave"] == pytest.approx(0.8, abs=0.05)
+    assert drift["temperature_change_c"] == pytest.approx(2.0)
+
+
 # The verbs
 
 
