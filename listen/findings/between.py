@@ -85,7 +85,9 @@ def _burst_level(frames: Frames, locked: bool) -> tuple[Floats, Floats, Flags]:
             for part in range(fold.shape[2]):
                 smooth[a:b, side, part] = np.convolve(fold[a:b, side, part], kernel, mode="same")
     with np.errstate(divide="ignore", invalid="ignore"):
-        fundamental = 0.5 * 10 ** (frames.fundamental_dbfs / 10)
+        # a weak fundamental is no measure of what disturbs the wave: then the whole wave is
+        weak = np.maximum(frames.level_dbfs - frames.fundamental_dbfs - 3.0, 0.0)
+        fundamental = 0.5 * 10 ** ((frames.fundamental_dbfs + weak) / 10)
         steps = smooth[:, 1, :]
         peaked = steps.max(axis=1) > _PEAKED * np.median(steps, axis=1)
         quiet = np.median(smooth[:, 0, :], axis=1)
@@ -94,7 +96,7 @@ def _burst_level(frames: Frames, locked: bool) -> tuple[Floats, Floats, Flags]:
         peaked &= np.nan_to_num(frames.high_dbc, nan=-200.0) < -46.0
         peaked &= locked
         excess = np.where(steps > 3 * np.median(steps, axis=1)[:, None], excess, 0.0).mean(axis=1)
-        spur = np.nan_to_num(10 ** (frames.spur_dbc / 10))
+        spur = np.nan_to_num(10 ** ((frames.spur_dbc - weak) / 10))
         if not locked:
             # many strong harmonics: the jitter of their phase leaves lines beside them
             spur = np.where(frames.spur_dbc > frames.high_dbc - 22.0, spur, 0.0)
@@ -111,7 +113,8 @@ def _burst_level(frames: Frames, locked: bool) -> tuple[Floats, Floats, Flags]:
 def subharmonic(frames: Frames, usable: Flags, limits: Limits, humming: bool) -> list[Draft]:
     """Alternate cycles differ: lines at odd half orders."""
     row = limits["subharmonic"]
-    values = short_median(np.where(usable, frames.subharmonic_dbc, np.nan), frames.stretch, 15)
+    weak = np.maximum(frames.level_dbfs - frames.fundamental_dbfs - 3.0, 0.0)
+    values = short_median(np.where(usable, frames.subharmonic_dbc - weak, np.nan), frames.stretch, 15)
     # in frames of few cycles a pitch that moves looks alike: there the control must rest
     calm = frames.frame_s * frames.f0_hz > 7.0
     for span in resting(frames):

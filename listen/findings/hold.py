@@ -83,7 +83,7 @@ def rests_of(frames: Frames, spans: list[Span], lead_s: float, after_s: float) -
         out.append(
             Rest(
                 start_s=start, end_s=end, f0_hz=middle, time_s=grid,
-                amplitude=np.interp(grid, t, envelope.amplitude_fs[part]),
+                amplitude=np.interp(grid, t, envelope.rms_amplitude_fs[part]),
                 pitch_cents=cents,
             )  # fmt: skip
         )
@@ -201,7 +201,7 @@ def settlings(frames: Frames, moved: list[tuple[float, Span]], hunts: list[Rest]
         part &= owner == frames.stretch[span.last]
         if np.count_nonzero(part) < 20:
             continue
-        t, a = envelope.time_s[part], envelope.amplitude_fs[part]
+        t, a = envelope.time_s[part], envelope.rms_amplitude_fs[part]
         tail = t > end - 0.4 * (end - at)
         settled = float(np.median(a[tail]))
         off = 20 * np.log10(np.maximum(a, 1e-9) / settled)

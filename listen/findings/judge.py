@@ -131,6 +131,7 @@ def _tone(
     whole = steady & ~_dilated(lost | cut, 6)
     bursts = between.parasitic(frames, whole, limits, locked=wave == "sine")
     halves = between.subharmonic(frames, whole, limits, humming=bool(hums))
+    halves = [d for d in halves if not _is_sideband(d, hunts_found)]
     shapes = _without_bursts(shapes, bursts)
     slewed = _rows_of(shapes, "slew-limiting", frames)
     width = 9
@@ -151,6 +152,16 @@ def _beats_with_hum(hunt: Draft, hums: list[Draft]) -> bool:
     mains = float(hums[0].evidence["mains_hz"])
     off = abs(float(hunt.evidence["worst_at_hz"]) % mains)
     return min(abs(min(off, mains - off) - float(hunt.evidence["rate_hz"])), abs(float(hunt.evidence["rate_hz"]) % mains)) < 1.5
+
+
+def _is_sideband(half: Draft, hunts: list[Draft]) -> bool:
+    """In frames of few cycles the sidebands of a hunting level reach the half orders."""
+    if not hunts:
+        return False
+    sideband_dbc = 20 * np.log10(max(float(hunts[0].evidence["depth_percent"]), 1e-6) / 200)
+    return (half.f0_low_hz or 0.0) < 20.0 * float(hunts[0].evidence["rate_hz"]) and (
+        float(half.evidence["level_dbc"]) < sideband_dbc
+    )
 
 
 def _touches(flags: Flags, frames: Frames, start_s: float, end_s: float) -> bool:

@@ -104,7 +104,7 @@ def measure_lines(
     top = np.clip((RESIDUAL_BAND / slopes).astype(np.int64), 1, MOST_HARMONICS)
     for size in np.unique(sizes):
         rows = np.flatnonzero(sizes == size)
-        for part in np.array_split(rows, max(1, len(rows) * int(size) // 1_500_000)):
+        for part in np.array_split(rows, max(1, len(rows) * int(size) // 600_000)):
             spectrum = _spectrum(x, phase, frames[part], int(size))
             m = cycles[part].astype(np.int64)
             for j, i in enumerate(part):

@@ -300,7 +300,7 @@ def _fold(
     repeat = np.concatenate([[0], np.arange(len(places)), [len(places) - 1]])
     left = part.copy()
     slow = _moving_mean(np.array([amplitude[0].real for amplitude in lines.amplitude]))
-    shape_kernels.residual(part, phase.phase, edges, middle[repeat], tables[repeat], slow[repeat], left)
+    shape_kernels.residual(part, phase.phase, edges, repeat, middle, tables, slow, left)
     crest = middle - np.array([np.angle(amplitude[1]) for amplitude in lines.amplitude]) / (2 * np.pi)
     inner = np.round(0.5 * (places[1:] + places[:-1])).astype(np.int64)
     half = round(0.5 * (centres[1] - centres[0])) if len(centres) > 1 else n // 2

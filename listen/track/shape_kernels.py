@@ -124,11 +124,11 @@ def cycle_shape(cycle, slope, out):
 
 
 @njit(cache=True, nogil=True, fastmath=_SUMS)
-def residual(x, phase, edges, centres, tables, dc, out):
+def residual(x, phase, edges, which, centres, tables, dc, out):
     """What the mean cycles leave of the samples, cross-faded from frame to frame.
 
-    Frame i rules at sample edges[i]; centres (n,): phase at which its table (n, points, cycle without DC) starts; between
-    edges[i] and edges[i + 1] the two tables fade into each other. Third-order interpolation in the table.
+    Frame which[i] rules at sample edges[i]; centres (n,): phase at which its table (n, points, cycle without DC) starts;
+    between edges[i] and edges[i + 1] the two tables fade into each other. Third-order interpolation in the table.
     """
     points = tables.shape[1]
     for i in range(edges.shape[0] - 1):
@@ -137,18 +137,20 @@ def residual(x, phase, edges, centres, tables, dc, out):
         if b <= a:
             continue
         inv = 1.0 / (b - a)
-        c0 = centres[i]
-        c1 = centres[i + 1]
+        r0 = which[i]
+        r1 = which[i + 1]
+        c0 = centres[r0]
+        c1 = centres[r1]
         for j in range(a, b):
             u = (j - a) * inv
-            value = (1.0 - u) * dc[i] + u * dc[i + 1]
+            value = (1.0 - u) * dc[r0] + u * dc[r1]
             for side in range(2):
                 p = phase[j] - (c0 if side == 0 else c1)
                 p -= math.floor(p)
                 p *= points
                 k = int(p)
                 t = p - k
-                row = i if side == 0 else i + 1
+                row = r0 if side == 0 else r1
                 if k >= points:
                     k -= points
                 ym = tables[row, k - 1]

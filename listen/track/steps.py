@@ -11,8 +11,13 @@ from listen.track.types import Floats, PhaseStep
 _SIDE = 8
 _GAP = 4
 _LEAST_CYCLES = 0.003
+_BENT_CYCLES = 0.04
+"""Where the pitch bends too, only a jump of more than this is believed."""
 _OVER_NOISE = 8.0
 _LEAST_SAMPLES = 0.7
+_SAME_PITCH = 0.002
+_LONGEST_GAP = 8.0
+"""A gap in a sweep may have swallowed so many times the stretch that is looked at."""
 _WHOLE = 0.15
 """A few lost samples are a whole number of them."""
 _SAME_LEVEL = 0.05
@@ -52,19 +57,17 @@ def find_steps(
     quickly bends the phase over many samples and fails that.
     """
     found = []
-    for sample, cycles, slope in _candidates(curve):
-        samples = abs((cycles + 0.5) % 1.0 - 0.5) / slope
-        few = samples < 4.0
-        if samples < _LEAST_SAMPLES or (few and abs(samples - round(samples)) > _WHOLE):
+    for sample, slope, least in _candidates(curve):
+        found_at = _switch(rough, x, first, sample, slope)
+        if found_at is None:
             continue
-        at = _switch(rough, x, first, sample, slope, 0.5 * abs((cycles + 0.5) % 1.0 - 0.5))
-        if at is not None:
-            step = PhaseStep(
-                time_s=at / rate_hz,
-                cycles=float((cycles + 0.5) % 1.0 - 0.5),
-                missing_samples=float(((cycles + 0.5) % 1.0 - 0.5) / slope),
-            )
-            found.append((at, step))
+        at, jump = found_at
+        samples = abs(jump) / slope
+        if abs(jump) < least:
+            continue
+        if samples < _LEAST_SAMPLES or (samples < 4.0 and abs(samples - round(samples)) > _WHOLE):
+            continue
+        found.append((at, PhaseStep(time_s=at / rate_hz, cycles=jump, missing_samples=jump / slope)))
     return found
 
 
@@ -79,7 +82,7 @@ def _line_fits(residue: Floats) -> tuple[Floats, Floats, Floats]:
 
 
 def _candidates(curve: PhaseCurve) -> list[tuple[float, float, float]]:
-    """Sample, jump in cycles and cycles a sample of each place where the residue's two sides miss each other."""
+    """Sample, cycles a sample and least jump to be believed of each place where the residue's two sides miss each other."""
     n = len(curve.residue)
     reach = _SIDE + _GAP
     if n < 2 * reach + 1:
@@ -93,7 +96,7 @@ def _candidates(curve: PhaseCurve) -> list[tuple[float, float, float]]:
     bend = np.abs(slope[right] - slope[left]) * arm
     noise = np.maximum(scatter[left], scatter[right])
     size = np.abs(jump)
-    good = (size > _LEAST_CYCLES) & (size > _OVER_NOISE * noise) & (bend < 0.5 * size)
+    good = (size > _LEAST_CYCLES) & (size > _OVER_NOISE * noise) & (bend < 2.0 * size) & _same_pitch(curve, left, right)
     out = []
     index = np.flatnonzero(good)
     for group in np.split(index, np.flatnonzero(np.diff(index) > 2) + 1):
@@ -102,14 +105,30 @@ def _candidates(curve: PhaseCurve) -> list[tuple[float, float, float]]:
             full = group[size[group] >= 0.5 * size[group].max()]
             i = int(full[np.argmin(bend[full] + 4.0 * noise[full])])
             k = int(centre[i])
-            out.append((float(curve.samples[k]), float(jump[i]), float(curve.slopes[k - reach + 2])))
+            wrapped = abs((float(jump[i]) + 0.5) % 1.0 - 0.5)
+            least = 0.5 * wrapped if bend[i] < 0.5 * size[i] else _BENT_CYCLES
+            out.append((float(curve.samples[k]), float(curve.slopes[k - reach + 2]), least))
     return out
 
 
+def _same_pitch(curve: PhaseCurve, left: NDArray[np.int64], right: NDArray[np.int64]) -> NDArray[np.bool_]:
+    """Whether the pitch goes on from the left side to the right one: it keeps, or it sweeps on by what a gap swallowed."""
+    log = np.log(curve.slopes)
+    end = left + _SIDE - 1
+    begin = np.minimum(right + 1, len(log) - 1)
+    far = np.minimum(right + _SIDE - 1, len(log) - 1)
+    step = log[begin] - log[end]
+    seconds = np.maximum(curve.samples[end] - curve.samples[left], 1.0)
+    rate = 0.5 * ((log[end] - log[left]) / seconds + (log[far] - log[begin]) / seconds)
+    swallowed = step / np.where(np.abs(rate) > 1e-12, rate, np.inf)
+    most = _LONGEST_GAP * (curve.samples[begin] - curve.samples[end])
+    return (np.abs(step) < _SAME_PITCH) | ((swallowed > 0) & (swallowed < most))
+
+
 def _switch(
-    rough: RoughCurve, x: Floats, first: int, sample: float, slope: float, least: float
-) -> int | None:
-    """The sample at which the left side's continuation gives way to the right side's, if that explains what is there."""
+    rough: RoughCurve, x: Floats, first: int, sample: float, slope: float
+) -> tuple[int, float] | None:
+    """The sample (and the jump in cycles) at which the left side's continuation gives way to the right side's, if that explains what is there."""
     rate_free = 1.0 / slope
     reach = int(max(2.5 * rate_free, 0.5 * _GAP * rate_free + 1, 256.0 * min(1.0, rate_free / 48.0)))
     fit = int(max(_FIT_CYCLES * rate_free, 2 * reach))
@@ -136,9 +155,9 @@ def _switch(
     sharp = np.mean(one**2) > _SHARPER * own and max(left_sum[-1], right_sum[0]) > _SHARPER * max(total[at], own * length)
     where = float(place[fit + at, 0])
     ratio = _tone(after, harmonics, where) / (_tone(before, harmonics, where) or 1.0)
-    jumped = abs(np.angle(ratio)) / (2 * np.pi) > least
+    jump = float(np.angle(ratio) / (2 * np.pi))
     same_level = abs(np.log(max(abs(ratio), 1e-9))) < _SAME_LEVEL
-    return a + fit + at if explained and sharp and jumped and same_level else None
+    return (a + fit + at, jump) if explained and sharp and same_level else None
 
 
 def _tone(fit: Floats, harmonics: int, place: float) -> complex:

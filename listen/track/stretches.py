@@ -17,6 +17,7 @@ STEP_RATIO = 1.08
 """A pitch that moves by more than this from one hop to the next may have stepped .."""
 _GLIDE = 0.45
 """.. unless it moves by this part of it in a hop beside, the same way: then the control was turned quickly."""
+_PURE = 0.08
 _ALWAYS_STEP_RATIO = 1.6
 _FLOOR_AMPLITUDE = 10 ** (-96 / 20)
 _BELOW_LOUDEST = 10 ** (-62 / 20)
@@ -112,7 +113,7 @@ def _runs(f0_hz: Floats, voiced: NDArray[np.bool_], unlikeness: Floats) -> list[
     runs: list[tuple[int, int]] = []
     start = -1
     n = len(f0_hz)
-    stepped = _stepped(f0_hz, voiced)
+    stepped = _stepped(f0_hz, voiced, unlikeness)
     for i in range(n + 1):
         inside = i < n and bool(voiced[i])
         broken = inside and start >= 0 and bool(stepped[i])
@@ -137,14 +138,19 @@ def _without_outliers(f0_hz: Floats) -> Floats:
     return out
 
 
-def _stepped(f0_hz: Floats, voiced: NDArray[np.bool_]) -> NDArray[np.bool_]:
-    """Whether the pitch stepped between each hop and the one before."""
+def _stepped(f0_hz: Floats, voiced: NDArray[np.bool_], unlikeness: Floats) -> NDArray[np.bool_]:
+    """Whether the pitch stepped between each hop and the one before.
+
+    A move in the hop beside makes it a glide, unless the hop between the two moves saw two pitches at once.
+    """
     move = np.zeros(len(f0_hz) + 2)
     both = voiced[1:] & voiced[:-1]
     move[2:-1][both] = np.log(f0_hz[1:][both] / f0_hz[:-1][both])
     here, before, after = move[1:-1], move[:-2], move[2:]
     sign = np.sign(here)
-    beside = np.maximum(before * sign, after * sign)
+    pure = unlikeness < _PURE
+    shared = np.concatenate([[False], pure[:-1]])
+    beside = np.maximum(np.where(shared, before * sign, 0.0), np.where(pure, after * sign, 0.0))
     size = np.abs(here)
     return (size > np.log(_ALWAYS_STEP_RATIO)) | ((size > np.log(STEP_RATIO)) & (beside < _GLIDE * size))
 
