@@ -23,13 +23,27 @@ class Parser(argparse.ArgumentParser):
         settings.setdefault("formatter_class", argparse.RawDescriptionHelpFormatter)
         super().__init__(**settings)
 
+    def parse_args(self, args: Any = None, namespace: Any = None) -> Any:
+        """Parse all arguments; of one that is not known, say which option of its command was probably meant."""
+        found, rest = self.parse_known_args(args, namespace)
+        option = next((word for word in rest if word.startswith("-") and word != "-"), None)
+        if option is not None:
+            word = option.split("=")[0]
+            raise OptionError(f"there is no option {word}", suggestion(word, sorted(self._known(found))))
+        if rest:
+            self.error(f"unrecognized arguments: {' '.join(rest)}")
+        return found
+
     def error(self, message: str) -> NoReturn:
         """Raise what argparse has to say, with a mend."""
-        unknown, _, words = message.partition("unrecognized arguments: ")
-        if not unknown and words.startswith("-"):
-            word = words.split()[0].split("=")[0]
-            raise OptionError(f"there is no option {word}", suggestion(word, sorted(long_options(self))))
         raise OptionError(message, f'"{self.prog} --help" shows how it is called')
+
+    def _known(self, found: argparse.Namespace) -> set[str]:
+        """Return the options of the command that was given, of all where none was."""
+        for action in self._actions:
+            if isinstance(action, argparse._SubParsersAction) and getattr(found, action.dest, None) in action.choices:
+                return long_options(action.choices[getattr(found, action.dest)])
+        return long_options(self)
 
 
 def add_span(parser: argparse.ArgumentParser) -> None:

@@ -75,7 +75,7 @@ def only_line(text: str) -> str:
         (["--wave", "sine"], "invalid choice: 'sine'"),
         (["check", "good.wav", "--chanel", "2"], 'did you mean "--channel"?'),
         (["check", "good.wav", "--chan", "2"], 'did you mean "--channel"?'),
-        (["check", "good.wav", "--report", "out"], "there is no option --report"),
+        (["check", "good.wav", "--law", "auto"], "there is no option --law"),
         (["check", "good.wav", "--channel"], "--channel"),
         (["check", "good.wav", "--channel", "0"], "channels count from 1"),
         (["check", "good.wav", "--channel", "left"], "channels count from 1"),
