@@ -22,6 +22,7 @@ _CONTEXT = 2048
 
 _LONG_RUN = 3
 _FEWEST_BELOW_FULL_SCALE = 5
+_FEWEST_SHORT = 25
 _LONGEST_BELOW_FULL_SCALE_S = 0.1
 _DENSITY = 0.02
 _SPREAD = 0.01
@@ -156,7 +157,11 @@ def _cut(capture: Capture, codes: Codes, tops: _Tops, sign: int, level: float) -
         lattice_fs = _lattice(capture, codes, tops.start[long], tops.length[long], sign)
         long &= tops.drop_fs >= steep_codes * lattice_fs
     cut = long | (tops.dense & (tops.length < _LONG_RUN))
-    fewest = 1 if codes.is_full_scale(level) and long.any() else _FEWEST_BELOW_FULL_SCALE
+    if codes.is_full_scale(level) and long.any():
+        fewest = 1
+    else:
+        # short tops alone prove little: dithered coarse codes meet their extreme by chance now and then
+        fewest = _FEWEST_BELOW_FULL_SCALE if long.any() or codes.is_full_scale(level) else _FEWEST_SHORT
     return cut if np.count_nonzero(cut) >= fewest else np.zeros_like(cut)
 
 

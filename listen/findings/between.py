@@ -51,7 +51,10 @@ def parasitic(frames: Frames, usable: Flags, limits: Limits, locked: bool) -> li
             continue
         start, end = times(frames, span)
         low, high = pitch_range(frames, span, rows)
-        facts: dict[str, float | int | str | bool] = {"burst_rms_dbc": worst, "onset_f0_hz": float(frames.f0_hz[rows].min())}
+        facts: dict[str, float | int | str | bool] = {
+            "burst_rms_dbc": worst,
+            "onset_f0_hz": float(frames.f0_hz[rows].min()),
+        }
         spur = np.where(np.isfinite(frames.spur_hz), frames.spur_hz, frames.high_hz)[rows]
         if np.isfinite(spur).any():
             facts["burst_hz"] = float(np.nanmedian(spur))
@@ -66,8 +69,16 @@ def parasitic(frames: Frames, usable: Flags, limits: Limits, locked: bool) -> li
                 half = "negative"
         out.append(
             Draft(
-                kind="parasitic-oscillation", severity=severity, start_s=start, end_s=end, f0_low_hz=low, f0_high_hz=high,
-                half=half, evidence=facts, rows=rows, variant="crest" if half else "plain",
+                kind="parasitic-oscillation",
+                severity=severity,
+                start_s=start,
+                end_s=end,
+                f0_low_hz=low,
+                f0_high_hz=high,
+                half=half,
+                evidence=facts,
+                rows=rows,
+                variant="crest" if half else "plain",
             )  # fmt: skip
         )
     return out
@@ -103,7 +114,9 @@ def _burst_level(frames: Frames, locked: bool) -> tuple[Floats, Floats, Flags]:
         level = np.maximum(spur, np.where(peaked, excess / fundamental, 0.0))
         # a burst that repeats in step with the cycle makes harmonics: many, high, and more than the low ones
         high = np.nan_to_num(10 ** (frames.high_dbc / 10))
-        low = np.nan_to_num(np.sum(np.where(frames.harmonics_dbc > -300, 10 ** (frames.harmonics_dbc / 10), 0.0), axis=1))
+        low = np.nan_to_num(
+            np.sum(np.where(frames.harmonics_dbc > -300, 10 ** (frames.harmonics_dbc / 10), 0.0), axis=1)
+        )
         if locked:
             level = level + np.where(high > low, high, 0.0)
     place = np.argmax(steps, axis=1) / fold.shape[2] if n else np.empty(0)
@@ -134,8 +147,14 @@ def subharmonic(frames: Frames, usable: Flags, limits: Limits, humming: bool) ->
         low, high = pitch_range(frames, span, rows)
         out.append(
             Draft(
-                kind="subharmonic", severity=severity, start_s=start, end_s=end, f0_low_hz=low, f0_high_hz=high,
-                evidence={"level_dbc": worst, "onset_f0_hz": float(frames.f0_hz[rows].min())}, rows=rows,
+                kind="subharmonic",
+                severity=severity,
+                start_s=start,
+                end_s=end,
+                f0_low_hz=low,
+                f0_high_hz=high,
+                evidence={"level_dbc": worst, "onset_f0_hz": float(frames.f0_hz[rows].min())},
+                rows=rows,
             )  # fmt: skip
         )
     return out

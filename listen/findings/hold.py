@@ -79,10 +79,15 @@ def rests_of(frames: Frames, spans: list[Span], lead_s: float, after_s: float) -
         width = max(1, round(max(0.01, 4.0 / middle) / _GRID_S))
         cents = 1200 * np.log2(np.maximum(f0, 1e-3) / middle)
         if len(cents) > 2 * width:
-            cents = np.convolve(np.pad(cents, (width // 2, width - 1 - width // 2), mode="edge"), np.ones(width) / width, "valid")
+            cents = np.convolve(
+                np.pad(cents, (width // 2, width - 1 - width // 2), mode="edge"), np.ones(width) / width, "valid"
+            )
         out.append(
             Rest(
-                start_s=start, end_s=end, f0_hz=middle, time_s=grid,
+                start_s=start,
+                end_s=end,
+                f0_hz=middle,
+                time_s=grid,
                 amplitude=np.interp(grid, t, envelope.rms_amplitude_fs[part]),
                 pitch_cents=cents,
             )  # fmt: skip
@@ -211,8 +216,11 @@ def settlings(frames: Frames, moved: list[tuple[float, Span]], hunts: list[Rest]
         outside = np.flatnonzero(np.abs(off) > _WITHIN_DB)
         out.append(
             Settling(
-                retune_s=at, deviation_db=float(np.abs(off).max()), f0_hz=f0,
-                settle_s=float(t[outside[-1]] - at) if len(outside) else 0.0, overshoot_db=float(off.max()),
+                retune_s=at,
+                deviation_db=float(np.abs(off).max()),
+                f0_hz=f0,
+                settle_s=float(t[outside[-1]] - at) if len(outside) else 0.0,
+                overshoot_db=float(off.max()),
             )  # fmt: skip
         )
     return out
@@ -244,14 +252,20 @@ def bounce(found: list[Settling], limits: Limits) -> list[Draft]:
     pitches = [s.f0_hz for _, s in bad]
     return [
         Draft(
-            kind="amplitude-bounce", severity=severity, start_s=min(s.retune_s for _, s in bad),
-            end_s=max(s.retune_s + max(s.settle_s, 0.05) for _, s in bad), f0_low_hz=min(pitches), f0_high_hz=max(pitches),
+            kind="amplitude-bounce",
+            severity=severity,
+            start_s=min(s.retune_s for _, s in bad),
+            end_s=max(s.retune_s + max(s.settle_s, 0.05) for _, s in bad),
+            f0_low_hz=min(pitches),
+            f0_high_hz=max(pitches),
             evidence=facts,
         )  # fmt: skip
     ]
 
 
-def instability(frames: Frames, rests: list[Rest], hunts: list[Rest], limits: Limits, explained_cents: float) -> list[Draft]:
+def instability(
+    frames: Frames, rests: list[Rest], hunts: list[Rest], limits: Limits, explained_cents: float
+) -> list[Draft]:
     """The pitch wavers while the control rests; a straight drift is taken out and reported apart.
 
     Parameters
@@ -295,8 +309,14 @@ def instability(frames: Frames, rests: list[Rest], hunts: list[Rest], limits: Li
         facts["rate_hz"] = rate
     return [
         Draft(
-            kind="pitch-instability", severity=severity, start_s=rest.start_s, end_s=rest.end_s, f0_low_hz=rest.f0_hz,
-            f0_high_hz=rest.f0_hz, evidence=facts, variant="rate" if rate is not None else "plain",
+            kind="pitch-instability",
+            severity=severity,
+            start_s=rest.start_s,
+            end_s=rest.end_s,
+            f0_low_hz=rest.f0_hz,
+            f0_high_hz=rest.f0_hz,
+            evidence=facts,
+            variant="rate" if rate is not None else "plain",
         )  # fmt: skip
     ]
 
@@ -322,4 +342,3 @@ def _rate(rest: Rest) -> float | None:
     best = int(np.argmax(np.where(rate > 2.0 / (len(x) * _GRID_S), power, 0.0)))
     near = np.abs(rate - rate[best]) < 2.0 / (len(x) * _GRID_S)
     return float(rate[best]) if power[near].sum() > 0.5 * power.sum() else None
-

@@ -101,7 +101,10 @@ def _tone(
 
     spans = resting(frames)
     rests = hold.rests_of(
-        frames, without(spans, near | _dilated(lost | cut, 3), 20), _LEAD_S, start.settled_s + 0.3 if start.shown else 0.0
+        frames,
+        without(spans, near | _dilated(lost | cut, 3), 20),
+        _LEAD_S,
+        start.settled_s + 0.3 if start.shown else 0.0,
     )
     hums = between.hum(frames, limits)
     hunts_found, hunts = hold.hunting(rests, limits)
@@ -151,7 +154,10 @@ def _beats_with_hum(hunt: Draft, hums: list[Draft]) -> bool:
         return False
     mains = float(hums[0].evidence["mains_hz"])
     off = abs(float(hunt.evidence["worst_at_hz"]) % mains)
-    return min(abs(min(off, mains - off) - float(hunt.evidence["rate_hz"])), abs(float(hunt.evidence["rate_hz"]) % mains)) < 1.5
+    return (
+        min(abs(min(off, mains - off) - float(hunt.evidence["rate_hz"])), abs(float(hunt.evidence["rate_hz"]) % mains))
+        < 1.5
+    )
 
 
 def _is_sideband(half: Draft, hunts: list[Draft]) -> bool:

@@ -86,9 +86,7 @@ def find_start(frames: Frames) -> Start:
         t1 = float(t[0])
     f0 = float(np.nanmedian(envelope.f0_hz[inside[max(0, end - 5) : end + 20]]))
     rise = max(0.0, t90 - t1)
-    return Start(
-        shown=True, begin_s=t1, settled_s=t90, rise_s=rise, cycles=rise * f0, growth_per_s=growth, f0_hz=f0
-    )
+    return Start(shown=True, begin_s=t1, settled_s=t90, rise_s=rise, cycles=rise * f0, growth_per_s=growth, f0_hz=f0)
 
 
 def _settled(t: Floats, a: Floats) -> float:
@@ -121,14 +119,24 @@ def slow_start(start: Start, limits: Limits) -> list[Draft]:
     severity = severity_of(start.rise_s, row) if start.shown and start.cycles > row["cycles"] else None
     if severity is None:
         return []
-    facts: dict[str, float | int | str | bool] = {"rise_s": start.rise_s, "cycles": start.cycles, "t90_s": start.settled_s}
+    facts: dict[str, float | int | str | bool] = {
+        "rise_s": start.rise_s,
+        "cycles": start.cycles,
+        "t90_s": start.settled_s,
+    }
     if start.growth_per_s:
         facts["growth_per_s"] = start.growth_per_s
         facts["excess_gain"] = 2 * start.growth_per_s / (2 * np.pi * start.f0_hz)
     return [
         Draft(
-            kind="slow-start", severity=severity, start_s=start.begin_s, end_s=start.settled_s, f0_low_hz=start.f0_hz,
-            f0_high_hz=start.f0_hz, evidence=facts, variant="gain" if start.growth_per_s else "plain",
+            kind="slow-start",
+            severity=severity,
+            start_s=start.begin_s,
+            end_s=start.settled_s,
+            f0_low_hz=start.f0_hz,
+            f0_high_hz=start.f0_hz,
+            evidence=facts,
+            variant="gain" if start.growth_per_s else "plain",
         )  # fmt: skip
     ]
 
@@ -258,8 +266,13 @@ def level_drift(frames: Frames, steady: Flags, limits: Limits, width: int, coupl
     one_note = f0.max() < 1.06 * f0.min()
     return [
         Draft(
-            kind="level-drift", severity=severity, start_s=float(frames.time_s[places[0]]), end_s=float(frames.time_s[places[-1]]),
-            f0_low_hz=float(frames.f0_hz[places].min()), f0_high_hz=float(frames.f0_hz[places].max()), evidence=facts,
+            kind="level-drift",
+            severity=severity,
+            start_s=float(frames.time_s[places[0]]),
+            end_s=float(frames.time_s[places[-1]]),
+            f0_low_hz=float(frames.f0_hz[places].min()),
+            f0_high_hz=float(frames.f0_hz[places].max()),
+            evidence=facts,
             variant="time" if one_note else "plain",
         )  # fmt: skip
     ]

@@ -57,8 +57,15 @@ def overload(frames: Frames, damage: Damage, limits: Limits) -> list[Draft]:
     half = "both" if runs.n_positive and runs.n_negative else ("positive" if runs.n_positive else "negative")
     return [
         Draft(
-            kind="capture-overload", severity="fault" if len(runs) >= row.get("fault", np.inf) else "attention", start_s=start,
-            end_s=end, f0_low_hz=low, f0_high_hz=high, half=half, evidence=facts, rows=rows,
+            kind="capture-overload",
+            severity="fault" if len(runs) >= row.get("fault", np.inf) else "attention",
+            start_s=start,
+            end_s=end,
+            f0_low_hz=low,
+            f0_high_hz=high,
+            half=half,
+            evidence=facts,
+            rows=rows,
             variant="plain" if facts["ceiling_fs"] > 0.985 else "below",
         )  # fmt: skip
     ]
@@ -100,8 +107,14 @@ def gap(frames: Frames, damage: Damage, capture: Capture, limits: Limits) -> lis
     }  # fmt: skip
     return [
         Draft(
-            kind="capture-gap", severity="fault" if lost >= row.get("fault", np.inf) else "attention", start_s=places[0][0],
-            end_s=places[-1][1], f0_low_hz=low, f0_high_hz=high, evidence=facts, rows=rows,
+            kind="capture-gap",
+            severity="fault" if lost >= row.get("fault", np.inf) else "attention",
+            start_s=places[0][0],
+            end_s=places[-1][1],
+            f0_low_hz=low,
+            f0_high_hz=high,
+            evidence=facts,
+            rows=rows,
             variant="short" if promised and len(places) == 1 else "plain",
         )  # fmt: skip
     ]
@@ -120,8 +133,13 @@ def quiet(frames: Frames, limits: Limits) -> list[Draft]:
     times = frames.time_s[frames.oscillating]
     return [
         Draft(
-            kind="capture-quiet", severity="fault" if level < row.get("fault", -np.inf) else "attention",
-            start_s=float(times[0]), end_s=float(times[-1]), f0_low_hz=low, f0_high_hz=high, evidence={"level_dbfs": level},
+            kind="capture-quiet",
+            severity="fault" if level < row.get("fault", -np.inf) else "attention",
+            start_s=float(times[0]),
+            end_s=float(times[-1]),
+            f0_low_hz=low,
+            f0_high_hz=high,
+            evidence={"level_dbfs": level},
         )  # fmt: skip
     ]
 
@@ -134,11 +152,20 @@ def bandwidth(frames: Frames) -> list[Draft]:
     low, high = _range(frames, rows)
     times = frames.time_s[rows]
     third = 0.15 * frames.sample_rate_hz
-    facts: dict[str, float | int | str | bool] = {"sample_rate_hz": frames.sample_rate_hz, "third_harmonic_to_hz": third}
+    facts: dict[str, float | int | str | bool] = {
+        "sample_rate_hz": frames.sample_rate_hz,
+        "third_harmonic_to_hz": third,
+    }
     return [
         Draft(
-            kind="capture-bandwidth", severity="note", start_s=float(times[0]), end_s=float(times[-1]), f0_low_hz=low,
-            f0_high_hz=high, evidence=facts, rows=rows,
+            kind="capture-bandwidth",
+            severity="note",
+            start_s=float(times[0]),
+            end_s=float(times[-1]),
+            f0_low_hz=low,
+            f0_high_hz=high,
+            evidence=facts,
+            rows=rows,
         )  # fmt: skip
     ]
 
@@ -149,7 +176,10 @@ def offset(frames: Frames, damage: Damage, limits: Limits) -> list[Draft]:
         return []
     return [
         Draft(
-            kind="capture-offset", severity="note", start_s=float(frames.time_s[0]), end_s=float(frames.time_s[-1]),
+            kind="capture-offset",
+            severity="note",
+            start_s=float(frames.time_s[0]),
+            end_s=float(frames.time_s[-1]),
             evidence={"dc_fs": damage.dc_fs},
         )  # fmt: skip
     ]

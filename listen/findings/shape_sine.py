@@ -121,14 +121,15 @@ def _from_few(
     Where no row of the take has more, a hard clip's own H2 and H3 stand in, if the two agree.
     """
     loss, share = loss.copy(), share.copy()
-    many = (orders >= _FEW) & (loss > 0.01) & (h2 > 0.002) & np.isfinite(share)
+    many = (orders >= _FEW) & (h2 > 0.002) & np.isfinite(loss)
     table = clip_table(32, False)
     by_second = np.interp(h2, table.h2, table.loss)
     if np.count_nonzero(many) >= 5:
         strong = np.argsort(np.where(many, orders, 99))[: max(5, np.count_nonzero(many) // 4)]
         ratio = float(np.median(loss[strong] / by_second[strong]))
         loss[few] = ratio * by_second[few]
-        share[few] = float(np.median(share[strong]))
+        seen = share[strong][np.isfinite(share[strong])]
+        share[few] = float(np.median(seen)) if len(seen) else 0.0
         return loss, share
     by_third = np.interp(h3, table.h3[: len(table.h3) // 2], table.loss[: len(table.h3) // 2])
     agree = few & (orders >= 3) & (np.abs(np.log(np.maximum(by_third, 1e-6) / np.maximum(by_second, 1e-6))) < 0.35)
@@ -164,7 +165,14 @@ def _dead_band(frames: Frames, orders: NDArray[np.int64], h3: Floats) -> Floats:
     with np.errstate(invalid="ignore", divide="ignore"):
         h5 = short_median(10 ** (frames.harmonics_dbc[:, 3] / 20), frames.stretch)
         ratio = 20 * np.log10(h5 / h3)
-        pattern = _steeper_than_slewing(frames, orders, h3) & (orders >= 5) & (np.cos(psi3) > 0.75) & (np.cos(psi5) < -0.6) & (ratio > -11) & (ratio < -2)
+        pattern = (
+            _steeper_than_slewing(frames, orders, h3)
+            & (orders >= 5)
+            & (np.cos(psi3) > 0.75)
+            & (np.cos(psi5) < -0.6)
+            & (ratio > -11)
+            & (ratio < -2)
+        )
     return np.where(pattern, dead_band_ratio(np.nan_to_num(h3)), 0.0)
 
 
@@ -240,7 +248,13 @@ def _worst(values: Floats, rows: Flags) -> float:
 
 
 def _draft(
-    frames: Frames, span: Span, rows: Flags, kind: str, severity: str, evidence: Mapping[str, float | int | str | bool], **more: object
+    frames: Frames,
+    span: Span,
+    rows: Flags,
+    kind: str,
+    severity: str,
+    evidence: Mapping[str, float | int | str | bool],
+    **more: object,
 ) -> Draft:
     start, end = times(frames, span)
     low, high = pitch_range(frames, span, rows)
@@ -301,7 +315,14 @@ def _one_half(frames: Frames, shape: Shape, limits: Limits, left: Flags, known: 
         }
         out.append(
             _draft(
-                frames, span, rows, "asymmetric-clipping", severity, facts, half=half, half_certain=certain,
+                frames,
+                span,
+                rows,
+                "asymmetric-clipping",
+                severity,
+                facts,
+                half=half,
+                half_certain=certain,
                 variant="plain" if certain else "probably",
             )  # fmt: skip
         )
@@ -346,9 +367,7 @@ def _both_halves(frames: Frames, shape: Shape, limits: Limits, left: Flags, know
     return out
 
 
-def _curved(
-    frames: Frames, shape: Shape, limits: Limits, left: Flags, before: list[Draft], known: bool
-) -> list[Draft]:
+def _curved(frames: Frames, shape: Shape, limits: Limits, left: Flags, before: list[Draft], known: bool) -> list[Draft]:
     out = []
     explained = np.zeros(len(frames), dtype=bool)
     for draft in before:

@@ -29,10 +29,15 @@ def sweep_rows(frames: Frames) -> tuple[SweepRow, ...]:
         low, high = third_edges_hz(int(i))
         rows.append(
             SweepRow(
-                f0_low_hz=float(low), f0_high_hz=float(high), seconds=float(len(at) * hop),
-                level_dbfs=_median(frames.level_dbfs[at]), thd_percent=_median(frames.thd_percent[at]),
-                even_dbc=_median(frames.even_dbc[at]), odd_dbc=_median(frames.odd_dbc[at]),
-                crest_positive=_median(frames.crest_positive[at]), crest_negative=_median(frames.crest_negative[at]),
+                f0_low_hz=float(low),
+                f0_high_hz=float(high),
+                seconds=float(len(at) * hop),
+                level_dbfs=_median(frames.level_dbfs[at]),
+                thd_percent=_median(frames.thd_percent[at]),
+                even_dbc=_median(frames.even_dbc[at]),
+                odd_dbc=_median(frames.odd_dbc[at]),
+                crest_positive=_median(frames.crest_positive[at]),
+                crest_negative=_median(frames.crest_negative[at]),
                 noise_dbfs=_median(frames.noise_dbfs[at]),
             )  # fmt: skip
         )
@@ -70,7 +75,12 @@ def summary(frames: Frames, start: Start, steady: Flags) -> dict[str, float | No
 
 
 def not_shown(
-    frames: Frames, start: Start, rests: list[Span], retuned: int, sample_rate_hz: float, words: dict[str, dict[str, str]]
+    frames: Frames,
+    start: Start,
+    rests: list[Span],
+    retuned: int,
+    sample_rate_hz: float,
+    words: dict[str, dict[str, str]],
 ) -> tuple[NotShown, ...]:
     """Questions that the take leaves open.
 

@@ -111,7 +111,9 @@ def answers(
         }  # fmt: skip
     out = {}
     one = high < 1.02 * low
-    out["pitch"] = text["pitch_one" if one else "pitch_range"].format(low=format_hz_note(low), high=format_hz_note(high))
+    out["pitch"] = text["pitch_one" if one else "pitch_range"].format(
+        low=format_hz_note(low), high=format_hz_note(high)
+    )
     wavering = _named(findings, ("pitch-instability",))
     if wavering:
         out["pitch"] = out["pitch"][:-1] + f", but {wavering}."
@@ -119,11 +121,15 @@ def answers(
     if not start_shown or start is None:
         out["start"] = text["start_hidden"]
     else:
-        out["start"] = text["start_quick" if start < 0.1 else "start_shown"].format(rise=format_seconds(max(start, 0.001)))
+        out["start"] = text["start_quick" if start < 0.1 else "start_shown"].format(
+            rise=format_seconds(max(start, 0.001))
+        )
     hold = _named(findings, ("oscillation-dropout", "amplitude-hunting", "amplitude-bounce", "level-drift"))
     span = format_db(summary["level_span_db"] or 0.0)
     level = f"{summary['level_dbfs']:.1f} dBFS"
-    out["hold"] = text["hold_bad"].format(kinds=_capital(hold)) if hold else text["hold_good"].format(span=span, level=level)
+    out["hold"] = (
+        text["hold_bad"].format(kinds=_capital(hold)) if hold else text["hold_good"].format(span=span, level=level)
+    )
     out["clean"] = _clean(summary, findings, wave, text)
     return out
 
@@ -134,7 +140,9 @@ _UNCLEAN = (
 )  # fmt: skip
 
 
-def _clean(summary: Mapping[str, float | None], findings: tuple[Finding, ...], wave: str, text: Mapping[str, str]) -> str:
+def _clean(
+    summary: Mapping[str, float | None], findings: tuple[Finding, ...], wave: str, text: Mapping[str, str]
+) -> str:
     worst, median = summary["thd_worst_percent"], summary["thd_median_percent"]
     if worst is None or median is None:
         return text["clean_high"]

@@ -171,8 +171,17 @@ def coarse_pitch(spectra0, spectra1, spectra2, d0, d1, d2, hops, rates, size, ed
             spectrum = spectra2[i] if level == 2 else (spectra1[i] if level == 1 else spectra0[i])
             spacing = rates[level] / size
             first = count
-            count = _peak_bins(spectrum, int(bottom_hz / spacing), int(edges[level] / spacing) + 2, 1e-14,
-                               rates[level], size, peaks, count, level)
+            count = _peak_bins(
+                spectrum,
+                int(bottom_hz / spacing),
+                int(edges[level] / spacing) + 2,
+                1e-14,
+                rates[level],
+                size,
+                peaks,
+                count,
+                level,
+            )
             if level < 2:
                 kept = first
                 for p in range(first, count):

@@ -72,9 +72,7 @@ def frame_cycles(f0_hz: Floats) -> Floats:
     return np.maximum(2.0 * np.ceil(0.5 * FRAME_S * f0_hz), FRAME_CYCLES)
 
 
-def measure_lines(
-    x: Floats, phase: PhaseSamples, centres: Floats, cycles: Floats, slopes: Floats
-) -> Lines:
+def measure_lines(x: Floats, phase: PhaseSamples, centres: Floats, cycles: Floats, slopes: Floats) -> Lines:
     """Measure frames of one stretch.
 
     Parameters
@@ -112,7 +110,9 @@ def measure_lines(
                 line[0] = 0.5 * line[0].real
                 amplitude[i] = line
             for target, value in zip(
-                (noise, half, half_noise, spur, spur_order), _between(spectrum, m, spans[part], slopes[part]), strict=True
+                (noise, half, half_noise, spur, spur_order),
+                _between(spectrum, m, spans[part], slopes[part]),
+                strict=True,
             ):
                 target[part] = value
     means = np.empty((n, 4))

@@ -20,6 +20,9 @@ _LONGEST_GAP = 8.0
 """A gap in a sweep may have swallowed so many times the stretch that is looked at."""
 _WHOLE = 0.15
 """A few lost samples are a whole number of them."""
+_SURE_CYCLES = 0.02
+_EDGE_S = 0.06
+"""So near the end of what is there, a small jump proves nothing."""
 _SAME_LEVEL = 0.05
 """A recording that skips keeps the level; a level that jumps with the phase is the circuit's."""
 _HARMONICS = 8
@@ -63,7 +66,8 @@ def find_steps(
             continue
         at, jump = found_at
         samples = abs(jump) / slope
-        if abs(jump) < least:
+        edge_s = min(at - max(first, rough.samples[0]), min(first + len(x), rough.samples[-1]) - at) / rate_hz
+        if abs(jump) < least or (abs(jump) < _SURE_CYCLES and edge_s < _EDGE_S):
             continue
         if samples < _LEAST_SAMPLES or (samples < 4.0 and abs(samples - round(samples)) > _WHOLE):
             continue
@@ -125,9 +129,7 @@ def _same_pitch(curve: PhaseCurve, left: NDArray[np.int64], right: NDArray[np.in
     return (np.abs(step) < _SAME_PITCH) | ((swallowed > 0) & (swallowed < most))
 
 
-def _switch(
-    rough: RoughCurve, x: Floats, first: int, sample: float, slope: float
-) -> tuple[int, float] | None:
+def _switch(rough: RoughCurve, x: Floats, first: int, sample: float, slope: float) -> tuple[int, float] | None:
     """The sample (and the jump in cycles) at which the left side's continuation gives way to the right side's, if that explains what is there."""
     rate_free = 1.0 / slope
     reach = int(max(2.5 * rate_free, 0.5 * _GAP * rate_free + 1, 256.0 * min(1.0, rate_free / 48.0)))
@@ -140,7 +142,9 @@ def _switch(
     harmonics = int(max(1, min(_HARMONICS, 0.45 / slope)))
     angle = 2 * np.pi * np.outer(phase - phase[0], np.arange(1, harmonics + 1))
     place = np.linspace(-1, 1, b - a)[:, None]
-    columns = np.hstack([np.ones((b - a, 1)), np.cos(angle), np.sin(angle), place * np.cos(angle), place * np.sin(angle)])
+    columns = np.hstack(
+        [np.ones((b - a, 1)), np.cos(angle), np.sin(angle), place * np.cos(angle), place * np.sin(angle)]
+    )
     before, after = _fitted(columns[:fit], part[:fit]), _fitted(columns[-fit:], part[-fit:])
     left, right = part - columns @ before, part - columns @ after
     one = part - columns @ _fitted(columns, part)
@@ -152,7 +156,9 @@ def _switch(
     own = 0.5 * (np.mean(left[:fit] ** 2) + np.mean(right[-fit:] ** 2))
     length = len(total) - 1
     explained = total[at] < 4.0 * own * length
-    sharp = np.mean(one**2) > _SHARPER * own and max(left_sum[-1], right_sum[0]) > _SHARPER * max(total[at], own * length)
+    sharp = np.mean(one**2) > _SHARPER * own and max(left_sum[-1], right_sum[0]) > _SHARPER * max(
+        total[at], own * length
+    )
     where = float(place[fit + at, 0])
     ratio = _tone(after, harmonics, where) / (_tone(before, harmonics, where) or 1.0)
     jump = float(np.angle(ratio) / (2 * np.pi))

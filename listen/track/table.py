@@ -174,7 +174,9 @@ def _levels(table: dict[str, Column], quiet: Floats, rate_hz: float) -> dict[str
         tone &= table["centred"].astype(bool) & (table["power"] > _CLEAN * residual)
         tone &= lines > loudest * 10 ** (-0.1 * _BELOW_LOUDEST_DB)
         relative = np.abs(harmonics[:, 1:]) / first[:, None]
-        turns = np.angle(harmonics[:, 1:] * np.exp(-1j * np.angle(harmonics[:, :1]) * np.arange(2, HARMONIC_COLUMNS + 1)))
+        turns = np.angle(
+            harmonics[:, 1:] * np.exp(-1j * np.angle(harmonics[:, :1]) * np.arange(2, HARMONIC_COLUMNS + 1))
+        )
         squares = relative**2
         even = np.where(table["count"] >= 2, np.nansum(squares[:, 0::2], axis=1), np.nan)
         odd = np.where(table["count"] >= 3, np.nansum(squares[:, 1::2], axis=1), np.nan)

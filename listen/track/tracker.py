@@ -16,7 +16,7 @@ from listen.track.stretches import Stretch, find_stretches
 from listen.track.table import Table
 from listen.track.types import Floats, Frames
 
-PART_SAMPLES = 2**19
+PART_SAMPLES = 3 * 2**17
 COARSE_HOPS = 256
 WORKERS = 2
 Progress = Callable[[float], None]
