@@ -11,6 +11,7 @@ from pathlib import Path
 import numpy as np
 
 from listen.calibration.laws import FittedLaw, Rows
+from listen.calibration.splitting import scale_apart
 from listen.calibration.spread import slowest
 from listen.calibration.types import ErrorSplit, Gap, Step, Trim
 from listen.units import format_hz, format_seconds
@@ -101,8 +102,11 @@ def _unsettled(steps: Sequence[Step]) -> list[str]:
 
 def _scale(facts: Facts) -> list[str]:
     law = facts.fitted.law
-    width = 1200.0 * law.octaves_per_volt / facts.target
+    scale, _ = scale_apart(facts.fitted, facts.split)
+    width = 1200.0 * scale / facts.target
     nominal = law.octaves_per_nominal_volt
+    if nominal is not None:
+        nominal *= scale / law.octaves_per_volt
     lines = []
     heard = width if nominal is None else 1200.0 * nominal / facts.target
     error = heard - 1200.0
@@ -137,7 +141,7 @@ def _which_way(facts: Facts, error: float) -> list[str]:
 def _trim(facts: Facts, trim: Trim) -> list[str]:
     if trim.turns_left is None:
         return [_say("scale", "no_effect")]
-    error = 1200.0 * (facts.fitted.law.octaves_per_volt / facts.target - 1.0)
+    error = 1200.0 * (scale_apart(facts.fitted, facts.split)[0] / facts.target - 1.0)
     turns = f"{abs(trim.turns_left):.2f}"
     if abs(error) < 0.3:
         return [_say("scale", "trim_done", turns=turns)]
@@ -166,8 +170,8 @@ def _top(facts: Facts) -> list[str]:
         return []
     top = int(np.argmax(facts.rows.volts))
     lines = [_say("top", "flat" if bend < 0 else "sharp", cents=_cents(bend), at=format_hz(float(facts.rows.hz[top])))]
-    c = facts.split.term("proportional").value if facts.split is not None else None
-    if c is None or facts.split is None or facts.split.rms_cents > 0.25 * abs(bend):
+    _, c = scale_apart(facts.fitted, facts.split)
+    if not c:
         return [*lines, _say("top", "other")] if bend < 0 else lines
     if c >= 0:
         return lines

@@ -10,7 +10,7 @@ import numpy as np
 from listen.calibration.advising import Facts, advise
 from listen.calibration.inverse import inverse_table
 from listen.calibration.laws import HELD_CENTS, FittedLaw, Rows, fit_law, free_curve
-from listen.calibration.splitting import split_error
+from listen.calibration.splitting import scale_apart, split_error
 from listen.calibration.spread import hysteresis, intervals, repeatability
 from listen.calibration.trimming import trim_from
 from listen.calibration.types import Axis, Calibration, Gap, Step
@@ -91,7 +91,7 @@ def calibration_of(
     gap, repeats = hysteresis(rows), repeatability(rows)
     trim = None
     if trimming.before is not None and trimming.turned is not None:
-        trim = trim_from(trimming.before, rows, fitted, trimming.turned)
+        trim = trim_from(trimming.before, rows, fitted, scale_apart(fitted, split), trimming.turned)
     facts = Facts(
         steps=steps,
         rows=rows,

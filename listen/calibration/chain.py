@@ -163,8 +163,8 @@ def contact(x: Floats, rate_hz: float, name: str) -> Contact:
     Notes
     -----
     A step through one coupling falls as exp(-2 pi fc t). Through two in series it is
-    (a exp(-a t) - b exp(-b t)) / (a - b), a and b 2 pi times the corners, which crosses zero. Both are fitted to what follows
-    the last bounce; the second is believed where it leaves less than half of what the first does.
+    (a exp(-a t) - b exp(-b t)) / (a - b), a and b 2 pi times the corners, which crosses zero. Both are fitted to
+    what follows the last bounce; the second is believed where it leaves less than half of what the first does.
     """
     quiet = max(8, int(_QUIET_BEFORE_S * rate_hz))
     if len(x) < 4 * quiet:

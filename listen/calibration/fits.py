@@ -152,7 +152,9 @@ def fit_power(volts: Floats, cents: Floats, sigma: Floats) -> PowerFit | None:
     best = None
     for below in (-4.0, -1.5, 0.5):
         start = np.array([cents.mean() / 1200.0, 1.0, below])
-        found = least_squares(left, start, bounds=([-50.0, -20.0, -12.0], [50.0, 20.0, 3.0]), x_scale=[1.0, 0.3, 0.5])
+        found = least_squares(
+            left, start, bounds=([-np.inf, -20.0, -12.0], [np.inf, 20.0, 3.0]), x_scale=[1.0, 0.3, 0.5]
+        )
         if found.success and (best is None or found.cost < best.cost):
             best = found
     if best is None:

@@ -11,14 +11,14 @@ from listen.calibration.plateaus import GRID_S, Trace
 from listen.calibration.types import Floats
 
 PULSES: tuple[tuple[Literal["low", "high"], float], ...] = (
+    ("low", 0.50),
+    ("high", 0.40),
     ("low", 0.40),
-    ("high", 0.20),
-    ("low", 0.20),
-    ("high", 0.50),
-    ("low", 0.60),
+    ("high", 0.80),
+    ("low", 1.00),
 )
 """Levels and seconds, the first low at least so long; the first step begins where the last low ends."""
-_ALIKE = 0.93
+_ALIKE = 0.88
 _REFINE_S = 0.06
 
 

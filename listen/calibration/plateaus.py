@@ -69,10 +69,10 @@ def pitch_trace(frames: Frames) -> Trace:
     """Return the pitch every 10 ms, in cents above 1 Hz, from the envelope between the frames."""
     envelope = frames.envelope
     there = envelope.oscillating & np.isfinite(envelope.f0_hz) & (envelope.f0_hz > 0)
-    time_s = envelope.time_s[there]
+    time_s = envelope.time_s[there].astype(np.float64)
     if not len(time_s):
         return Trace(time_s=np.empty(0), value=np.empty(0))
-    cents = cents_between(envelope.f0_hz[there], 1.0)
+    cents = cents_between(envelope.f0_hz[there].astype(np.float64), 1.0)
     cell = np.floor(time_s / GRID_S).astype(np.int64)
     first = cell - cell[0]
     count = np.bincount(first)

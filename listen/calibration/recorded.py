@@ -130,11 +130,11 @@ def ramp_rows(trace: Trace, frames: Frames) -> list[tuple[float, float, float, f
         Even bins of the voltage, at most 60 a way; the pitch is read at the middle of each, off a straight line.
     """
     there = frames.oscillating & np.isfinite(frames.f0_hz)
-    time_s = frames.time_s[there]
+    time_s = frames.time_s[there].astype(np.float64)
     if len(time_s) < 3:
         return []
     volts = np.interp(time_s, trace.time_s, trace.value) / 1000.0
-    cents = cents_between(frames.f0_hz[there], 1.0)
+    cents = cents_between(frames.f0_hz[there].astype(np.float64), 1.0)
     span_v = float(np.ptp(volts))
     if span_v < LEAST_RAMP_V:
         return []

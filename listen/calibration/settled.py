@@ -66,8 +66,10 @@ def settled(frames: Frames, trace: Trace, start_s: float, end_s: float) -> Settl
     if np.count_nonzero(inside) < 3:
         inside = there & (frames.time_s + half_s <= end_s + 1e-9)
     if np.count_nonzero(inside) >= 3:
-        time_s, cents = frames.time_s[inside], cents_between(frames.f0_hz[inside], 1.0)
-        span_s, own = float(np.median(frames.frame_s[inside])), frames.f0_sigma_cents[inside]
+        time_s = frames.time_s[inside].astype(np.float64)
+        cents = cents_between(frames.f0_hz[inside].astype(np.float64), 1.0)
+        span_s = float(np.median(frames.frame_s[inside]))
+        own = frames.f0_sigma_cents[inside].astype(np.float64)
     else:  # a hold shorter than a few frames
         near = (trace.time_s >= first_s) & (trace.time_s <= end_s)
         time_s, cents, span_s, own = trace.time_s[near], trace.value[near], 0.02, np.zeros(0)

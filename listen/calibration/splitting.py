@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 
 from listen.calibration.fits import TermsFit, fit_terms
-from listen.calibration.laws import Rows, averaged
+from listen.calibration.laws import FittedLaw, Rows, averaged
 from listen.calibration.types import ErrorSplit, Floats, Term
 from listen.units import cents_off_note
 
@@ -14,6 +14,9 @@ LEAST_OCTAVES = {"proportional": 3.0, "inverse": 6.0}
 LEAST_STEPS = {"proportional": 5, "inverse": 6}
 MOST_DOUBT_CENTS = 3.0
 """A term whose effect is not known better than this is refused, unless it is known to a third of itself."""
+
+EXPLAINED = 0.25
+"""The bend at the top is in proportion to the pitch where the split leaves less than this part of it."""
 
 
 def split_error(rows: Rows) -> ErrorSplit:
@@ -57,6 +60,27 @@ def split_error(rows: Rows) -> ErrorSplit:
         refused[doubtful[0]] = doubtful[1]
     terms = tuple(_term(name, fit, fitted, refused) for name in NAMES)
     return ErrorSplit(terms=terms, fitted=tuple(fitted), covariance=fit.covariance, rms_cents=fit.rms)
+
+
+def scale_apart(fitted: FittedLaw, split: ErrorSplit | None) -> tuple[float, float]:
+    """Return octaves per volt with the bend at the top taken out, and that bend.
+
+    Parameters
+    ----------
+    fitted : FittedLaw
+    split : ErrorSplit or None
+
+    Returns
+    -------
+    octaves_per_volt, cents_per_khz : float
+        Those of the split where the top bends in proportion to the pitch; else the law's and 0.
+    """
+    if split is None or not fitted.bend_cents or split.rms_cents > EXPLAINED * abs(fitted.bend_cents):
+        return fitted.law.octaves_per_volt, 0.0
+    scale, bend = split.term("scale").value, split.term("proportional").value
+    if scale is None or bend is None:
+        return fitted.law.octaves_per_volt, 0.0
+    return scale / 1200.0, bend
 
 
 def _doubtful(fit: TermsFit, fitted: list[str], columns: dict[str, Floats]) -> tuple[str, str] | None:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
+from dataclasses import replace
 
 import numpy as np
 
@@ -11,13 +12,19 @@ from listen.calibration.fits import fit_line
 from listen.calibration.laws import FittedLaw, Rows, free_curve
 from listen.calibration.types import Trim
 from listen.errors import OptionError
+from listen.units import cents_between, hz_from_cents
 
 _LEAST_EFFECT_SIGMAS = 3.0
 _FAR_V = 100.0
 
 
 def trim_from(
-    before: Sequence[tuple[float, float]], rows: Rows, fitted: FittedLaw, turned: float, target: float = 1.0
+    before: Sequence[tuple[float, float]],
+    rows: Rows,
+    fitted: FittedLaw,
+    apart: tuple[float, float],
+    turned: float,
+    target: float = 1.0,
 ) -> Trim:
     """Compare two tables.
 
@@ -29,6 +36,8 @@ def trim_from(
         The table after it.
     fitted : FittedLaw
         Its law.
+    apart : tuple of float
+        Octaves per volt with the bend at the top taken out, and that bend in cents per kHz.
     turned : float
         Turns between the two, clockwise positive.
     target : float
@@ -45,19 +54,22 @@ def trim_from(
 
     Notes
     -----
-    The difference of two tables of one circuit is a straight line in the voltage, whatever bends both: it crosses
-    zero at the pivot, and its slope is what the turn did to the scale.
+    The difference of two tables of one circuit, what is in proportion to the pitch taken out, is a straight line in the
+    voltage: it crosses zero at the pivot, and its slope is what the turn did to the scale.
     """
     if not turned or not math.isfinite(turned):
         raise OptionError(f"--turned {turned:g}: no turn", "say how many turns, clockwise positive, for example 0.5")
     old_v = np.array([v for v, _ in before])
-    old_cents = 1200.0 * np.log2(np.array([hz for _, hz in before]))
+    old_hz = np.array([hz for _, hz in before])
+    scale, per_khz = apart
+    old_cents = cents_between(old_hz, 1.0) - per_khz * old_hz / 1000.0
+    unbent = replace(rows, cents=rows.cents - per_khz * rows.hz / 1000.0)
     inside = (old_v >= rows.volts.min() - 0.02) & (old_v <= rows.volts.max() + 0.02)
     if len(np.unique(np.round(old_v[inside], 3))) < 2:
         raise OptionError(
             "--before: its table shares fewer than two voltages with this take", "calibrate both over the same range"
         )
-    gain = free_curve(rows)(old_v[inside]) - old_cents[inside]
+    gain = free_curve(unbent)(old_v[inside]) - old_cents[inside]
     line = fit_line(old_v[inside], gain)
     slope = line.slope
     sigma = max(line.slope_sigma, 0.02 / max(float(np.ptp(old_v[inside])), 0.1))
@@ -68,9 +80,9 @@ def trim_from(
         if abs(at) < _FAR_V:
             pivot = float(at)
             pivot_sigma = float(_zero_sigma(old_v[inside], gain, slope, sigma, at))
-        error = 1200.0 * (fitted.law.octaves_per_volt - target)
+        error = 1200.0 * (scale - target)
         left = float(-error / a_turn)
-    watch = _watch(rows, fitted, pivot, target)
+    watch = _watch(rows, fitted, pivot, scale - target)
     return Trim(
         turned=turned,
         pivot_v=pivot,
@@ -89,7 +101,7 @@ def _zero_sigma(volts: np.ndarray, gain: np.ndarray, slope: float, sigma: float,
     return math.hypot(scatter / slope, (at - float(volts.mean())) * sigma / slope)
 
 
-def _watch(rows: Rows, fitted: FittedLaw, pivot: float | None, target: float) -> tuple[float, float, float] | None:
+def _watch(rows: Rows, fitted: FittedLaw, pivot: float | None, off: float) -> tuple[float, float, float] | None:
     """Return the highest straight step, what it reads and what it should read when the scale is right."""
     if pivot is None:
         return None
@@ -97,8 +109,8 @@ def _watch(rows: Rows, fitted: FittedLaw, pivot: float | None, target: float) ->
     inside = rows.volts <= high + 1e-9
     top = int(np.argmax(np.where(inside, rows.volts, -np.inf)))
     volts, reads = float(rows.volts[top]), float(rows.hz[top])
-    error = 1200.0 * (fitted.law.octaves_per_volt - target)
-    return volts, reads, float(reads * 2.0 ** (note_move_cents(error * (volts - low), low, volts, pivot) / 1200.0))
+    move = note_move_cents(1200.0 * off * (volts - low), low, volts, pivot)
+    return volts, reads, float(hz_from_cents(move, reads))
 
 
 def note_move_cents(error_cents: float, low_v: float, high_v: float, pivot_v: float) -> float:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass, field
+from itertools import pairwise
 from pathlib import Path
 
 import numpy as np
@@ -90,7 +91,9 @@ def tone(f0_hz: Floats, wave: str) -> Floats:
     return out
 
 
-def write(take: Stepped, path: Path, *, cv_volts_per_full_scale: float | None = None, cv_noise_v: float = 1e-4) -> Floats:
+def write(
+    take: Stepped, path: Path, *, cv_volts_per_full_scale: float | None = None, cv_noise_v: float = 1e-4
+) -> Floats:
     """Write the take; return the settled pitch of each step, the geometric mean over the last third of its hold."""
     rng = np.random.default_rng(take.seed)
     f0_hz = pitches(take)
@@ -108,7 +111,7 @@ def write(take: Stepped, path: Path, *, cv_volts_per_full_scale: float | None = 
         samples = np.column_stack([audio, volts / cv_volts_per_full_scale])
     soundfile.write(path, samples, RATE_HZ, subtype="PCM_24")
     out = []
-    for a, b in zip(edges[:-1], edges[1:], strict=True):
+    for a, b in pairwise(edges):
         out.append(np.exp2(np.mean(np.log2(f0_hz[b - (b - a) // 3 : b]))))
     return np.array(out)
 
