@@ -21,6 +21,8 @@ Floats = NDArray[np.float64]
 Limits = Mapping[str, Mapping[str, float]]
 
 FEWEST_BANDS = 4
+_WIDEST_SPAN_DB = 10.0
+"""Where the tone dies the limits of its drift say nothing."""
 _DASH: dict[Turn, Dash] = {"up": "solid", "down": "dashed", "rest": "dotted"}
 
 EVIDENCE = {
@@ -207,7 +209,7 @@ def _level(bands: ByPitch, limits: Limits) -> Chart:
     lines = [
         Limit(label=f"{say(f'limit.{key}')} (+{row[key]:g} dB)", y=low + row[key])
         for key in ("attention", "fault")
-        if key in row and low + row[key] < high + 2.5
+        if key in row and low + row[key] < high + 2.5 and high - low < _WIDEST_SPAN_DB
     ]
     return _chart(
         "level-pitch", bands, _lines(bands, "level"),

@@ -18,7 +18,7 @@ POINTS = 96
 """A multiple of four: a quarter of the cycle is a whole number of points."""
 MOST_PITCHES = 12
 _SPAN_S = 0.06
-_SPAN_CYCLES = 10.0
+_SPAN_CYCLES = 6.0
 _MARGIN_S = 0.06
 _MOST_HARMONICS = 48
 _HIGHEST = 0.45

@@ -250,8 +250,11 @@
       falling.push(at(3 * q - i));
     }
     set("transfer", [rising, falling, pack.charts.transfer.x]);
-    document.getElementById("cycle-label").textContent = cycle.label;
-    document.getElementById("cycle-pitch").value = index;
+    const slider = document.getElementById("cycle-pitch");
+    if (slider) {
+      document.getElementById("cycle-label").textContent = cycle.label;
+      slider.value = index;
+    }
     for (const name of ["cycle", "residue", "transfer"]) {
       const spec = pack.charts[name];
       const values = spec.lines[0].y;

@@ -154,7 +154,7 @@ def _section(
     result: CheckView, question: str, charts: Sequence[Chart], findings: Sequence[Mapping[str, Any]]
 ) -> dict[str, Any]:
     figures = figures_of(question, charts)
-    missing = [] if question != "start" or result.judgement.summary.get("start_s") is not None else ["no_start"]
+    missing: list[str] = []
     if not result.frames.oscillating.any():
         missing = ["no_tone"]
     else:

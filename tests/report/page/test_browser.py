@@ -1,0 +1,181 @@
+"""The page in a real browser: it opens offline, shows numbers, jumps to stretches, sounds, prints."""
+
+from __future__ import annotations
+
+import re
+from pathlib import Path
+
+import pytest
+
+import listen
+from listen.report.page import write_check_page
+from listen.verbs.checking import check as check_capture
+from tests.report.page.browser import Watched, open_browser
+
+FIXTURES = Path(__file__).resolve().parents[3] / "fixtures"
+FAULTY = FIXTURES / "sine-board-unequal-supplies.wav"
+
+
+@pytest.fixture(scope="module")
+def browser():
+    with open_browser() as found:
+        yield found
+
+
+@pytest.fixture(scope="module")
+def faulty(tmp_path_factory):
+    path = tmp_path_factory.mktemp("page") / "faulty.html"
+    write_check_page(check_capture(FAULTY), path)
+    return path
+
+
+@pytest.fixture(scope="module")
+def shown(browser, faulty):
+    with Watched(browser, faulty) as watched:
+        yield watched
+
+
+def hover(page, chart: str, part: float) -> str:
+    """Move over a chart and return the reading under it."""
+    box = page.locator(f"#chart-{chart} .u-over")
+    box.scroll_into_view_if_needed()
+    where = box.bounding_box()
+    page.mouse.move(where["x"] + part * where["width"], where["y"] + 0.5 * where["height"])
+    return page.locator(f"[data-reading={chart}]").inner_text()
+
+
+def test_nothing_is_fetched_and_nothing_complains(shown) -> None:
+    assert shown.said == []
+    assert shown.network() == []
+
+
+def test_every_figure_is_drawn_with_its_numbers_in_words(shown) -> None:
+    figures = shown.page.locator("figure.chart")
+    assert figures.count() == 16
+    for i in range(figures.count()):
+        figure = figures.nth(i)
+        assert figure.locator("canvas").count() == 1
+        label = figure.locator(".plot").get_attribute("aria-label")
+        assert re.search(r"\d", label), label
+
+
+def test_the_reading_tells_pitch_and_value_where_the_pointer_is(shown) -> None:
+    reading = hover(shown.page, "thd-pitch", 0.999)
+    found = re.fullmatch(r"2\.2\d kHz \(C#7\): (.*)", reading)
+    assert found, reading
+    assert re.search(r"(up|down|at rest) 5\.[23]\d? %", found[1]), reading  # the take's THD at its top is 5.3 %
+
+
+def test_charts_over_pitch_share_the_pointer(shown) -> None:
+    first = hover(shown.page, "thd-pitch", 0.5)
+    other = shown.page.locator("[data-reading=crest-pitch]").inner_text()
+    assert first.split(":")[0] == other.split(":")[0]
+
+
+def test_arrow_keys_read_and_zoom_and_escape_shows_all(shown) -> None:
+    page = shown.page
+    plot = page.locator("[data-chart=pitch-time]")
+    plot.focus()
+    page.keyboard.press("ArrowRight")
+    before = page.locator("[data-reading=pitch-time]").inner_text()
+    page.keyboard.press("PageUp")
+    after = page.locator("[data-reading=pitch-time]").inner_text()
+    assert float(after.split(" s")[0]) > float(before.split(" s")[0])
+    page.keyboard.press("+")
+    page.keyboard.press("Escape")
+    assert page.evaluate("document.activeElement.dataset.chart") == "pitch-time"
+
+
+def test_a_finding_jumps_to_its_stretch_and_back(shown) -> None:
+    page = shown.page
+    page.locator("#finding-1 .jump").click()
+    assert page.evaluate("document.activeElement.id") == "stretch-1"
+    assert page.evaluate("document.activeElement.closest('figure').id") == "chart-crest-pitch"
+    box = page.locator("#stretch-1").bounding_box()
+    assert 0 <= box["y"] <= 900
+    page.locator("#stretch-1").click()
+    assert page.url.endswith("#finding-1")
+
+
+def test_the_slider_changes_the_cycle_and_what_is_said_of_it(shown) -> None:
+    page = shown.page
+    before = page.locator("#chart-residue .alt").inner_text()
+    page.locator("#cycle-pitch").focus()
+    page.keyboard.press("Home")
+    assert "165 Hz (E3)" in page.locator("#cycle-label").inner_text()
+    assert page.locator("#chart-residue .alt").inner_text() != before
+
+
+def test_sounds_load_and_last_a_second_and_none_plays_by_itself(shown) -> None:
+    sounds = shown.page.evaluate(
+        """async () => { const all = [...document.querySelectorAll("audio")];
+        await Promise.all(all.map((a) => a.readyState ? 0 : new Promise((r) => (a.onloadedmetadata = a.onerror = r))));
+        return all.map((a) => [a.duration, a.paused, a.autoplay, a.error && a.error.message]); }"""
+    )
+    assert len(sounds) == 3
+    for duration, paused, autoplay, error in sounds:
+        assert error is None
+        assert duration == pytest.approx(1.0, abs=1e-3)
+        assert paused
+        assert not autoplay
+
+
+@pytest.mark.parametrize("size", ["A4", "Letter"])
+def test_it_prints_to_two_pages_at_most_with_its_curves(shown, size) -> None:
+    pdf = shown.page.pdf(format=size)
+    pages = re.findall(rb"/Type\s*/Page\b", pdf)
+    assert 1 <= len(pages) <= 2
+    assert shown.page.locator(".printed-plot canvas").count() == 2
+
+
+@pytest.mark.parametrize(("width", "dark"), [(390, False), (320, True), (1280, True)])
+def test_other_screens_need_no_sideways_scrolling(browser, faulty, width, dark) -> None:
+    with Watched(browser, faulty, width=width, height=844, dark=dark) as watched:
+        assert watched.page.evaluate("document.documentElement.scrollWidth - innerWidth") <= 0
+        assert watched.said == []
+
+
+def contrast(first: tuple[float, ...], second: tuple[float, ...]) -> float:
+    """Contrast ratio of two colours: WCAG 2.1, definitions of relative luminance and contrast ratio (from memory)."""
+
+    def luminance(colour: tuple[float, ...]) -> float:
+        parts = [c / 255 for c in colour]
+        linear = [c / 12.92 if c <= 0.03928 else ((c + 0.055) / 1.055) ** 2.4 for c in parts]
+        return 0.2126 * linear[0] + 0.7152 * linear[1] + 0.0722 * linear[2]
+
+    high, low = sorted((luminance(first), luminance(second)), reverse=True)
+    return (high + 0.05) / (low + 0.05)
+
+
+@pytest.mark.parametrize("dark", [False, True])
+def test_words_and_lines_stand_out_from_the_paper(browser, faulty, dark) -> None:
+    with Watched(browser, faulty, dark=dark) as watched:
+        colours = watched.page.evaluate(
+            """() => { const s = getComputedStyle(document.documentElement);
+            return Object.fromEntries(["paper", "ink", "faint", "first", "second", "limit"].map((k) =>
+              [k, s.getPropertyValue("--" + k).trim()])); }"""
+        )
+    rgb = {name: tuple(int(text[i : i + 2], 16) for i in (1, 3, 5)) for name, text in colours.items()}
+    # WCAG 2.1, 1.4.3 and 1.4.11 (from memory): 4.5 for text, 3 for graphics.
+    for name in ("ink", "faint", "first", "second", "limit"):
+        assert contrast(rgb[name], rgb["paper"]) >= 4.5, name
+    assert contrast(rgb["first"], rgb["second"]) >= 1.4  # told apart in grey too, and by their pattern
+
+
+def test_the_first_words_are_on_the_screen_within_a_second(browser, faulty) -> None:
+    times = []
+    for _ in range(3):
+        with Watched(browser, faulty) as watched:
+            times.append(watched.page.evaluate("performance.getEntriesByName('first-contentful-paint')[0].startTime"))
+    assert min(times) < 1000.0, times
+
+
+@pytest.mark.parametrize("name", ["triangle-board", "sawtooth-board", "sine-board-mended"])
+def test_healthy_boards_have_a_whole_page_too(browser, tmp_path, name) -> None:
+    wave = name.split("-")[0]
+    path = tmp_path / "page.html"
+    write_check_page(listen.check(FIXTURES / f"{name}.wav", wave=wave), path)
+    with Watched(browser, path) as watched:
+        assert watched.said == []
+        assert watched.page.locator("figure.chart canvas").count() >= 12
+        assert watched.page.locator("audio").count() == 0

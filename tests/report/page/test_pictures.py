@@ -1,0 +1,51 @@
+"""Pictures for lessons: size, legible words, nothing but the chart, the same bytes each time."""
+
+from __future__ import annotations
+
+import re
+import struct
+from pathlib import Path
+
+import pytest
+
+from listen.report.page import check_charts
+from listen.report.page.pictures import HEIGHT_PX, WIDTH_PX, picture_bytes, write_pictures
+from listen.verbs.checking import check
+
+FIXTURES = Path(__file__).resolve().parents[3] / "fixtures"
+
+
+@pytest.fixture(scope="module")
+def charts():
+    return check_charts(check(FIXTURES / "sine-board-unequal-supplies.wav"), ())
+
+
+def test_a_png_has_the_size_of_a_video_frame(charts) -> None:
+    data = dict(picture_bytes(charts[0]))["png"]
+    assert data[:8] == b"\x89PNG\r\n\x1a\n"
+    assert struct.unpack(">II", data[16:24]) == (WIDTH_PX, HEIGHT_PX) == (1920, 1080)
+
+
+def test_the_same_chart_gives_the_same_bytes_and_names_no_program(charts) -> None:
+    first, again = dict(picture_bytes(charts[-1])), dict(picture_bytes(charts[-1]))
+    assert first == again
+    assert b"Software" not in first["png"]
+    assert b"matplotlib" not in first["png"].lower()
+    text = re.sub(r"<!--.*?-->", "", first["svg"].decode(), flags=re.DOTALL).lower()
+    assert "creator" not in text
+
+
+def test_words_are_legible_at_half_the_size() -> None:
+    """No letter under 24 px at full size: 12 px at half, as small print on a screen (common practice, no source)."""
+    from listen.report.page import pictures
+
+    assert min(pictures._FONT_PT, pictures._SMALL_PT) * pictures._DPI / 72 >= 24.0
+
+
+def test_every_chart_is_written_in_both_kinds(tmp_path) -> None:
+    result = check(FIXTURES / "triangle-board.wav", wave="triangle", end_s=1.6)
+    written = write_pictures(result, tmp_path / "board")
+    names = {path.name for path in written}
+    assert names == {path.name for path in tmp_path.iterdir()}
+    assert {"board-pitch-time.svg", "board-pitch-time.png", "board-cycle.png", "board-transfer.svg"} <= names
+    assert len(names) % 2 == 0
