@@ -1,4 +1,4 @@
-"""Audio-rate analysis of recorded oscillator output: pitch, harmonics and envelope over time, and what they say of the build.
+"""Audio-rate analysis of recorded oscillator output: pitch, harmonics, envelope, and what they say of the build.
 
 >>> import listen
 >>> result = listen.check("take.wav")  # doctest: +SKIP

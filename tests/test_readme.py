@@ -75,7 +75,7 @@ def test_the_bench_file_and_the_limits_are_accepted(tmp_path: Path) -> None:
     (tmp_path / "limits.toml").write_text(limits_text)
     bench = load_bench(tmp_path / "bench.toml")
     assert (bench.build.gain_control, bench.capture.volts_per_full_scale) == ("diodes", 5.0)
-    limits = load_limits(tmp_path / "limits.toml", gain_control=None, wave="sine")
+    limits = load_limits(tmp_path / "limits.toml", gain_control=None)
     for kind, table in tomllib.loads(limits_text).items():
         for key, value in table.items():
             assert limits[kind][key] == value
@@ -89,7 +89,7 @@ def test_the_table_of_findings_has_every_kind_with_the_limits_that_are_used() ->
         for line in README.read_text(encoding="utf-8").splitlines()
         if len(cells := [cell.strip() for cell in line.strip("|").split("|")]) == 4
     }
-    for kind, table in load_limits(None, gain_control=None, wave="sine").items():
+    for kind, table in load_limits(None, gain_control=None).items():
         assert kind in rows
         told = {float(number) for number in re.findall(r"-?\d+(?:\.\d+)?", " ".join(rows[kind][1:3]))}
         for key, value in table.items():

@@ -79,13 +79,13 @@ def parasitic(frames: Frames, usable: Flags, limits: Limits, locked: bool) -> li
                 evidence=facts,
                 rows=rows,
                 variant="crest" if half else "plain",
-            )  # fmt: skip
+            )
         )
     return out
 
 
 def _burst_level(frames: Frames, locked: bool) -> tuple[Floats, Floats, Flags]:
-    """Power of what is no harmonic over the fundamental's; place in the cycle of its burst; whether there is a burst."""
+    """Power of what is no harmonic over the fundamental's, its place in the cycle, whether it is a burst."""
     n = len(frames)
     fold = np.nan_to_num(frames.residual_fold)
     smooth = fold.copy()
@@ -155,7 +155,7 @@ def subharmonic(frames: Frames, usable: Flags, limits: Limits, humming: bool) ->
                 f0_high_hz=high,
                 evidence={"level_dbc": worst, "onset_f0_hz": float(frames.f0_hz[rows].min())},
                 rows=rows,
-            )  # fmt: skip
+            )
         )
     return out
 
@@ -206,14 +206,20 @@ def hum(frames: Frames, limits: Limits) -> list[Draft]:
         start, end = times(frames, span)
         low, high = pitch_range(frames, span)
         best = Draft(
-            kind="mains-hum", severity=severity, start_s=start, end_s=end, f0_low_hz=low, f0_high_hz=high, evidence=facts,
+            kind="mains-hum",
+            severity=severity,
+            start_s=start,
+            end_s=end,
+            f0_low_hz=low,
+            f0_high_hz=high,
+            evidence=facts,
             variant=variant,
-        )  # fmt: skip
+        )
     return [best] if best else []
 
 
 def _added_lines(frames: Frames) -> list[tuple[float, float, float]]:
-    """For 50 and 60 Hz: r.s.s. level of the lines under the tone, in silence (dBFS or NaN), and the strongest line's frequency."""
+    """For 50 and 60 Hz: r.s.s. level under the tone, in silence (dBFS or NaN), and the strongest line."""
     t = frames.hum_time_s
     per = len(HUM_LINES_HZ) // len(_MAINS_HZ)
     out = []
@@ -243,7 +249,7 @@ def _added_lines(frames: Frames) -> list[tuple[float, float, float]]:
 
 
 def _windows(frames: Frames, t: Floats, width: float) -> tuple[Flags, NDArray[np.bool_]]:
-    """Which windows hold no tone, and which mains lines a harmonic of the tone (or a turn of the control) hides in each."""
+    """Which windows hold no tone, and which mains lines the tone hides in each."""
     silent = np.zeros(len(t), dtype=bool)
     hidden = np.zeros((len(t), len(HUM_LINES_HZ)), dtype=bool)
     begin = np.searchsorted(frames.time_s, t - 0.5 * width)
@@ -297,7 +303,7 @@ def _sidebands(frames: Frames) -> list[tuple[float, float]]:
 
 
 def _modulation(level: Floats, pitch: Floats, f0_hz: float, rate_hz: float) -> float:
-    """One sideband's amplitude over the carrier from a second of envelope; 0 where nothing stands out, NaN where it cannot be seen."""
+    """One sideband's amplitude over the carrier; 0 where nothing stands out, NaN where it cannot be seen."""
     # the short frames' weight smears the modulation, and the pitch's difference from knot to knot a little more
     bins = rate_hz * short_frame_s(f0_hz)
     differenced = float(np.sinc(2.0 * knot_spacing_s(f0_hz) * rate_hz))

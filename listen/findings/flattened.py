@@ -1,18 +1,19 @@
-"""What a flattened, a slewed and a dead-banded sine look like when only so many harmonics fit below half the sample rate.
+"""What a flattened, a slewed and a dead-banded sine look like when only so many harmonics fit.
 
-A clip measured from five harmonics shows another crest and another flat span than the whole wave: the same truncated sum of
-the exact series says what a hard clip of each depth would read, so that a reading can be put back.
+A clip measured from five harmonics shows another crest and another flat span than the whole wave: the same
+truncated sum of the exact series says what a hard clip of each depth would read, so that a reading can be put back.
 """
 
 from __future__ import annotations
 
 from dataclasses import dataclass
 from functools import lru_cache
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
-Floats = NDArray[np.float64]
+Floats = NDArray[np.floating[Any]]
 
 _POINTS = 2048
 _SINE_FLAT = float(np.arccos(0.98) / np.pi)
@@ -174,11 +175,13 @@ def slewed_harmonics(ratio: float, orders: int) -> NDArray[np.complex128]:
 
     Notes
     -----
-    The follower is stepped through two cycles; from sqrt(1 + pi^2 / 4) on it never meets the sine again: a full triangle.
+    The follower is stepped through two cycles; from sqrt(1 + pi^2 / 4) on it never meets the sine again: a full
+    triangle.
     """
     spectrum = _slewed_spectrum(ratio)[: orders + 1]
     k = np.arange(1, orders + 1)
-    return spectrum[1:] / np.abs(spectrum[1]) * np.exp(-1j * k * np.angle(spectrum[1]))
+    relative: NDArray[np.complex128] = spectrum[1:] / np.abs(spectrum[1]) * np.exp(-1j * k * np.angle(spectrum[1]))
+    return relative
 
 
 def tapered_slope(harmonics: NDArray[np.complex128]) -> float:
@@ -194,7 +197,7 @@ def tapered_slope(harmonics: NDArray[np.complex128]) -> float:
 
 @lru_cache(maxsize=64)
 def slew_table(orders: int) -> tuple[Floats, Floats, Floats]:
-    """Read slope over the sine's, true slope over the sine's, and H3 over H1, for rising pitch above the full-power one."""
+    """Read slope and true slope over the sine's, and H3 over H1, for pitch rising above the full-power one."""
     ratios = np.array([1.0, 1.02, 1.05, 1.1, 1.15, 1.2, 1.3, 1.5, 1.7, 1.87])
     read, true, third = [], [], []
     for ratio in ratios:
@@ -236,4 +239,5 @@ def dead_band_ratio(h3: Floats) -> Floats:
         r1 = (t - d * np.sin(t)) / np.pi
         r3 = (np.sin(2 * t) / 2 - np.sin(4 * t) / 4) / (3 * np.pi)
         thirds.append(r3 / r1)
-    return np.interp(h3, np.abs(np.array(thirds)), bands)
+    ratio: Floats = np.interp(h3, np.abs(np.array(thirds)), bands)
+    return ratio

@@ -90,7 +90,7 @@ def rests_of(frames: Frames, spans: list[Span], lead_s: float, after_s: float) -
                 time_s=grid,
                 amplitude=np.interp(grid, t, envelope.rms_amplitude_fs[part]),
                 pitch_cents=cents,
-            )  # fmt: skip
+            )
         )
     return out
 
@@ -132,12 +132,21 @@ def hunting(rests: list[Rest], limits: Limits) -> tuple[list[Draft], list[Rest]]
         return [], []
     pitches = [rest.f0_hz for _, _, rest in found]
     facts: dict[str, float | int | str | bool] = {
-        "depth_percent": depth, "rate_hz": rate, "worst_at_hz": worst.f0_hz, "rests": len(found), "rests_seen": len(rests),
-    }  # fmt: skip
+        "depth_percent": depth,
+        "rate_hz": rate,
+        "worst_at_hz": worst.f0_hz,
+        "rests": len(found),
+        "rests_seen": len(rests),
+    }
     draft = Draft(
-        kind="amplitude-hunting", severity=severity, start_s=min(r.start_s for _, _, r in found),
-        end_s=max(r.end_s for _, _, r in found), f0_low_hz=min(pitches), f0_high_hz=max(pitches), evidence=facts,
-    )  # fmt: skip
+        kind="amplitude-hunting",
+        severity=severity,
+        start_s=min(r.start_s for _, _, r in found),
+        end_s=max(r.end_s for _, _, r in found),
+        f0_low_hz=min(pitches),
+        f0_high_hz=max(pitches),
+        evidence=facts,
+    )
     return [draft], [rest for _, _, rest in found]
 
 
@@ -221,7 +230,7 @@ def settlings(frames: Frames, moved: list[tuple[float, Span]], hunts: list[Rest]
                 f0_hz=f0,
                 settle_s=float(t[outside[-1]] - at) if len(outside) else 0.0,
                 overshoot_db=float(off.max()),
-            )  # fmt: skip
+            )
         )
     return out
 
@@ -246,9 +255,13 @@ def bounce(found: list[Settling], limits: Limits) -> list[Draft]:
     worst = max((s for _, s in bad), key=lambda s: s.deviation_db)
     slowest = max((s for _, s in bad), key=lambda s: s.settle_s)
     facts: dict[str, float | int | str | bool] = {
-        "deviation_db": worst.deviation_db, "settle_s": slowest.settle_s, "overshoot_db": worst.overshoot_db,
-        "worst_at_s": worst.retune_s, "retunes": len(bad), "retunes_seen": len(found),
-    }  # fmt: skip
+        "deviation_db": worst.deviation_db,
+        "settle_s": slowest.settle_s,
+        "overshoot_db": worst.overshoot_db,
+        "worst_at_s": worst.retune_s,
+        "retunes": len(bad),
+        "retunes_seen": len(found),
+    }
     pitches = [s.f0_hz for _, s in bad]
     return [
         Draft(
@@ -259,7 +272,7 @@ def bounce(found: list[Settling], limits: Limits) -> list[Draft]:
             f0_low_hz=min(pitches),
             f0_high_hz=max(pitches),
             evidence=facts,
-        )  # fmt: skip
+        )
     ]
 
 
@@ -317,7 +330,7 @@ def instability(
             f0_high_hz=rest.f0_hz,
             evidence=facts,
             variant="rate" if rate is not None else "plain",
-        )  # fmt: skip
+        )
     ]
 
 

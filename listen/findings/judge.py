@@ -8,7 +8,7 @@ from listen.capture import Capture, Damage
 from listen.findings import between, hold, level, recording, shape_sine, sweep, wording
 from listen.findings.draft import Draft
 from listen.findings.limits import Limits
-from listen.findings.rows import Flags, resting, without
+from listen.findings.rows import Flags, Span, resting, without
 from listen.findings.types import Finding, Judgement, Verdict
 from listen.track import Frames
 
@@ -38,17 +38,20 @@ def judge(
     limits : mapping
         From ``load_limits``.
     gain_control, topology : str or None
+        In a Wien bridge the phase of H2 is turned by the loop.
 
     Returns
     -------
     Judgement
     """
     start = level.find_start(frames)
+    no_rests: list[Span] = []
+    no_retunes: list[tuple[float, Span]] = []
     if level.absent(frames):
-        drafts, steady, rests, moved = _nothing(frames, damage, limits), frames.oscillating, [], []
+        drafts, steady, rests, moved = _nothing(frames), frames.oscillating, no_rests, no_retunes
         start = level.Start(shown=False)
     else:
-        drafts, steady, rests, moved = _tone(frames, damage, capture, wave, limits, start)
+        drafts, steady, rests, moved = _tone(frames, damage, capture, wave, limits, start, topology)
     findings = tuple(
         sorted(
             (wording.finding_of(d, capture.volts_per_full_scale, gain_control) for d in drafts),
@@ -66,7 +69,7 @@ def judge(
         ),
         summary=figures,
         answers=wording.answers(figures, findings, wave, start.shown),
-        headline=wording.headline(verdict, findings, figures, wave),
+        headline=wording.headline(findings, figures, wave),
         limits=limits,
     )
 
@@ -78,15 +81,21 @@ def _verdict(findings: tuple[Finding, ...]) -> Verdict:
     return "attention" if "attention" in severities else "pass"
 
 
-def _nothing(frames: Frames, damage: Damage, limits: Limits) -> list[Draft]:
+def _nothing(frames: Frames) -> list[Draft]:
     end = float(frames.time_s[-1]) if len(frames) else 0.0
     begin = float(frames.time_s[0]) if len(frames) else 0.0
     return [Draft(kind="oscillation-absent", severity="fault", start_s=begin, end_s=end)]
 
 
 def _tone(
-    frames: Frames, damage: Damage, capture: Capture, wave: str, limits: Limits, start: level.Start
-) -> tuple[list[Draft], Flags, list, list]:  # type: ignore[type-arg]
+    frames: Frames,
+    damage: Damage,
+    capture: Capture,
+    wave: str,
+    limits: Limits,
+    start: level.Start,
+    topology: str | None,
+) -> tuple[list[Draft], Flags, list[Span], list[tuple[float, Span]]]:
     known = capture.ac_coupling_hz is not None
     cut, lost = recording.overloaded_rows(frames, damage), recording.lost_rows(frames, damage)
     drafts = [
@@ -129,7 +138,7 @@ def _tone(
     shape_rows = steady & ~lost & ~cut & (frames.residual_dbc < -14.0)
     shapes: list[Draft] = []
     if wave == "sine":
-        shape = shape_sine.read_shape(frames, shape_rows, known)
+        shape = shape_sine.read_shape(frames, shape_rows, known, topology)
         shapes = shape_sine.shape_drafts(frames, shape, limits, known)
     whole = steady & ~_dilated(lost | cut, 6)
     bursts = between.parasitic(frames, whole, limits, locked=wave == "sine")

@@ -137,12 +137,12 @@ def slow_start(start: Start, limits: Limits) -> list[Draft]:
             f0_high_hz=start.f0_hz,
             evidence=facts,
             variant="gain" if start.growth_per_s else "plain",
-        )  # fmt: skip
+        )
     ]
 
 
 def row_levels(frames: Frames) -> Floats:
-    """Level of each row: of the fundamental where there is a tone, else of all there is; dBFS, -inf for digital silence."""
+    """Level of the fundamental, else of all there is, in dBFS; -inf for digital silence."""
     tone = frames.oscillating & np.isfinite(frames.fundamental_dbfs)
     return np.where(tone, frames.fundamental_dbfs, frames.level_dbfs)
 
@@ -215,9 +215,15 @@ def _dropout(frames: Frames, levels: Floats, i: int, j: int, reference: float) -
     low = float(pitches.min()) if len(pitches) else None
     high = float(pitches.max()) if len(pitches) else None
     return Draft(
-        kind="oscillation-dropout", severity="fault", start_s=float(frames.time_s[i]), end_s=float(frames.time_s[j - 1] + 0.01),
-        f0_low_hz=low, f0_high_hz=high, evidence=facts, variant="part" if back else "good",
-    )  # fmt: skip
+        kind="oscillation-dropout",
+        severity="fault",
+        start_s=float(frames.time_s[i]),
+        end_s=float(frames.time_s[j - 1] + 0.01),
+        f0_low_hz=low,
+        f0_high_hz=high,
+        evidence=facts,
+        variant="part" if back else "good",
+    )
 
 
 def level_drift(frames: Frames, steady: Flags, limits: Limits, width: int, coupling_known: bool) -> list[Draft]:
@@ -274,7 +280,7 @@ def level_drift(frames: Frames, steady: Flags, limits: Limits, width: int, coupl
             f0_high_hz=float(frames.f0_hz[places].max()),
             evidence=facts,
             variant="time" if one_note else "plain",
-        )  # fmt: skip
+        )
     ]
 
 

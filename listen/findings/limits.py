@@ -11,6 +11,7 @@ from typing import Any
 
 from listen.bench import read_toml
 from listen.errors import LimitsError, suggestion
+from listen.findings.types import Severity
 
 Limits = Mapping[str, Mapping[str, float]]
 _SHIPPED = Path(__file__).with_name("limits.toml")
@@ -18,7 +19,7 @@ _FALLING = frozenset({"capture-quiet"})
 """Kinds whose fault limit lies below the one for attention."""
 
 
-def load_limits(path: str | os.PathLike[str] | None, *, gain_control: str | None, wave: str) -> Limits:
+def load_limits(path: str | os.PathLike[str] | None, *, gain_control: str | None) -> Limits:
     """Return the limits in force.
 
     Parameters
@@ -27,8 +28,6 @@ def load_limits(path: str | os.PathLike[str] | None, *, gain_control: str | None
         A user's TOML file: a table a kind, keys as in the shipped table (``attention``, ``fault`` ..).
     gain_control : str or None
         As stated by the user; changes what is normal.
-    wave : str
-        The intended wave; kinds that do not apply to it keep their limits and are not judged.
 
     Returns
     -------
@@ -87,7 +86,7 @@ def _ordered(path: str | os.PathLike[str], kind: str, row: Mapping[str, float]) 
             )
 
 
-def severity_of(value: float, row: Mapping[str, float], suffix: str = "") -> str | None:
+def severity_of(value: float, row: Mapping[str, float], suffix: str = "") -> Severity | None:
     """Say which limit a value passes: 'fault', 'attention' or None."""
     if value >= row.get("fault" + suffix, math.inf):
         return "fault"

@@ -8,6 +8,7 @@ from listen.capture import Capture, Damage
 from listen.findings.draft import Draft
 from listen.findings.limits import Limits
 from listen.findings.rows import Flags, Span, pitch_range
+from listen.findings.types import Half
 from listen.track import Frames
 
 _NEAR_S = 0.03
@@ -49,12 +50,16 @@ def overload(frames: Frames, damage: Damage, limits: Limits) -> list[Draft]:
     end = float((runs.start_sample[-1] + runs.n_samples[-1]) / rate)
     rows = overloaded_rows(frames, damage)
     low, high = _range(frames, rows)
-    levels = [abs(v) for v in (runs.positive_level_fs, runs.negative_level_fs) if v is not None]
+    ceiling = max(
+        (abs(v) for v in (runs.positive_level_fs, runs.negative_level_fs) if v is not None), default=damage.peak_fs
+    )
     facts: dict[str, float | int | str | bool] = {
-        "tops": len(runs), "positive_tops": runs.n_positive, "negative_tops": runs.n_negative,
-        "ceiling_fs": float(max(levels)) if levels else float(damage.peak_fs),
-    }  # fmt: skip
-    half = "both" if runs.n_positive and runs.n_negative else ("positive" if runs.n_positive else "negative")
+        "tops": len(runs),
+        "positive_tops": runs.n_positive,
+        "negative_tops": runs.n_negative,
+        "ceiling_fs": float(ceiling),
+    }
+    half: Half = "both" if runs.n_positive and runs.n_negative else ("positive" if runs.n_positive else "negative")
     return [
         Draft(
             kind="capture-overload",
@@ -66,8 +71,8 @@ def overload(frames: Frames, damage: Damage, limits: Limits) -> list[Draft]:
             half=half,
             evidence=facts,
             rows=rows,
-            variant="plain" if facts["ceiling_fs"] > 0.985 else "below",
-        )  # fmt: skip
+            variant="plain" if ceiling > 0.985 else "below",
+        )
     ]
 
 
@@ -102,9 +107,11 @@ def gap(frames: Frames, damage: Damage, capture: Capture, limits: Limits) -> lis
     low, high = _range(frames, rows)
     kinds = [name for name in ("not-finite", "zeros", "repeated") if name in damage.lost.kind]
     facts: dict[str, float | int | str | bool] = {
-        "lost_samples": round(lost), "places": len(places), "phase_jumps": jumps,
+        "lost_samples": round(lost),
+        "places": len(places),
+        "phase_jumps": jumps,
         "kinds": ", ".join(kinds + (["skipped"] if jumps else []) + (["cut short"] if promised else [])),
-    }  # fmt: skip
+    }
     return [
         Draft(
             kind="capture-gap",
@@ -116,7 +123,7 @@ def gap(frames: Frames, damage: Damage, capture: Capture, limits: Limits) -> lis
             evidence=facts,
             rows=rows,
             variant="short" if promised and len(places) == 1 else "plain",
-        )  # fmt: skip
+        )
     ]
 
 
@@ -140,7 +147,7 @@ def quiet(frames: Frames, limits: Limits) -> list[Draft]:
             f0_low_hz=low,
             f0_high_hz=high,
             evidence={"level_dbfs": level},
-        )  # fmt: skip
+        )
     ]
 
 
@@ -166,7 +173,7 @@ def bandwidth(frames: Frames) -> list[Draft]:
             f0_high_hz=high,
             evidence=facts,
             rows=rows,
-        )  # fmt: skip
+        )
     ]
 
 
@@ -181,5 +188,5 @@ def offset(frames: Frames, damage: Damage, limits: Limits) -> list[Draft]:
             start_s=float(frames.time_s[0]),
             end_s=float(frames.time_s[-1]),
             evidence={"dc_fs": damage.dc_fs},
-        )  # fmt: skip
+        )
     ]

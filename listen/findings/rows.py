@@ -2,14 +2,16 @@
 
 from __future__ import annotations
 
+import itertools
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
 from listen.track import Frames
 
-Floats = NDArray[np.float64]
+Floats = NDArray[np.floating[Any]]
 Flags = NDArray[np.bool_]
 
 
@@ -90,9 +92,9 @@ def resting(frames: Frames, *, cents_per_s: float = 30.0, shortest_s: float = 0.
 
     Notes
     -----
-    Two signs of rest, either is enough: the pitch averaged over half a second keeps still; or over two seconds it has no
-    trend, turns round often and stays within about a quarter tone. The second keeps a pitch that wavers slowly (hunting, vibrato,
-    wandering) from passing for a turn of the control.
+    Two signs of rest, either is enough: the pitch averaged over half a second keeps still; or over two seconds it
+    has no trend, turns round often and stays within about a quarter tone. The second keeps a pitch that wavers
+    slowly (hunting, vibrato, wandering) from passing for a turn of the control.
     """
     n = len(frames)
     if n < 3:
@@ -102,12 +104,12 @@ def resting(frames: Frames, *, cents_per_s: float = 30.0, shortest_s: float = 0.
     still = np.zeros(n, dtype=bool)
     hop = float(frames.time_s[1] - frames.time_s[0])
     for a, b in blocks(frames.stretch):
-        c = cents[a:b]
-        if b - a >= 5 and np.isfinite(c).all():
-            still[a:b] = _still(c, hop, cents_per_s)
+        own = cents[a:b]
+        if b - a >= 5 and np.isfinite(own).all():
+            still[a:b] = _still(own, hop, cents_per_s)
     out = []
     edges = np.flatnonzero(np.diff(np.concatenate([[0], still.astype(int), [0]])))
-    for a, b in zip(edges[0::2], edges[1::2], strict=True):
+    for a, b in zip(edges[0::2].tolist(), edges[1::2].tolist(), strict=True):
         for c, d in blocks(frames.stretch[a:b]):
             if (d - c) * hop >= shortest_s:
                 out.append(Span(first=int(a + c), last=int(a + d - 1)))
@@ -134,7 +136,7 @@ def _still(cents: Floats, hop_s: float, cents_per_s: float) -> Flags:
     half = width // 2
     ends = (cents[: max(1, half)].mean(), cents[-max(1, half) :].mean())
     padded = np.concatenate([np.full(half, ends[0]), cents, np.full(half, ends[1])])
-    still = np.abs(np.gradient(np.convolve(padded, kernel, mode="valid"), hop_s)) < cents_per_s
+    still: Flags = np.abs(np.gradient(np.convolve(padded, kernel, mode="valid"), hop_s)) < cents_per_s
     long = round(_TREND_S / hop_s) | 1
     if n >= long:
         for first in range(0, n - long + 1, _AT_ONCE):
@@ -157,7 +159,8 @@ def _wavering(cents: Floats, long: int, hop_s: float, cents_per_s: float) -> Fla
     crossings = np.count_nonzero(np.diff(np.sign(smooth), axis=1), axis=1)
     # wavering turns round often and no smooth bend explains it; a stroke's slow end does neither
     calm = (np.abs(slope) < 2.0 * cents_per_s) & (rms < _WAVER_CENTS) & (np.abs(off).max(axis=1) < 3.5 * _WAVER_CENTS)
-    return calm & (crossings >= 5) & (np.sqrt(np.mean(smooth**2, axis=1)) > 0.6 * rms)
+    wavering: Flags = calm & (crossings >= 5) & (np.sqrt(np.mean(smooth**2, axis=1)) > 0.6 * rms)
+    return wavering
 
 
 _AT_ONCE = 2000
@@ -170,7 +173,7 @@ def blocks(stretch: NDArray[np.int64]) -> list[tuple[int, int]]:
     if len(stretch) == 0:
         return []
     edges = np.concatenate([[0], np.flatnonzero(np.diff(stretch)) + 1, [len(stretch)]])
-    return [(int(a), int(b)) for a, b in zip(edges[:-1], edges[1:], strict=True) if stretch[a] >= 0]
+    return [(int(a), int(b)) for a, b in itertools.pairwise(edges) if stretch[a] >= 0]
 
 
 def pitch_range(frames: Frames, span: Span, flags: Flags | None = None) -> tuple[float | None, float | None]:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass
+from functools import partial
 
 import numpy as np
 from numpy.typing import NDArray
@@ -20,7 +21,7 @@ from listen.findings.flattened import (
 )
 from listen.findings.limits import Limits, severity_of
 from listen.findings.rows import Flags, Floats, Span, pitch_range, short_median, spans, times
-from listen.findings.types import Half
+from listen.findings.types import Half, Severity
 from listen.track import Frames
 
 CLIPPED_FROM = 0.5
@@ -28,6 +29,8 @@ CLIPPED_FROM = 0.5
 _BRIDGE_S = 0.3
 _SHORTEST_S = 0.1
 _FEW = 6
+_WIEN_TURN_RAD = float(np.radians(63.4))
+"""By so much a Wien bridge turns the second harmonic that its amplifier makes: 1 - 3j/(k - 1/k), k = 2."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -51,7 +54,7 @@ class Shape:
     corner_hz: float | None
 
 
-def read_shape(frames: Frames, usable: Flags, coupling_known: bool) -> Shape:
+def read_shape(frames: Frames, usable: Flags, coupling_known: bool, topology: str | None = None) -> Shape:
     """Smooth the shape columns, undo what few harmonics and an unknown coupling do to them.
 
     Parameters
@@ -61,6 +64,7 @@ def read_shape(frames: Frames, usable: Flags, coupling_known: bool) -> Shape:
         Rows whose shape is the circuit's.
     coupling_known : bool
         The bench file states the interface's corner, and the tracker has undone it.
+    topology : str or None
     """
     st = frames.stretch
     usable = usable & frames.oscillating & (frames.frame_s * frames.f0_hz > 3.5)
@@ -87,7 +91,8 @@ def read_shape(frames: Frames, usable: Flags, coupling_known: bool) -> Shape:
         h2 = short_median(10 ** (frames.harmonics_dbc[:, 0] / 20), st)
         h3 = short_median(10 ** (frames.harmonics_dbc[:, 1] / 20), st)
     few = usable & (orders < _FEW) & (orders >= 2)
-    positive = np.where(few, np.cos(psi2) < 0, positive)
+    turn = _WIEN_TURN_RAD if topology == "wien-bridge" else 0.0
+    positive = np.where(few, np.cos(psi2 + turn) < 0, positive)
     loss_one, share_one = _from_few(few, orders, loss_one, share_one, h2, h3)
     return Shape(
         usable=usable,
@@ -139,7 +144,7 @@ def _from_few(
 
 
 def _slope_short(frames: Frames, orders: NDArray[np.int64], h3: Floats) -> Floats:
-    """How far the steepest slope falls short of the fundamental's own, where the odd harmonics lie as slewing lays them."""
+    """How far the steepest slope falls short, where the odd harmonics lie as slewing lays them."""
     read = short_median(frames.slope_over_sine, frames.stretch)
     psi3 = _median_angle(frames, 1)
     out = np.zeros(len(frames))
@@ -177,7 +182,7 @@ def _dead_band(frames: Frames, orders: NDArray[np.int64], h3: Floats) -> Floats:
 
 
 def _steeper_than_slewing(frames: Frames, orders: NDArray[np.int64], h3: Floats) -> Flags:
-    """Slewing lays H3 and H5 as a dead band does where it sets in, but holds the slope, where a dead band steepens it."""
+    """Slewing lays H3 and H5 as a dead band does, but holds the slope that a dead band steepens."""
     read = short_median(frames.slope_over_sine, frames.stretch)
     out = np.zeros(len(frames), dtype=bool)
     for k in np.unique(orders[orders >= 5]):
@@ -201,8 +206,9 @@ def shape_drafts(frames: Frames, shape: Shape, limits: Limits, coupling_known: b
     """
     left = shape.usable.copy()
     out: list[Draft] = []
-    for make in (_slewing, _crossover, _one_half, _both_halves):
-        for draft in make(frames, shape, limits, left, coupling_known):
+    one_half = partial(_one_half, known=coupling_known)
+    for make in (_slewing, _crossover, one_half, _both_halves):
+        for draft in make(frames, shape, limits, left):
             if draft.kind == "crossover-distortion" and _leads_to_slewing(draft, out):
                 left &= ~_around(draft, frames)
                 continue
@@ -252,7 +258,7 @@ def _draft(
     span: Span,
     rows: Flags,
     kind: str,
-    severity: str,
+    severity: Severity,
     evidence: Mapping[str, float | int | str | bool],
     **more: object,
 ) -> Draft:
@@ -262,12 +268,19 @@ def _draft(
     thd = frames.thd_percent[rows]
     facts = {**evidence, "onset_f0_hz": float(f0.min()), "thd_worst_percent": float(np.nanquantile(thd, 0.98))}
     return Draft(
-        kind=kind, severity=severity, start_s=start, end_s=end, f0_low_hz=low, f0_high_hz=high, rows=rows,
-        evidence=facts, **more,  # type: ignore[arg-type]
-    )  # fmt: skip
+        kind=kind,
+        severity=severity,
+        start_s=start,
+        end_s=end,
+        f0_low_hz=low,
+        f0_high_hz=high,
+        rows=rows,
+        evidence=facts,
+        **more,  # type: ignore[arg-type]
+    )
 
 
-def _crossover(frames: Frames, shape: Shape, limits: Limits, left: Flags, known: bool) -> list[Draft]:
+def _crossover(frames: Frames, shape: Shape, limits: Limits, left: Flags) -> list[Draft]:
     row = limits["crossover-distortion"]
     values = 100 * shape.dead_band
     out = []
@@ -279,7 +292,7 @@ def _crossover(frames: Frames, shape: Shape, limits: Limits, left: Flags, known:
     return out
 
 
-def _slewing(frames: Frames, shape: Shape, limits: Limits, left: Flags, known: bool) -> list[Draft]:
+def _slewing(frames: Frames, shape: Shape, limits: Limits, left: Flags) -> list[Draft]:
     row = limits["slew-limiting"]
     values = 100 * shape.slope_short
     out = []
@@ -324,7 +337,7 @@ def _one_half(frames: Frames, shape: Shape, limits: Limits, left: Flags, known: 
                 half=half,
                 half_certain=certain,
                 variant="plain" if certain else "probably",
-            )  # fmt: skip
+            )
         )
     return out
 
@@ -348,13 +361,13 @@ def half_of(frames: Frames, shape: Shape, rows: Flags, values: Floats, known: bo
         low = np.flatnonzero(rows)
         h = relative_harmonics(frames, low[:: max(1, len(low) // 40)])
         f0 = frames.f0_hz[low[:: max(1, len(low) // 40)]]
-        votes = [np.mean(np.cos(np.angle(undone(h, f0, corner)[:, 1])) < 0) for corner in (0.0, 20.0)]
+        votes = [float(np.mean(np.cos(np.angle(undone(h, f0, corner)[:, 1])) < 0)) for corner in (0.0, 20.0)]
         certain = min(votes) > 0.8 or max(votes) < 0.2
         half = "positive" if votes[1] + votes[0] > 1.0 else "negative"
     return half, certain
 
 
-def _both_halves(frames: Frames, shape: Shape, limits: Limits, left: Flags, known: bool) -> list[Draft]:
+def _both_halves(frames: Frames, shape: Shape, limits: Limits, left: Flags) -> list[Draft]:
     row = limits["symmetric-clipping"]
     values = 100 * shape.loss_both
     out = []
@@ -373,13 +386,14 @@ def _curved(frames: Frames, shape: Shape, limits: Limits, left: Flags, before: l
     for draft in before:
         explained |= _around(draft, frames)
     pointed = np.cos(_median_angle(frames, 1))
-    for kind, values, name in (
+    families: tuple[tuple[str, Floats, str], ...] = (
         ("even-order-distortion", shape.even, "even_percent"),
         ("odd-order-distortion", shape.odd, "odd_percent"),
-    ):
+    )
+    for kind, values, name in families:
         row = limits[kind]
         whole = shape.usable & (values >= row["attention"])
-        if np.count_nonzero(whole & explained) > 0.7 * max(1, np.count_nonzero(whole)):
+        if int(np.count_nonzero(whole & explained)) > 0.7 * max(1, int(np.count_nonzero(whole))):
             continue
         for span, rows in _stretches(frames, values, left, row["attention"]):
             worst = _worst(values, rows)

@@ -39,7 +39,7 @@ def sweep_rows(frames: Frames) -> tuple[SweepRow, ...]:
                 crest_positive=_median(frames.crest_positive[at]),
                 crest_negative=_median(frames.crest_negative[at]),
                 noise_dbfs=_median(frames.noise_dbfs[at]),
-            )  # fmt: skip
+            )
         )
     return tuple(rows)
 
@@ -48,10 +48,18 @@ def summary(frames: Frames, start: Start, steady: Flags) -> dict[str, float | No
     """Figures of the whole take; None where nothing was measured."""
     tone = frames.oscillating
     out: dict[str, float | None] = {
-        "f0_low_hz": None, "f0_high_hz": None, "level_dbfs": None, "level_span_db": None, "thd_median_percent": None,
-        "thd_worst_percent": None, "thd_worst_f0_hz": None, "thd_harmonics": None, "start_s": None, "noise_dbfs": None,
+        "f0_low_hz": None,
+        "f0_high_hz": None,
+        "level_dbfs": None,
+        "level_span_db": None,
+        "thd_median_percent": None,
+        "thd_worst_percent": None,
+        "thd_worst_f0_hz": None,
+        "thd_harmonics": None,
+        "start_s": None,
+        "noise_dbfs": None,
         "oscillating_s": 0.0,
-    }  # fmt: skip
+    }
     if not tone.any():
         return out
     hop = float(frames.time_s[1] - frames.time_s[0]) if len(frames) > 1 else 0.02
@@ -119,8 +127,12 @@ def not_shown(
     for order, share in ((2, 0.225), (3, 0.15)):
         if np.nanmax(f0) > share * sample_rate_hz:
             say(
-                "clean", "band", order=str(order), limit=f"{share * sample_rate_hz / 1000:.3g} kHz",
-                rate=f"{sample_rate_hz / 1000:.4g} kHz", better=f"{2 * sample_rate_hz / 1000:.4g} kHz",
-            )  # fmt: skip
+                "clean",
+                "band",
+                order=str(order),
+                limit=f"{share * sample_rate_hz / 1000:.3g} kHz",
+                rate=f"{sample_rate_hz / 1000:.4g} kHz",
+                better=f"{2 * sample_rate_hz / 1000:.4g} kHz",
+            )
             break
     return tuple(out)

@@ -49,16 +49,24 @@ def _said(draft: Draft, facts: Evidence, gain_control: str | None) -> dict[str, 
     """Write each number of the evidence as a person reads it."""
     said: dict[str, str] = {"half": draft.half or "one"}
     writers = {
-        "loss": ("crest_loss_percent", format_percent), "thd": ("thd_worst_percent", format_percent),
-        "even": ("even_percent", format_percent), "odd": ("odd_percent", format_percent),
-        "dead": ("dead_band_percent", format_percent), "short": ("slope_short_percent", format_percent),
-        "onset": ("onset_f0_hz", format_hz_note), "rise": ("rise_s", format_seconds),
-        "span": ("span_db", format_db), "lowest": ("lowest_at_hz", format_hz_note),
-        "highest": ("highest_at_hz", format_hz_note), "deviation": ("deviation_db", format_db),
-        "settle": ("settle_s", format_seconds), "seconds": ("seconds", format_seconds),
-        "rate": ("rate_hz", format_hz), "strongest": ("strongest_hz", format_hz),
+        "loss": ("crest_loss_percent", format_percent),
+        "thd": ("thd_worst_percent", format_percent),
+        "even": ("even_percent", format_percent),
+        "odd": ("odd_percent", format_percent),
+        "dead": ("dead_band_percent", format_percent),
+        "short": ("slope_short_percent", format_percent),
+        "onset": ("onset_f0_hz", format_hz_note),
+        "rise": ("rise_s", format_seconds),
+        "span": ("span_db", format_db),
+        "lowest": ("lowest_at_hz", format_hz_note),
+        "highest": ("highest_at_hz", format_hz_note),
+        "deviation": ("deviation_db", format_db),
+        "settle": ("settle_s", format_seconds),
+        "seconds": ("seconds", format_seconds),
+        "rate": ("rate_hz", format_hz),
+        "strongest": ("strongest_hz", format_hz),
         "third": ("third_harmonic_to_hz", format_hz),
-    }  # fmt: skip
+    }
     for name, (key, write) in writers.items():
         if key in facts:
             said[name] = write(float(facts[key]))
@@ -107,8 +115,11 @@ def answers(
     low, high = summary["f0_low_hz"], summary["f0_high_hz"]
     if low is None or high is None:
         return {
-            "pitch": text["pitch_none"], "start": text["start_none"], "hold": text["hold_none"], "clean": text["clean_none"],
-        }  # fmt: skip
+            "pitch": text["pitch_none"],
+            "start": text["start_none"],
+            "hold": text["hold_none"],
+            "clean": text["clean_none"],
+        }
     out = {}
     one = high < 1.02 * low
     out["pitch"] = text["pitch_one" if one else "pitch_range"].format(
@@ -135,9 +146,16 @@ def answers(
 
 
 _UNCLEAN = (
-    "asymmetric-clipping", "symmetric-clipping", "even-order-distortion", "odd-order-distortion", "crossover-distortion",
-    "slew-limiting", "parasitic-oscillation", "subharmonic", "mains-hum",
-)  # fmt: skip
+    "asymmetric-clipping",
+    "symmetric-clipping",
+    "even-order-distortion",
+    "odd-order-distortion",
+    "crossover-distortion",
+    "slew-limiting",
+    "parasitic-oscillation",
+    "subharmonic",
+    "mains-hum",
+)
 
 
 def _clean(
@@ -166,9 +184,9 @@ def _capital(text: str) -> str:
     return text[:1].upper() + text[1:]
 
 
-def headline(verdict: str, findings: tuple[Finding, ...], summary: Mapping[str, float | None], wave: str) -> str:
+def headline(findings: tuple[Finding, ...], summary: Mapping[str, float | None], wave: str) -> str:
     """One sentence a builder would say."""
-    text = words()["headline"]
+    text: dict[str, str] = words()["headline"]
     told = [f for f in findings if f.severity != "note"]
     if told:
         rest = len(told) - 1
@@ -180,6 +198,8 @@ def headline(verdict: str, findings: tuple[Finding, ...], summary: Mapping[str, 
     thd = summary["thd_worst_percent"]
     which = "pass_sine" if wave == "sine" and thd is not None and not math.isnan(thd) else "pass_other"
     return text[which].format(
-        low=format_hz_note(low), high=format_hz_note(high), span=format_db(summary["level_span_db"] or 0.0),
+        low=format_hz_note(low),
+        high=format_hz_note(high),
+        span=format_db(summary["level_span_db"] or 0.0),
         thd=format_percent(thd or 0.0),
-    )  # fmt: skip
+    )

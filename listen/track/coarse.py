@@ -2,11 +2,11 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 from functools import lru_cache
 
 import numpy as np
-from numpy.typing import NDArray
 
 from listen.track import coarse_kernels as kernels
 from listen.track.types import Floats
@@ -48,13 +48,13 @@ class CoarseTrack:
 
 def spectrum_size(rate_hz: float) -> int:
     """Points of each spectrum: about 11 ms at the file's rate."""
-    return int(max(128, 2 ** round(np.log2(rate_hz * 512 / 48000))))
+    return max(128, 1 << int(round(math.log2(rate_hz * 512 / 48000), 0)))
 
 
 def hop_samples(rate_hz: float) -> int:
     """Samples from hop to hop, a multiple of the coarsest level's step."""
-    step = _STEP ** (_LEVELS - 1)
-    return max(step, round(HOP_S * rate_hz / step) * step)
+    step: int = _STEP ** (_LEVELS - 1)
+    return max(step, int(round(HOP_S * rate_hz / step, 0)) * step)
 
 
 @lru_cache(maxsize=4)
@@ -116,5 +116,7 @@ def coarse_part(x: Floats, rate_hz: float, n_hops: int) -> Floats:
         spectra.append(spectrum.real**2 + spectrum.imag**2)
     edges = np.array([0.47 * rates[0], min(1500.0, 0.3 * rates[1]), min(120.0, 0.3 * rates[2])])
     out = np.empty((n_hops, 4))
-    kernels.coarse_pitch(*spectra, *smooth, hops, rates, size, edges, LOWEST_HZ, out)
+    kernels.coarse_pitch(
+        spectra[0], spectra[1], spectra[2], smooth[0], smooth[1], smooth[2], hops, rates, size, edges, LOWEST_HZ, out
+    )
     return out

@@ -10,12 +10,14 @@ import math
 import numpy as np
 from numba import njit
 
+from listen.track.types import Floats, Ints
+
 _SUMS = {"contract", "reassoc", "nsz"}
 """Flags that let a sum be vectorised; those that assume 'no NaN' are left out."""
 
 
 @njit(cache=True, nogil=True, fastmath=_SUMS)
-def decimate(x, taps, step, out):
+def decimate(x: Floats, taps: Floats, step: int, out: Floats) -> None:
     """Out[i] = sum of taps * x centred on x[i * step + len(taps) // 2]."""
     n_taps = taps.shape[0]
     for i in range(out.shape[0]):
@@ -27,7 +29,7 @@ def decimate(x, taps, step, out):
 
 
 @njit(cache=True, nogil=True, fastmath=_SUMS)
-def periodicity(x, centre, lag, span):
+def periodicity(x: Floats, centre: int, lag: int, span: int) -> float:
     """Mean squared difference between x and x one lag later, over their mean power: 0 periodic, 1 noise, 2 opposed."""
     start = centre - (span + lag) // 2
     if start < 0:
@@ -53,7 +55,7 @@ def periodicity(x, centre, lag, span):
 
 
 @njit(cache=True, nogil=True)
-def best_period(x, centre, period, out):
+def best_period(x: Floats, centre: int, period: float, out: Floats) -> None:
     """Least of ``periodicity`` within 4 % of a period: out = (value, period in samples, interpolated)."""
     low = int(period * 0.96) - 1
     high = int(period * 1.04) + 2
@@ -83,7 +85,17 @@ def best_period(x, centre, period, out):
 
 
 @njit(cache=True, nogil=True)
-def _peak_bins(power, low, high, base, rate, size, peaks, count, level):
+def _peak_bins(
+    power: Floats,
+    low: int,
+    high: int,
+    base: float,
+    rate: float,
+    size: int,
+    peaks: Floats,
+    count: int,
+    level: int,
+) -> int:
     """Append the local maxima of power[low:high] to peaks: (frequency, power, level)."""
     for b in range(max(low, 1), min(high, power.shape[0] - 1)):
         p = power[b]
@@ -105,7 +117,15 @@ def _peak_bins(power, low, high, base, rate, size, peaks, count, level):
 
 
 @njit(cache=True, nogil=True)
-def _comb_fill(peaks, count, f0, order, tolerance_hz, floor, out):
+def _comb_fill(
+    peaks: Floats,
+    count: int,
+    f0: float,
+    order: int,
+    tolerance_hz: float,
+    floor: float,
+    out: Floats,
+) -> None:
     """Lines at j f0, j < 2 order and not a multiple of it: out = (their power, share of them that is there)."""
     total = 0.0
     filled = 0
@@ -127,7 +147,7 @@ def _comb_fill(peaks, count, f0, order, tolerance_hz, floor, out):
 
 
 @njit(cache=True, nogil=True)
-def _scan(x, centre, low, high, out):
+def _scan(x: Floats, centre: int, low: int, high: int, out: Floats) -> None:
     """The deepest dip of ``periodicity`` among the lags low..high, shorter lags first: out = (value, lag)."""
     best = 2.0
     chosen = 0
@@ -145,64 +165,184 @@ def _scan(x, centre, low, high, out):
 
 
 @njit(cache=True, nogil=True)
-def coarse_pitch(spectra0, spectra1, spectra2, d0, d1, d2, hops, rates, size, edges, lowest, out):
+def _gather_peaks(
+    spectra0: Floats,
+    spectra1: Floats,
+    spectra2: Floats,
+    rates: Floats,
+    size: int,
+    edges: Floats,
+    lowest: float,
+    peaks: Floats,
+) -> int:
+    """Local maxima of one hop within 26 dB of the strongest, lowest first: returns how many.
+
+    A peak on the edge of two spectra is taken from the coarser rate's, which shows it first.
+    """
+    count = 0
+    bottom_hz = lowest
+    for level in range(2, -1, -1):
+        spectrum = spectra2 if level == 2 else (spectra1 if level == 1 else spectra0)
+        spacing = rates[level] / size
+        first = count
+        low = int(bottom_hz / spacing)
+        high = int(edges[level] / spacing) + 2
+        count = _peak_bins(spectrum, low, high, 1e-14, rates[level], size, peaks, count, level)
+        if level < 2:
+            kept = first
+            for p in range(first, count):
+                double = False
+                for q in range(first):
+                    near = abs(peaks[q, 0] - peaks[p, 0]) < 1.5 * spacing
+                    if near and peaks[p, 0] < bottom_hz + 2.0 * spacing:
+                        double = True
+                if not double:
+                    peaks[kept, :] = peaks[p, :]
+                    kept += 1
+            count = kept
+        bottom_hz = edges[level]
+    top = 0.0
+    for p in range(count):
+        if peaks[p, 1] > top:
+            top = peaks[p, 1]
+    kept = 0
+    for p in range(count):
+        if peaks[p, 1] > 2.5e-3 * top:
+            peaks[kept, :] = peaks[p, :]
+            kept += 1
+    return kept
+
+
+@njit(cache=True, nogil=True)
+def _level_for(f: float, rates: Floats) -> int:
+    """The coarsest of the three rates that still has 24 samples a period at half of it."""
+    level = 0
+    while level < 2 and 0.5 * rates[level + 1] / f >= 24.0:
+        level += 1
+    return level
+
+
+@njit(cache=True, nogil=True)
+def _by_likeness(
+    d0: Floats,
+    d1: Floats,
+    d2: Floats,
+    hop: Ints,
+    rates: Floats,
+    lowest: float,
+    f_strong: float,
+    fit: Floats,
+    out: Floats,
+) -> None:
+    """Many samples a period: the shortest period after which the signal is itself again, as good as any longer one."""
+    differences = np.full(17, 9.0)
+    periods = np.zeros(17)
+    best_order = 0
+    least = 2.0
+    for order in range(1, 17):
+        f = f_strong / order
+        if f < lowest:
+            continue
+        level = _level_for(f, rates)
+        x = d2 if level == 2 else (d1 if level == 1 else d0)
+        best_period(x, hop[level], 0.5 * rates[level] / f, fit)
+        differences[order] = fit[0]
+        periods[order] = 2.0 * fit[1] / rates[level]
+        if fit[0] < least:
+            least = fit[0]
+            best_order = order
+        if order == 1 and fit[0] < 0.004:
+            break
+    for order in range(1, best_order + 1):
+        if differences[order] < 9.0 and differences[order] <= 1.1 * least + 0.04:
+            best_order = order
+            break
+    if best_order == 0:
+        return
+    period = periods[best_order]
+    unlike = differences[best_order]
+    if least > 0.05 and f_strong < 300.0:
+        # lines too close to be told apart: search all lags
+        unlike = least
+        for level in range(1, 3):
+            x = d2 if level == 2 else d1
+            _scan(x, hop[level], 22, int(min(0.5 * rates[level] / lowest, 110.0)), fit)
+            if fit[1] > 0.0 and fit[0] < 0.7 * least - 0.005:
+                best_period(x, hop[level], fit[1], fit)
+                if fit[0] < unlike:
+                    unlike = fit[0]
+                    period = 2.0 * fit[1] / rates[level]
+    out[0] = 1.0 / period
+    out[1] = unlike
+
+
+@njit(cache=True, nogil=True)
+def _inside(spectrum: Floats, f0: float, spacing: float, top_hz: float) -> float:
+    """Part of a spectrum's power that lies at multiples of f0."""
+    inside = 0.0
+    total = 1e-300
+    for b in range(2, min(int(top_hz / spacing) + 1, spectrum.shape[0])):
+        total += spectrum[b]
+        f = b * spacing
+        k = math.floor(f / f0 + 0.5)
+        if k >= 1.0 and abs(f - k * f0) <= 2.6 * spacing + 0.01 * f:
+            inside += spectrum[b]
+    return inside / total
+
+
+@njit(cache=True, nogil=True)
+def _order_by_lines(peaks: Floats, count: int, f_strong: float, top: float, fine: float, tolerance_hz: float) -> int:
+    """Which harmonic the strongest line is, from the lines that lie below and between."""
+    comb = np.empty(2)
+    best_power = 0.01 * top
+    chosen = 1
+    for order in range(2, 17):
+        f = f_strong / order
+        if f < 6.0 * fine:
+            break
+        _comb_fill(peaks, count, f, order, tolerance_hz, 0.004 * top, comb)
+        if comb[1] >= 0.5 and comb[0] > 1.25 * best_power:
+            best_power = comb[0]
+            chosen = order
+    return chosen
+
+
+@njit(cache=True, nogil=True)
+def coarse_pitch(
+    spectra0: Floats,
+    spectra1: Floats,
+    spectra2: Floats,
+    d0: Floats,
+    d1: Floats,
+    d2: Floats,
+    hops: Ints,
+    rates: Floats,
+    size: int,
+    edges: Floats,
+    lowest: float,
+    out: Floats,
+) -> None:
     """One rough pitch a hop, from spectra at three rates and the signal's likeness to itself one period later.
 
-    spectra (n, bins): power, each normalised so that a line has the same power at every rate, rates (3,). d0, d1, d2: the
-    signal at half of each rate, band-limited to 0.18 of that, so that a lag between two samples can be interpolated;
-    hops (n, 3): sample of each hop in each. edges (3,): up to which frequency spectrum 0, 1, 2 is searched. out (n, 4) =
-    (f0 or 0, how unlike itself one period later 0..2, power of the strongest line, its frequency).
+    spectra (n, bins): power, each normalised so that a line has the same power at every rate, rates (3,). d0, d1, d2:
+    the signal at half of each rate, band-limited to 0.18 of that, so that a lag between two samples can be
+    interpolated; hops (n, 3): sample of each hop in each. edges (3,): up to which frequency spectrum 0, 1, 2 is
+    searched. out (n, 4) = (f0 or 0, how unlike itself one period later 0..2, power of the strongest line, frequency).
     """
     peaks = np.empty((400, 3))
     fit = np.empty(2)
-    comb = np.empty(2)
-    differences = np.empty(17)
-    periods = np.empty(17)
+    spacing = rates[0] / size
+    fine = rates[1] / size
     for i in range(hops.shape[0]):
         out[i, 0] = 0.0
         out[i, 1] = 2.0
         out[i, 2] = 0.0
         out[i, 3] = 0.0
-        # local maxima; a peak on the edge of two spectra is taken from the first that shows it
-        count = 0
+        count = _gather_peaks(spectra0[i], spectra1[i], spectra2[i], rates, size, edges, lowest, peaks)
         top = 0.0
-        bottom_hz = lowest
-        for level in range(2, -1, -1):
-            spectrum = spectra2[i] if level == 2 else (spectra1[i] if level == 1 else spectra0[i])
-            spacing = rates[level] / size
-            first = count
-            count = _peak_bins(
-                spectrum,
-                int(bottom_hz / spacing),
-                int(edges[level] / spacing) + 2,
-                1e-14,
-                rates[level],
-                size,
-                peaks,
-                count,
-                level,
-            )
-            if level < 2:
-                kept = first
-                for p in range(first, count):
-                    double = False
-                    for q in range(first):
-                        if abs(peaks[q, 0] - peaks[p, 0]) < 1.5 * spacing and peaks[p, 0] < bottom_hz + 2.0 * spacing:
-                            double = True
-                    if not double:
-                        peaks[kept, :] = peaks[p, :]
-                        kept += 1
-                count = kept
-            bottom_hz = edges[level]
         for p in range(count):
             if peaks[p, 1] > top:
                 top = peaks[p, 1]
-        kept = 0
-        for p in range(count):
-            if peaks[p, 1] > 2.5e-3 * top:
-                peaks[kept, :] = peaks[p, :]
-                kept += 1
-        count = kept
         out[i, 2] = top
         if count == 0 or top <= 0.0:
             continue
@@ -211,85 +351,20 @@ def coarse_pitch(spectra0, spectra1, spectra2, d0, d1, d2, hops, rates, size, ed
             strong += 1
         f_strong = peaks[strong, 0]
         out[i, 3] = f_strong
-        half_rate = 0.5 * rates[0]
-        if half_rate / f_strong >= 24.0:
-            # many samples a period: compare the signal with itself
-            best_order = 0
-            least = 2.0
-            for order in range(1, 17):
-                differences[order] = 9.0
-                f = f_strong / order
-                if f < lowest:
-                    continue
-                level = 0
-                while level < 2 and 0.5 * rates[level + 1] / f >= 24.0:
-                    level += 1
-                x = d2 if level == 2 else (d1 if level == 1 else d0)
-                best_period(x, hops[i, level], 0.5 * rates[level] / f, fit)
-                differences[order] = fit[0]
-                periods[order] = 2.0 * fit[1] / rates[level]
-                if fit[0] < least:
-                    least = fit[0]
-                    best_order = order
-                if order == 1 and fit[0] < 0.004:
-                    break
-            for order in range(1, best_order + 1):
-                if differences[order] < 9.0 and differences[order] <= 1.1 * least + 0.04:
-                    best_order = order
-                    break
-            period = periods[best_order] if best_order > 0 else 0.0
-            if least > 0.05 and f_strong < 300.0:
-                for level in range(1, 3):
-                    x = d2 if level == 2 else d1
-                    rate = 0.5 * rates[level]
-                    _scan(x, hops[i, level], 22, int(min(rate / lowest, 110.0)), fit)
-                    if fit[1] > 0.0 and fit[0] < 0.7 * least - 0.005:
-                        best_period(x, hops[i, level], fit[1], fit)
-                        if fit[0] < least:
-                            least = fit[0]
-                            period = 2.0 * fit[1] / rates[level]
-                if period > 0.0:
-                    out[i, 0] = 1.0 / period
-                    out[i, 1] = least
-                continue
-            if best_order > 0:
-                out[i, 0] = 1.0 / period
-                out[i, 1] = differences[best_order]
+        if 0.5 * rates[0] / f_strong >= 24.0:
+            _by_likeness(d0, d1, d2, hops[i], rates, lowest, f_strong, fit, out[i])
             continue
         # few samples a period: the lines lie far apart, look for those below the strongest
-        spectrum = spectra0[i]
-        spacing = rates[0] / size
-        fine = rates[1] / size
-        best_power = 0.01 * top
-        chosen = 1
-        for order in range(2, 17):
-            f = f_strong / order
-            if f < 6.0 * fine:
-                break
-            _comb_fill(peaks, count, f, order, fine if f_strong < edges[1] else spacing, 0.004 * top, comb)
-            if comb[1] >= 0.5 and comb[0] > 1.25 * best_power:
-                best_power = comb[0]
-                chosen = order
-        f0 = f_strong / chosen
-        inside = 0.0
-        total = 1e-300
-        last = min(int(edges[0] / spacing) + 1, spectrum.shape[0])
-        for b in range(2, last):
-            total += spectrum[b]
-            f = b * spacing
-            k = math.floor(f / f0 + 0.5)
-            if k >= 1.0 and abs(f - k * f0) <= 2.6 * spacing + 0.01 * f:
-                inside += spectrum[b]
-        unlike = 1.0 - inside / total
+        tolerance_hz = fine if f_strong < edges[1] else spacing
+        f0 = f_strong / _order_by_lines(peaks, count, f_strong, top, fine, tolerance_hz)
+        unlike = 1.0 - _inside(spectra0[i], f0, spacing, edges[0])
         if unlike > 0.03:
             # orders whose lines the spectra cannot part: ask the signal itself
             for order in range(2, 17):
                 f = f_strong / order
-                if f >= 6.0 * fine or f < lowest or half_rate / f < 24.0:
+                if f >= 6.0 * fine or f < lowest or 0.5 * rates[0] / f < 24.0:
                     continue
-                level = 0
-                while level < 2 and 0.5 * rates[level + 1] / f >= 24.0:
-                    level += 1
+                level = _level_for(f, rates)
                 x = d2 if level == 2 else (d1 if level == 1 else d0)
                 best_period(x, hops[i, level], 0.5 * rates[level] / f, fit)
                 if 1.1 * fit[0] + 0.04 < unlike:

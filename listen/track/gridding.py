@@ -10,6 +10,7 @@ from __future__ import annotations
 from functools import lru_cache
 
 import numpy as np
+from numpy.typing import NDArray
 
 from listen.track.types import Floats
 
@@ -39,7 +40,7 @@ def spreading_coefficients() -> Floats:
 
 
 @lru_cache(maxsize=64)
-def line_gain(grid: int) -> Floats:
+def line_gain(grid: int) -> NDArray[np.complex128]:
     """What the kernel does to each line of the grid's spectrum.
 
     Parameters
@@ -56,7 +57,10 @@ def line_gain(grid: int) -> Floats:
     line = np.arange(grid // 2 + 1)
     root = np.sqrt((_BETA**2 - (np.pi * WIDTH * line / grid) ** 2).astype(complex))
     gain = (WIDTH * np.sinh(root) / root / np.i0(_BETA)).real
-    return gain * np.exp(-2j * np.pi * line * ((WIDTH / 2 - 1) / grid)) * np.where(line % 2, -1.0, 1.0)
+    whole: NDArray[np.complex128] = (
+        gain * np.exp(-2j * np.pi * line * ((WIDTH / 2 - 1) / grid)) * np.where(line % 2, -1.0, 1.0)
+    )
+    return whole
 
 
 @lru_cache(maxsize=1)

@@ -38,7 +38,8 @@ def hum_lines(low: Floats, low_rate_hz: float, start_s: float) -> tuple[Floats, 
     time_s : ndarray, shape (h,)
         Centres of windows of one second, half a second apart (one shorter window for shorter takes).
     hum_dbfs, floor_dbfs : ndarray, shape (h, 12)
-        Level of the lines ``HUM_LINES_HZ`` (found within 0.4 %), and the median beside each. A full-scale sine is 0 dBFS.
+        Level of the lines ``HUM_LINES_HZ`` (found within 0.4 %), and the median beside each. A full-scale sine is
+        0 dBFS.
     """
     width = min(len(low), round(WINDOW_S * low_rate_hz))
     empty = np.empty((0, len(HUM_LINES_HZ)))

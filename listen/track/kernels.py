@@ -11,19 +11,30 @@ import math
 import numpy as np
 from numba import njit
 
+from listen.track.types import Floats, Ints
+
 _SUMS = {"contract", "reassoc", "nsz"}
 """Flags that let a sum be vectorised; those that assume 'no NaN' are left out."""
 
 
 @njit(cache=True, nogil=True, fastmath=_SUMS)
-def phase_samples(knots, turns, slopes, first, dphi, cosine, sine, phase):
+def phase_samples(
+    knots: Floats,
+    turns: Floats,
+    slopes: Floats,
+    first: int,
+    dphi: Floats,
+    cosine: Floats,
+    sine: Floats,
+    phase: Floats,
+) -> None:
     """Cubic Hermite phase (cycles) at samples first, first + 1, ...: its slope, its cosine and sine, itself."""
     n = phase.shape[0]
     for k in range(knots.shape[0] - 1):
         a = knots[k]
         b = knots[k + 1]
-        start = int(math.ceil(a)) - first
-        stop = int(math.ceil(b)) - first
+        start = math.ceil(a) - first
+        stop = math.ceil(b) - first
         if k == 0:
             start = 0
         if k == knots.shape[0] - 2:
@@ -113,7 +124,15 @@ def phase_samples(knots, turns, slopes, first, dphi, cosine, sine, phase):
 
 
 @njit(cache=True, nogil=True, fastmath=_SUMS)
-def short_frames(x, dphi, cosine, sine, phase, frames, out):
+def short_frames(
+    x: Floats,
+    dphi: Floats,
+    cosine: Floats,
+    sine: Floats,
+    phase: Floats,
+    frames: Floats,
+    out: Floats,
+) -> None:
     """First harmonic and power of short frames, weight 1 + cos(2 pi v) over phase.
 
     frames[i] = (first sample, last sample + 1, phase of the centre, cycles); out[i] = (re, im, mean square, mean).
@@ -160,7 +179,7 @@ def short_frames(x, dphi, cosine, sine, phase, frames, out):
 
 
 @njit(cache=True, nogil=True, fastmath=_SUMS)
-def spread(x, dphi, phase, frames, coefficients, out):
+def spread(x: Floats, dphi: Floats, phase: Floats, frames: Floats, coefficients: Floats, out: Floats) -> None:
     """Each frame's samples, weighted 2 cos^2(pi v) dphi, spread on an even grid of the frame's phase.
 
     frames as in ``short_frames``; coefficients (degree + 1, width): the spreading kernel's pieces as polynomials in the
@@ -212,7 +231,16 @@ def spread(x, dphi, phase, frames, coefficients, out):
 
 
 @njit(cache=True, nogil=True, fastmath=_SUMS)
-def tilt(x, dphi, cosine, sine, phase, frames, lines, out):
+def tilt(
+    x: Floats,
+    dphi: Floats,
+    cosine: Floats,
+    sine: Floats,
+    phase: Floats,
+    frames: Floats,
+    lines: Ints,
+    out: Floats,
+) -> None:
     """T_k = sum of sin(2 pi v) x exp(-j k phi) dphi for k = 1 .. lines[i]: out[i, k - 1] = (re, im)."""
     longest = 0
     for i in range(frames.shape[0]):
@@ -293,12 +321,20 @@ def tilt(x, dphi, cosine, sine, phase, frames, lines, out):
 
 
 @njit(cache=True, nogil=True)
-def place_knots(samples, turns, slopes, spacing, start, stop, out):
+def place_knots(
+    samples: Floats,
+    turns: Floats,
+    slopes: Floats,
+    spacing: float,
+    start: float,
+    stop: float,
+    out: Floats,
+) -> int:
     """Knots along a rough phase between two samples, whole half cycles and at least half of ``spacing`` samples apart.
 
-    samples, turns, slopes (n,): the rough phase as a cubic Hermite curve; out (most, 3) = (sample, phase, slope); returns
-    how many. Half cycles, so that the ripple at twice the pitch that a rough phase leaves is the same at every knot; steps
-    are powers of two of them, so that the places do not depend on where one begins.
+    samples, turns, slopes (n,): the rough phase as a cubic Hermite curve; out (most, 3) = (sample, phase, slope);
+    returns how many. Half cycles, so that the ripple at twice the pitch that a rough phase leaves is the same at
+    every knot; steps are powers of two of them, so that the places do not depend on where one begins.
     """
     count = 0
     k = 0
@@ -336,7 +372,7 @@ def place_knots(samples, turns, slopes, spacing, start, stop, out):
 
 
 @njit(cache=True, nogil=True, fastmath=_SUMS)
-def frame_means(x, dphi, phase, frames, out):
+def frame_means(x: Floats, dphi: Floats, phase: Floats, frames: Floats, out: Floats) -> None:
     """Means over phase, weight 1 + cos(2 pi v): out[i] = (mean of dphi, sum of the weights, mean of x, mean of x^2)."""
     for i in range(frames.shape[0]):
         centre = frames[i, 2]

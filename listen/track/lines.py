@@ -46,7 +46,8 @@ class Lines:
     noise_power : ndarray, shape (n,)
         Variance a sample of white noise that would give the median of the bins between the harmonics; NaN: no bin.
     half_power : ndarray, shape (n,)
-        Sum of the squared amplitudes (over 2) of the lines at odd half orders, noise taken off; NaN: none could be read.
+        Sum of the squared amplitudes (over 2) of the lines at odd half orders, noise taken off; NaN: none could be
+        read.
     half_noise : ndarray, shape (n,)
         What noise alone would give there.
     spur_power : ndarray, shape (n,)
@@ -69,7 +70,8 @@ class Lines:
 
 def frame_cycles(f0_hz: Floats) -> Floats:
     """Whole cycles of a frame: even, at least four and at least 40 ms."""
-    return np.maximum(2.0 * np.ceil(0.5 * FRAME_S * f0_hz), FRAME_CYCLES)
+    cycles: Floats = np.maximum(2.0 * np.ceil(0.5 * FRAME_S * f0_hz), FRAME_CYCLES)
+    return cycles
 
 
 def measure_lines(x: Floats, phase: PhaseSamples, centres: Floats, cycles: Floats, slopes: Floats) -> Lines:

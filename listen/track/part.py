@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import itertools
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -47,7 +48,7 @@ class Rows:
     high_power: Floats
     high_order: Floats
     dc_fs: Floats
-    shape: NDArray[np.float64]
+    shape: Floats
     residual_fold: NDArray[np.float32]
 
 
@@ -100,7 +101,9 @@ def measure_part(
     Part
     """
     residue = x[start - first : stop - first].copy()
-    rows, short, steps = [], [], []
+    rows: list[Rows] = []
+    short: list[ShortFrames] = []
+    steps: list[PhaseStep] = []
     for number, whole, rough in stretches:
         pieces, cuts = _pieces(whole, rough, x, first, rate_hz)
         steps.extend(step for at, step in cuts if start <= at < stop)
@@ -141,7 +144,7 @@ def _pieces(
         return [(whole, curve)], []
     pieces = []
     bounds = [whole.start, *(float(at) for at, _ in cuts), whole.stop]
-    for a, b in zip(bounds[:-1], bounds[1:], strict=True):
+    for a, b in itertools.pairwise(bounds):
         stretch = replace(whole, start=a, stop=b)
         piece = refine(rough, stretch, x, first, rate_hz, max(a, low), min(b, high))
         if piece is not None:
@@ -156,7 +159,8 @@ def _quiet_power(x: Floats, first: int, centres: Floats, width: int) -> Floats:
     a = np.clip(np.round(centres - first - width / 2).astype(np.int64), 0, len(x))
     b = np.clip(a + width, 0, len(x))
     n = np.maximum(b - a, 1)
-    return np.maximum((square[b] - square[a]) / n - ((total[b] - total[a]) / n) ** 2, 0.0)
+    power: Floats = np.maximum((square[b] - square[a]) / n - ((total[b] - total[a]) / n) ** 2, 0.0)
+    return power
 
 
 def _frames_of(
@@ -214,7 +218,7 @@ def _measure_stretch(
     middle, cycles, slope, centred = _frames_of(centres, phase, curve, rate_hz)
     lines = measure_lines(part, phase, middle, cycles, slope)
     own = (centres >= start) & (centres < stop)
-    fold = _fold(part, phase, centres, middle, lines, a, residue, start, own)
+    fold = _fold(part, phase, centres, middle, lines, a, residue, start)
     if not own.any():
         return None
     at_frame = np.interp(middle, phase.phase, phase.dphi)
@@ -290,8 +294,7 @@ def _fold(
     a: int,
     residue: Floats,
     start: int,
-    own: NDArray[np.bool_],
-) -> Floats:
+) -> NDArray[np.float32]:
     """Residual of the stretch, written into ``residue``; its power by place in the cycle is returned."""
     n = len(part)
     tables = residual_tables(lines.amplitude)

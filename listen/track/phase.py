@@ -132,9 +132,14 @@ def refine(
     most = min(most, int((stop - start) / max(1.0, 0.45 * KNOT_S * rate_hz)) + 16)
     knots = np.empty((most, 3))
     count = kernels.place_knots(
-        rough.samples, rough.turns, rough.slopes, KNOT_S * rate_hz, max(start, stretch.start),
-        min(stop, stretch.stop), knots,
-    )  # fmt: skip
+        rough.samples,
+        rough.turns,
+        rough.slopes,
+        KNOT_S * rate_hz,
+        max(start, stretch.start),
+        min(stop, stretch.stop),
+        knots,
+    )
     knots = knots[:count]
     if count < 3:
         return None

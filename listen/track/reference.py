@@ -257,9 +257,16 @@ def _by_likeness(signals: list[Floats], hop: Ints, rates: Floats, strong: float,
 
 
 def _by_lines(
-    spectrum: Floats, peaks: Floats, signals: list[Floats], hop: Ints, rates: Floats, size: int, edges: Floats,
-    strong: float, lowest: float,
-) -> tuple[float, float]:  # fmt: skip
+    spectrum: Floats,
+    peaks: Floats,
+    signals: list[Floats],
+    hop: Ints,
+    rates: Floats,
+    size: int,
+    edges: Floats,
+    strong: float,
+    lowest: float,
+) -> tuple[float, float]:
     """Pitch strong / order whose lines below the strong one are there, and the share of power on no line."""
     top = peaks[:, 1].max()
     spacing, fine = rates[0] / size, rates[1] / size
@@ -289,9 +296,19 @@ def _by_lines(
 
 
 def coarse_pitch(
-    spectra0: Floats, spectra1: Floats, spectra2: Floats, d0: Floats, d1: Floats, d2: Floats, hops: Ints, rates: Floats,
-    size: int, edges: Floats, lowest: float, out: Floats,
-) -> None:  # fmt: skip
+    spectra0: Floats,
+    spectra1: Floats,
+    spectra2: Floats,
+    d0: Floats,
+    d1: Floats,
+    d2: Floats,
+    hops: Ints,
+    rates: Floats,
+    size: int,
+    edges: Floats,
+    lowest: float,
+    out: Floats,
+) -> None:
     """Rough pitch of each hop: (pitch or 0, unlikeness one period later, the strongest line's power, a strong Hz).
 
     The strong line is the lowest within 4 dB of the strongest. It is a multiple of the pitch: which, the signal itself

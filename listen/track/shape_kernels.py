@@ -10,16 +10,27 @@ import math
 import numpy as np
 from numba import njit
 
+from listen.track.types import Floats, Ints
+
 _SUMS = {"contract", "reassoc", "nsz"}
 """Flags that let a sum be vectorised; those that assume 'no NaN' are left out."""
 
 
 @njit(cache=True, nogil=True)
-def between_lines(power, cycles, last, first, high, scratch, out):
+def between_lines(
+    power: Floats,
+    cycles: Ints,
+    last: Ints,
+    first: Ints,
+    high: Ints,
+    scratch: Floats,
+    out: Floats,
+) -> None:
     """Power between the harmonics: bins that are no harmonic nor next to one, from first[i] up to last[i].
 
-    power (n, bins) of frames of cycles[i] cycles; out[i] = (median, mean, bins, power at odd half orders below the sixth,
-    their number, power of the bins from high[i] on that stand ten times over the median, their mean place in bins).
+    power (n, bins) of frames of cycles[i] cycles; out[i] = (median, mean, bins, power at odd half orders below the
+    sixth, their number, power of the bins from high[i] on that stand ten times over the median, their mean place
+    in bins).
     """
     for i in range(power.shape[0]):
         m = cycles[i]
@@ -71,11 +82,12 @@ def between_lines(power, cycles, last, first, high, scratch, out):
 
 
 @njit(cache=True, nogil=True)
-def cycle_shape(cycle, slope, out):
+def cycle_shape(cycle: Floats, slope: Floats, out: Floats) -> None:
     """Extremes and flat spans of mean cycles, the mean removed by the caller.
 
     cycle, slope (n, points): one cycle and its slope a cycle. out[i] = (largest, least, part of the cycle above 98 % of
-    the largest, part below 98 % of the least, steepest slope up, steepest slope down, place of the largest, of the least).
+    the largest, part below 98 % of the least, steepest slope up, steepest slope down, place of the largest, of the
+    least).
     """
     points = cycle.shape[1]
     for i in range(cycle.shape[0]):
@@ -124,11 +136,21 @@ def cycle_shape(cycle, slope, out):
 
 
 @njit(cache=True, nogil=True, fastmath=_SUMS)
-def residual(x, phase, edges, which, centres, tables, dc, out):
+def residual(
+    x: Floats,
+    phase: Floats,
+    edges: Ints,
+    which: Ints,
+    centres: Floats,
+    tables: Floats,
+    dc: Floats,
+    out: Floats,
+) -> None:
     """What the mean cycles leave of the samples, cross-faded from frame to frame.
 
-    Frame which[i] rules at sample edges[i]; centres (n,): phase at which its table (n, points, cycle without DC) starts;
-    between edges[i] and edges[i + 1] the two tables fade into each other. Third-order interpolation in the table.
+    Frame which[i] rules at sample edges[i]; centres (n,): phase at which its table (n, points, cycle without DC)
+    starts; between edges[i] and edges[i + 1] the two tables fade into each other. Third-order interpolation in the
+    table.
     """
     points = tables.shape[1]
     for i in range(edges.shape[0] - 1):
@@ -166,7 +188,7 @@ def residual(x, phase, edges, which, centres, tables, dc, out):
 
 
 @njit(cache=True, nogil=True)
-def fold_residual(r, phase, edges, centres, bins, out):
+def fold_residual(r: Floats, phase: Floats, edges: Ints, centres: Floats, bins: int, out: Floats) -> None:
     """Power of the residual and of its first difference in equal parts of the cycle, each frame's own samples.
 
     out[i] = (residual power, difference power) a part, (n, 2, bins); centres: phase of the parts' start.

@@ -29,7 +29,7 @@ _HARMONICS = 8
 _FIT_S = 0.016
 _FIT_CYCLES = 3.0
 _SHARPER = 9.0
-"""The two sides' own continuations must explain the samples between them this many times better than one smooth bend does."""
+"""The sides' own continuations must explain the gap so many times better than a smooth bend does."""
 
 
 def find_steps(
@@ -54,10 +54,10 @@ def find_steps(
 
     Notes
     -----
-    Candidates: lines fitted to the residue of the phase on both sides of a gap as long as a short frame have the same slope
-    and miss each other by far more than the residue scatters about them. Proof: the harmonics fitted on each side, each
-    carried on to one and the same sample, leave no more there than they leave where they were fitted. A control turned
-    quickly bends the phase over many samples and fails that.
+    Candidates: lines fitted to the residue of the phase on both sides of a gap as long as a short frame have the
+    same slope and miss each other by far more than the residue scatters about them. Proof: the harmonics fitted on
+    each side, each carried on to one and the same sample, leave no more there than they leave where they were
+    fitted. A control turned quickly bends the phase over many samples and fails that.
     """
     found = []
     for sample, slope, least in _candidates(curve):
@@ -86,7 +86,7 @@ def _line_fits(residue: Floats) -> tuple[Floats, Floats, Floats]:
 
 
 def _candidates(curve: PhaseCurve) -> list[tuple[float, float, float]]:
-    """Sample, cycles a sample and least jump to be believed of each place where the residue's two sides miss each other."""
+    """Sample, cycles a sample and least jump to be believed, where the residue's sides miss each other."""
     n = len(curve.residue)
     reach = _SIDE + _GAP
     if n < 2 * reach + 1:
@@ -116,7 +116,7 @@ def _candidates(curve: PhaseCurve) -> list[tuple[float, float, float]]:
 
 
 def _same_pitch(curve: PhaseCurve, left: NDArray[np.int64], right: NDArray[np.int64]) -> NDArray[np.bool_]:
-    """Whether the pitch goes on from the left side to the right one: it keeps, or it sweeps on by what a gap swallowed."""
+    """Whether the pitch goes on across the gap: it keeps, or sweeps on by what a gap swallowed."""
     log = np.log(curve.slopes)
     end = left + _SIDE - 1
     begin = np.minimum(right + 1, len(log) - 1)
@@ -126,11 +126,12 @@ def _same_pitch(curve: PhaseCurve, left: NDArray[np.int64], right: NDArray[np.in
     rate = 0.5 * ((log[end] - log[left]) / seconds + (log[far] - log[begin]) / seconds)
     swallowed = step / np.where(np.abs(rate) > 1e-12, rate, np.inf)
     most = _LONGEST_GAP * (curve.samples[begin] - curve.samples[end])
-    return (np.abs(step) < _SAME_PITCH) | ((swallowed > 0) & (swallowed < most))
+    same: NDArray[np.bool_] = (np.abs(step) < _SAME_PITCH) | ((swallowed > 0) & (swallowed < most))
+    return same
 
 
 def _switch(rough: RoughCurve, x: Floats, first: int, sample: float, slope: float) -> tuple[int, float] | None:
-    """The sample (and the jump in cycles) at which the left side's continuation gives way to the right side's, if that explains what is there."""
+    """Where the left side's continuation gives way to the right side's, and the jump in cycles."""
     rate_free = 1.0 / slope
     reach = int(max(2.5 * rate_free, 0.5 * _GAP * rate_free + 1, 256.0 * min(1.0, rate_free / 48.0)))
     fit = int(max(_FIT_CYCLES * rate_free, 2 * reach))
@@ -173,5 +174,6 @@ def _tone(fit: Floats, harmonics: int, place: float) -> complex:
     return complex(cosine, -sine)
 
 
-def _fitted(columns: Floats, values: Floats) -> NDArray[np.float64]:
-    return np.linalg.lstsq(columns, values, rcond=None)[0]
+def _fitted(columns: Floats, values: Floats) -> Floats:
+    found: Floats = np.linalg.lstsq(columns, values, rcond=None)[0]
+    return found

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import itertools
 from collections.abc import Callable
 from dataclasses import dataclass
 
@@ -82,7 +83,8 @@ def _mains_alone(f0_hz: Floats, amplitude: Floats) -> NDArray[np.bool_]:
     for mains in (50.0, 60.0):
         order = np.round(f0_hz / mains)
         hum |= (order >= 1) & (order <= 6) & (np.abs(f0_hz - order * mains) < 0.006 * f0_hz)
-    return hum & (amplitude < max(10 ** (-50 / 20), 0.2 * loud))
+    faint: NDArray[np.bool_] = hum & (amplitude < max(10 ** (-50 / 20), 0.2 * loud))
+    return faint
 
 
 def _voted(f0_hz: Floats, voiced: NDArray[np.bool_]) -> Floats:
@@ -94,7 +96,7 @@ def _voted(f0_hz: Floats, voiced: NDArray[np.bool_]) -> Floats:
     log = np.log(out[index])
     jumps = np.flatnonzero((np.abs(np.diff(log)) > np.log(1.25)) | (np.diff(index) > 1)) + 1
     bounds = np.concatenate([[0], jumps, [len(index)]])
-    for a, b in zip(bounds[:-1], bounds[1:], strict=True):
+    for a, b in itertools.pairwise(bounds):
         if b - a > _VOTE_HOPS or a == 0 or b == len(index):
             continue
         left, right = log[a - 1], log[b]
@@ -123,7 +125,7 @@ def _runs(f0_hz: Floats, voiced: NDArray[np.bool_], unlikeness: Floats) -> list[
             start = -1
         if inside and start < 0:
             start = i
-    return _without_passing(runs, f0_hz)
+    return _without_passing(runs)
 
 
 def _without_outliers(f0_hz: Floats) -> Floats:
@@ -152,10 +154,13 @@ def _stepped(f0_hz: Floats, voiced: NDArray[np.bool_], unlikeness: Floats) -> ND
     shared = np.concatenate([[False], pure[:-1]])
     beside = np.maximum(np.where(shared, before * sign, 0.0), np.where(pure, after * sign, 0.0))
     size = np.abs(here)
-    return (size > np.log(_ALWAYS_STEP_RATIO)) | ((size > np.log(STEP_RATIO)) & (beside < _GLIDE * size))
+    stepped: NDArray[np.bool_] = (size > np.log(_ALWAYS_STEP_RATIO)) | (
+        (size > np.log(STEP_RATIO)) & (beside < _GLIDE * size)
+    )
+    return stepped
 
 
-def _without_passing(runs: list[tuple[int, int]], f0_hz: Floats) -> list[tuple[int, int]]:
+def _without_passing(runs: list[tuple[int, int]]) -> list[tuple[int, int]]:
     """A single hop between two adjoining runs saw both pitches at once: it belongs to neither."""
     kept = []
     for i, (a, b) in enumerate(runs):

@@ -58,7 +58,7 @@ class Table:
     def frames(self) -> Frames:
         """Close the table."""
         n, rate_hz, hop_s = self._n, self._rate_hz, self._hop_s
-        time_s = (self._start_row + np.arange(n)) * hop_s
+        time_s: Column = (self._start_row + np.arange(n)) * hop_s
         table = self._columns
         table["noise"] = _filled(table["noise"], table["stretch"])
         table["centred"] &= ~_at_steps(self._stretches, time_s, rate_hz)
@@ -68,6 +68,9 @@ class Table:
         self._short = []
         low = np.concatenate(self._low) if self._low else np.empty(0)
         self._low = []
+        hum_time: Column
+        hum: Column
+        floor: Column
         hum_time, hum, floor = hum_lines(low, rate_hz / block_samples(rate_hz), self._first / rate_hz)
         del low
         columns = _levels(table, quiet, rate_hz)
@@ -99,10 +102,19 @@ def _empty(n: int) -> dict[str, Column]:
 
 
 _PLAIN = {
-    "f0": "f0_hz", "sigma": "f0_sigma_hz", "frame_s": "frame_s", "power": "power", "noise": "noise_power",
-    "half": "half_power", "half_noise": "half_noise", "spur": "spur_power", "spur_order": "spur_order",
-    "high": "high_power", "high_order": "high_order", "dc": "dc_fs",
-}  # fmt: skip
+    "f0": "f0_hz",
+    "sigma": "f0_sigma_hz",
+    "frame_s": "frame_s",
+    "power": "power",
+    "noise": "noise_power",
+    "half": "half_power",
+    "half_noise": "half_noise",
+    "spur": "spur_power",
+    "spur_order": "spur_order",
+    "high": "high_power",
+    "high_order": "high_order",
+    "dc": "dc_fs",
+}
 _OTHER = {"harmonics": "harmonics", "shape": "shape", "fold": "residual_fold", "count": "count", "centred": "centred"}
 
 
@@ -235,7 +247,11 @@ def _envelope(
     rate_hz: float,
 ) -> Envelope:
     """Short frames of the tone; where there is none, the r.m.s. of what there is, a row at a time."""
-    times, amplitudes, pitches, flags, powers = [], [], [], [], []
+    times: list[Column] = []
+    amplitudes: list[Column] = []
+    pitches: list[Column] = []
+    powers: list[Column] = []
+    flags: list[NDArray[np.bool_]] = []
     covered = np.zeros(len(quiet), dtype=bool)
     for stretch in stretches:
         a = np.searchsorted(row_times, stretch.start / rate_hz - hop_s)

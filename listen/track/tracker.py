@@ -11,8 +11,8 @@ import numpy as np
 from listen.track.coarse import CoarseTrack, coarse_margin, coarse_part, hop_samples
 from listen.track.hum import block_samples
 from listen.track.part import HOP_S, MARGIN_S, Part, measure_part
-from listen.track.phase import RoughCurve, rough_curve
-from listen.track.stretches import Stretch, find_stretches
+from listen.track.phase import rough_curve
+from listen.track.stretches import find_stretches
 from listen.track.table import Table
 from listen.track.types import Floats, Frames
 
@@ -26,14 +26,28 @@ class Source(Protocol):
     """What the tracker needs of a capture."""
 
     @property
-    def true_rate_hz(self) -> float: ...
+    def true_rate_hz(self) -> float:
+        """Samples a second."""
+        ...
+
     @property
-    def start_sample(self) -> int: ...
+    def start_sample(self) -> int:
+        """First sample looked at."""
+        ...
+
     @property
-    def stop_sample(self) -> int: ...
+    def stop_sample(self) -> int:
+        """First sample no longer looked at."""
+        ...
+
     @property
-    def ac_coupling_hz(self) -> float | None: ...
-    def read(self, start: int, stop: int) -> Floats: ...
+    def ac_coupling_hz(self) -> float | None:
+        """Corner of the interface's high-pass; None: unknown."""
+        ...
+
+    def read(self, start: int, stop: int) -> Floats:
+        """Samples start .. stop of the file."""
+        ...
 
 
 def track(
@@ -59,12 +73,12 @@ def track(
 
     Notes
     -----
-    The continuous phase of the tone is recovered first; harmonics are then measured over whole cycles of it, so that they do
-    not leak in a sweep.
+    The continuous phase of the tone is recovered first; harmonics are then measured over whole cycles of it, so
+    that they do not leak in a sweep.
     """
     rate = capture.true_rate_hz
     first, last = capture.start_sample, capture.stop_sample
-    report = progress or (lambda share: None)
+    report = progress or _silent
     read = _padded_reader(capture)
 
     coarse = _coarse_track(read, rate, first, last, workers, lambda share: report(0.3 * share))
@@ -87,6 +101,10 @@ def track(
             table.add(part)
             report(0.3 + 0.7 * (i + 1) / len(bounds))
     return table.frames()
+
+
+def _silent(share: float) -> None:
+    del share
 
 
 def _padded_reader(capture: Source) -> Callable[[int, int], Floats]:

@@ -3,11 +3,15 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, fields
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
-Floats = NDArray[np.float64]
+Floats = NDArray[np.floating[Any]]
+Doubles = NDArray[np.float64]
+Ints = NDArray[np.int64]
+Flags = NDArray[np.bool_]
 
 HARMONIC_COLUMNS = 10
 """H2 to H10 have a column of their own; all the others are kept as complex amplitudes."""
@@ -39,10 +43,10 @@ class Envelope:
     oscillating : ndarray of bool, shape (m,)
     """
 
-    time_s: Floats
-    amplitude_fs: Floats
-    rms_amplitude_fs: Floats
-    f0_hz: Floats
+    time_s: Doubles
+    amplitude_fs: Doubles
+    rms_amplitude_fs: Doubles
+    f0_hz: Doubles
     oscillating: NDArray[np.bool_]
 
     def __post_init__(self) -> None:
@@ -73,7 +77,8 @@ class Frames:
     """What was measured, one row a frame of whole cycles.
 
     Empty is NaN. Levels: a full-scale sine is 0 dBFS (AES17); harmonics are relative to the
-    fundamental (dBc). Rows in which nothing oscillates have ``oscillating`` False and NaN in all that follows from a pitch.
+    fundamental (dBc). Rows in which nothing oscillates have ``oscillating`` False and NaN in all that follows from
+    a pitch.
 
     Attributes
     ----------
@@ -116,53 +121,54 @@ class Frames:
     residual_dbc : ndarray, shape (n,)
         R.m.s. of the residual (noise, hum and bursts together) to the fundamental.
     residual_peak_dbc, residual_peak_cycle : ndarray, shape (n,)
-        The loudest sixteenth of the cycle in the residual, and its place: 0 the positive crest of the fundamental, 0.5 the
-        negative one.
+        The loudest sixteenth of the cycle in the residual, and its place: 0 the positive crest of the fundamental,
+        0.5 the negative one.
     residual_fold : ndarray, shape (n, 2, 16)
         Power of the residual, and of its difference from sample to sample, in each sixteenth of the cycle; the first is
         centred on the positive crest of the fundamental.
     hum_time_s : ndarray, shape (h,)
     hum_dbfs : ndarray, shape (h, 12)
-        Lines at 50, 100 .. 300 and 60, 120 .. 360 Hz in the residual, and the floor beside each line in ``hum_floor_dbfs``.
+        Lines at 50, 100 .. 300 and 60, 120 .. 360 Hz in the residual, and the floor beside each line in
+        ``hum_floor_dbfs``.
     envelope : Envelope
     phase_steps : tuple of PhaseStep
     """
 
     sample_rate_hz: float
-    time_s: Floats
-    f0_hz: Floats
-    f0_sigma_cents: Floats
+    time_s: Doubles
+    f0_hz: Doubles
+    f0_sigma_cents: Doubles
     oscillating: NDArray[np.bool_]
-    fundamental_dbfs: Floats
-    level_dbfs: Floats
-    thd_percent: Floats
-    even_dbc: Floats
-    odd_dbc: Floats
+    fundamental_dbfs: Doubles
+    level_dbfs: Doubles
+    thd_percent: Doubles
+    even_dbc: Doubles
+    odd_dbc: Doubles
     harmonic_count: NDArray[np.int64]
-    harmonics_dbc: Floats
-    harmonic_phase_rad: Floats
-    noise_dbfs: Floats
-    crest_positive: Floats
-    crest_negative: Floats
-    flat_positive: Floats
-    flat_negative: Floats
-    slope_over_sine: Floats
-    dead_band: Floats
-    dc_fs: Floats
-    subharmonic_dbc: Floats
-    residual_dbc: Floats
-    residual_peak_dbc: Floats
-    residual_peak_cycle: Floats
-    residual_fold: Floats
-    spur_dbc: Floats
-    spur_hz: Floats
-    high_dbc: Floats
-    high_hz: Floats
-    frame_s: Floats
+    harmonics_dbc: Doubles
+    harmonic_phase_rad: Doubles
+    noise_dbfs: Doubles
+    crest_positive: Doubles
+    crest_negative: Doubles
+    flat_positive: Doubles
+    flat_negative: Doubles
+    slope_over_sine: Doubles
+    dead_band: Doubles
+    dc_fs: Doubles
+    subharmonic_dbc: Doubles
+    residual_dbc: Doubles
+    residual_peak_dbc: Doubles
+    residual_peak_cycle: Doubles
+    residual_fold: Doubles
+    spur_dbc: Doubles
+    spur_hz: Doubles
+    high_dbc: Doubles
+    high_hz: Doubles
+    frame_s: Doubles
     stretch: NDArray[np.int64]
-    hum_time_s: Floats
-    hum_dbfs: Floats
-    hum_floor_dbfs: Floats
+    hum_time_s: Doubles
+    hum_dbfs: Doubles
+    hum_floor_dbfs: Doubles
     envelope: Envelope
     phase_steps: tuple[PhaseStep, ...]
 
