@@ -18,7 +18,7 @@ SIDE = 6
 LEAST_HOLD_POINTS = 4
 LEAST_CENTS = 2.0
 _OVER_NOISE = 6.0
-_THRESHOLDS = 28
+_THRESHOLDS = 36
 _LEAST_RUN = 0.25
 _SHORT_GAP_S = 0.05
 _SILENCE_S = 0.1
@@ -127,8 +127,10 @@ def find_plateaus(trace: Trace, wanted: int | None, *, least: float = LEAST_CENT
             return []
         return [[_plateau(trace, 0, len(x) - 1)]]
     change = _changes(x)
-    noise = 1.4826 * float(np.median(np.abs(change - np.median(change))))
-    low = max(least, _OVER_NOISE * noise)
+    wander = 1.4826 * float(np.median(np.abs(change - np.median(change))))
+    # A pitch that creeps all the time has no noise of that size: what is off the neighbours' mean tells it.
+    rough = 1.4826 * float(np.median(np.abs(x[1:-1] - 0.5 * (x[:-2] + x[2:])))) / np.sqrt(1.5)
+    low = max(least, _OVER_NOISE * min(wander, max(rough, 0.1 * wander)))
     high = max(0.5 * float(np.abs(change).max()), 1.001 * low)
     found: dict[int, tuple[int, list[Plateau]]] = {}
     run: list[list[Plateau]] = []

@@ -70,13 +70,15 @@ def voltage_plateaus(trace: Trace) -> list[Plateau] | None:
 
 
 def _climbs(trace: Trace, plateaus: list[Plateau]) -> bool:
-    """Return whether the voltage moves as much within the holds as between them: then they are none."""
+    """Return whether the voltage moves much in the later part of its holds: then they are none."""
     within = 0.0
     for plateau in plateaus:
-        inside = trace.value[(trace.time_s > plateau.start_s + 0.1) & (trace.time_s < plateau.end_s - 0.02)]
+        inside = trace.value[
+            (trace.time_s > plateau.start_s + 0.4 * plateau.hold_s) & (trace.time_s < plateau.end_s - 0.02)
+        ]
         if len(inside) > 10:
             within += abs(float(np.median(inside[-5:]) - np.median(inside[:5])))
-    return within > 0.5 * float(np.ptp(trace.value))
+    return within > 0.25 * float(np.ptp(trace.value))
 
 
 def refuse_ac_coupled(trace: Trace, pitch: list[Plateau], name: str, channel: int) -> None:

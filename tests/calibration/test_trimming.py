@@ -62,7 +62,7 @@ def test_the_note_to_watch_is_where_the_trimmer_takes_it(pivot_v):
 
 
 def test_a_flat_note_below_the_pivot_goes_flatter():
-    """100 Hz, and three octaves up 785 instead of 800: pivot at 6 V, the top note goes down by the error; at 0 V, up."""
+    """100 Hz, and three octaves up 785 instead of 800: pivot at 6 V, down by the error; at 0 V, up."""
     error = 1200.0 * np.log2(785.0 / 800.0)
     assert error == pytest.approx(-32.8, abs=0.05)
     assert note_move_cents(error, 0.0, 3.0, 6.0) == pytest.approx(-32.8, abs=0.05)
