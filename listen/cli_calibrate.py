@@ -4,9 +4,11 @@ from __future__ import annotations
 
 import argparse
 import contextlib
+import os
 import re
 import sys
 from collections.abc import Callable
+from pathlib import Path
 from typing import Any
 
 from listen.cli_logbook import add_keeping, keeper_for
@@ -85,6 +87,12 @@ def add_calibrate_command(commands: Any) -> None:
         ("--inverse", "FILE.csv", "write the voltage to give for each note"),
     ):
         parser.add_argument(option, metavar=metavar, type=file_name(option), help=words)
+    parser.add_argument(
+        "--report",
+        metavar="DIR",
+        type=file_name("--report"),
+        help="write a page into this folder: law, error curve, octaves, settling, and a sheet to print",
+    )
     parser.add_argument("--quiet", action="store_true", help="print no page and no progress")
     add_keeping(parser, states=True)
     parser.set_defaults(run=_calibrate)
@@ -95,7 +103,8 @@ def _calibrate(options: argparse.Namespace) -> int:
         if getattr(options, option) == "-":
             raise OptionError(f"--{option} needs a file", f"name one, for example --{option} table.csv")
     keeper = keeper_for(options, options.captures)
-    _check_outputs(options, keeper.files if keeper else [])
+    taken = _check_outputs(options, keeper.files if keeper else [])
+    page = _page(options, taken)
     from listen import report
     from listen.report.calibration_document import calibration_document, inverse_csv, steps_csv, write_text
     from listen.report.calibration_page import calibration_page
@@ -106,6 +115,12 @@ def _calibrate(options: argparse.Namespace) -> int:
         line = None if options.quiet else stack.enter_context(report.ProgressLine(options.captures[0], sys.stderr))
         result = calibrate(*options.captures, progress=line, **_settings(options))
     document = calibration_document(result) if keeper or options.json is not None else {}
+    if page is not None:
+        from listen.report.folders import make_folder
+        from listen.report.page.calibrate_page import write_calibration_page
+
+        make_folder(page.parent)
+        write_calibration_page(result, page)
     if options.csv is not None:
         write_text(options.csv, steps_csv(result.calibration))
     if options.inverse is not None:
@@ -130,20 +145,30 @@ def _settings(options: argparse.Namespace) -> dict[str, Any]:
     return {**settings, "start_s": options.start, "end_s": options.end}
 
 
-def _check_outputs(options: argparse.Namespace, others: list[str]) -> None:
-    """Refuse targets that cannot be written before a minute of work is spent."""
+def _page(options: argparse.Namespace, taken: list[str]) -> Path | None:
+    """Refuse a folder that cannot be written to; return the file of the page."""
+    if options.report is None:
+        return None
+    from listen.report.folders import check_folder, names_in
+
+    check_folder(options.report, option="--report")
+    ending = "-calibration.html"
+    return names_in(options.report, options.captures[:1], ending, option="--report", inputs=taken)[0]
+
+
+def _check_outputs(options: argparse.Namespace, others: list[str]) -> list[str]:
+    """Refuse targets that cannot be written before a minute of work is spent; return all files that are taken."""
     targets = [("--json", options.json), ("--csv", options.csv), ("--inverse", options.inverse)]
     targets = [(option, target) for option, target in targets if target is not None and target != "-"]
-    if not targets:
-        return
     from listen.report.files import check_target
     from listen.verbs.beside import bench_beside
 
-    taken = [*options.captures, *(options.cv_file or ()), options.bench, options.before, *others]
-    taken += map(bench_beside, options.captures)
+    named = [*options.captures, *(options.cv_file or ()), options.bench, options.before, *others]
+    taken = [os.fspath(path) for path in (*named, *map(bench_beside, options.captures)) if path is not None]
     for option, target in targets:
-        check_target(target, option=option, inputs=[path for path in taken if path is not None])
+        check_target(target, option=option, inputs=taken)
         taken.append(target)
+    return taken
 
 
 def _cv_channel(text: str) -> int:

@@ -9,7 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 Floats = NDArray[np.float64]
-Axis = Literal["time", "pitch", "degrees", "ratio", "log-percent", "pitch-y", "plain"]
+Axis = Literal["time", "pitch", "volts", "degrees", "ratio", "log-percent", "pitch-y", "plain"]
 Dash = Literal["solid", "dashed", "dotted"]
 Ink = Literal["first", "second", "faint"]
 
@@ -71,8 +71,8 @@ class Chart:
     limits : tuple of Limit
     marks : tuple of Mark
     y_range : (float, float) or None
-    unit, decimals : str, int
-        How a value is read out.
+    unit, decimals, x_unit : str, int, str
+        How a value is read out, and its place on an axis of volts.
     """
 
     name: str
@@ -89,6 +89,7 @@ class Chart:
     y_range: tuple[float, float] | None = None
     unit: str = ""
     decimals: int = 1
+    x_unit: str = ""
 
     @property
     def half_width(self) -> bool:
@@ -112,6 +113,7 @@ def chart_data(chart: Chart) -> dict[str, Any]:
         "xAxis": chart.x_axis,
         "yAxis": chart.y_axis,
         "xLabel": chart.x_label,
+        "xUnit": chart.x_unit,
         "yLabel": chart.y_label,
         "x": plain_numbers(chart.x),
         "range": chart.y_range,

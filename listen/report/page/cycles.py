@@ -150,7 +150,8 @@ def _harmonics(x: Floats, turns: Floats, count: int) -> NDArray[np.complex128]:
     """Least squares: complex amplitudes of the mean and the first harmonics, raised-cosine weights."""
     n = len(x)
     weight = np.sqrt(0.5 - 0.5 * np.cos(2.0 * np.pi * (np.arange(n) + 0.5) / n))
-    powers = np.exp(2j * np.pi * turns[:, None] * np.arange(1, count + 1))
+    first = np.exp(2j * np.pi * turns)
+    powers = np.cumprod(np.broadcast_to(first[:, None], (n, count)), axis=1)
     design = np.concatenate([np.ones((n, 1)), powers.real, -powers.imag], axis=1) * weight[:, None]
     gram = design.T @ design
     gram[np.diag_indices_from(gram)] *= 1.0 + 1e-10

@@ -3,6 +3,7 @@
   const pack = JSON.parse(document.getElementById("data").textContent);
   const charts = new Map();
   const LETTERS = ["C", "C#", "D", "D#", "E", "F", "F#", "G", "G#", "A", "A#", "B"];
+  const ROWS = 6; // of bars over a chart
   const DASHES = { solid: [], dashed: [7, 4], dotted: [2, 3] };
   const PRINTED = { ink: "#000000", faint: "#444444", grid: "#dddddd", first: "#143a6b", second: "#b5500f", limit: "#555555", mark: "#eeeeee", paper: "#ffffff" };
 
@@ -19,6 +20,7 @@
   const xWords = (spec, x) => {
     if (spec.xAxis === "time") return x.toFixed(2) + " s";
     if (spec.xAxis === "pitch") return hertz(x) + " (" + note(x) + ")";
+    if (spec.xAxis === "volts") return +x.toPrecision(6) + (spec.xUnit ? " " + spec.xUnit : "");
     return spec.xAxis === "degrees" ? x.toFixed(0) + "\u00b0" : x.toFixed(3);
   };
   const yWords = (spec, y) => {
@@ -67,7 +69,7 @@
         if (link) link.hidden = true;
         return;
       }
-      const y = bbox.top - px * (7 + 12 * (row % 3));
+      const y = bbox.top - px * (7 + 12 * (row % ROWS));
       ctx.lineWidth = (mark.severity === "fault" ? 3 : mark.severity === "attention" ? 2 : 1) * px;
       ctx.setLineDash(mark.severity === "fault" ? [] : [5 * px, 3 * px]);
       ctx.beginPath();
@@ -128,9 +130,13 @@
       ctx.fillText(item.line.label, bbox.left + bbox.width + 7 * px, item.at);
     }
     ctx.fillStyle = colours.limit;
-    for (const item of found.filter((f) => f.limit)) {
+    const used = [];
+    for (const item of found.filter((f) => f.limit && f.limit.label)) {
+      const y = u.valToPos(spec.limitFirst(u, item.limit), "y", true) - 7 * px;
+      const beside = used.filter((other) => Math.abs(other - y) < 12 * px).length;
       ctx.textAlign = "left";
-      ctx.fillText(item.limit.label, bbox.left + 6 * px, u.valToPos(spec.limitFirst(u, item.limit), "y", true) - 7 * px);
+      ctx.fillText(item.limit.label, bbox.left + (6 + 120 * beside) * px, y);
+      used.push(y);
     }
     ctx.restore();
   };
@@ -150,11 +156,11 @@
       ...(log ? { splits: (u, _i, low, high) => logTicks(low, high, room[which]), filter: (_u, s) => s } : {}),
       values: (_u, splits) => splits.map((v) => (spec[which + "Axis"].startsWith("pitch") ? shortHertz(v) : String(+v.toPrecision(6)))),
     });
-    const group = { time: "time", pitch: "pitch", degrees: "degrees" }[spec.xAxis];
+    const group = { time: "time", pitch: "pitch", volts: "volts", degrees: "degrees" }[spec.xAxis];
     const points = (line) => ({ show: line.dots, size: 5 * k, fill: colours[line.ink], stroke: colours[line.ink] });
     const opts = {
       width, height, legend: { show: false },
-      padding: [(spec.marks.length ? 12 * Math.min(3, spec.marks.length) + 6 : 10) * k, Math.min(labelWidth(spec, k) + 12 * k, 0.34 * width), 0, 0],
+      padding: [(spec.marks.length ? 12 * Math.min(ROWS, spec.marks.length) + 6 : 10) * k, Math.min(labelWidth(spec, k) + 12 * k, 0.34 * width), 0, 0],
       scales: {
         x: { time: false, distr: isLog(spec.xAxis) ? 3 : 1, range: (_u, low, high) => [low, high] },
         y: { distr: isLog(spec.yAxis) ? 3 : 1, ...(spec.range ? { range: () => spec.range } : {}) },
@@ -163,7 +169,7 @@
       series: [
         {},
         ...spec.lines.map((line) => ({
-          label: line.label, stroke: colours[line.ink] || colours.faint, width: (line.dots ? 0 : 2) * k, dash: DASHES[line.dash].map((d) => d * k),
+          label: line.label, spanGaps: spec.xAxis === "volts", stroke: colours[line.ink] || colours.faint, width: (line.dots ? 0 : 2) * k, dash: DASHES[line.dash].map((d) => d * k),
           points: points(line), ...(line.dots ? { paths: () => null } : {}),
         })),
         ...spec.limits.map((limit) => ({ label: limit.label, stroke: colours.limit, width: 1.5 * k, dash: [2 * k, 2 * k, 9 * k, 2 * k], points: { show: false } })),
@@ -185,12 +191,16 @@
     if (i === null || i === undefined) return void (out.textContent = "");
     const said = spec.lines
       .map((line, n) => [line.label, u.data[n + 1][i]])
+      .filter(([label], n, all) => all.findIndex(([other]) => other === label) === n)
       .filter(([, y]) => y !== null && y !== undefined)
       .map(([label, y]) => label + " " + yWords(spec, y));
     out.textContent = xWords(spec, u.data[0][i]) + ": " + (said.length ? said.join(", ") : pack.words.nothing);
   };
 
-  const heightOf = (spec, width) => (spec.name === "transfer" ? Math.min(width * 0.62, 460) : spec.name === "residue" ? 190 : width < 480 ? 220 : 260);
+  const heightOf = (spec, width) => {
+    if (spec.name === "transfer") return Math.min(width * 0.62, 460);
+    return (spec.name === "residue" ? 190 : width < 480 ? 220 : 260) + 12 * Math.max(0, Math.min(ROWS, spec.marks.length) - 2);
+  };
   const draw = (holder) => {
     const spec = pack.charts[holder.dataset.chart];
     const width = Math.floor(holder.clientWidth);

@@ -25,6 +25,7 @@ _INKS = {"first": "#143a6b", "second": "#b5500f", "faint": "#5f5e58"}
 _INK, _FAINT, _GRID, _PAPER = "#1c1c1a", "#5f5e58", "#e0dccf", "#ffffff"
 _DASHES: dict[str, Any] = {"solid": "-", "dashed": (0, (5, 2.5)), "dotted": (0, (1, 2))}
 _LABEL_APART = 0.052
+_ROWS = 6
 
 
 def write_pictures(result: CheckView, stem: str | os.PathLike[str]) -> list[Path]:
@@ -94,8 +95,8 @@ def picture_bytes(chart: Chart) -> Iterator[tuple[str, bytes]]:
 
 def _draw(figure: Any, chart: Chart) -> None:
     right = 0.97 if not chart.lines else 0.95 - 0.0098 * max(len(line.label) for line in chart.lines)
-    axes = figure.add_axes((0.105, 0.13, right - 0.105, 0.70))
-    figure.text(0.03, 0.94, chart.title, fontsize=1.25 * _FONT_PT, color=_INK, weight="bold", va="center")
+    axes = figure.add_axes((0.105, 0.13, right - 0.105, 0.69))
+    figure.text(0.03, 0.962, chart.title, fontsize=1.25 * _FONT_PT, color=_INK, weight="bold", va="center")
     for side in ("top", "right"):
         axes.spines[side].set_visible(False)
     for side in ("left", "bottom"):
@@ -119,7 +120,8 @@ def _draw(figure: Any, chart: Chart) -> None:
         if len(first) and low <= y[first[0]] <= high:
             axes.annotate(
                 limit.label, (chart.x[first[0]], y[first[0]]), xytext=(8, 6), textcoords="offset points",
-                color=_FAINT, fontsize=_SMALL_PT,
+                color=_FAINT, fontsize=_SMALL_PT, zorder=4,
+                bbox={"facecolor": _PAPER, "edgecolor": "none", "pad": 1.0, "alpha": 0.8},
             )  # fmt: skip
     _marks(axes, chart)
     _labels(axes, [line for line in chart.lines if not line.dots], chart)
@@ -177,7 +179,7 @@ def _marks(axes: Any, chart: Chart) -> None:
         a, b = max(mark.start, low), min(mark.end, high)
         if b < a:
             continue
-        y = 1.03 + 0.034 * (row % 3)
+        y = 1.022 + 0.025 * (row % _ROWS)
         axes.plot(
             [a, b], [y, y], transform=axes.get_xaxis_transform(), clip_on=False, color=_INK,
             lw=5 if mark.severity == "fault" else 3, ls="-" if mark.severity == "fault" else (0, (4, 2)),

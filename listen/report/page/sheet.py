@@ -34,7 +34,7 @@ def sheet_view(result: CheckView, now: time.struct_time) -> dict[str, Any]:
         supply = f"{build.supply_v[0]:+g} V, {build.supply_v[1]:+g} V"
     fields = [
         ("build", readable(build.name) if build is not None and build.name else None),
-        ("date", _date(result.capture.path, now)),
+        ("date", date_of(result.capture.path, now)),
         ("topology", result.topology),
         ("gain_control", result.gain_control),
         ("supply", supply),
@@ -60,7 +60,7 @@ def sheet_view(result: CheckView, now: time.struct_time) -> dict[str, Any]:
     }
 
 
-def _date(path: str | os.PathLike[str], now: time.struct_time) -> str:
+def date_of(path: str | os.PathLike[str], now: time.struct_time) -> str:
     """Return the day on which the file was last written; today for a take from standard input."""
     try:
         when = now if os.fspath(path) == "-" else time.localtime(os.stat(path).st_mtime)

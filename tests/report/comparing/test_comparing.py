@@ -8,7 +8,6 @@ from pathlib import Path
 from typing import Any
 
 import jsonschema
-import numpy as np
 import pytest
 import soundfile
 
@@ -222,6 +221,7 @@ def test_what_is_no_check_is_refused_in_one_line(tmp_path, capsys, content, says
 
 
 def test_an_output_that_is_an_input_is_refused(capsys) -> None:
+    kept = MENDED.read_bytes()
     assert main(["compare", str(FAULTY), str(MENDED), "--json", str(MENDED)]) == 2
     assert "is one of the inputs" in capsys.readouterr().err
-    assert np.isfinite(soundfile.info(MENDED).frames)
+    assert MENDED.read_bytes() == kept

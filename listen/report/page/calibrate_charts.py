@@ -1,0 +1,193 @@
+"""Charts of a calibration: the law, the error with its bands and terms, the octaves, the settling."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+
+import numpy as np
+from numpy.typing import NDArray
+
+from listen.calibration.types import Calibration, Step
+from listen.report.page.chart import Axis, Chart, Dash, Ink, Limit, Line
+from listen.report.page.wording import say
+from listen.units import format_hz_note, format_seconds
+
+Floats = NDArray[np.float64]
+
+GOOD_CENTS, USABLE_CENTS = 3.0, 10.0
+"""Over five octaves: common practice, no source."""
+_WIDE_CENTS = 20.0
+_NO_OCTAVE_CENTS = 240.0
+"""A scale further than this from an octave a volt was not meant to be one."""
+_STYLES: dict[str, tuple[Ink, Dash]] = {
+    "offset": ("faint", "dotted"),
+    "scale": ("first", "solid"),
+    "proportional": ("second", "dashed"),
+    "inverse": ("second", "dotted"),
+}
+
+
+def calibration_charts(made: Calibration) -> tuple[Chart, ...]:
+    """Return the charts that a table allows.
+
+    Parameters
+    ----------
+    made : Calibration
+
+    Returns
+    -------
+    tuple of Chart
+    """
+    charts = (_pitch(made), _error(made), _split(made), _octaves(made), _settling(made))
+    return tuple(chart for chart in charts if chart is not None)
+
+
+def _pitch(made: Calibration) -> Chart | None:
+    x, lines = _ways(made, lambda step: step.f0_hz)
+    known = [step for step in made.steps if step.f0_hz is not None]
+    if len(x) < 2 or not known:
+        return None
+    low, high = min(known, key=lambda s: s.f0_hz or 0.0), max(known, key=lambda s: s.f0_hz or 0.0)
+    return _chart(
+        made, "pitch", x, lines, say("axis.pitch"), "pitch-y", unit="Hz",
+        y_range=((low.f0_hz or 1.0) / 1.12, (high.f0_hz or 1.0) * 1.12),
+        low=format_hz_note(low.f0_hz or 0.0), low_at=_place(made, low.cv_v), high=format_hz_note(high.f0_hz or 0.0),
+        high_at=_place(made, high.cv_v),
+    )  # fmt: skip
+
+
+def _error(made: Calibration) -> Chart | None:
+    x, lines = _ways(made, lambda step: step.error_cents)
+    if made.law is None or len(x) < 2 or not lines:
+        return None
+    reach = max(float(np.nanmax(np.abs(line.y))) for line in lines)
+    bands = [("good", GOOD_CENTS)] if reach < _WIDE_CENTS else []
+    bands.append(("usable", USABLE_CENTS))
+    limits = [
+        Limit(label=say(f"calibration.{name}") if sign > 0 else "", y=sign * cents)
+        for name, cents in bands
+        if cents <= 1.5 * max(reach, GOOD_CENTS)
+        for sign in (1.0, -1.0)
+    ]
+    top = 1.15 * max(reach, GOOD_CENTS, *(abs(float(np.max(limit.y))) for limit in limits))
+    return _chart(
+        made, "error", x, lines, say("calibration.axis_cents"), "plain", unit="cents", decimals=2,
+        limits=tuple(limits), y_range=(-top, top), worst=f"{made.law.worst_error_cents:+.1f}",
+        worst_at=_place(made, made.law.worst_at_v), rms=f"{made.law.rms_error_cents:.2f}",
+    )  # fmt: skip
+
+
+def _split(made: Calibration) -> Chart | None:
+    """Each fitted term over the table: cents that it adds at each voltage."""
+    if made.split is None or made.law is None:
+        return None
+    steps = sorted((s for s in made.steps if s.f0_hz is not None), key=lambda s: s.cv_v)
+    x = np.array(sorted({same_v(step.cv_v) for step in steps}))
+    if len(x) < 2:
+        return None
+    pitch = np.array([np.mean([s.f0_hz for s in steps if same_v(s.cv_v) == v]) for v in x])
+    shapes = {"offset": np.ones_like(x), "scale": x, "proportional": pitch / 1000.0, "inverse": 1.0 / pitch}
+    lines, said = [], []
+    for term in made.split.terms:
+        if term.value is None or term.name not in shapes:
+            continue
+        value = term.value
+        if term.name == "scale":  # the law itself is no error
+            value -= 1200.0 * np.copysign(1.0, value)
+            if abs(value) > _NO_OCTAVE_CENTS:
+                continue
+        y = value * shapes[term.name]
+        ink, dash = _STYLES[term.name]
+        name = say(f"calibration.term.{term.name}")
+        lines.append(Line(label=name, y=y, ink=ink, dash=dash))
+        said.append(f"{name} {float(y[0]):+.1f} to {float(y[-1]):+.1f} cents")
+    if not lines:
+        return None
+    return _chart(
+        made, "split", x, tuple(lines), say("calibration.axis_cents"), "plain", unit="cents", decimals=2,
+        terms="; ".join(said),
+    )  # fmt: skip
+
+
+def _octaves(made: Calibration) -> Chart | None:
+    rows = sorted(made.intervals, key=lambda interval: interval.from_v + interval.to_v)
+    x = np.array([0.5 * (row.from_v + row.to_v) for row in rows])
+    if len(np.unique(x)) < 2:
+        return None
+    x, first = np.unique(x, return_index=True)
+    y = np.array([rows[i].width_cents - 1200.0 for i in first])
+    low, high = int(np.argmin(y)), int(np.argmax(y))
+    return _chart(
+        made, "octaves", x, _dotted(y),
+        say("calibration.axis_cents"), "plain", unit="cents", decimals=1, low=f"{y[low]:+.1f}",
+        low_at=_place(made, float(x[low])), high=f"{y[high]:+.1f}", high_at=_place(made, float(x[high])),
+    )  # fmt: skip
+
+
+def _settling(made: Calibration) -> Chart | None:
+    x, lines = _ways(made, lambda step: step.settling_s)
+    known = [step for step in made.steps if step.settling_s is not None]
+    if len(x) < 2 or not known:
+        return None
+    slowest = max(known, key=lambda step: step.settling_s or 0.0)
+    return _chart(
+        made, "settling", x, lines, say("calibration.axis_seconds"), "plain", unit="s", decimals=3,
+        high=format_seconds(slowest.settling_s or 0.0), high_at=_place(made, slowest.cv_v),
+        y_range=(0.0, max(0.05, 1.15 * (slowest.settling_s or 0.0))),
+    )  # fmt: skip
+
+
+def _ways(made: Calibration, value: Callable[[Step], float | None]) -> tuple[Floats, tuple[Line, ...]]:
+    """A line for each way the voltage came, repeats averaged."""
+    x = np.array(sorted({same_v(step.cv_v) for step in made.steps}))
+    lines: list[Line] = []
+    ways: tuple[tuple[str, Ink, Dash], ...] = (("up", "first", "solid"), ("down", "second", "dashed"))
+    for direction, ink, dash in ways:
+        y = np.full(len(x), np.nan)
+        for i, v in enumerate(x):
+            found = [value(step) for step in made.steps if same_v(step.cv_v) == v and step.direction == direction]
+            known = [number for number in found if number is not None]
+            if known:
+                y[i] = float(np.mean(known))
+        if np.isfinite(y).any():
+            lines.append(Line(label=say(f"turn.{direction}"), y=y, ink=ink, dash=dash))
+            lines.append(Line(label=say(f"turn.{direction}"), y=y, ink=ink, dots=True))
+    return x, tuple(lines)
+
+
+def _chart(
+    made: Calibration, name: str, x: Floats, lines: tuple[Line, ...], y_label: str, y_axis: Axis, *, unit: str,
+    decimals: int = 1, limits: tuple[Limit, ...] = (), y_range: tuple[float, float] | None = None, **said: str,
+) -> Chart:  # fmt: skip
+    volts = made.axis == "volts"
+    return Chart(
+        name=f"cv-{name}",
+        title=say(f"calibration.chart.{name}"),
+        alt=say(f"calibration.chart.{name}_alt", **said),
+        x_label=say("calibration.axis_volts" if volts else "calibration.axis_places"),
+        y_label=y_label,
+        x=x,
+        x_axis="volts",
+        x_unit="V" if volts else "",
+        y_axis=y_axis,
+        lines=lines,
+        limits=limits,
+        y_range=y_range,
+        unit=unit,
+        decimals=decimals,
+    )
+
+
+def _dotted(y: Floats) -> tuple[Line, Line]:
+    """A line with its points."""
+    label = say("calibration.axis_cents")
+    return Line(label=label, y=y), Line(label=label, y=y, dots=True)
+
+
+def same_v(cv_v: float) -> float:
+    """Return a voltage to a tenth of a millivolt: read twice, it is the same step."""
+    return round(cv_v, 4) + 0.0
+
+
+def _place(made: Calibration, cv_v: float) -> str:
+    return f"{same_v(cv_v):g} V" if made.axis == "volts" else f"{same_v(cv_v):g}"

@@ -1,0 +1,155 @@
+"""The page of a calibration as HTML, with the sheet that is kept in the case."""
+
+from __future__ import annotations
+
+import os
+import time
+from collections.abc import Sequence
+from typing import Any
+
+from listen.calibration.types import Calibration, InverseRow, Step
+from listen.report.calibration_page import law_sentence
+from listen.report.calibration_views import CalibrationView
+from listen.report.document import tool_version
+from listen.report.files import write_whole
+from listen.report.page.calibrate_charts import calibration_charts, same_v
+from listen.report.page.pages import page_data, render
+from listen.report.page.sheet import date_of
+from listen.report.page.wording import say
+from listen.report.paper import readable
+from listen.report.words import name_of, rate
+from listen.units import cents_off_note, note_name
+
+MOST_PRINTED = 64
+_SECTIONS = {"law": ("cv-pitch", "cv-octaves"), "error": ("cv-error", "cv-split"), "hold": ("cv-settling",)}
+
+
+def write_calibration_page(result: CalibrationView, path: str | os.PathLike[str]) -> None:
+    """Write the page of a calibration, whole or not at all.
+
+    Raises
+    ------
+    OutputError
+        The file cannot be written.
+    """
+    write_whole(path, calibration_page_bytes(result))
+
+
+def calibration_page_bytes(result: CalibrationView) -> bytes:
+    """Return the page of a calibration: HTML, UTF-8, self-contained.
+
+    Parameters
+    ----------
+    result : CalibrationResult
+
+    Returns
+    -------
+    bytes
+    """
+    made = result.calibration
+    charts = calibration_charts(made)
+    names = [readable(name_of(capture.path)) for capture in result.captures]
+    known = {chart.name: chart for chart in charts}
+    figures = {
+        section: [
+            {"name": name, "title": known[name].title, "alt": known[name].alt, "half_width": False}
+            for name in wanted
+            if name in known
+        ]
+        for section, wanted in _SECTIONS.items()
+    }
+    context = {
+        "title": say("calibration.title", name=names[0]),
+        "names": names,
+        "source": say("calibration.source", source=readable(result.voltage_source)),
+        "law": law_sentence(made.law) if made.law is not None else say("calibration.no_law"),
+        "made": made,
+        "figures": figures,
+        "missing": _missing(made),
+        "has_bands": "cv-error" in known,
+        "table": _steps_table(made, made.steps),
+        "inverse": _inverse_table(made.inverse),
+        "about": [
+            say("page.about_text", version=tool_version(), name=name, sha256=capture.sha256())
+            for name, capture in zip(names, result.captures, strict=True)
+        ],
+        "sheet": _sheet(result, names),
+    }
+    return render("calibrate.html", context, page_data(charts))
+
+
+def _missing(made: Calibration) -> list[str]:
+    """What could not be measured, in words."""
+    out = []
+    if made.law is not None and made.split is None:
+        out.append(say("calibration.no_split", why=say("calibration.no_split_why")))
+    for term in made.split.terms if made.split is not None else ():
+        if term.value is None:
+            name = say(f"calibration.term.{term.name}")
+            out.append(say("calibration.refused", term=name, why=term.refused or say("calibration.no_split_why")))
+    return out
+
+
+def _sheet(result: CalibrationView, names: Sequence[str]) -> dict[str, Any]:
+    made, first = result.calibration, result.captures[0]
+    bench = getattr(result, "bench", None)
+    build = bench.build if bench is not None else None
+    supply = f"{build.supply_v[0]:+g} V, {build.supply_v[1]:+g} V" if build and build.supply_v else None
+    fields = [
+        ("build", readable(build.name) if build and build.name else None),
+        ("date", date_of(first.path, time.localtime())),
+        ("supply", supply),
+        ("temperature", None),
+        ("warm_up", None),
+        ("instrument", None),
+        ("interface", f"{rate(first.sample_rate_hz)}, {', '.join(names)}"),
+    ]
+    more = len(made.steps) - MOST_PRINTED
+    return {
+        "fields": [{"label": say(f"sheet.{key}"), "value": value} for key, value in fields],
+        "table": _steps_table(made, made.steps[:MOST_PRINTED]),
+        "more": say("calibration.more_rows", count=more) if more > 0 else "",
+    }
+
+
+def _steps_table(made: Calibration, steps: Sequence[Step]) -> dict[str, Any]:
+    keys = (
+        "cv" if made.axis == "volts" else "place",
+        "note",
+        "f0",
+        "off_note",
+        "error",
+        "sigma",
+        "settled",
+        "direction",
+    )
+    heads = [say(f"calibration.column.{key}") for key in keys]
+    return {"heads": heads, "rows": [_step_row(step) for step in steps]}
+
+
+def _step_row(step: Step) -> list[str | None]:
+    direction = say(f"calibration.column.{step.direction}")
+    if step.f0_hz is None:
+        why = say("calibration.missing" if step.missing else "calibration.silent")
+        return [f"{same_v(step.cv_v):g}", why, None, None, None, None, None, direction]
+    settled = say("calibration.unsettled") if step.unsettled else _number(step.settling_s, 2)
+    return [
+        f"{same_v(step.cv_v):g}",
+        note_name(step.f0_hz),
+        f"{step.f0_hz:.3f}",
+        _number(float(cents_off_note(step.f0_hz)), 1),
+        _number(step.error_cents, 1),
+        _number(step.f0_sigma_cents, 2),
+        settled,
+        direction,
+    ]
+
+
+def _inverse_table(rows: Sequence[InverseRow]) -> dict[str, Any]:
+    heads = [say(f"calibration.column.{key}") for key in ("note", "f0", "volts", "sigma_v")]
+    cells = [[row.note, f"{row.f0_hz:.2f}", f"{row.cv_v:.4f}", f"{row.sigma_v:.4f}"] for row in rows]
+    return {"heads": heads, "rows": cells}
+
+
+def _number(value: float | None, decimals: int) -> str | None:
+    return None if value is None or value != value else f"{round(value, decimals) + 0.0:.{decimals}f}"

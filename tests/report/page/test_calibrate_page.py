@@ -1,0 +1,109 @@
+"""The page of a calibration: law first, error with bands, what is missing in words, a sheet of two pages at most."""
+
+from __future__ import annotations
+
+import json
+import re
+
+import numpy as np
+import pytest
+import soundfile
+
+from listen.cli import main
+from listen.report.page.calibrate_page import calibration_page_bytes
+from listen.verbs.calibrating import calibrate
+from tests.report.page.browser import Watched, open_browser
+
+RATE = 48000
+VOLTS = [0.0, 1.0, 2.0, 3.0, 4.0, 5.0]
+
+
+def stepped(path, cents, hold_s=0.8):
+    """A take of held notes: an octave a volt from 55 Hz on, each off by some cents."""
+    f0 = np.repeat([55.0 * 2 ** (v + c / 1200) for v, c in zip(VOLTS, cents, strict=True)], round(hold_s * RATE))
+    x = 0.3 * np.sin(2 * np.pi * np.cumsum(f0) / RATE)
+    x += 1e-5 * np.random.default_rng(4).standard_normal(len(x))
+    soundfile.write(path, x, RATE, subtype="PCM_24")
+    return path
+
+
+@pytest.fixture(scope="module")
+def take(tmp_path_factory):
+    return stepped(tmp_path_factory.mktemp("take") / "board <b>one <i>.wav", [0.0, 1.0, -1.0, 0.0, 2.0, -30.0])
+
+
+@pytest.fixture(scope="module")
+def result(take):
+    return calibrate(take, cv_values=",".join(map(str, VOLTS)))
+
+
+@pytest.fixture(scope="module")
+def page(result) -> str:
+    return calibration_page_bytes(result).decode()
+
+
+def data_of(page: str) -> dict:
+    return json.loads(re.search(r'<script type="application/json" id="data">(.*?)</script>', page)[1])
+
+
+def test_the_error_curve_is_the_tables_and_has_its_bands(page, result) -> None:
+    chart = data_of(page)["charts"]["cv-error"]
+    assert chart["x"] == VOLTS
+    drawn = next(line["y"] for line in chart["lines"] if line["label"] == "up")
+    assert drawn == pytest.approx([step.error_cents for step in result.calibration.steps], abs=1e-3)
+    assert {limit["y"][0] for limit in chart["limits"]} == {-10.0, 10.0}
+
+
+def test_the_octaves_are_told_in_cents(page, result) -> None:
+    chart = data_of(page)["charts"]["cv-octaves"]
+    # The last octave is 32 cents narrow (from +2 to -30), the one before 2 wide.
+    assert chart["lines"][0]["y"][-2:] == pytest.approx([2.0, -32.0], abs=0.2)
+    assert result.calibration.intervals[-1].width_cents == pytest.approx(1168.0, abs=0.2)
+
+
+def test_what_was_refused_is_said(page, result) -> None:
+    for term in result.calibration.split.terms if result.calibration.split else ():
+        if term.refused:
+            assert "Not measurable: the term" in page
+
+
+def test_a_step_that_is_not_there_is_said_and_no_zero(tmp_path) -> None:
+    take = stepped(tmp_path / "take.wav", [0.0] * 6)
+    x, rate = soundfile.read(take)
+    hold = round(0.8 * RATE)
+    x[2 * hold : 3 * hold] = 0.0
+    soundfile.write(take, x, rate, subtype="PCM_24")
+    file = tmp_path / "steps.csv"
+    rows = [f"{0.8 * i:.3f},{0.8 * (i + 1):.3f},{v:g}" for i, v in enumerate(VOLTS)]
+    file.write_text("start_s,end_s,cv_v\n" + "\n".join(rows) + "\n")
+    text = calibration_page_bytes(calibrate(take, cv_file=[str(file)])).decode()
+    assert "nothing oscillates" in text
+    drawn = next(line["y"] for line in data_of(text)["charts"]["cv-pitch"]["lines"])
+    assert drawn[2] is None
+
+
+def test_it_opens_reads_and_prints(take, tmp_path, capsys) -> None:
+    folder = tmp_path / "pages"
+    values = ",".join(map(str, VOLTS))
+    assert main(["calibrate", str(take), "--cv-values", values, "--report", str(folder), "--quiet"]) == 0
+    assert capsys.readouterr().err == ""
+    (page,) = folder.iterdir()
+    assert page.name.endswith("-calibration.html")
+    with open_browser() as browser, Watched(browser, page) as watched:
+        assert watched.said == []
+        assert watched.network() == []
+        assert watched.page.locator("h1").first.inner_text() == "board <b>one <i>.wav"
+        assert watched.page.evaluate("document.documentElement.scrollWidth - innerWidth") <= 0
+        box = watched.page.locator("#chart-cv-error .u-over").bounding_box()
+        watched.page.locator("#chart-cv-error").scroll_into_view_if_needed()
+        box = watched.page.locator("#chart-cv-error .u-over").bounding_box()
+        watched.page.mouse.move(box["x"] + box["width"] - 1, box["y"] + 20)
+        reading = watched.page.locator("[data-reading=cv-error]").inner_text()
+        assert re.fullmatch(r"5 V: up -[\d.]+ cents", reading), reading
+        assert 1 <= len(re.findall(rb"/Type\s*/Page\b", watched.page.pdf(format="A4"))) <= 2
+
+
+def test_a_folder_that_cannot_be_made_is_refused(take, tmp_path, capsys) -> None:
+    words = ["calibrate", str(take), "--cv-values", "0,1,2,3,4,5", "--report", str(tmp_path / "no" / "pages")]
+    assert main(words) == 2
+    assert "does not exist" in capsys.readouterr().err
