@@ -10,6 +10,7 @@ from pathlib import Path
 from typing import Any
 
 from listen.cli_parts import FOUND, PASSED, Screen, add_build, add_span, file_name
+from listen.errors import OptionError
 
 _DESCRIPTION = (
     """Compare two takes of a build, before and after: aligned by pitch, not by time, and whatever their level."""
@@ -32,7 +33,15 @@ def add_compare_command(commands: Any) -> None:
         formatter_class=argparse.RawDescriptionHelpFormatter,
     )
     for name, when in (("before", "before the change"), ("after", "after it")):
-        parser.add_argument(name, metavar=name.upper(), help=f"the take {when}: a capture, or what check --json wrote")
+        words = f"the take {when}: a capture, what check --json wrote, or with --entries a number in the logbook"
+        parser.add_argument(name, metavar=name.upper(), help=words)
+    parser.add_argument("--entries", action="store_true", help="BEFORE and AFTER are entries of the logbook")
+    parser.add_argument(
+        "--logbook",
+        metavar="FILE",
+        type=file_name("--logbook"),
+        help="the file of the logbook, for --entries (default: LISTEN_LOGBOOK, or the system's place)",
+    )
     add_span(parser)
     add_build(parser)
     parser.add_argument("--limits", metavar="FILE.toml", type=file_name("--limits"), help="limits of your own")
@@ -52,7 +61,7 @@ def _compare(options: argparse.Namespace) -> int:
     from listen import report
     from listen.report.comparing import compare_document, compare_documents, compare_page
     from listen.verbs.checking import CheckResult
-    from listen.verbs.comparing import load_side
+    from listen.verbs.comparing import load_entry, load_side
 
     settings = {
         "channel": options.channel,
@@ -63,8 +72,11 @@ def _compare(options: argparse.Namespace) -> int:
         "start_s": options.start,
         "end_s": options.end,
     }
-    sides = []
+    sides: list[Any] = []
     for path in (options.before, options.after):
+        if options.entries:
+            sides.append(load_entry(_entry(path), options.logbook))
+            continue
         with contextlib.ExitStack() as stack:
             line = None if options.quiet else stack.enter_context(report.ProgressLine(path, sys.stderr))
             sides.append(load_side(path, progress=line, **settings))
@@ -88,9 +100,20 @@ def _compare(options: argparse.Namespace) -> int:
     return PASSED if comparison.verdict in _GOOD else FOUND
 
 
+def _entry(text: str) -> int:
+    if not text.isdecimal() or int(text) < 1:
+        raise OptionError(
+            f"{text!r} is no entry of the logbook", 'with --entries give two numbers; "listen logbook show" lists them'
+        )
+    return int(text)
+
+
 def _outputs(options: argparse.Namespace) -> Path | None:
     """Refuse targets that cannot be written before any work is done; return the page's file."""
-    inputs = [options.before, options.after, *(path for path in (options.bench, options.limits) if path)]
+    if options.logbook is not None and not options.entries:
+        raise OptionError("--logbook is of use with --entries alone", "add --entries and give two numbers")
+    takes = [] if options.entries else [options.before, options.after]
+    inputs = [*takes, *(path for path in (options.bench, options.limits, options.logbook) if path)]
     if options.json is not None and options.json != "-":
         from listen.report.files import check_target
 

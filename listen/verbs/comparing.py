@@ -8,7 +8,7 @@ from collections.abc import Callable, Mapping
 from pathlib import Path
 from typing import Any
 
-from listen.errors import CaptureError
+from listen.errors import CaptureError, OptionError
 from listen.report import check_document
 from listen.report.comparing import Comparison, compare_documents
 from listen.verbs.checking import CheckResult, check
@@ -61,6 +61,36 @@ def load_side(side: Side, **settings: Any) -> CheckResult | Mapping[str, Any]:
     if os.fspath(side).lower().endswith(".json"):
         return _valid(_loaded(side), os.fspath(side))
     return check(side, **settings)
+
+
+def load_entry(number: int, logbook: FilePath | None = None) -> Mapping[str, Any]:
+    """Return the check that is kept in a logbook under a number.
+
+    Parameters
+    ----------
+    number : int
+    logbook : path, optional
+        The logbook's file; the usual one where not given.
+
+    Returns
+    -------
+    mapping
+        A document of the schema ``listen.check/1``.
+
+    Raises
+    ------
+    ListenError
+        There is no such entry, or it is no check.
+    """
+    from listen.logbook import logbook_path, read_entry
+
+    entry = read_entry(logbook_path(logbook), number)
+    if entry.kind != "check":
+        raise OptionError(
+            f"entry {number} of the logbook is a {entry.kind}, not a check",
+            'name two checks; tables are compared by "listen logbook drift"',
+        )
+    return _valid(entry.document, f"entry {number} of the logbook")
 
 
 def _loaded(path: FilePath) -> Any:

@@ -225,3 +225,21 @@ def test_an_output_that_is_an_input_is_refused(capsys) -> None:
     assert main(["compare", str(FAULTY), str(MENDED), "--json", str(MENDED)]) == 2
     assert "is one of the inputs" in capsys.readouterr().err
     assert MENDED.read_bytes() == kept
+
+
+def test_two_entries_of_the_logbook_can_be_compared(before, turned, tmp_path, capsys) -> None:
+    book = tmp_path / "book.sqlite"
+    for take in (FAULTY, turned):
+        assert main(["check", str(take), "--quiet", "--logbook", str(book), "--build", "third board"]) in (0, 1)
+    capsys.readouterr()
+    assert main(["compare", "1", "2", "--entries", "--logbook", str(book), "--json", "-"]) == 0
+    document = json.loads(capsys.readouterr().out)
+    assert document["headline"] == compare_documents(before, check_document(check(turned))).headline
+    folder = tmp_path / "pages"
+    assert main(["compare", "1", "2", "--entries", "--logbook", str(book), "--report", str(folder), "--quiet"]) == 0
+    assert [page.name for page in folder.iterdir()] == ["1-and-2.html"]
+    for words, says in ((["1", "9"], "no entry 9"), (["1", "x"], "is no entry of the logbook")):
+        assert main(["compare", *words, "--entries", "--logbook", str(book)]) == 2
+        line = capsys.readouterr().err
+        assert says in line
+        assert line.count("\n") == 1
