@@ -391,12 +391,14 @@ def _lagrange(table: Floats, p: Floats) -> Floats:
     )
 
 
-def residual(x: Floats, phase: Floats, edges: Ints, centres: Floats, tables: Floats, dc: Floats, out: Floats) -> None:
-    """Samples less the mean cycle: between edges[i] and edges[i + 1], table i fades into table i + 1, linearly."""
+def residual(
+    x: Floats, phase: Floats, edges: Ints, which: Ints, centres: Floats, tables: Floats, dc: Floats, out: Floats
+) -> None:
+    """Samples less the mean cycle: from edges[i] to edges[i + 1], table which[i] fades into which[i + 1], linearly."""
     points = tables.shape[1]
     for i in range(len(edges) - 1):
         j = np.arange(edges[i], edges[i + 1])
-        for side, row in ((0, i), (1, i + 1)):
+        for side, row in ((0, which[i]), (1, which[i + 1])):
             share = (j - edges[i]) / max(1, edges[i + 1] - edges[i])
             share = share if side else 1.0 - share
             p = ((phase[j] - centres[row]) % 1.0) * points

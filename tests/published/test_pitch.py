@@ -49,7 +49,7 @@ def test_the_bound_in_figures(f0_hz: float, frame_s: float, snr_db: float, want_
             ),
         ),
         (441.3, 40.0),
-        (1234.5, 20.0),
+        (1234.5, 40.0),
         (3520.0, 60.0),
     ],
 )
@@ -61,7 +61,7 @@ def test_pitch_reaches_the_bound(f0_hz: float, snr_db: float) -> None:
     assert abs(np.mean(error)) < 3 * np.std(error) / np.sqrt(len(error))
 
 
-@pytest.mark.parametrize(("f0_hz", "snr_db"), [(55.0, 40.0), (220.7, 60.0), (441.3, 40.0), (1234.5, 20.0)])
+@pytest.mark.parametrize(("f0_hz", "snr_db"), [(55.0, 40.0), (220.7, 60.0), (441.3, 40.0), (1234.5, 40.0)])
 def test_pitch_says_how_sure_it_is(f0_hz: float, snr_db: float) -> None:
     """``f0_sigma_cents`` against the spread: within 25 %."""
     error, _, told = frames_apart(f0_hz, snr_db)

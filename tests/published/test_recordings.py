@@ -47,8 +47,8 @@ OTHER_OCTAVE = {"Piano Gb5", "GtrHarmonics B2"}
 
 @pytest.mark.xfail(
     strict=True,
-    reason="measured 7 of 236, allowed 2: Agogo Bell, Koto G2, Shamison F2, English Horn F2, Dist Gtr G2, Glockenspiel D6 "
-    "have no tone, Square Wave C1 is read an octave low",
+    reason="measured 7 of 236, allowed 2: Agogo Bell, Koto G2, Shamison F2, English Horn F2, Dist Gtr G2, Glockenspiel "
+    "D6 have no tone, Square Wave C1 is read an octave low",
 )
 @pytest.mark.skipif(not BANK.is_file(), reason="needs the package pretty_midi, for its sound bank")
 def test_loops_of_a_sound_bank_have_a_whole_multiple_of_their_rate() -> None:
