@@ -22,6 +22,8 @@ _QUIET_BEFORE_S = 0.05
 _LEAST_STEP_FS = 0.002
 _HUM_OVER_FLOOR = 4.0
 _TWO_BETTER = 0.5
+_LATER_S = 0.0005
+"""The fall is looked at from so long after the contact: an edge takes a few samples."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -169,18 +171,18 @@ def contact(x: Floats, rate_hz: float, name: str) -> Contact:
     quiet = max(8, int(_QUIET_BEFORE_S * rate_hz))
     if len(x) < 4 * quiet:
         raise CaptureError(f"{name}: is too short for a contact", "record two seconds: wait, touch, hold, let go")
+    lag = max(1, int(0.0005 * rate_hz))
+    jump = np.abs(x[lag:] - x[:-lag])
+    largest = float(jump.max())
+    if largest < max(_LEAST_STEP_FS, 20.0 * float(np.median(jump))):
+        raise CaptureError(f"{name}: no contact is seen in it", "raise the gain; touch plus to the tip for a second")
+    if int(np.argmax(jump > 0.5 * largest)) < quiet:
+        raise CaptureError(f"{name}: begins with the contact", "start recording a second before you touch the input")
     base = float(np.median(x[:quiet]))
     noise = max(1.4826 * float(np.median(np.abs(x[:quiet] - base))), 1e-6)
     y = x - base
     size = float(np.abs(y).max())
-    if size < _LEAST_STEP_FS or size < 20.0 * noise:
-        raise CaptureError(
-            f"{name}: no contact is seen in it",
-            "raise the gain; touch plus to the tip for a second",
-        )
     onset = int(np.argmax(np.abs(y) > max(0.2 * size, 8.0 * noise)))
-    if onset < quiet:
-        raise CaptureError(f"{name}: begins with the contact", "start recording a second before you touch the input")
     first = y[onset : onset + max(4, int(0.003 * rate_hz))]
     inverted = bool(first[np.argmax(np.abs(first))] < 0)
     up = -y if inverted else y
@@ -188,7 +190,7 @@ def contact(x: Floats, rate_hz: float, name: str) -> Contact:
     begin, bounces = _last_bounce(up, onset, step, rate_hz)
     end = _release(up, begin, step, noise, rate_hz)
     held_s = (end - begin) / rate_hz
-    corners, sigma = _corners(up[begin:end], rate_hz, noise)
+    corners, sigma = _corners(up[begin:end], rate_hz, noise, _LATER_S)
     corner = None if corners is None else float(sum(corners))
     return Contact(
         inverted=inverted,
@@ -210,7 +212,7 @@ def _last_bounce(up: Floats, onset: int, step: float, rate_hz: float) -> tuple[i
     # a slow edge takes a few samples: those of one bounce count once
     bounces = 1 + int(np.count_nonzero(np.diff(breaks) > 0.0003 * rate_hz)) if len(breaks) else 0
     last = int(makes[-1]) + 1 if len(makes) and len(breaks) and makes[-1] > breaks[-1] else 0
-    return onset + last + max(2, int(0.0005 * rate_hz)), bounces
+    return onset + last + max(2, int(_LATER_S * rate_hz)), bounces
 
 
 def _release(up: Floats, begin: int, step: float, noise: float, rate_hz: float) -> int:
@@ -223,7 +225,7 @@ def _release(up: Floats, begin: int, step: float, noise: float, rate_hz: float) 
     return begin + int(away[0]) - lag if len(away) else len(up)
 
 
-def _corners(x: Floats, rate_hz: float, noise: float) -> tuple[tuple[float, ...] | None, float]:
+def _corners(x: Floats, rate_hz: float, noise: float, later_s: float) -> tuple[tuple[float, ...] | None, float]:
     """Fit one coupling and two; None where the contact is too short to tell."""
     from scipy.optimize import least_squares
 
@@ -232,7 +234,10 @@ def _corners(x: Floats, rate_hz: float, noise: float) -> tuple[tuple[float, ...]
     keep = max(1, len(x) // 4000)
     n = len(x) // keep
     y = x[: n * keep].reshape(n, keep).mean(axis=1)
-    time_s = (np.arange(n) + 0.5 * (keep - 1) / keep) * keep / rate_hz
+    time_s = later_s + (np.arange(n) + 0.5 * (keep - 1) / keep) * keep / rate_hz
+    tenth = max(1, n // 10)
+    if abs(1.0 - float(y[-tenth:].mean() / y[:tenth].mean())) < 0.02:
+        return ((), 0.0) if time_s[-1] > 0.3 else (None, 0.0)
     size = float(np.abs(y[: max(4, n // 200)]).mean())
 
     def one(guess: Floats) -> Floats:
@@ -254,8 +259,6 @@ def _corners(x: Floats, rate_hz: float, noise: float) -> tuple[tuple[float, ...]
     single = min(singles, key=lambda found: found.cost)
     corner_hz = math.exp(single.x[1]) / (2 * math.pi)
     fallen = 1.0 - math.exp(-2 * math.pi * corner_hz * time_s[-1])
-    if fallen < 0.02:
-        return ((), 0.0) if time_s[-1] > 0.3 else (None, 0.0)
     if fallen < 0.3:
         return None, 0.0
     starts = [(0.3, 1.0), (0.8, 0.2), (0.5, 0.5)]

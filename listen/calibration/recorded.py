@@ -64,13 +64,13 @@ def voltage_trace(source: Source, volts_per_full_scale: float, offset_v: float) 
 def voltage_plateaus(trace: Trace) -> list[Plateau] | None:
     """Return the holds of the voltage, None where it is a ramp."""
     ways = find_plateaus(trace, None, least=LEAST_MILLIVOLTS)
-    if not ways or moving_share(trace, ways[0]) > _RAMP_SHARE or _climbs(trace, ways[0]):
+    if not ways or moving_share(trace, ways[0]) + _climb(trace, ways[0]) > _RAMP_SHARE:
         return None
     return ways[0]
 
 
-def _climbs(trace: Trace, plateaus: list[Plateau]) -> bool:
-    """Return whether the voltage moves much in the later part of its holds: then they are none."""
+def _climb(trace: Trace, plateaus: list[Plateau]) -> float:
+    """Return the part of its range that the voltage moves through in the later part of its holds."""
     within = 0.0
     for plateau in plateaus:
         inside = trace.value[
@@ -78,7 +78,7 @@ def _climbs(trace: Trace, plateaus: list[Plateau]) -> bool:
         ]
         if len(inside) > 10:
             within += abs(float(np.median(inside[-5:]) - np.median(inside[:5])))
-    return within > 0.25 * float(np.ptp(trace.value))
+    return within / max(float(np.ptp(trace.value)), 1e-9)
 
 
 def refuse_ac_coupled(trace: Trace, pitch: list[Plateau], name: str, channel: int) -> None:

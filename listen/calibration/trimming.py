@@ -102,14 +102,14 @@ def _zero_sigma(volts: np.ndarray, gain: np.ndarray, slope: float, sigma: float,
 
 
 def _watch(rows: Rows, fitted: FittedLaw, pivot: float | None, off: float) -> tuple[float, float, float] | None:
-    """Return the highest straight step, what it reads and what it should read when the scale is right."""
+    """Return the straight step furthest from the pivot, what it reads and what it should when the scale is right."""
     if pivot is None:
         return None
-    low, high = fitted.law.straight_v
-    inside = rows.volts <= high + 1e-9
-    top = int(np.argmax(np.where(inside, rows.volts, -np.inf)))
-    volts, reads = float(rows.volts[top]), float(rows.hz[top])
-    move = note_move_cents(1200.0 * off * (volts - low), low, volts, pivot)
+    inside = rows.volts <= fitted.law.straight_v[1] + 1e-9
+    far = int(np.argmax(np.where(inside, np.abs(rows.volts - pivot), -np.inf)))
+    volts, reads = float(rows.volts[far]), float(rows.hz[far])
+    # the interval from the pivot, which stays, up to this step
+    move = note_move_cents(1200.0 * off * (volts - pivot), pivot, volts, pivot)
     return volts, reads, float(hz_from_cents(move, reads))
 
 

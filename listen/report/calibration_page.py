@@ -100,14 +100,9 @@ def _table(made: Calibration, paper: Paper) -> list[str]:
     scale = f"{'-' + end:<{_LANE // 2}}0{'+' + end:>{_LANE // 2}}" if drawn else ""
     place = "V" if made.axis == "volts" else "place"
     several = len({step.capture for step in made.steps}) > 1
-    lines = [
-        paper.line(
-            f"{'':9} {'':10} {'':4} {'off note':>8} {'error':>8} {'settled':>8}   {scale}",
-            label="table",
-            text_ink="faint",
-        ),
-        paper.line(f"{place:>9} {'Hz':>10} {'note':4} {'cents':>8} {'cents':>8} {'after':>8}", text_ink="faint"),
-    ]
+    head = f"{'':8} {'':8} {'':3}{'cents':>6} {'error':>7} {'settled':>7}   {scale}"
+    units = f"{place:>7}  {'Hz':>8} {'note':4}{'off':>5} {'cents':>7} {'after':>7}"
+    lines = [paper.line(head, label="table", text_ink="faint"), paper.line(units, text_ink="faint")]
     shown = made.steps[:_MOST_ROWS]
     before: Step | None = None
     for step in shown:
@@ -122,22 +117,25 @@ def _table(made: Calibration, paper: Paper) -> list[str]:
 
 def _row(step: Step, before: Step | None, reach: float, drawn: bool) -> str:
     turned = "↓" if step.direction == "down" and (before is None or before.direction != "down") else " "
+    place = f"{round(step.cv_v, 3) + 0.0:>7.3f}{turned}"
     if step.f0_hz is None:
-        return (
-            f"{round(step.cv_v, 4) + 0.0:>8.4f}{turned} {'·':>10} {'missing' if step.missing else 'does not oscillate'}"
-        )
-    after = (
-        "never" if step.settling_s is None else "at once" if step.settling_s == 0.0 else format_seconds(step.settling_s)
-    )
-    if step.start_s is not None and step.settling_s is None and not step.unsettled:
-        after = "·"
-    error = f"{step.error_cents:+8.2f}" if step.error_cents is not None else f"{'·':>8}"
+        return f"{place} {'·':>8} {'missing' if step.missing else 'does not oscillate'}"
+    settling = step.settling_s
+    after = "·" if settling is None else "at once" if settling == 0.0 else format_seconds(settling)
+    error = "·" if step.error_cents is None else _fitted(step.error_cents, 7, 2, "+")
     lane = dot(0.5 + 0.5 * (step.error_cents or 0.0) / reach, _LANE) if drawn and step.error_cents is not None else ""
     mark = "!" if step.unsettled else " "
     return (
-        f"{round(step.cv_v, 4) + 0.0:>8.4f}{turned} {step.f0_hz:>10.3f} {note_name(step.f0_hz):4} "
-        f"{cents_off_note(step.f0_hz):>+8.1f} {error} {after:>8}{mark}  {lane}"
-    )
+        f"{place} {_fitted(step.f0_hz, 8, 3)} {note_name(step.f0_hz):3}{cents_off_note(step.f0_hz):>+6.1f} "
+        f"{error:>7} {after:>7}{mark} {lane}"
+    ).rstrip()
+
+
+def _fitted(value: float, columns: int, decimals: int, sign: str = "") -> str:
+    """Write a number into a cell, with as many of the decimals as there is room for."""
+    while decimals and len(f"{value:{sign}.{decimals}f}") > columns:
+        decimals -= 1
+    return f"{value:{sign}{columns}.{decimals}f}"
 
 
 def _intervals(made: Calibration, paper: Paper) -> list[str]:
