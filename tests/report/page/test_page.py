@@ -171,6 +171,34 @@ def test_a_page_is_small_and_soon_made(result) -> None:
     assert min(times) < 2.0, times
 
 
+def test_a_minute_with_six_findings_keeps_to_three_megabytes_and_two_seconds(tmp_path) -> None:
+    import time
+
+    import soundfile
+
+    rate, seconds = 48000, 60
+    rng = np.random.default_rng(5)
+    t = np.arange(rate * seconds) / rate
+    f0 = np.where(t > 40, 400.0, 100 * 2 ** (2.5 - 2.5 * np.cos(2 * np.pi * t / 20)))
+    turns = np.cumsum(f0) / rate
+    level = 0.35 * (1 + 0.04 * np.sin(6 * np.pi * t) * (t > 40)) * (1 + 0.05 * np.log2(f0 / 100))
+    x = np.minimum(level * np.sin(2 * np.pi * turns), 0.33)
+    x += 0.004 * np.sin(100 * np.pi * t) + 0.005 * np.sin(np.pi * turns) + 3e-5 * rng.standard_normal(len(t))
+    x[round(30.2 * rate) : round(30.5 * rate)] *= 1e-4
+    take = tmp_path / "minute.wav"
+    soundfile.write(take, x, rate, subtype="PCM_24")
+    checked = check(take)
+    assert len([f for f in checked.findings if f.severity != "note"]) >= 5
+    times = []
+    for _ in range(3):
+        start = time.perf_counter()
+        page = check_page_bytes(checked)
+        times.append(time.perf_counter() - start)
+    assert page.count(b"data:audio/wav") >= 9
+    assert len(page) < 3_000_000
+    assert min(times) < 2.0, times
+
+
 def test_silence_has_a_page_that_says_so(tmp_path) -> None:
     import soundfile
 
