@@ -9,6 +9,7 @@ import numpy as np
 
 from listen.calibration.fits import LineFit, PowerFit, fit_line, fit_power, fit_terms
 from listen.calibration.types import Direction, Floats, Law, LawKind
+from listen.units import cents_between, hz_from_cents
 
 HELD_CENTS = 0.5
 """What neither meter, circuit nor clock hold (0.4 mV at a volt an octave; common practice, no source)."""
@@ -46,7 +47,7 @@ class Rows:
     @property
     def hz(self) -> Floats:
         """Pitches."""
-        return np.exp2(self.cents / 1200.0)
+        return hz_from_cents(self.cents, 1.0)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -116,7 +117,7 @@ def fit_law(rows: Rows, kind: str) -> FittedLaw:
         octaves_per_volt=slope,
         octaves_per_volt_sigma=line.slope_sigma / 1200.0,
         volts_per_octave=1.0 / slope if slope else np.inf,
-        f0_at_zero_v_hz=float(np.exp2(line.intercept / 1200.0)),
+        f0_at_zero_v_hz=hz_from_cents(line.intercept, 1.0),
         straight_v=(float(rows.volts[straight].min()), float(rows.volts[straight].max())),
         rms_error_cents=0.0,
         worst_error_cents=0.0,
@@ -221,7 +222,7 @@ def _hertz(rows: Rows, law: Law) -> tuple[Law, Curve]:
     law = replace(law, hertz_per_volt=slope, hertz_per_volt_sigma=sigma, f0_at_zero_v_hz=at_zero)
 
     def curve(volts: Floats) -> Floats:
-        return 1200.0 * np.log2(np.maximum(at_zero + slope * np.asarray(volts), 1e-6))
+        return cents_between(np.maximum(at_zero + slope * np.asarray(volts), 1e-6), 1.0)
 
     return law, curve
 
@@ -314,5 +315,5 @@ def _left_hertz(rows: Rows) -> float:
     fitted = at_zero + slope * rows.volts
     if np.any(fitted <= 0):
         return float(np.ptp(rows.cents))
-    left = rows.cents - 1200.0 * np.log2(fitted)
+    left = rows.cents - cents_between(fitted, 1.0)
     return float(np.sqrt(np.sum(left**2) / max(1, len(left) - 2)))

@@ -114,7 +114,7 @@ def smooth_left_cents(values: Floats, cents: Floats) -> float:
     if np.all(values > 0):
         tries.append(_left(np.column_stack([one, np.log(values)]), cents))
     # In hertz, weighted so that what is left is relative.
-    hertz = np.exp2(cents / 1200.0 - cents.max() / 1200.0)
+    hertz = hz_from_cents(cents - cents.max(), 1.0)
     weighted = np.column_stack([one, v]) / hertz[:, None]
     tries.append(1200.0 / math.log(2.0) * _left(weighted, one))
     return min(tries)

@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 
 from listen.calibration.types import Floats
 from listen.track.types import Frames
-from listen.units import cents_between
+from listen.units import cents_between, hz_from_cents
 
 GRID_S = 0.01
 SIDE = 6
@@ -79,7 +79,7 @@ def pitch_trace(frames: Frames) -> Trace:
     mean = np.bincount(first, cents) / np.maximum(count, 1)
     grid_s = (cell[0] + np.arange(len(count)) + 0.5) * GRID_S
     # Low notes have fewer values than the grid has cells: those between two of one tone are on the line between them.
-    period_s = np.exp2(-np.interp(grid_s, time_s, cents) / 1200.0)
+    period_s = 1.0 / hz_from_cents(np.interp(grid_s, time_s, cents), 1.0)
     right = np.minimum(np.searchsorted(time_s, grid_s), len(time_s) - 1)
     spacing = time_s[right] - time_s[np.maximum(right - 1, 0)]
     between = (count == 0) & (spacing < np.maximum(0.012, 1.2 * period_s)) & (spacing > 0)

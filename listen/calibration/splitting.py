@@ -7,7 +7,7 @@ import numpy as np
 from listen.calibration.fits import TermsFit, fit_terms
 from listen.calibration.laws import FittedLaw, Rows, averaged
 from listen.calibration.types import ErrorSplit, Floats, Term
-from listen.units import cents_off_note
+from listen.units import cents_off_note, hz_from_cents
 
 NAMES = ("offset", "scale", "proportional", "inverse")
 LEAST_OCTAVES = {"proportional": 3.0, "inverse": 6.0}
@@ -105,5 +105,5 @@ def _term(name: str, fit: TermsFit, fitted: list[str], refused: dict[str, str]) 
     i = fitted.index(name)
     value, sigma = float(fit.values[i]), float(np.sqrt(fit.covariance[i, i]))
     if name == "offset":
-        value = float(cents_off_note(float(np.exp2(value / 1200.0))))
+        value = float(cents_off_note(hz_from_cents(value, 1.0)))
     return Term(name=name, value=value, sigma=sigma)

@@ -9,6 +9,7 @@ import numpy as np
 
 from listen.calibration.laws import Curve, Rows, free_curve, same_voltage
 from listen.calibration.types import Direction, Gap, Interval, Step
+from listen.units import hz_from_cents
 
 _NEAR_SHARE = 0.25
 
@@ -94,7 +95,7 @@ def intervals(rows: Rows, curve: Curve) -> tuple[Interval, ...]:
         return ()
     volts = start + np.arange(count + 1.0)
     cents = curve(volts)
-    hz = np.exp2(cents / 1200.0)
+    hz = hz_from_cents(cents, 1.0)
     return tuple(
         Interval(
             from_v=float(volts[i]),
