@@ -196,17 +196,8 @@ def _hop_peaks(spectra: list[Floats], rates: Floats, size: int, edges: Floats, l
     for level in (2, 1, 0):
         spacing = rates[level] / size
         found = np.empty((400, 3))
-        n = _peak_bins(
-            spectra[level],
-            int(bottom / spacing),
-            int(edges[level] / spacing) + 2,
-            1e-14,
-            rates[level],
-            size,
-            found,
-            0,
-            level,
-        )
+        low, high = int(bottom / spacing), int(edges[level] / spacing) + 2
+        n = _peak_bins(spectra[level], low, high, 1e-14, rates[level], size, found, 0, level)
         before = np.array([p[0] for p in kept])
         for peak in found[:n]:
             double = np.any(np.abs(before - peak[0]) < 1.5 * spacing) and peak[0] < bottom + 2.0 * spacing
@@ -257,16 +248,9 @@ def _by_likeness(signals: list[Floats], hop: Ints, rates: Floats, strong: float,
 
 
 def _by_lines(
-    spectrum: Floats,
-    peaks: Floats,
-    signals: list[Floats],
-    hop: Ints,
-    rates: Floats,
-    size: int,
-    edges: Floats,
-    strong: float,
-    lowest: float,
-) -> tuple[float, float]:
+    spectrum: Floats, peaks: Floats, signals: list[Floats], hop: Ints, rates: Floats, size: int, edges: Floats,
+    strong: float, lowest: float
+) -> tuple[float, float]:  # fmt: skip
     """Pitch strong / order whose lines below the strong one are there, and the share of power on no line."""
     top = peaks[:, 1].max()
     spacing, fine = rates[0] / size, rates[1] / size
@@ -296,19 +280,9 @@ def _by_lines(
 
 
 def coarse_pitch(
-    spectra0: Floats,
-    spectra1: Floats,
-    spectra2: Floats,
-    d0: Floats,
-    d1: Floats,
-    d2: Floats,
-    hops: Ints,
-    rates: Floats,
-    size: int,
-    edges: Floats,
-    lowest: float,
-    out: Floats,
-) -> None:
+    spectra0: Floats, spectra1: Floats, spectra2: Floats, d0: Floats, d1: Floats, d2: Floats, hops: Ints, rates: Floats,
+    size: int, edges: Floats, lowest: float, out: Floats
+) -> None:  # fmt: skip
     """Rough pitch of each hop: (pitch or 0, unlikeness one period later, the strongest line's power, a strong Hz).
 
     The strong line is the lowest within 4 dB of the strongest. It is a multiple of the pitch: which, the signal itself
