@@ -30,6 +30,8 @@ WINDOW_S = 0.02
 WINDOW_CYCLES = 4
 MARGIN_S = 0.25
 PASSES = 3
+REACH_S = 0.06
+EDGE_S = 0.12
 _LONGEST_GAP_S = 0.1
 _FEWEST_CYCLES = 8.0
 
@@ -128,7 +130,8 @@ def part_fundamental(x: Floats, first_sample: int, rate_hz: float, envelope: Env
         turns, slope_hz = _phase(time_s, f0_hz, at_s)
         if b - a < 2 or turns[-1] - turns[0] < _FEWEST_CYCLES:
             continue
-        tone = _tone_along(x[a:b], turns, slope_hz / rate_hz, float(np.median(f0_hz)))
+        tone = _tone_along(x[a:b], turns, slope_hz / rate_hz, _width(float(np.median(f0_hz))))
+        tone += _at_the_ends(x[a:b] - tone, turns, slope_hz / rate_hz, round(EDGE_S * rate_hz))
         fundamental[a:b] = tone
         residue[a:b] -= tone
         turns_of_all[a:b] = turns
@@ -249,11 +252,20 @@ def _runs(envelope: Envelope, low_s: float, high_s: float) -> Iterator[tuple[Flo
     cuts = np.flatnonzero((np.diff(time_s) > gap) | (np.diff(at) > 1)) + 1
     for times, pitches in zip(np.split(time_s, cuts), np.split(f0_hz, cuts), strict=True):
         if len(times) > 2:
-            reach = 0.5 * WINDOW_S  # the envelope begins half a short frame inside the tone
+            # The envelope begins inside the tone, once it stands out; how far a neighbour is limits the reach.
+            before, after = (min(REACH_S, 0.5 * space) for space in _space(time_s, times))
             yield (
-                np.concatenate([[times[0] - reach], times, [times[-1] + reach]]),
+                np.concatenate([[times[0] - before], times, [times[-1] + after]]),
                 np.concatenate([[pitches[0]], pitches, [pitches[-1]]]),
             )
+
+
+def _space(all_s: Floats, times: Floats) -> tuple[float, float]:
+    """Seconds to the neighbouring pieces of tone."""
+    earlier, later = all_s[all_s < times[0]], all_s[all_s > times[-1]]
+    before = times[0] - earlier[-1] if len(earlier) else math.inf
+    after = later[0] - times[-1] if len(later) else math.inf
+    return float(before), float(after)
 
 
 def _phase(time_s: Floats, f0_hz: Floats, at_s: Floats) -> tuple[Floats, Floats]:
@@ -266,9 +278,24 @@ def _phase(time_s: Floats, f0_hz: Floats, at_s: Floats) -> tuple[Floats, Floats]
     return knots[i] + ahead * (f0_hz[i] + 0.5 * slope * ahead), f0_hz[i] + slope * ahead
 
 
-def _tone_along(x: Floats, turns: Floats, cycles_a_sample: Floats, f0_hz: float) -> Floats:
+def _width(f0_hz: float) -> float:
+    """Whole cycles to average over."""
+    return float(max(WINDOW_CYCLES, math.ceil(WINDOW_S * f0_hz)))
+
+
+def _at_the_ends(x: Floats, turns: Floats, cycles_a_sample: Floats, edge: int) -> Floats:
+    """What is left of the fundamental where a tone begins or ends: it grows too fast there for a long average."""
+    out = np.zeros_like(x)
+    n = min(edge, len(x) // 2)
+    ramp = 0.5 + 0.5 * np.cos(np.pi * (np.arange(n) + 0.5) / max(n, 1))
+    for part, weight in ((slice(0, n), ramp), (slice(len(x) - n, len(x)), ramp[::-1])):
+        if n > 1 and turns[part][-1] - turns[part][0] >= _FEWEST_CYCLES:
+            out[part] += weight * _tone_along(x[part], turns[part], cycles_a_sample[part], float(WINDOW_CYCLES))
+    return out
+
+
+def _tone_along(x: Floats, turns: Floats, cycles_a_sample: Floats, width: float) -> Floats:
     """Fundamental of x along a phase; its amplitude and what is left of its phase may move slowly."""
-    width = float(max(WINDOW_CYCLES, math.ceil(WINDOW_S * f0_hz)))
     width = min(width, float(WINDOW_CYCLES) * math.floor((turns[-1] - turns[0]) / WINDOW_CYCLES))
     half = 0.5 * width
     centres = np.arange(turns[0] + half, turns[-1] - half + 1e-9, 0.125 * width)

@@ -152,3 +152,14 @@ def test_the_worst_second_is_found_inside_the_interval() -> None:
     assert worst_start_s(score, time_s, 2.0, 8.0, 1.0) == pytest.approx(6.0, abs=0.05)
     assert worst_start_s(score * np.nan, time_s, 2.0, 8.0, 1.0) == pytest.approx(2.0, abs=0.03)
     assert worst_start_s(score, time_s, 4.0, 4.2, 1.0) == pytest.approx(4.0, abs=0.5)
+
+
+def test_a_tone_that_grows_and_dies_leaves_no_thump_in_its_residue() -> None:
+    """It grows as a limited oscillator does, by 580 dB a second, and dies as fast."""
+    t = np.arange(round(3.0 * RATE)) / RATE
+    # Envelope of a van der Pol oscillator, 1 / sqrt(1 + e^(-2 t / tau)): any textbook's averaging.
+    level = 1 / np.sqrt(1 + np.exp(-(t - 1.0) / 0.0075) + np.exp((t - 2.0) / 0.0075))
+    x = 0.4 * level * np.cos(2 * np.pi * 900.0 * t)
+    x += 10 ** (-95 / 20) * np.random.default_rng(8).standard_normal(len(t))
+    residue = part_fundamental(x, 0, RATE, track(Take(x), workers=1).envelope).residue
+    assert np.max(np.abs(residue)) < 0.01 * 0.4
