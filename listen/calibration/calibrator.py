@@ -88,7 +88,7 @@ def calibration_of(
     steps = _with_errors(steps, fitted)
     octave = fitted.law.kind == "volt-per-octave"
     split = split_error(rows) if octave else None
-    gap, repeats = hysteresis(rows), repeatability(rows)
+    gap, repeats = hysteresis(rows, fitted.smooth), repeatability(rows)
     trim = None
     if trimming.before is not None and trimming.turned is not None:
         trim = trim_from(trimming.before, rows, fitted, scale_apart(fitted, split), trimming.turned)
@@ -169,7 +169,7 @@ def _dial(steps: Sequence[Step], rows: Rows, notes: tuple[str, ...]) -> Calibrat
         steps=tuple(steps),
         law=None,
         split=None,
-        hysteresis=hysteresis(rows),
+        hysteresis=hysteresis(rows, free_curve(rows)),
         repeatability=repeatability(rows),
         intervals=(),
         inverse=inverse_table(rows, free_curve(rows)),

@@ -59,6 +59,8 @@ class FittedLaw:
     law : Law
     curve : callable
         Volts to cents above 1 Hz.
+    smooth : callable
+        The same, or the power law behind a free one: it bends evenly between the steps.
     bend_cents : float
         How far the top of the table is off the straight part; 0 where it does not bend.
     line : LineFit
@@ -67,6 +69,7 @@ class FittedLaw:
 
     law: Law
     curve: Curve
+    smooth: Curve
     bend_cents: float
     line: LineFit
 
@@ -129,6 +132,7 @@ def fit_law(rows: Rows, kind: str) -> FittedLaw:
         nominal = fit_line(rows.nominal[straight], rows.cents[straight], rows.sigma[straight])
         law = replace(law, octaves_per_nominal_volt=nominal.slope / 1200.0)
     curve: Curve
+    smooth: Curve | None = None
     if kind == "volt-per-octave":
 
         def curve(volts: Floats) -> Floats:
@@ -136,7 +140,7 @@ def fit_law(rows: Rows, kind: str) -> FittedLaw:
     elif kind == "hertz-per-volt":
         law, curve = _hertz(rows, law)
     else:
-        law, curve = _free(rows, law)
+        law, curve, smooth = _free(rows, law)
     error = rows.cents - curve(rows.volts)
     worst = int(np.argmax(np.abs(error)))
     law = replace(
@@ -145,7 +149,7 @@ def fit_law(rows: Rows, kind: str) -> FittedLaw:
         worst_error_cents=float(error[worst]),
         worst_at_v=float(rows.volts[worst]),
     )
-    return FittedLaw(law=law, curve=curve, bend_cents=bend, line=line)
+    return FittedLaw(law=law, curve=curve, smooth=smooth or curve, bend_cents=bend, line=line)
 
 
 def free_curve(rows: Rows) -> Curve:
@@ -234,12 +238,13 @@ def _fit_hertz(rows: Rows) -> tuple[tuple[float, float], float]:
     return (line.intercept, line.slope), line.slope_sigma
 
 
-def _free(rows: Rows, law: Law) -> tuple[Law, Curve]:
+def _free(rows: Rows, law: Law) -> tuple[Law, Curve, Curve | None]:
     mean = averaged(rows)
     power = fit_power(mean.volts, mean.cents, mean.sigma)
     if power is not None and _believable(power, mean):
         law = replace(law, exponent=power.exponent, exponent_sigma=power.exponent_sigma, exponent_from_v=power.from_v)
-    return law, free_curve(rows)
+        return law, free_curve(rows), power.cents
+    return law, free_curve(rows), None
 
 
 def _believable(power: PowerFit, rows: Rows) -> bool:

@@ -7,36 +7,40 @@ from itertools import pairwise
 
 import numpy as np
 
-from listen.calibration.laws import Curve, Rows, free_curve, same_voltage
+from listen.calibration.laws import Curve, Rows, same_voltage
 from listen.calibration.types import Direction, Gap, Interval, Step
 from listen.units import hz_from_cents
 
 _NEAR_SHARE = 0.25
 
 
-def hysteresis(rows: Rows) -> Gap | None:
+def hysteresis(rows: Rows, smooth: Curve) -> Gap | None:
     """Return how far the pitch on the way down lies above that on the way up.
 
     Parameters
     ----------
     rows : Rows
+    smooth : callable
+        A law through all of them: it carries the small differences between the voltages of the two ways.
 
     Returns
     -------
     Gap or None
-        Down minus up, at each voltage of the way down that the way up has too, or nearly (then along its curve);
+        Down minus up, at each voltage of the way down that the way up has too, or nearly (then along the law);
         None where there is none.
     """
     up, down = _only(rows, "up"), _only(rows, "down")
     if len(up.volts) < 1 or len(down.volts) < 1:
         return None
-    upward = free_curve(up)
+    order = np.argsort(up.volts, kind="stable")
+    off_up = up.cents[order] - smooth(up.volts[order])
+    off_down = down.cents - smooth(down.volts)
     nodes = np.unique(up.volts)
     spacing = float(np.median(np.diff(nodes))) if len(nodes) > 1 else np.inf
     near = np.array([np.abs(nodes - v).min() <= max(_NEAR_SHARE * spacing, 1e-9) for v in down.volts])
     if not near.any() or len(nodes) < 2:
         return None
-    gap = down.cents[near] - upward(down.volts[near])
+    gap = off_down[near] - np.interp(down.volts[near], up.volts[order], off_up)
     return _gap(gap, down.volts[near])
 
 
