@@ -40,6 +40,11 @@ _STATUS = """exit status:
 _BEFORE = "From a recording of an oscillator to a verdict that its builder can act on: pitch, start, hold, clean."
 
 
+def _quiet_threads() -> None:
+    """Keep the linear algebra library from spinning threads of its own inside ours; a set value stands."""
+    os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
+
+
 def build_parser() -> argparse.ArgumentParser:
     """Return the parser of the whole command line."""
     parser = Parser(prog="listen", description=_BEFORE, epilog=_STATUS)
@@ -86,6 +91,7 @@ def main(argv: Sequence[str] | None = None) -> int:
     int
         The exit status.
     """
+    _quiet_threads()
     try:
         with _terminated_is_interrupted():
             return _run(build_parser().parse_args(argv))

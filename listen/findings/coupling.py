@@ -18,9 +18,11 @@ _SINE_FLAT = float(np.arccos(0.98) / np.pi)
 
 def relative_harmonics(frames: Frames, rows: NDArray[np.int64]) -> NDArray[np.complex128]:
     """H1 .. H10 over the fundamental, phases psi_k: shape (len(rows), 10); what does not fit is 0."""
-    out: NDArray[np.complex128] = np.ones((len(rows), 10), dtype=np.complex128)
     amplitude = 10.0 ** (frames.harmonics_dbc[rows] / 20.0)
-    out[:, 1:] = np.nan_to_num(amplitude * np.exp(1j * frames.harmonic_phase_rad[rows]))
+    psi = frames.harmonic_phase_rad[rows]
+    out = np.ones((len(rows), 10), dtype=np.complex128)
+    out.real[:, 1:] = np.nan_to_num(amplitude * np.cos(psi))
+    out.imag[:, 1:] = np.nan_to_num(amplitude * np.sin(psi))
     return out
 
 
@@ -30,8 +32,8 @@ def undone(harmonics: NDArray[np.complex128], f0_hz: Floats, corner_hz: float) -
     gain = 1.0 - 1j * corner_hz / (k * f0_hz[:, None])
     before = harmonics * gain
     first = before[:, :1]
-    relative: NDArray[np.complex128] = before / np.abs(first) * np.exp(-1j * k * np.angle(first))
-    return relative
+    relative = before / np.abs(first) * np.exp(-1j * k * np.angle(first))
+    return np.asarray(relative, dtype=np.complex128)
 
 
 def crests(harmonics: NDArray[np.complex128]) -> tuple[Floats, Floats, Floats, Floats]:

@@ -10,11 +10,13 @@ from listen.findings.between import knot_stretches
 from listen.findings.draft import Draft
 from listen.findings.limits import Limits, severity_of
 from listen.findings.rows import Floats, Span
-from listen.track import Frames
+from listen.track import Frames, short_frame_s
 
 _GRID_S = 0.005
 _HIGHEST_HZ = 45.0
 _OFF_CENTS = 1.5
+_FLAT_FROM = 0.3
+"""Wavering passes through its extremes and stays nowhere: about a tenth of its time is flat."""
 _TAIL_S = 0.15
 """The end of a rest may hold the slow beginning of the next turn."""
 _PERIODIC = 0.5
@@ -136,6 +138,7 @@ def hunting(rests: list[Rest], limits: Limits) -> tuple[list[Draft], list[Rest]]
         "rate_hz": rate,
         "worst_at_hz": worst.f0_hz,
         "rests": len(found),
+        "follows_pitch": _pitch_share(worst, rate, depth / 100),
         "rests_seen": len(rests),
     }
     draft = Draft(
@@ -178,7 +181,22 @@ def _periodic(rest: Rest) -> tuple[float, float] | None:
     if late < 0.6 * early:
         return None
     top, bottom = np.quantile(np.exp(flat), 0.99), np.quantile(np.exp(flat), 0.01)
-    return float((top - bottom) / (top + bottom)), float(rate[best])
+    bins = float(rate[best]) * short_frame_s(rest.f0_hz)
+    smeared = float(np.sinc(bins)) / (1 - bins**2) if abs(bins - 1) > 1e-6 else 0.5
+    return min(1.0, float((top - bottom) / (top + bottom)) / max(smeared, 0.3)), float(rate[best])
+
+
+def _pitch_share(rest: Rest, rate_hz: float, depth: float) -> float:
+    """Phase modulation over the depth: 1 where one line beats with the tone, 0 where the level alone swings."""
+    turns = np.exp(-2j * np.pi * rate_hz * rest.time_s)
+    window = np.hanning(len(turns))
+    cents = 2 * abs(np.sum((rest.pitch_cents - rest.pitch_cents.mean()) * window * turns)) / window.sum()
+    averaged = abs(np.sinc(rate_hz * max(0.01, 4.0 / rest.f0_hz)))
+    if averaged < 0.3:
+        # over so many cycles a swing at this rate averages out: nothing tells it from a beat
+        return 1.0
+    index = cents / averaged * np.log(2) / 1200 * rest.f0_hz / rate_hz
+    return float(index / max(depth, 1e-9))
 
 
 def retunes(frames: Frames, spans: list[Span]) -> list[tuple[float, Span]]:
@@ -303,6 +321,9 @@ def instability(
         if np.mean(curved**2) < 0.25 * np.mean(left**2):
             # one smooth bend is the end of a turn, not wavering
             left = curved
+        if _flat_share(rest.pitch_cents) > _FLAT_FROM:
+            # flat places with small turns between them are tuning, not wavering
+            continue
         noise = 1.5 * _pitch_noise(frames, rest)
         variance = float(np.mean(left**2)) - noise**2 - explained_cents**2
         rms = float(np.sqrt(max(variance, 0.0)))
@@ -332,6 +353,15 @@ def instability(
             variant="rate" if rate is not None else "plain",
         )
     ]
+
+
+def _flat_share(cents: Floats) -> float:
+    """Part of the time in which the pitch moves by less than a tenth of its whole scatter in 0.15 s."""
+    width = round(0.15 / _GRID_S)
+    if len(cents) < 3 * width:
+        return 0.0
+    moved = np.abs(cents[width:] - cents[:-width])
+    return float(np.mean(moved < 0.1 * np.std(cents)))
 
 
 def _pitch_noise(frames: Frames, rest: Rest) -> float:

@@ -14,6 +14,8 @@ from listen.track import Frames
 
 _RANK = {"fault": 0, "attention": 1, "note": 2}
 _LEAD_S = 0.25
+_BEATS_FROM = 0.35
+"""A tone that beats with a mains line swings in pitch as much as in level; a hunting level hardly does."""
 
 
 def judge(
@@ -117,8 +119,11 @@ def _tone(
     )
     hums = between.hum(frames, limits)
     hunts_found, hunts = hold.hunting(rests, limits)
-    if hunts_found and _beats_with_hum(hunts_found[0], hums):
-        hunts_found, hunts = [], []
+    if hunts_found and hums and _at_mains_distance(hunts_found[0], hums[0]):
+        if float(hunts_found[0].evidence["follows_pitch"]) > _BEATS_FROM:
+            hunts_found, hunts = [], []
+        else:
+            hums = []
     died = [d for d in died if not any(h.start_s < d.start_s and h.end_s > d.end_s for h in hunts)]
     drafts += died
     moved = hold.retunes(frames, spans)
@@ -143,7 +148,10 @@ def _tone(
     whole = steady & ~_dilated(lost | cut, 6)
     bursts = between.parasitic(frames, whole, limits, locked=wave == "sine")
     halves = between.subharmonic(frames, whole, limits, humming=bool(hums))
+    bursts = [b for b in bursts if not _is_recordings(b, hums, capture, frames)]
     halves = [d for d in halves if not _is_sideband(d, hunts_found)]
+    if wave == "sine":
+        halves = [d for d in halves if not _is_burst(d, bursts)]
     shapes = _without_bursts(shapes, bursts)
     slewed = _rows_of(shapes, "slew-limiting", frames)
     width = 9
@@ -157,15 +165,36 @@ def _dilated(flags: Flags, rows: int) -> Flags:
     return np.convolve(flags, np.ones(2 * rows + 1), mode="same") > 0
 
 
-def _beats_with_hum(hunt: Draft, hums: list[Draft]) -> bool:
-    """A tone near a mains line beats with it: that is hum, said once."""
-    if not hums:
-        return False
-    mains = float(hums[0].evidence["mains_hz"])
+def _at_mains_distance(hunt: Draft, hum: Draft) -> bool:
+    """Whether the level swings at the distance of the tone from a mains line, or at the mains' own rate."""
+    mains = float(hum.evidence["mains_hz"])
     off = abs(float(hunt.evidence["worst_at_hz"]) % mains)
     return (
         min(abs(min(off, mains - off) - float(hunt.evidence["rate_hz"])), abs(float(hunt.evidence["rate_hz"]) % mains))
         < 1.5
+    )
+
+
+_WORD_NOISE_DBFS = {"PCM_U8": -49.9, "PCM_S8": -49.9, "ULAW": -42.0, "ALAW": -42.0}
+"""Rounding noise under a full-scale sine: 6.02 n + 1.76 dB for n bits; companded words from memory."""
+
+
+def _is_recordings(burst: Draft, hums: list[Draft], capture: Capture, frames: Frames) -> bool:
+    """What hum leaves beside the tone, or the rounding of short words, is no burst of the circuit's."""
+    if hums and float(burst.evidence.get("burst_hz", 1e6)) < 700.0:
+        return True
+    floor = _WORD_NOISE_DBFS.get(capture.subtype)
+    level = float(burst.evidence["burst_rms_dbc"]) + float(np.nanmedian(frames.fundamental_dbfs))
+    return floor is not None and level < floor + 6.0
+
+
+def _is_burst(half: Draft, bursts: list[Draft]) -> bool:
+    """A burst that falls between the harmonics may fall on a half order: said once."""
+    return any(
+        b.start_s < half.end_s
+        and b.end_s > half.start_s
+        and float(b.evidence["burst_rms_dbc"]) > float(half.evidence["level_dbc"]) + 2.0
+        for b in bursts
     )
 
 

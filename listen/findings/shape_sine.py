@@ -29,6 +29,7 @@ CLIPPED_FROM = 0.5
 _BRIDGE_S = 0.3
 _SHORTEST_S = 0.1
 _FEW = 6
+_USUAL_LOSS_PERCENT = 2.0
 _WIEN_TURN_RAD = float(np.radians(63.4))
 """By so much a Wien bridge turns the second harmonic that its amplifier makes: 1 - 3j/(k - 1/k), k = 2."""
 
@@ -214,8 +215,23 @@ def shape_drafts(frames: Frames, shape: Shape, limits: Limits, coupling_known: b
                 continue
             out.append(draft)
             left &= ~_around(draft, frames)
+    left &= ~_let_pass(frames, shape, limits, left)
     for draft in _curved(frames, shape, limits, left, out, coupling_known):
         out.append(draft)
+    return out
+
+
+def _let_pass(frames: Frames, shape: Shape, limits: Limits, left: Flags) -> Flags:
+    """Rows whose flattening a raised limit lets pass: its harmonics are not told as another cause."""
+    out = np.zeros(len(frames), dtype=bool)
+    for kind, values, share in (
+        ("asymmetric-clipping", 100 * shape.loss_one, shape.share_one),
+        ("symmetric-clipping", 100 * shape.loss_both, shape.share_both),
+    ):
+        if limits[kind]["attention"] > _USUAL_LOSS_PERCENT:
+            for _, rows in _stretches(frames, values, left, _USUAL_LOSS_PERCENT):
+                if _flattened(share, values, rows):
+                    out |= rows
     return out
 
 

@@ -138,13 +138,15 @@ def answers(
     hold = _named(findings, ("oscillation-dropout", "amplitude-hunting", "amplitude-bounce", "level-drift"))
     span = format_db(summary["level_span_db"] or 0.0)
     level = f"{summary['level_dbfs']:.1f} dBFS"
-    out["hold"] = (
-        text["hold_bad"].format(kinds=_capital(hold)) if hold else text["hold_good"].format(span=span, level=level)
-    )
+    moves = (summary["level_span_db"] or 0.0) > _MOVES_DB
+    good = text["hold_moves" if moves else "hold_good"]
+    out["hold"] = text["hold_bad"].format(kinds=_capital(hold)) if hold else good.format(span=span, level=level)
     out["clean"] = _clean(summary, findings, wave, text)
     return out
 
 
+_MOVES_DB = 1.0
+"""From here on a level that no finding blames is said to move, not to hold."""
 _UNCLEAN = (
     "asymmetric-clipping",
     "symmetric-clipping",

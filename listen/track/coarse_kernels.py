@@ -194,7 +194,8 @@ def _gather_peaks(
                 double = False
                 for q in range(first):
                     near = abs(peaks[q, 0] - peaks[p, 0]) < 1.5 * spacing
-                    if near and peaks[p, 0] < bottom_hz + 2.0 * spacing:
+                    alike = peaks[q, 1] > 0.3 * peaks[p, 1]
+                    if near and alike and peaks[p, 0] < bottom_hz + 2.0 * spacing:
                         double = True
                 if not double:
                     peaks[kept, :] = peaks[p, :]

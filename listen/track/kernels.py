@@ -17,6 +17,35 @@ _SUMS = {"contract", "reassoc", "nsz"}
 """Flags that let a sum be vectorised; those that assume 'no NaN' are left out."""
 
 
+@njit(cache=True, nogil=True, fastmath=_SUMS, inline="always")
+def _cosine(q):  # type: ignore[no-untyped-def]
+    """Cosine of an angle up to a right angle from its square, error below 1e-9."""
+    c = 1.0 / 479001600.0 - q / 87178291200.0
+    c = 1.0 / 40320.0 + q * (-1.0 / 3628800.0 + q * c)
+    c = 1.0 / 24.0 + q * (-1.0 / 720.0 + q * c)
+    return 1.0 + q * (-0.5 + q * c)
+
+
+@njit(cache=True, nogil=True, fastmath=_SUMS, inline="always")
+def _fine_cosine(q):  # type: ignore[no-untyped-def]
+    """Cosine of an angle up to a right angle from its square, error below 1e-13."""
+    c = 1.0 / 20922789888000.0 - q / 6402373705728000.0
+    c = 1.0 / 479001600.0 + q * (-1.0 / 87178291200.0 + q * c)
+    c = 1.0 / 40320.0 + q * (-1.0 / 3628800.0 + q * c)
+    c = 1.0 / 24.0 + q * (-1.0 / 720.0 + q * c)
+    return 1.0 + q * (-0.5 + q * c)
+
+
+@njit(cache=True, nogil=True, fastmath=_SUMS, inline="always")
+def _fine_sine(q):  # type: ignore[no-untyped-def]
+    """Sine over the angle, up to a right angle, from its square, error below 1e-13."""
+    s = 1.0 / 355687428096000.0 - q / 121645100408832000.0
+    s = 1.0 / 6227020800.0 + q * (-1.0 / 1307674368000.0 + q * s)
+    s = 1.0 / 362880.0 + q * (-1.0 / 39916800.0 + q * s)
+    s = 1.0 / 120.0 + q * (-1.0 / 5040.0 + q * s)
+    return 1.0 + q * (-1.0 / 6.0 + q * s)
+
+
 @njit(cache=True, nogil=True, fastmath=_SUMS)
 def phase_samples(
     knots: Floats,
@@ -63,62 +92,8 @@ def phase_samples(
             r = p - np.rint(p)
             y = r * math.pi
             q = y * y
-            s = y * (
-                1.0
-                + q
-                * (
-                    -1.0 / 6.0
-                    + q
-                    * (
-                        1.0 / 120.0
-                        + q
-                        * (
-                            -1.0 / 5040.0
-                            + q
-                            * (
-                                1.0 / 362880.0
-                                + q
-                                * (
-                                    -1.0 / 39916800.0
-                                    + q
-                                    * (
-                                        1.0 / 6227020800.0
-                                        + q
-                                        * (
-                                            -1.0 / 1307674368000.0
-                                            + q * (1.0 / 355687428096000.0 - q / 121645100408832000.0)
-                                        )
-                                    )
-                                )
-                            )
-                        )
-                    )
-                )
-            )
-            c = 1.0 + q * (
-                -0.5
-                + q
-                * (
-                    1.0 / 24.0
-                    + q
-                    * (
-                        -1.0 / 720.0
-                        + q
-                        * (
-                            1.0 / 40320.0
-                            + q
-                            * (
-                                -1.0 / 3628800.0
-                                + q
-                                * (
-                                    1.0 / 479001600.0
-                                    + q * (-1.0 / 87178291200.0 + q * (1.0 / 20922789888000.0 - q / 6402373705728000.0))
-                                )
-                            )
-                        )
-                    )
-                )
-            )
+            s = y * _fine_sine(q)
+            c = _fine_cosine(q)
             cosine[i] = 1.0 - 2.0 * s * s
             sine[i] = 2.0 * s * c
 
@@ -150,18 +125,7 @@ def short_frames(
         for j in range(a, b):
             y = (phase[j] - centre) * scale
             q = y * y
-            c = 1.0 + q * (
-                -0.5
-                + q
-                * (
-                    1.0 / 24.0
-                    + q
-                    * (
-                        -1.0 / 720.0
-                        + q * (1.0 / 40320.0 + q * (-1.0 / 3628800.0 + q * (1.0 / 479001600.0 - q / 87178291200.0)))
-                    )
-                )
-            )
+            c = _cosine(q)
             w = c * c * dphi[j]
             xj = x[j]
             weight += w
@@ -203,18 +167,7 @@ def spread(x: Floats, dphi: Floats, phase: Floats, frames: Floats, coefficients:
                 continue
             y = v * math.pi
             q = y * y
-            c = 1.0 + q * (
-                -0.5
-                + q
-                * (
-                    1.0 / 24.0
-                    + q
-                    * (
-                        -1.0 / 720.0
-                        + q * (1.0 / 40320.0 + q * (-1.0 / 3628800.0 + q * (1.0 / 479001600.0 - q / 87178291200.0)))
-                    )
-                )
-            )
+            c = _cosine(q)
             value = 2.0 * c * c * dphi[j] * x[j]
             place = (v + 0.5) * grid
             left = int(place)
@@ -264,38 +217,8 @@ def tilt(
             if y > 0.5 * math.pi:
                 y = 0.5 * math.pi
             q = y * y
-            s = y * (
-                1.0
-                + q
-                * (
-                    -1.0 / 6.0
-                    + q
-                    * (
-                        1.0 / 120.0
-                        + q
-                        * (
-                            -1.0 / 5040.0
-                            + q
-                            * (
-                                1.0 / 362880.0
-                                + q * (-1.0 / 39916800.0 + q * (1.0 / 6227020800.0 - q / 1307674368000.0))
-                            )
-                        )
-                    )
-                )
-            )
-            c = 1.0 + q * (
-                -0.5
-                + q
-                * (
-                    1.0 / 24.0
-                    + q
-                    * (
-                        -1.0 / 720.0
-                        + q * (1.0 / 40320.0 + q * (-1.0 / 3628800.0 + q * (1.0 / 479001600.0 - q / 87178291200.0)))
-                    )
-                )
-            )
+            s = y * _fine_sine(q)
+            c = _cosine(q)
             w = 2.0 * s * c * dphi[a + j] * x[a + j]
             weighted[j] = w
             ck[j] = cosine[a + j]
@@ -384,18 +307,7 @@ def frame_means(x: Floats, dphi: Floats, phase: Floats, frames: Floats, out: Flo
         for j in range(int(frames[i, 0]), int(frames[i, 1])):
             y = (phase[j] - centre) * scale
             q = y * y
-            c = 1.0 + q * (
-                -0.5
-                + q
-                * (
-                    1.0 / 24.0
-                    + q
-                    * (
-                        -1.0 / 720.0
-                        + q * (1.0 / 40320.0 + q * (-1.0 / 3628800.0 + q * (1.0 / 479001600.0 - q / 87178291200.0)))
-                    )
-                )
-            )
+            c = _cosine(q)
             w = c * c * dphi[j]
             xj = x[j]
             weight += w

@@ -24,6 +24,10 @@ RESIDUAL_BAND = 0.49
 """... and taken out of the residual below this part: what an input filter leaves there is no burst."""
 MOST_HARMONICS = 2000
 _PITCH_LINES = 12
+_LOWEST_SHARE = 0.01
+_ROWS_TO_TELL = 12
+_APART = 1.2e-4
+"""A line further than this part (0.2 cents) off its multiple of the lowest line is another tone's."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -185,6 +189,7 @@ def _pitch(
     # T_k and A_k about the frame's centre: turn by exp(j k phi_c)
     turned = (tilts[..., 0] + 1j * tilts[..., 1]) * np.exp(2j * np.pi * k * (frames[:, 2:3] % 1.0))
     turned *= 2.0 / means[:, 1:2]
+    used = used & ~_inharmonic(turned, strengths, weight.astype(np.float64), used, frames[:, 3:4], k)
     sums = np.sum(np.where(used, k * (turned * strengths.conj()).imag, 0.0), axis=1)
     strength = np.sum(np.where(used, weight, 0.0), axis=1)
     with np.errstate(invalid="ignore", divide="ignore"):
@@ -192,3 +197,33 @@ def _pitch(
         # var(Im T_k) = 1 / N for noise of variance 1
         variance = means[:, 0] ** 2 / (strength * (frames[:, 1] - frames[:, 0]) * frames[:, 3] ** 2)
     return means[:, 0] * (1.0 + delta), variance
+
+
+def _inharmonic(
+    turned: NDArray[np.complex128],
+    strengths: NDArray[np.complex128],
+    weight: Floats,
+    used: NDArray[np.bool_],
+    cycles: Floats,
+    k: NDArray[np.int64],
+) -> NDArray[np.bool_]:
+    """Lines that do not keep step with the lowest: partials of another tone say nothing of the pitch."""
+    with np.errstate(invalid="ignore", divide="ignore"):
+        # relative deviation of each line's frequency from its multiple of the rough pitch
+        off = (turned * strengths.conj()).imag / (k * np.abs(strengths) ** 2) / cycles
+        step = off - off[:, :1]
+        known = np.mean(np.isfinite(step), axis=0) > 0.8
+        step = np.nan_to_num(step)
+        middle = np.median(step, axis=0)
+        scatter = 1.4826 * np.median(np.abs(step - middle), axis=0)
+        apart = (
+            (np.abs(middle) > np.maximum(_APART, 5.0 * scatter / np.sqrt(len(step))))
+            & known
+            & (len(step) >= _ROWS_TO_TELL)
+        )
+    strong = np.abs(strengths[:, :1]) ** 2 > _LOWEST_SHARE * np.max(np.abs(strengths) ** 2, axis=1, keepdims=True)
+    heavy = np.where(used, weight, 0.0)
+    share = np.sum(np.where(apart, heavy, 0.0), axis=1, keepdims=True)
+    share = share / np.maximum(heavy.sum(axis=1, keepdims=True), 1e-300)
+    others: NDArray[np.bool_] = strong & (share > 0.02) & (k > 1) & apart
+    return others

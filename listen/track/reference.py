@@ -198,9 +198,10 @@ def _hop_peaks(spectra: list[Floats], rates: Floats, size: int, edges: Floats, l
         found = np.empty((400, 3))
         low, high = int(bottom / spacing), int(edges[level] / spacing) + 2
         n = _peak_bins(spectra[level], low, high, 1e-14, rates[level], size, found, 0, level)
-        before = np.array([p[0] for p in kept])
+        before = np.array([p[:2] for p in kept]).reshape(-1, 2)
         for peak in found[:n]:
-            double = np.any(np.abs(before - peak[0]) < 1.5 * spacing) and peak[0] < bottom + 2.0 * spacing
+            near = (np.abs(before[:, 0] - peak[0]) < 1.5 * spacing) & (before[:, 1] > 0.3 * peak[1])
+            double = near.any() and peak[0] < bottom + 2.0 * spacing
             if level == 2 or not double:
                 kept.append(peak)
         bottom = edges[level]

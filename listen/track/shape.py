@@ -12,6 +12,8 @@ from listen.track.types import Floats
 
 POINTS = 1024
 _SINE_FLAT = float(np.arccos(0.98) / np.pi)
+_JUMP = 0.25
+"""Harmonics that fall as 1/k with this part of the fundamental are those of a jump (a sawtooth's have 1)."""
 _ABOVE_NOISE = 9.0
 """A harmonic enters the shape if its power is this many times what noise alone gives."""
 
@@ -77,10 +79,13 @@ def measure_shape(amplitude: list[NDArray[np.complex128]], line_noise: Floats) -
         quiet = power < _ABOVE_NOISE * (line_noise[i] if np.isfinite(line_noise[i]) else 0.0)
         quiet[:2] = False
         kept[quiet] = 0.0
-        table[i, : len(kept)] = kept
         level[i] = abs(a[1])
         k = np.arange(len(kept))
         taper = np.sinc(k / len(kept))
+        # a wave that jumps rings where its sum is cut off: taper it before its crests are read
+        tail = kept[3 * len(kept) // 4 :]
+        jumps = len(kept) > 8 and np.sqrt(np.mean(np.abs(tail) ** 2)) * len(kept) > _JUMP * level[i]
+        table[i, : len(kept)] = kept * taper if jumps else kept
         slope[i, : len(kept)] = 2j * np.pi * k * kept * (taper / taper[1] if len(kept) > 1 else 1.0)
     cycle = np.fft.irfft(table, POINTS, axis=1) * (POINTS / 2)
     steep = np.fft.irfft(slope, POINTS, axis=1) * (POINTS / 2)

@@ -28,6 +28,10 @@ _SAME_LEVEL = 0.05
 _HARMONICS = 8
 _FIT_S = 0.016
 _FIT_CYCLES = 3.0
+_FIT_POINTS = 40
+_LEFT_OVER = 0.03
+"""... or leave no more than this part of what a smooth bend leaves."""
+_MOST = 24
 _SHARPER = 9.0
 """The sides' own continuations must explain the gap so many times better than a smooth bend does."""
 
@@ -103,7 +107,12 @@ def _candidates(curve: PhaseCurve) -> list[tuple[float, float, float]]:
     good = (size > _LEAST_CYCLES) & (size > _OVER_NOISE * noise) & (bend < 2.0 * size) & _same_pitch(curve, left, right)
     out = []
     index = np.flatnonzero(good)
-    for group in np.split(index, np.flatnonzero(np.diff(index) > 2) + 1):
+    groups = np.split(index, np.flatnonzero(np.diff(index) > 2) + 1) if len(index) else []
+    if len(groups) > _MOST:
+        # in a wave that jitters all the time only what stands out furthest is looked at
+        clear = np.array([float((size[g] / np.maximum(noise[g], 1e-12)).max()) for g in groups])
+        groups = [groups[i] for i in np.sort(np.argsort(-clear)[:_MOST])]
+    for group in groups:
         # the jump shows wherever the gap holds it; its place is where both sides are straightest
         if len(group):
             full = group[size[group] >= 0.5 * size[group].max()]
@@ -117,7 +126,7 @@ def _candidates(curve: PhaseCurve) -> list[tuple[float, float, float]]:
 
 def _same_pitch(curve: PhaseCurve, left: NDArray[np.int64], right: NDArray[np.int64]) -> NDArray[np.bool_]:
     """Whether the pitch goes on across the gap: it keeps, or sweeps on by what a gap swallowed."""
-    log = np.log(curve.slopes)
+    log = np.log(np.maximum(curve.slopes, 1e-12))
     end = left + _SIDE - 1
     begin = np.minimum(right + 1, len(log) - 1)
     far = np.minimum(right + _SIDE - 1, len(log) - 1)
@@ -146,24 +155,26 @@ def _switch(rough: RoughCurve, x: Floats, first: int, sample: float, slope: floa
     columns = np.hstack(
         [np.ones((b - a, 1)), np.cos(angle), np.sin(angle), place * np.cos(angle), place * np.sin(angle)]
     )
-    before, after = _fitted(columns[:fit], part[:fit]), _fitted(columns[-fit:], part[-fit:])
+    thin = max(1, fit // (_FIT_POINTS * (harmonics + 1)))
+    before = _fitted(columns[:fit:thin], part[:fit:thin])
+    after = _fitted(columns[-fit::thin], part[-fit::thin])
     left, right = part - columns @ before, part - columns @ after
-    one = part - columns @ _fitted(columns, part)
+    one = part[::thin] - columns[::thin] @ _fitted(columns[::thin], part[::thin])
     gap = slice(fit, b - a - fit)
     left_sum = np.concatenate([[0.0], np.cumsum(left[gap] ** 2)])
     right_sum = np.concatenate([[0.0], np.cumsum(right[gap][::-1] ** 2)])[::-1]
     total = left_sum + right_sum
     at = int(np.argmin(total))
-    own = 0.5 * (np.mean(left[:fit] ** 2) + np.mean(right[-fit:] ** 2))
+    own = 0.5 * float(np.mean(left[:fit] ** 2) + np.mean(right[-fit:] ** 2))
     length = len(total) - 1
-    explained = total[at] < 4.0 * own * length
+    explained = total[at] < max(4.0 * own, _LEFT_OVER * float(np.mean(one**2))) * length
     sharp = np.mean(one**2) > _SHARPER * own and max(left_sum[-1], right_sum[0]) > _SHARPER * max(
-        total[at], own * length
+        float(total[at]), own * length
     )
     where = float(place[fit + at, 0])
     ratio = _tone(after, harmonics, where) / (_tone(before, harmonics, where) or 1.0)
     jump = float(np.angle(ratio) / (2 * np.pi))
-    same_level = abs(np.log(max(abs(ratio), 1e-9))) < _SAME_LEVEL
+    same_level = abs(np.log(max(abs(ratio), 1e-9))) < (2.0 if abs(jump) > _BENT_CYCLES else 1.0) * _SAME_LEVEL
     return (a + fit + at, jump) if explained and sharp and same_level else None
 
 
@@ -175,5 +186,8 @@ def _tone(fit: Floats, harmonics: int, place: float) -> complex:
 
 
 def _fitted(columns: Floats, values: Floats) -> Floats:
-    found: Floats = np.linalg.lstsq(columns, values, rcond=None)[0]
+    """Least squares by the normal equations, with a ridge far below rounding that matters."""
+    square = columns.T @ columns
+    square[np.diag_indices_from(square)] += 1e-9 * np.trace(square) / len(square)
+    found: Floats = np.linalg.solve(square, columns.T @ values)
     return found

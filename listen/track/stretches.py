@@ -19,6 +19,8 @@ STEP_RATIO = 1.08
 _GLIDE = 0.45
 """.. unless it moves by this part of it in a hop beside, the same way: then the control was turned quickly."""
 _PURE = 0.08
+_SAME_NOTE = 0.04
+_OFF_CURVE = 0.004
 _ALWAYS_STEP_RATIO = 1.6
 _FLOOR_AMPLITUDE = 10 ** (-96 / 20)
 _BELOW_LOUDEST = 10 ** (-62 / 20)
@@ -68,7 +70,8 @@ def find_stretches(track: CoarseTrack, rate_hz: float, first: int, last: int, re
     floor = max(_FLOOR_AMPLITUDE, _BELOW_LOUDEST * float(amplitude.max(initial=0.0)))
     voiced = (track.f0_hz > 0) & (track.unlikeness < TONE_BELOW) & (amplitude > floor)
     voiced &= ~_mains_alone(track.f0_hz, amplitude)
-    f0 = _voted(track.f0_hz, voiced)
+    f0, voiced = _bridged(track.f0_hz, voiced, amplitude)
+    f0 = _voted(f0, voiced)
     places = track.first_sample + track.hop_samples * np.arange(len(f0))
     runs = _runs(f0, voiced, track.unlikeness)
     for a, b in runs:
@@ -85,6 +88,24 @@ def _mains_alone(f0_hz: Floats, amplitude: Floats) -> NDArray[np.bool_]:
         hum |= (order >= 1) & (order <= 6) & (np.abs(f0_hz - order * mains) < 0.006 * f0_hz)
     faint: NDArray[np.bool_] = hum & (amplitude < max(10 ** (-50 / 20), 0.2 * loud))
     return faint
+
+
+def _bridged(f0_hz: Floats, voiced: NDArray[np.bool_], amplitude: Floats) -> tuple[Floats, NDArray[np.bool_]]:
+    """One or two hops across which pitch and level go on, as if nothing were, saw a gap in the recording."""
+    f0, flags = f0_hz.copy(), voiced.copy()
+    for hole in (1, 2):
+        for i in range(1, len(f0) - hole):
+            a, b = i - 1, i + hole
+            if not (flags[a] and flags[b]) or abs(f0[b] / f0[a] - 1.0) > _SAME_NOTE:
+                continue
+            between = f0[a] * (f0[b] / f0[a]) ** (np.arange(1, hole + 1) / (hole + 1))
+            part = slice(i, i + hole)
+            strange = ~flags[part] | (np.abs(f0[part] / between - 1.0) > _SAME_NOTE)
+            level = amplitude[part] > 0.4 * min(amplitude[a], amplitude[b])
+            if strange.any() and level.all():
+                f0[part] = between
+                flags[part] = True
+    return f0, flags
 
 
 def _voted(f0_hz: Floats, voiced: NDArray[np.bool_]) -> Floats:
@@ -137,6 +158,14 @@ def _without_outliers(f0_hz: Floats) -> Floats:
     off = np.abs(f0_hz[1:-1] / between - 1.0) > 0.002
     agree = np.abs(f0_hz[2:] / f0_hz[:-2] - 1.0) < 0.02
     out[1:-1] = np.where(off & agree, between, f0_hz[1:-1])
+    if len(f0_hz) < 7:
+        return out
+    # in a sweep: off the curve through two neighbours on each side
+    log = np.log(out)
+    curve = (4.0 * (log[1:-3] + log[3:-1]) - (log[:-4] + log[4:])) / 6.0
+    strange = np.abs(log[2:-2] - curve) > _OFF_CURVE
+    calm = np.abs(log[4:] - 3 * log[3:-1] + 3 * log[1:-3] - log[:-4]) < 2 * _OFF_CURVE
+    out[2:-2] = np.where(strange & calm, np.exp(curve), out[2:-2])
     return out
 
 

@@ -68,10 +68,8 @@ class Table:
         self._short = []
         low = np.concatenate(self._low) if self._low else np.empty(0)
         self._low = []
-        hum_time: Column
-        hum: Column
-        floor: Column
-        hum_time, hum, floor = hum_lines(low, rate_hz / block_samples(rate_hz), self._first / rate_hz)
+        lines = hum_lines(low, rate_hz / block_samples(rate_hz), self._first / rate_hz)
+        hum_time, hum, floor = (np.asarray(column, dtype=np.float64) for column in lines)
         del low
         columns = _levels(table, quiet, rate_hz)
         self._columns = {}
@@ -169,8 +167,24 @@ def _straightened(table: dict[str, Column], hop_s: float) -> Floats:
         slope = 0.5 * (f0[right] - f0[left])
         second = bend - slope**2 / f0
         fits &= np.abs(second) < 0.01 * f0
+        second = _averaged(np.where(fits, second, np.nan), stretch)
     out[fits] = (f0 - _CURVATURE * ratio**2 * second)[fits]
     return out
+
+
+def _averaged(values: Column, stretch: Column) -> Column:
+    """Mean over five rows of a stretch: the curvature's own noise would widen the pitch's."""
+    total = np.zeros(len(values))
+    count = np.zeros(len(values))
+    for shift in range(-2, 3):
+        moved = np.full(len(values), np.nan)
+        here = slice(max(0, -shift), len(values) - max(0, shift))
+        there = slice(max(0, shift), len(values) + min(0, shift))
+        moved[here] = np.where(stretch[here] == stretch[there], values[there], np.nan)
+        known = np.isfinite(moved)
+        total[known] += moved[known]
+        count += known
+    return np.where(np.isfinite(values), total / np.maximum(count, 1), values)
 
 
 def _levels(table: dict[str, Column], quiet: Floats, rate_hz: float) -> dict[str, Column]:

@@ -1,4 +1,4 @@
-"""Run every compiled kernel once, so that a new user's first check finds them compiled: ``python -m listen.track.warm``."""
+"""Run every compiled kernel once: after ``python -m listen.track.warm`` a first check finds them compiled."""
 
 from __future__ import annotations
 

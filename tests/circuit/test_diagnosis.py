@@ -25,7 +25,7 @@ def test_an_unknown_kind_is_refused() -> None:
 def test_every_kind_gives_one_to_four_lines_whatever_the_build(kind: str, gain_control: str | None) -> None:
     for topology in TOPOLOGIES:
         for wave in WAVES:
-            diagnosis = diagnose(kind, half="positive", topology=topology, gain_control=gain_control)
+            diagnosis = diagnose(kind, half="positive", topology=topology, gain_control=gain_control, wave=wave)
             for lines in (diagnosis.likely_causes, diagnosis.next_checks):
                 assert 1 <= len(lines) <= LONGEST
                 assert len(set(lines)) == len(lines)

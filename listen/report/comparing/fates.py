@@ -9,7 +9,7 @@ from functools import cache
 from pathlib import Path
 from typing import Any
 
-from listen.findings.wording import words as finding_words
+from listen.findings import words as finding_words
 from listen.report.comparing.types import ComparedFinding, Fate
 from listen.units import format_db, format_percent, format_seconds
 

@@ -6,7 +6,7 @@ import math
 from collections.abc import Mapping, Sequence
 from typing import Any
 
-from listen.findings.wording import words as finding_words
+from listen.findings import words as finding_words
 from listen.report.comparing.fates import words
 from listen.report.comparing.types import ComparedFinding, ComparedRow, FixVerdict
 from listen.report.words import third

@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
-from listen.findings.level import find_start
+from listen.findings import find_start
 from listen.report.page.chart import Chart, Line, Mark, thinned
 from listen.report.page.wording import say
 from listen.track.types import Frames
