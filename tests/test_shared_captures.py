@@ -132,7 +132,6 @@ def pitches(frames: listen.Frames, start_s: float, end_s: float) -> np.ndarray:
 HELD = [take for take in takes() if "f0_hz" in take["reference"]]
 TRUSTED = [take for take in HELD if take["reference"]["trust"]["harmonics_db"]]
 MISSED = {
-    "dev-02.wav": "measured 0.19 cents off, trusted to 0.03: its sixth line is no multiple of the pitch, and pulls it",
     "dev-05.wav": "measured 0.63 cents off, trusted to 0.1: lines of several stops are no multiples of one pitch",
 }
 KEYS = [take for take in takes() if "steps" in take["reference"]]
@@ -165,9 +164,6 @@ def test_its_harmonics(take: dict[str, Any]) -> None:
 
 
 @needs_real
-@pytest.mark.xfail(
-    strict=True, raises=RuntimeWarning, reason="the tracker takes a logarithm of a pitch that runs backwards"
-)
 @pytest.mark.parametrize("take", KEYS, ids=lambda take: take["name"])
 def test_keys_one_after_the_other(take: dict[str, Any]) -> None:
     trust = take["reference"]["trust"]["pitch_cents"]

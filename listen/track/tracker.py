@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import contextlib
+import os
 from collections.abc import Callable
 from concurrent.futures import ThreadPoolExecutor
 from typing import Protocol
@@ -96,11 +98,21 @@ def track(
         return measure_part(read(low, high), low, a, b, near, rate, capture.ac_coupling_hz)
 
     table = Table(stretches, rate, first, last, HOP_S)
-    with ThreadPoolExecutor(max_workers=workers) as pool:
+    with _one_thread_each(), ThreadPoolExecutor(max_workers=workers) as pool:
         for i, part in enumerate(pool.map(work, bounds) if workers > 1 else map(work, bounds)):
             table.add(part)
             report(0.3 + 0.7 * (i + 1) / len(bounds))
     return table.frames()
+
+
+def _one_thread_each() -> contextlib.AbstractContextManager[object]:
+    """Keep the linear algebra library from starting threads of its own inside ours: they spin more than they work."""
+    if os.environ.get("OPENBLAS_NUM_THREADS") == "1":
+        return contextlib.nullcontext()
+    from threadpoolctl import threadpool_limits
+
+    limited: contextlib.AbstractContextManager[object] = threadpool_limits(limits=1, user_api="blas")
+    return limited
 
 
 def _silent(share: float) -> None:

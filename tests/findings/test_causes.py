@@ -163,7 +163,6 @@ def test_a_users_limits_change_single_keys(tmp_path: Path) -> None:
     assert severe(check_of(takes.drifting(0.8), limits=limits)) == [("level-drift", "attention")]
 
 
-@pytest.mark.xfail(strict=True, reason="the harmonics of a clipping that is allowed are said as even and odd order")
 def test_clipping_that_a_user_allows_is_not_said_as_something_else(tmp_path: Path) -> None:
     limits = tmp_path / "limits.toml"
     limits.write_text("[asymmetric-clipping]\nattention = 15.0\nfault = 20.0\n")

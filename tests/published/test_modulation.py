@@ -38,7 +38,7 @@ def missed(reading: str) -> pytest.MarkDecorator:
         pytest.param(0.02, 3.0, marks=missed("2.070 for 2 %: the swing's own ends are taken for a slow drift")),
         (0.05, 7.0),
         (0.10, 15.0),
-        pytest.param(0.05, 30.0, marks=missed("4.715 for 5 %: short frames of 9 ms smooth a swing of 30 Hz")),
+        (0.05, 30.0),
     ],
 )
 def test_depth_and_rate_of_a_level_that_hunts(depth: float, rate_hz: float) -> None:

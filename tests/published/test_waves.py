@@ -118,12 +118,17 @@ def test_crests(wave: str, f0_hz: float) -> None:
         assert want * (1 - short) < np.median(crest[rows]) < max(want, finite) * 1.005
 
 
-@pytest.mark.xfail(
-    strict=True,
-    reason="the mean cycle is not tapered: a square reads 0.926 for 0.785, a sawtooth 1.820 for 1.571, a pulse of a "
-    "tenth 0.938 for 0.508 on its long half",
-)
-@pytest.mark.parametrize("wave", JUMPS)
+TAPERED = [
+    wave
+    if wave != "pulse 0.10"
+    else pytest.param(
+        wave, marks=pytest.mark.xfail(strict=True, reason="the long half of a pulse of a tenth still rings")
+    )
+    for wave in JUMPS
+]
+
+
+@pytest.mark.parametrize("wave", TAPERED)
 def test_crests_of_waves_with_jumps(wave: str) -> None:
     """A finite sum overshoots by 8.95 % of each step (J. W. Gibbs, from memory); tapered it need not: 10 % allowed."""
     frames = frames_of(made(wave, 441.3))
