@@ -15,6 +15,8 @@ _BRIDGE_S = 0.4
 _SHORTEST_S = 0.16
 _PEAKED = 8.0
 """A burst is there where the residual's steps in one sixteenth of the cycle are so many times those of the others."""
+_FOLD_ROWS = 9
+_AT_ONCE = 4000
 _CLEAR_DB = 10.0
 _FREE_HZ = 30.0
 """A harmonic of the tone nearer than this to a mains line hides it."""
@@ -86,27 +88,14 @@ def parasitic(frames: Frames, usable: Flags, limits: Limits, locked: bool) -> li
 
 def _burst_level(frames: Frames, locked: bool) -> tuple[Floats, Floats, Flags]:
     """Power of what is no harmonic over the fundamental's, its place in the cycle, whether it is a burst."""
-    n = len(frames)
-    fold = np.nan_to_num(frames.residual_fold)
-    smooth = fold.copy()
-    for a, b in blocks(frames.stretch):
-        width = min(9, b - a)
-        kernel = np.ones(width) / width
-        for side in range(2):
-            for part in range(fold.shape[2]):
-                smooth[a:b, side, part] = np.convolve(fold[a:b, side, part], kernel, mode="same")
+    excess, place, peaked = _folded(frames)
     with np.errstate(divide="ignore", invalid="ignore"):
         # a weak fundamental is no measure of what disturbs the wave: then the whole wave is
         weak = np.maximum(frames.level_dbfs - frames.fundamental_dbfs - 3.0, 0.0)
         fundamental = 0.5 * 10 ** ((frames.fundamental_dbfs + weak) / 10)
-        steps = smooth[:, 1, :]
-        peaked = steps.max(axis=1) > _PEAKED * np.median(steps, axis=1)
-        quiet = np.median(smooth[:, 0, :], axis=1)
-        excess = np.maximum(smooth[:, 0, :] - 2 * quiet[:, None], 0.0)
         # where the wave itself has edges, what is left at them is no burst
         peaked &= np.nan_to_num(frames.high_dbc, nan=-200.0) < -46.0
         peaked &= locked
-        excess = np.where(steps > 3 * np.median(steps, axis=1)[:, None], excess, 0.0).mean(axis=1)
         spur = np.nan_to_num(10 ** ((frames.spur_dbc - weak) / 10))
         if not locked:
             # many strong harmonics: the jitter of their phase leaves lines beside them
@@ -119,8 +108,32 @@ def _burst_level(frames: Frames, locked: bool) -> tuple[Floats, Floats, Flags]:
         )
         if locked:
             level = level + np.where(high > low, high, 0.0)
-    place = np.argmax(steps, axis=1) / fold.shape[2] if n else np.empty(0)
     return level, place, peaked
+
+
+def _folded(frames: Frames) -> tuple[Floats, Floats, Flags]:
+    """What stands out in some part of the cycle: its mean square over the cycle, its place, whether it is a burst."""
+    n = len(frames)
+    excess, place, peaked = np.zeros(n), np.zeros(n), np.zeros(n, dtype=bool)
+    parts = frames.residual_fold.shape[2]
+    half = _FOLD_ROWS // 2
+    for a, b in blocks(frames.stretch):
+        for first in range(a, b, _AT_ONCE):
+            last = min(first + _AT_ONCE, b)
+            low, high = max(a, first - half), min(b, last + half)
+            total = np.cumsum(np.nan_to_num(frames.residual_fold[low:high]), axis=0, dtype=np.float64)
+            total = np.concatenate([np.zeros((1, 2, parts)), total])
+            rows = np.arange(first, last)
+            begin, end = np.maximum(rows - half, low) - low, np.minimum(rows + half + 1, high) - low
+            smooth = (total[end] - total[begin]) / (end - begin)[:, None, None]
+            level, steps = smooth[:, 0], smooth[:, 1]
+            usual = np.median(steps, axis=1)
+            over = np.maximum(level - 2 * np.median(level, axis=1)[:, None], 0.0)
+            own = slice(first, last)
+            peaked[own] = steps.max(axis=1) > _PEAKED * usual
+            excess[own] = np.where(steps > 3 * usual[:, None], over, 0.0).mean(axis=1)
+            place[own] = np.argmax(steps, axis=1) / parts
+    return excess, place, peaked
 
 
 def subharmonic(frames: Frames, usable: Flags, limits: Limits, humming: bool) -> list[Draft]:
@@ -333,7 +346,8 @@ def _knot_stretches(frames: Frames) -> NDArray[np.int64]:
     if len(frames) == 0 or len(envelope.time_s) == 0:
         return np.full(len(envelope.time_s), -1, dtype=np.int64)
     hop = frames.time_s[1] - frames.time_s[0] if len(frames) > 1 else 0.02
-    row = np.clip(np.round((envelope.time_s - frames.time_s[0]) / hop).astype(np.int64), 0, len(frames) - 1)
+    row = ((envelope.time_s - (frames.time_s[0] - 0.5 * hop)) / hop).astype(np.int32)
+    np.clip(row, 0, len(frames) - 1, out=row)
     return np.where(envelope.oscillating, frames.stretch[row], -1)
 
 

@@ -124,9 +124,9 @@ def _short_frames(curve: PhaseCurve, start: int, stop: int, rate_hz: float) -> S
     inside = (curve.samples >= start) & (curve.samples < stop)
     return ShortFrames(
         time_s=curve.samples[inside] / rate_hz,
-        amplitude_fs=curve.amplitude_fs[inside],
-        rms_amplitude_fs=np.sqrt(2 * curve.power[inside]),
-        f0_hz=curve.raw_slopes[inside] * rate_hz,
+        amplitude_fs=curve.amplitude_fs[inside].astype(np.float32),
+        rms_amplitude_fs=np.sqrt(2 * curve.power[inside]).astype(np.float32),
+        f0_hz=(curve.raw_slopes[inside] * rate_hz).astype(np.float32),
     )
 
 

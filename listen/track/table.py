@@ -278,9 +278,9 @@ def _envelope(
         flags.append(np.ones(len(item.time_s), dtype=bool))
     silent = ~covered
     times.append(row_times[silent])
-    amplitudes.append(np.sqrt(2 * quiet[silent]))
+    amplitudes.append(np.sqrt(2 * quiet[silent]).astype(np.float32))
     powers.append(amplitudes[-1])
-    pitches.append(np.full(int(silent.sum()), np.nan))
+    pitches.append(np.full(int(silent.sum()), np.nan, dtype=np.float32))
     flags.append(np.zeros(int(silent.sum()), dtype=bool))
     time = np.concatenate(times)
     order = np.argsort(time, kind="stable")
