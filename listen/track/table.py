@@ -207,6 +207,7 @@ def _levels(table: dict[str, Column], quiet: Floats, rate_hz: float) -> dict[str
         even = np.where(table["count"] >= 2, np.nansum(squares[:, 0::2], axis=1), np.nan)
         odd = np.where(table["count"] >= 3, np.nansum(squares[:, 1::2], axis=1), np.nan)
         thd = np.where(table["count"] >= 2, 100.0 * np.sqrt(np.nansum(squares, axis=1)), np.nan)
+        del squares
         sigma = 1200.0 / np.log(2.0) * table["sigma"] * np.sqrt(noise) / f0
         level = np.where(tone, table["power"], quiet)
         high_lines = np.maximum(np.floor(BAND / f0 * rate_hz) - HARMONIC_COLUMNS, 0.0)
@@ -241,8 +242,11 @@ def _levels(table: dict[str, Column], quiet: Floats, rate_hz: float) -> dict[str
             "frame_s": table["frame_s"],
         }
         level_dbfs = _db(2 * level)
+    silent = ~tone
     for name, value in columns.items():
-        columns[name] = np.where(tone.reshape((-1,) + (1,) * (value.ndim - 1)), value, np.nan)
+        if value.base is not None or not value.flags.writeable or value is table.get(name):
+            columns[name] = value = value.copy()
+        value[silent] = np.nan
     columns["level_dbfs"] = level_dbfs
     columns["noise_dbfs"] = np.where(tone, columns["noise_dbfs"], level_dbfs)
     columns["oscillating"] = tone

@@ -3,7 +3,9 @@
 from __future__ import annotations
 
 import contextlib
+import ctypes
 import os
+import sys
 from collections.abc import Callable
 from concurrent.futures import ThreadPoolExecutor
 from typing import Protocol
@@ -18,7 +20,7 @@ from listen.track.stretches import find_stretches
 from listen.track.table import Table
 from listen.track.types import Floats, Frames
 
-PART_SAMPLES = 3 * 2**17
+PART_SAMPLES = 2**18
 COARSE_HOPS = 256
 WORKERS = 2
 Progress = Callable[[float], None]
@@ -84,6 +86,7 @@ def track(
     read = _padded_reader(capture)
 
     coarse = _coarse_track(read, rate, first, last, workers, lambda share: report(0.3 * share))
+    _give_back()
     stretches = find_stretches(coarse, rate, first, last, read)
     numbered = [(i, stretch, rough_curve(stretch, rate)) for i, stretch in enumerate(stretches)]
     block = block_samples(rate)
@@ -102,7 +105,10 @@ def track(
         for i, part in enumerate(pool.map(work, bounds) if workers > 1 else map(work, bounds)):
             table.add(part)
             report(0.3 + 0.7 * (i + 1) / len(bounds))
-    return table.frames()
+    _give_back()
+    frames = table.frames()
+    _give_back()
+    return frames
 
 
 def _one_thread_each() -> contextlib.AbstractContextManager[object]:
@@ -113,6 +119,13 @@ def _one_thread_each() -> contextlib.AbstractContextManager[object]:
 
     limited: contextlib.AbstractContextManager[object] = threadpool_limits(limits=1, user_api="blas")
     return limited
+
+
+def _give_back() -> None:
+    """Return freed memory to the system where its C library can: threads' heaps keep theirs otherwise."""
+    trim = getattr(ctypes.CDLL(None), "malloc_trim", None) if sys.platform == "linux" else None
+    if trim is not None:
+        trim(0)
 
 
 def _silent(share: float) -> None:
