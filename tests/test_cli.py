@@ -300,7 +300,9 @@ def test_a_reader_that_leaves_is_no_error() -> None:
 @pytest.mark.parametrize("number", [signal.SIGINT, signal.SIGTERM])
 def test_a_signal_is_one_line_and_130(number: int) -> None:
     code = (
-        "import sys, types, time; module = types.ModuleType('listen.verbs.checking')\n"
+        # a process started in the background by a shell ignores the interrupt: take the usual handler
+        "import signal, sys, types, time; signal.signal(signal.SIGINT, signal.default_int_handler)\n"
+        "module = types.ModuleType('listen.verbs.checking')\n"
         "def check(path, **settings):\n    print('ready', flush=True)\n    time.sleep(60)\n"
         "module.check = check; sys.modules['listen.verbs.checking'] = module\n"
         "from listen.cli import main; sys.exit(main(['check', 'x.wav']))"
