@@ -169,10 +169,9 @@ def _at_mains_distance(hunt: Draft, hum: Draft) -> bool:
     """Whether the level swings at the distance of the tone from a mains line, or at the mains' own rate."""
     mains = float(hum.evidence["mains_hz"])
     off = abs(float(hunt.evidence["worst_at_hz"]) % mains)
-    return (
-        min(abs(min(off, mains - off) - float(hunt.evidence["rate_hz"])), abs(float(hunt.evidence["rate_hz"]) % mains))
-        < 1.5
-    )
+    rate = float(hunt.evidence["rate_hz"])
+    beats = (off, mains - off, mains)
+    return any(abs(rate - beat) < 1.5 for beat in beats)
 
 
 _WORD_NOISE_DBFS = {"PCM_U8": -49.9, "PCM_S8": -49.9, "ULAW": -42.0, "ALAW": -42.0}
