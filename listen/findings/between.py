@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from functools import lru_cache
+
 import numpy as np
 from numpy.typing import NDArray
 
@@ -323,21 +325,27 @@ def _modulation(level: Floats, pitch: Floats, f0_hz: float, rate_hz: float) -> f
     seen = np.sinc(bins) / (1 - bins**2) if abs(bins - 1) > 1e-6 else 0.5
     if abs(seen) < 0.2 or differenced < 0.3 or f0_hz < 2.2 * rate_hz:
         return float("nan")
-    n = len(level)
-    window = np.hanning(n)
-    window /= window.sum()
-    # modulation moves on one frequency while the control turns: only what stands out beside it counts
     total = 0.0
-    spectrum_at = np.array([rate_hz, *(rate_hz + d for d in (-7.0, -5.0, -3.5, 3.5, 5.0, 7.0))])
-    turn = np.exp(-2j * np.pi * np.outer(spectrum_at, np.arange(n) * _GRID_S))
-    place = np.linspace(-1, 1, n)
+    lines_at, bends, undo = _lines_beside(len(level), rate_hz)
     for series, scale in ((level, 0.5), (np.log(np.maximum(pitch, 1e-6)), 0.5 * f0_hz / rate_hz / differenced)):
-        flat = series - np.polynomial.polynomial.polyval(place, np.polynomial.polynomial.polyfit(place, series, 3))
-        lines = np.abs(turn @ (flat * window)) * 2
+        lines = np.abs(lines_at @ (series - bends @ (undo @ series))) * 2
         beside = float(np.median(lines[1:]))
         if lines[0] > 3.2 * beside:
             total += (lines[0] * scale / seen) ** 2
     return float(np.sqrt(total))
+
+
+@lru_cache(maxsize=16)
+def _lines_beside(n: int, rate_hz: float) -> tuple[NDArray[np.complex128], Floats, Floats]:
+    """Windowed lines at a rate and beside it, and a cubic with its least squares, for ``n`` points of the grid.
+
+    Modulation moves on one frequency while the control turns: only what stands out beside it counts.
+    """
+    window = np.hanning(n)
+    beside = np.array([rate_hz, *(rate_hz + d for d in (-7.0, -5.0, -3.5, 3.5, 5.0, 7.0))])
+    turn = np.exp(-2j * np.pi * np.outer(beside, np.arange(n) * _GRID_S)) * (window / window.sum())
+    bends = np.polynomial.legendre.legvander(np.linspace(-1, 1, n), 3)
+    return turn, bends, np.linalg.pinv(bends)
 
 
 def _knot_stretches(frames: Frames) -> NDArray[np.int64]:

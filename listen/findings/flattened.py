@@ -71,13 +71,14 @@ def clip_harmonics(level: float, orders: int, both: bool) -> Floats:
     return np.concatenate([[1 - r1], -rk])
 
 
-def _read(harmonics: Floats) -> tuple[float, float, float]:
-    """Crests up and down over the fundamental, and flat span of the upper half over a sine's."""
-    spectrum = np.zeros(_POINTS // 2 + 1)
-    spectrum[1 : len(harmonics) + 1] = harmonics * (_POINTS / 2)
-    cycle = np.fft.irfft(spectrum, _POINTS)
-    top = float(cycle.max())
-    return top / harmonics[0], -float(cycle.min()) / harmonics[0], float(np.mean(cycle >= 0.98 * top)) / _SINE_FLAT
+def _read(harmonics: Floats) -> tuple[Floats, Floats, Floats]:
+    """Crests up and down over the fundamental, and flat span of the upper half over a sine's, of each row."""
+    spectrum = np.zeros((len(harmonics), _POINTS // 2 + 1))
+    spectrum[:, 1 : harmonics.shape[1] + 1] = harmonics * (_POINTS / 2)
+    cycle = np.fft.irfft(spectrum, _POINTS, axis=1)
+    top = cycle.max(axis=1)
+    flat = np.mean(cycle >= 0.98 * top[:, None], axis=1) / _SINE_FLAT
+    return top / harmonics[:, 0], -cycle.min(axis=1) / harmonics[:, 0], flat
 
 
 @lru_cache(maxsize=128)
@@ -92,20 +93,14 @@ def clip_table(orders: int, both: bool) -> ClipTable:
         Both halves, else the positive one.
     """
     levels = np.concatenate([np.linspace(0.9995, 0.9, 40), np.linspace(0.895, 0.3, 40)])
-    rows = []
-    for a in levels:
-        t = np.arccos(a)
-        exact = clip_harmonics(a, 2, both)[0]
-        if both:
-            loss = 1 - a / exact
-        else:
-            r0 = (np.sin(t) - a * t) / np.pi
-            loss = 1 - (a + r0) / (1 - r0)
-        h = clip_harmonics(a, max(3, orders), both)
-        up, down, flat = _read(h[:orders])
-        read = 1 - up if both else 1 - up / down
-        rows.append((loss, read, flat, abs(h[1] / h[0]), abs(h[2] / h[0])))
-    table = np.array(rows)
+    harmonics = np.array([clip_harmonics(a, max(3, orders), both) for a in levels])
+    first = harmonics[:, 0]
+    up, down, flat = _read(harmonics[:, :orders])
+    angle = np.arccos(levels)
+    missing = (np.sin(angle) - levels * angle) / np.pi
+    loss = 1 - levels / first if both else 1 - (levels + missing) / (1 - missing)
+    read = 1 - up if both else 1 - up / down
+    table = np.column_stack([loss, read, flat, abs(harmonics[:, 1] / first), abs(harmonics[:, 2] / first)])
     # a reading that falls back where the sum rings cannot be turned round: keep what rises
     table[:, 1] = np.maximum.accumulate(table[:, 1])
     return ClipTable(loss=table[:, 0], read_loss=table[:, 1], read_flat=table[:, 2], h2=table[:, 3], h3=table[:, 4])

@@ -30,6 +30,7 @@ _BRIDGE_S = 0.3
 _SHORTEST_S = 0.1
 _FEW = 6
 _USUAL_LOSS_PERCENT = 2.0
+_LEAST_LOSS = 0.003
 _WIEN_TURN_RAD = float(np.radians(63.4))
 """By so much a Wien bridge turns the second harmonic that its amplifier makes: 1 - 3j/(k - 1/k), k = 2."""
 
@@ -84,10 +85,15 @@ def read_shape(frames: Frames, usable: Flags, coupling_known: bool, topology: st
         read_both = 1 - np.maximum(up, down)
         flat = np.where(positive, flat_up, flat_down)
         both_flat = np.minimum(flat_up, flat_down)
-        share_one = hard_share(read_one, flat, orders, both=False)
-        share_both = hard_share(read_both, both_flat, orders, both=True)
-        loss_one = np.where(share_one > 0.4, true_loss(read_one, orders, both=False), read_one)
-        loss_both = np.where(share_both > 0.4, true_loss(read_both, orders, both=True), read_both)
+        # below half of any limit nothing is judged: no table is made for it
+        share_one = hard_share(read_one, flat, np.where(read_one > _LEAST_LOSS, orders, 0), both=False)
+        share_both = hard_share(read_both, both_flat, np.where(read_both > _LEAST_LOSS, orders, 0), both=True)
+        loss_one = np.where(
+            share_one > 0.4, true_loss(read_one, np.where(read_one > _LEAST_LOSS, orders, 0), both=False), read_one
+        )
+        loss_both = np.where(
+            share_both > 0.4, true_loss(read_both, np.where(read_both > _LEAST_LOSS, orders, 0), both=True), read_both
+        )
         psi2 = _median_angle(frames, 0)
         h2 = short_median(10 ** (frames.harmonics_dbc[:, 0] / 20), st)
         h3 = short_median(10 ** (frames.harmonics_dbc[:, 1] / 20), st)

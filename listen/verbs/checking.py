@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import os
 from collections.abc import Callable, Mapping
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -165,8 +166,10 @@ def check(
     used_limits = load_limits(limits, gain_control=gain_control)
     settings = known.capture if known else None
     capture = open_capture(path, channel=channel, start_s=start_s, end_s=end_s, settings=settings)
-    damage = scan_damage(capture)
-    frames = track(capture, progress=progress)
+    with ThreadPoolExecutor(max_workers=1) as pool:
+        scanned = pool.submit(scan_damage, capture)
+        frames = track(capture, progress=progress)
+        damage = scanned.result()
     _long_enough(capture, frames)
     judgement = judge(
         frames,
