@@ -17,6 +17,8 @@ _BRIDGE_S = 0.4
 _SHORTEST_S = 0.16
 _PEAKED = 8.0
 """A burst is there where the residual's steps in one sixteenth of the cycle are so many times those of the others."""
+_JITTERS_FROM = 0.1
+"""Cycles of uneven length smear strong harmonics into lines between them: that is jitter, told by the pitch."""
 _FOLD_ROWS = 9
 _AT_ONCE = 4000
 _CLEAR_DB = 10.0
@@ -51,7 +53,7 @@ def parasitic(frames: Frames, usable: Flags, limits: Limits, locked: bool) -> li
         rows[span.first : span.last + 1] = (known & (dbc >= row["attention"]))[span.first : span.last + 1]
         worst = float(np.quantile(dbc[rows], 0.9))
         severity = severity_of(worst, row)
-        if severity is None:
+        if severity is None or (not locked and _jitter_cents(frames, rows) > _JITTERS_FROM):
             continue
         start, end = times(frames, span)
         low, high = pitch_range(frames, span, rows)
@@ -86,6 +88,16 @@ def parasitic(frames: Frames, usable: Flags, limits: Limits, locked: bool) -> li
             )
         )
     return out
+
+
+def _jitter_cents(frames: Frames, rows: Flags) -> float:
+    """How far the pitch of a row is off the line between its neighbours, in the middling row."""
+    with np.errstate(divide="ignore", invalid="ignore"):
+        cents = 1200 * np.log2(frames.f0_hz)
+    off = np.zeros(len(frames))
+    off[1:-1] = np.abs(cents[1:-1] - 0.5 * (cents[:-2] + cents[2:]))
+    known = off[rows & np.isfinite(off)]
+    return float(np.median(known)) if len(known) else 0.0
 
 
 def _burst_level(frames: Frames, locked: bool) -> tuple[Floats, Floats, Flags]:
