@@ -16,6 +16,7 @@ from listen.cli_bench import add_bench_commands
 from listen.cli_calibrate import add_calibrate_command
 from listen.cli_compare import add_compare_command
 from listen.cli_logbook import add_keeping, add_logbook_command, keeper_for
+from listen.cli_many import add_many, check_many_captures, is_many
 from listen.cli_page import add_excerpt_command, add_pages, page_writer
 from listen.cli_parts import (
     FOUND,
@@ -56,7 +57,7 @@ def build_parser() -> argparse.ArgumentParser:
         description="Check captures of an oscillator, recorded while its control is turned.",
         epilog=_STATUS,
     )
-    check.add_argument("captures", metavar="CAPTURE", nargs="+", help="a WAV, FLAC or AIFF file; - is standard input")
+    check.add_argument("captures", metavar="CAPTURE", nargs="+", help="a sound file or a folder; - is standard input")
     add_span(check)
     add_build(check)
     check.add_argument("--limits", metavar="FILE.toml", type=file_name("--limits"), help="limits of your own")
@@ -64,9 +65,10 @@ def build_parser() -> argparse.ArgumentParser:
         "--json", metavar="FILE|-", type=file_name("--json"), help="write the result as JSON; - is standard output"
     )
     check.add_argument(
-        "--frames", metavar="FILE.csv", type=file_name("--frames"), help="write every frame as CSV (one capture)"
+        "--frames", metavar="FILE.csv", type=file_name("--frames"), help="write every frame as CSV (a folder for many)"
     )
     add_pages(check)
+    add_many(check)
     check.add_argument("--quiet", action="store_true", help="print no page and no progress")
     add_keeping(check)
     check.set_defaults(run=_check)
@@ -136,6 +138,8 @@ def _version() -> str:
 
 def _check(options: argparse.Namespace) -> int:
     """Check every capture; one that cannot be used does not stop the others."""
+    if is_many(options):
+        return check_many_captures(options, _settings(options))
     if options.frames is not None and len(options.captures) > 1:
         raise OptionError(f"--frames takes one capture, not {len(options.captures)}", "check them one at a time")
     if options.frames == "-":

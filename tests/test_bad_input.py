@@ -52,7 +52,7 @@ def cut_short(path: Path) -> None:
 # A capture that cannot be used: how it is made, what the line says.
 CAPTURES: dict[str, tuple[Make, str]] = {
     "missing": (lambda _: None, "no such file"),
-    "folder": (lambda p: p.mkdir(), "is a folder"),
+    "empty folder": (lambda p: p.mkdir(), "holds no sound file"),
     "empty": (raw(b""), "is empty (0 bytes)"),
     "one byte": (raw(b"R"), "is no sound file"),
     "text": (raw("the pot was scratchy today\n" * 99), "is no sound file"),
@@ -242,7 +242,7 @@ def test_calls(bench, capsys, case):
 
 def test_every_bad_capture_of_several_has_its_line(bench, capsys):
     lines = refused(capsys, bench, ["check", "missing.wav", "folder", "--json", "old.json", "--quiet"])
-    assert [line.split(";")[0] for line in lines] == ["missing.wav: no such file", "folder: is a folder"]
+    assert [line.split(";")[0] for line in lines] == ["missing.wav: no such file", "folder: holds no sound file"]
 
 
 @pytest.mark.parametrize(

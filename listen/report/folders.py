@@ -86,7 +86,7 @@ def names_in(
     ------
     OutputError
     """
-    out: list[Path] = []
+    out: dict[Path, None] = {}
     sources = list(inputs)
     for capture in captures:
         stem = "standard-input" if capture == "-" else Path(capture).stem or "take"
@@ -95,5 +95,5 @@ def names_in(
             path, number = Path(folder) / f"{stem}-{number}{ending}", number + 1
         if Path(folder).is_dir():
             check_target(path, option=option, inputs=sources)
-        out.append(path)
-    return out
+        out[path] = None
+    return list(out)

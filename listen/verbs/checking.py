@@ -118,6 +118,7 @@ def check(
     start_s: float | None = None,
     end_s: float | None = None,
     progress: Progress | None = None,
+    threads: int = 2,
 ) -> CheckResult:
     """Check a capture of an oscillator: pitch, start, hold, clean.
 
@@ -140,6 +141,8 @@ def check(
         The span to look at, in seconds from the first sample.
     progress : callable, optional
         Called with the part that is done, 0 to 1.
+    threads : int
+        To work with; the result does not depend on it. One, where other processes have the other cores.
 
     Returns
     -------
@@ -166,10 +169,7 @@ def check(
     used_limits = load_limits(limits, gain_control=gain_control)
     settings = known.capture if known else None
     capture = open_capture(path, channel=channel, start_s=start_s, end_s=end_s, settings=settings)
-    with ThreadPoolExecutor(max_workers=1) as pool:
-        scanned = pool.submit(scan_damage, capture)
-        frames = track(capture, progress=progress)
-        damage = scanned.result()
+    frames, damage = _measured(capture, progress, threads)
     _long_enough(capture, frames)
     judgement = judge(
         frames,
@@ -202,6 +202,16 @@ def check(
         judgement=judgement,
         diagnoses=diagnoses,
     )
+
+
+def _measured(capture: Capture, progress: Progress | None, threads: int) -> tuple[Frames, Damage]:
+    """Track the tone and scan for damage, side by side where there is a thread to spare."""
+    if threads < 2:
+        return track(capture, progress=progress, workers=1), scan_damage(capture)
+    with ThreadPoolExecutor(max_workers=1) as pool:
+        scanned = pool.submit(scan_damage, capture)
+        frames = track(capture, progress=progress, workers=threads)
+        return frames, scanned.result()
 
 
 def _bench(path: FilePath, bench: FilePath | Bench | None) -> Bench | None:

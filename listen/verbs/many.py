@@ -1,0 +1,155 @@
+"""``listen check`` of many takes: shared out, each for itself, carried on where an earlier run was stopped."""
+
+from __future__ import annotations
+
+import contextlib
+import json
+import os
+from collections.abc import Callable, Generator, Mapping, Sequence
+from dataclasses import dataclass, replace
+from typing import Any
+
+from listen.errors import OptionError, one_line
+from listen.report.many import Row, row_of
+from listen.verbs.beside import bench_beside
+from listen.verbs.crew import Done, Task, check_all, crew_size
+from listen.verbs.gathering import Found
+from listen.verbs.kept import key_of, open_kept
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Many:
+    """What came of many takes.
+
+    Attributes
+    ----------
+    rows : tuple of Row
+        In the order in which they were given.
+    from_before : int
+        So many of them were taken from an earlier run.
+    """
+
+    rows: tuple[Row, ...]
+    from_before: int
+
+
+def check_many(
+    found: Sequence[Found],
+    *,
+    settings: Mapping[str, Any],
+    outputs: Sequence[Mapping[str, str]] | None = None,
+    workers: int | None = None,
+    cluster: str | None = None,
+    keep: str | os.PathLike[str] | None = None,
+    documents: bool = False,
+    progress: Callable[[float], None] | None = None,
+) -> Many:
+    """Check many takes.
+
+    Parameters
+    ----------
+    found : sequence of Found
+    settings : mapping
+        Arguments of :func:`listen.check`, for all of them.
+    outputs : sequence of mapping, optional
+        For each take the files to write of it: ``frames``, ``page``, ``pictures``. Their folders exist.
+    workers : int, optional
+        Processes; as many as there are cores to use where not given. No row depends on it.
+    cluster : str, optional
+        The address of a cluster's scheduler, which does it instead. Its workers must see the same files, under the
+        same names.
+    keep : path, optional
+        A folder for results, for a later run of the same.
+    documents : bool
+        Whether rows carry their documents.
+    progress : callable, optional
+        Called with the part that is done, 0 to 1.
+
+    Returns
+    -------
+    Many
+
+    Raises
+    ------
+    ListenError
+        The call as a whole cannot be done; what is wrong with one take is in its row.
+    """
+    settings = dict(settings)
+    if cluster is not None:
+        found, settings = _absolute(found, settings)
+    rows: dict[int, Row] = {i: _failed(item, item.error) for i, item in enumerate(found) if item.error is not None}
+    kept = None if keep is None else open_kept(keep)
+    keys: dict[int, dict[str, Any] | None] = {}
+    tasks = []
+    for i, item in enumerate(found):
+        if i in rows:
+            continue
+        wanted = dict(outputs[i]) if outputs else {}
+        if kept is not None:
+            keys[i] = key = _key(item.path, settings)
+            text = None if key is None else kept.look_up(key, wanted)
+            if text is not None:
+                rows[i] = _passed(item, text, documents)
+                continue
+        tasks.append(Task(index=i, path=item.path, settings=settings, outputs=wanted))
+    from_before = sum(row.error is None for row in rows.values())
+    report = progress or (lambda _part: None)
+    report(len(rows) / len(found))
+    if len(tasks) == 1 and workers != 1:
+        tasks = [replace(tasks[0], threads=2)]
+    with contextlib.closing(_shared_out(tasks, workers, cluster)) as results:  # an interrupt ends the workers at once
+        for done in results:
+            item, known = found[done.index], keys.get(done.index)
+            if kept is not None and known is not None and done.document is not None:
+                kept.keep(known, done.document, done.written)
+            rows[done.index] = _row(item, done, documents)
+            report(len(rows) / len(found))
+    return Many(rows=tuple(rows[i] for i in range(len(found))), from_before=from_before)
+
+
+def _shared_out(tasks: list[Task], workers: int | None, cluster: str | None) -> Generator[Done, None, None]:
+    if cluster is None or not tasks:
+        # A worker more than there are takes would only be started and stopped.
+        yield from check_all(tasks, workers=min(workers or crew_size(), max(1, len(tasks))))
+        return
+    try:
+        from listen.verbs.cluster import cluster_at
+    except ImportError as missing:
+        raise OptionError(
+            f"--cluster needs dask.distributed ({missing})",
+            'install it: pip install "listen[cluster]", or leave --cluster out',
+        ) from missing
+    with cluster_at(cluster) as client:
+        yield from check_all(tasks, workers=2, client=client)
+
+
+def _absolute(found: Sequence[Found], settings: dict[str, Any]) -> tuple[list[Found], dict[str, Any]]:
+    """Name files so that a process elsewhere finds them."""
+    files = {name: os.path.abspath(settings[name]) for name in ("bench", "limits") if settings.get(name) is not None}
+    return [replace(item, path=os.path.abspath(item.path)) for item in found], {**settings, **files}
+
+
+def _key(path: str, settings: Mapping[str, Any]) -> dict[str, Any] | None:
+    bench = settings.get("bench")
+    beside = bench_beside(path) if bench is None else bench
+    files = {"bench": None if beside is None else os.fspath(beside), "limits": settings.get("limits")}
+    return key_of(path, settings, files)
+
+
+def _row(item: Found, done: Done, documents: bool) -> Row:
+    if done.document is None:
+        return _failed(item, done.error or "it was not checked")
+    return _passed(item, done.document, documents)
+
+
+def _passed(item: Found, text: bytes, documents: bool) -> Row:
+    document = json.loads(text)
+    if document["capture"]["path"] != item.path:  # kept under another way to write the same place
+        document["capture"]["path"] = item.path
+        text = json.dumps(document, allow_nan=False).encode("ascii")
+    return row_of(item.path, item.label, document, text if documents else None)
+
+
+def _failed(item: Found, error: str | None) -> Row:
+    said = (error or "").removeprefix(f"{one_line(item.path)}: ")
+    return Row(path=item.path, label=item.label, outcome="unusable", error=said)
