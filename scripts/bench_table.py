@@ -1,117 +1,171 @@
-"""One sweep of a minute, 40 Hz to 8 kHz with 20 harmonics: who tracks its pitch how well, and in what time."""
+"""How exact, how quick, how small: all sections of the benchmark in one run, losses too. See ``--help``."""
 
 from __future__ import annotations
 
+import argparse
 import importlib.metadata
+import json
 import os
 import platform
-import time
+import re
+import sys
+import tempfile
 from collections.abc import Callable
+from pathlib import Path
+from typing import Any
 
-import librosa
-import numpy as np
+import bench_harmonics
+import bench_many
+import bench_memory
+import bench_pitch
+import bench_start
+from bench_takes import Memory, sweep
+from bench_words import wrapped
 
-from listen.track import track
+__all__ = ["Memory", "main", "sweep"]
 
-RATE_HZ = 48000
-SECONDS = 60.0
-LOWEST_HZ, HIGHEST_HZ = 40.0, 8000.0
-RUNS = 5
-Track = Callable[[], tuple[np.ndarray, np.ndarray]]
-
-
-class Memory:
-    """Samples in memory, as a capture."""
-
-    true_rate_hz = float(RATE_HZ)
-    start_sample = 0
-    ac_coupling_hz = None
-
-    def __init__(self, samples: np.ndarray) -> None:
-        self._samples = samples
-        self.stop_sample = len(samples)
-
-    def read(self, start: int, stop: int) -> np.ndarray:
-        """Samples start .. stop."""
-        return self._samples[start:stop].copy()
+SECTIONS = {
+    "pitch": ("Pitch, beside general-purpose libraries", bench_pitch),
+    "harmonics": ("Harmonics of clipped takes", bench_harmonics),
+    "start": ("Cold start", bench_start),
+    "memory": ("Peak memory of listen check", bench_memory),
+    "many": ("Many takes in one run", bench_many),
+}
+PACKAGES = ("numpy", "numba", "scipy", "librosa", "soundfile", "joblib")
+LONGEST_S = 8 * 3600.0
 
 
-def sweep() -> np.ndarray:
-    """The take: harmonics fall as 1/k^2, none above 0.45 of the rate, noise 80 dB down."""
-    t = np.arange(int(SECONDS * RATE_HZ)) / RATE_HZ
-    growth = np.log(HIGHEST_HZ / LOWEST_HZ) / SECONDS
-    f0 = LOWEST_HZ * np.exp(growth * t)
-    phase = (f0 - LOWEST_HZ) / growth
-    samples = sum(
-        np.where(k * f0 < 0.45 * RATE_HZ, np.cos(2 * np.pi * ((k * phase) % 1)) / k**2, 0) for k in range(1, 21)
+def seconds(text: str) -> float:
+    """A length such as 90, 90s, 10min, 8h."""
+    match = re.fullmatch(r"(\d+(?:\.\d+)?) *(s|min|h)?", text.strip())
+    value = float(match[1]) * {None: 1, "s": 1, "min": 60, "h": 3600}[match[2]] if match else 0.0
+    if not 10.0 <= value <= LONGEST_S:
+        raise argparse.ArgumentTypeError(f"{text!r} is no length from 10s to 8h, such as 90s, 10min, 2h")
+    return value
+
+
+def sections(text: str) -> list[str]:
+    """Names of sections, with commas between."""
+    names = text.split(",")
+    unknown = [name for name in names if name not in SECTIONS]
+    if unknown:
+        raise argparse.ArgumentTypeError(f"no section is called {unknown[0]!r}; known: {', '.join(SECTIONS)}")
+    return names
+
+
+def parser() -> argparse.ArgumentParser:
+    """The options."""
+    found = argparse.ArgumentParser(prog="scripts/bench", description=__doc__)
+    found.add_argument(
+        "--quick", action="store_true", help="fewer runs, shorter takes, no slow peers: figures to work with"
     )
-    return 0.3 * samples + 3e-5 * np.random.default_rng(1).standard_normal(len(t))
-
-
-def truth(time_s: np.ndarray) -> np.ndarray:
-    """Pitch of the take at some times."""
-    return LOWEST_HZ * np.exp(np.log(HIGHEST_HZ / LOWEST_HZ) / SECONDS * time_s)
-
-
-def jobs(x: np.ndarray) -> dict[str, Track]:
-    """Each way of tracking the take, as times and pitches."""
-    x32 = x.astype(np.float32)
-    hop = 960
-
-    def ours() -> tuple[np.ndarray, np.ndarray]:
-        frames = track(Memory(x))
-        return frames.time_s[frames.oscillating], frames.f0_hz[frames.oscillating]
-
-    def yin() -> tuple[np.ndarray, np.ndarray]:
-        f0 = librosa.yin(x, fmin=47, fmax=9000, sr=RATE_HZ, hop_length=hop)
-        return np.arange(len(f0)) * hop / RATE_HZ, f0
-
-    def stft() -> tuple[np.ndarray, np.ndarray]:
-        power = np.abs(librosa.stft(x32, n_fft=2048, hop_length=512)).T
-        best = np.clip(np.argmax(power, axis=1), 1, power.shape[1] - 2)
-        rows = np.arange(len(best))
-        a, b, c = (np.log(power[rows, best + d] + 1e-12) for d in (-1, 0, 1))
-        shift = 0.5 * (a - c) / (a - 2 * b + c - 1e-12)
-        return rows * 512 / RATE_HZ, (best + shift) * RATE_HZ / 2048
-
-    def parselmouth_ac() -> tuple[np.ndarray, np.ndarray]:
-        import parselmouth
-
-        pitch = parselmouth.Sound(x, RATE_HZ).to_pitch_ac(time_step=0.02, pitch_floor=35, pitch_ceiling=9000)
-        return pitch.xs(), pitch.selected_array["frequency"]
-
-    found: dict[str, Track] = {"listen, all columns": ours, "librosa.yin": yin, "STFT peak (yardstick)": stft}
-    try:
-        importlib.metadata.version("praat-parselmouth")
-        found["parselmouth, autocorrelation"] = parselmouth_ac
-    except importlib.metadata.PackageNotFoundError:
-        pass
+    found.add_argument("--all", action="store_true", help="the slowest peers too: half an hour more")
+    found.add_argument("--only", type=sections, metavar="SECTION,...", help=f"of {', '.join(SECTIONS)}")
+    found.add_argument(
+        "--long", type=seconds, metavar="LENGTH", help="longest take for memory, up to 8h (default 10min)"
+    )
+    found.add_argument("--readme", action="store_true", help="print the tables as the README has them")
+    found.add_argument("--json", metavar="FILE", help="keep all figures")
     return found
 
 
-def main() -> None:
-    """Print the table: medians of five runs after a warm-up, ratios to the yardstick, losses too."""
-    x = sweep()
-    packages = ", ".join(f"{name} {importlib.metadata.version(name)}" for name in ("numpy", "numba", "librosa"))
-    print(
-        f"{os.cpu_count()} cores, Python {platform.python_version()}, {packages}; one take of {SECONDS:.0f} s at 48 kHz"
+def machine() -> dict[str, Any]:
+    """What the figures depend on."""
+    return {
+        "cores": len(os.sched_getaffinity(0)) if hasattr(os, "sched_getaffinity") else os.cpu_count(),
+        "load": round(os.getloadavg()[0], 2) if hasattr(os, "getloadavg") else None,
+        "processor": processor(),
+        "python": platform.python_version(),
+        "packages": {name: importlib.metadata.version(name) for name in PACKAGES},
+        "listen": importlib.metadata.version("listen"),
+        "blas_threads": os.environ.get("OPENBLAS_NUM_THREADS"),
+    }
+
+
+def processor() -> str:
+    """Its name, where the system tells."""
+    try:
+        text = Path("/proc/cpuinfo").read_text(encoding="utf-8")
+    except OSError:
+        return platform.processor() or platform.machine()
+    match = re.search(r"^model name\s*:\s*(.+)$", text, re.MULTILINE)
+    return match[1].strip() if match else platform.machine()
+
+
+def measure(options: argparse.Namespace, folder: Path, say: Callable[[str], None]) -> dict[str, Any]:
+    """Run the sections that were asked for."""
+    quick = options.quick
+    most_cost = 2 if options.all else 0 if quick else 1
+    longest_s = options.long or (60.0 if quick else 600.0)
+    runs: dict[str, Callable[[], dict[str, Any]]] = {
+        "pitch": lambda: bench_pitch.measure(most_cost, 3 if quick else 5, say),
+        "harmonics": lambda: bench_harmonics.measure(say),
+        "start": lambda: bench_start.measure(3 if quick else 9, folder, say),
+        "memory": lambda: bench_memory.measure(longest_s, folder, say),
+        "many": lambda: bench_many.measure(40 if quick else 200, 1 if quick else 3, folder, say),
+    }
+    return {name: run() for name, run in runs.items() if not options.only or name in options.only}
+
+
+def heading(about: dict[str, Any]) -> list[str]:
+    """Versions and cores."""
+    packages = ", ".join(f"{name} {version}" for name, version in about["packages"].items())
+    text = (
+        f"listen {about['listen']}; {about['cores']} cores, {about['processor']}; load at the start {about['load']}; "
+        f"Python {about['python']}, {packages}; "
+        f"threads of the linear algebra library: {about['blas_threads'] or 'its own choice'}"
     )
-    rows = []
-    for name, job in jobs(x).items():
-        time_s, f0_hz = job()
-        inside = (time_s > 0.5) & (time_s < SECONDS - 0.5) & (f0_hz > 0)
-        off = np.abs(1200 * np.log2(f0_hz[inside] / truth(time_s[inside])))
-        seconds = []
-        for _ in range(RUNS):
-            start = time.perf_counter()
-            job()
-            seconds.append(time.perf_counter() - start)
-        rows.append((name, float(np.median(off)), float(np.quantile(off, 0.95)), float(np.median(seconds))))
-    yardstick = next(row[3] for row in rows if row[0].startswith("STFT"))
-    print(f"{'':32}{'median':>10}{'95 %':>10}{'time':>9}{'over STFT':>11}")
-    for name, median, high, seconds_each in rows:
-        print(f"{name:32}{median:8.4f} c{high:8.4f} c{seconds_each:7.3f} s{seconds_each / yardstick:10.1f}x")
+    return wrapped(text)
+
+
+def losing(found: dict[str, Any]) -> list[str]:
+    """All that others do better, plainly; a line that says so where there is nothing."""
+    lines = []
+    for name, (title, section) in SECTIONS.items():
+        if name in found and hasattr(section, "lost"):
+            lines += [f"{title.split(',')[0]}: {line}" for line in section.lost(found[name])]
+    return lines or ["none in the sections that were run"]
+
+
+def page(about: dict[str, Any], found: dict[str, Any]) -> str:
+    """All that is printed."""
+    lines = heading(about)
+    for name, (title, section) in SECTIONS.items():
+        if name in found:
+            lines += ["", title, *section.lines(found[name])]
+    lines += ["", "Where listen loses", *[row for line in losing(found) for row in wrapped(line, "- ")]]
+    return "\n".join(lines)
+
+
+def readme_block(about: dict[str, Any], found: dict[str, Any]) -> str:
+    """The tables as Markdown, with how they were made."""
+    lines = [f"`scripts/bench` on {about['cores']} cores ({about['processor']}), Python {about['python']}:"]
+    for name, (_, section) in SECTIONS.items():
+        if name in found:
+            lines += ["", *section.readme(found[name])]
+    lines += ["", "Where it loses:", "", *[f"- {line}" for line in losing(found)]]
+    return "\n".join(lines)
+
+
+def main(arguments: list[str] | None = None) -> int:
+    """Measure, print; status 2 where the call is wrong or a file cannot be written."""
+    options = parser().parse_args(arguments)
+    about = machine()
+    if options.json:
+        try:
+            Path(options.json).touch()
+        except OSError as error:
+            print(f"{options.json} cannot be written ({error.strerror}); name another file", file=sys.stderr)
+            return 2
+    with tempfile.TemporaryDirectory(prefix="listen-bench-") as folder:
+        found = measure(options, Path(folder), lambda text: print(text, file=sys.stderr, flush=True))
+    if options.json:
+        Path(options.json).write_text(
+            json.dumps({"machine": about, "sections": found}, indent=1) + "\n", encoding="utf-8"
+        )
+    print(readme_block(about, found) if options.readme else page(about, found))
+    return 0
 
 
 if __name__ == "__main__":
-    main()
+    sys.exit(main())

@@ -11,7 +11,7 @@ from pathlib import Path
 import pytest
 
 REPO = Path(__file__).resolve().parents[1]
-SCRIPTS = ["scripts/demo", "scripts/test", "scripts/torture-logbook", ".ci/run"]
+SCRIPTS = ["scripts/demo", "scripts/test", "scripts/torture-logbook", "scripts/bench", ".ci/run"]
 
 pytestmark = pytest.mark.skipif(os.name == "nt", reason="POSIX shell")
 
