@@ -7,6 +7,7 @@ from dataclasses import dataclass
 from functools import lru_cache
 
 import numpy as np
+from numpy.typing import NDArray
 
 from listen.track import coarse_kernels as kernels
 from listen.track.types import Floats
@@ -58,18 +59,21 @@ def hop_samples(rate_hz: float) -> int:
 
 
 @lru_cache(maxsize=4)
-def _low_pass(cutoff: float, half_width: int) -> Floats:
+def _low_pass(cutoff: float, half_width: int) -> NDArray[np.float32]:
     """Taps of a low-pass, cutoff in cycles a sample; the stop band is 80 dB down."""
     n = np.arange(-half_width, half_width + 1)
     taps = 2 * cutoff * np.sinc(2 * cutoff * n) * np.kaiser(len(n), 8.0)
-    return np.ascontiguousarray(taps / taps.sum())
+    return np.ascontiguousarray(taps / taps.sum(), dtype=np.float32)
 
 
-def _decimated(x: Floats, taps: Floats, step: int) -> Floats:
+def _decimated(x: NDArray[np.float32], taps: NDArray[np.float32], step: int) -> NDArray[np.float32]:
     half = len(taps) // 2
-    padded = np.concatenate([np.zeros(half), x, np.zeros(half + step)])
-    out = np.empty((len(x) + step - 1) // step)
-    kernels.decimate(padded, taps, step, out)
+    length = (len(x) + step - 1) // step
+    places = length + len(taps) // step + 1
+    padded = np.zeros(places * step, dtype=np.float32)
+    padded[half : half + len(x)] = x
+    out = np.empty(length, dtype=np.float32)
+    kernels.decimate(np.ascontiguousarray(padded.reshape(places, step).T), taps, out)
     return out
 
 
@@ -97,7 +101,7 @@ def coarse_part(x: Floats, rate_hz: float, n_hops: int) -> Floats:
     size = spectrum_size(rate_hz)
     hop = hop_samples(rate_hz)
     margin = coarse_margin(rate_hz)
-    signals = [x]
+    signals = [x.astype(np.float32)]
     for _ in range(1, _LEVELS):
         signals.append(_decimated(signals[-1], _low_pass(0.125, 20), _STEP))
     smooth = [_decimated(signal, _low_pass(0.095, 16), 2) for signal in signals]

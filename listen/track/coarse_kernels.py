@@ -16,16 +16,33 @@ _SUMS = {"contract", "reassoc", "nsz"}
 """Flags that let a sum be vectorised; those that assume 'no NaN' are left out."""
 
 
-@njit(cache=True, nogil=True, fastmath=_SUMS)
-def decimate(x: Floats, taps: Floats, step: int, out: Floats) -> None:
-    """Out[i] = sum of taps * x centred on x[i * step + len(taps) // 2]."""
-    n_taps = taps.shape[0]
-    for i in range(out.shape[0]):
-        total = 0.0
-        base = i * step
-        for j in range(n_taps):
-            total += taps[j] * x[base + j]
-        out[i] = total
+@njit(cache=True, nogil=True, fastmath=_SUMS, error_model="numpy")
+def decimate(phases: Floats, taps: Floats, out: Floats) -> None:
+    """Out[i] = sum over j of taps[j] * x[i * step + j], where x[n] is phases[n % step, n // step]; all float32."""
+    step = phases.shape[0]
+    for start in range(0, out.shape[0], 512):
+        size = np.uint64(min(512, out.shape[0] - start))
+        first = np.uint64(start)
+        for i in range(size):
+            out[first + i] = np.float32(0.0)
+        j = 0
+        while j + 4 <= taps.shape[0]:
+            a0, a1, a2, a3 = taps[j], taps[j + 1], taps[j + 2], taps[j + 3]
+            r0, r1, r2, r3 = j % step, (j + 1) % step, (j + 2) % step, (j + 3) % step
+            o0 = first + np.uint64(j // step)
+            o1 = first + np.uint64((j + 1) // step)
+            o2 = first + np.uint64((j + 2) // step)
+            o3 = first + np.uint64((j + 3) // step)
+            for i in range(size):
+                near = a0 * phases[r0, o0 + i] + a1 * phases[r1, o1 + i]
+                out[first + i] += near + (a2 * phases[r2, o2 + i] + a3 * phases[r3, o3 + i])
+            j += 4
+        while j < taps.shape[0]:
+            r0 = j % step
+            o0 = first + np.uint64(j // step)
+            for i in range(size):
+                out[first + i] += taps[j] * phases[r0, o0 + i]
+            j += 1
 
 
 @njit(cache=True, nogil=True, fastmath=_SUMS)
@@ -40,13 +57,13 @@ def periodicity(x: Floats, centre: int, lag: int, span: int) -> float:
         return 2.0
     mean = 0.0
     for i in range(start, start + span + lag):
-        mean += x[i]
+        mean += np.float64(x[i])
     mean /= span + lag
     power = 0.0
     difference = 0.0
     for i in range(start, start + span):
-        a = x[i] - mean
-        b = x[i + lag] - mean
+        a = np.float64(x[i]) - mean
+        b = np.float64(x[i + lag]) - mean
         power += a * a + b * b
         difference += (a - b) * (a - b)
     if power <= 0.0:

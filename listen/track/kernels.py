@@ -27,37 +27,16 @@ def _cosine(q):  # type: ignore[no-untyped-def]
 
 
 @njit(cache=True, nogil=True, fastmath=_SUMS, inline="always")
-def _fine_cosine(q):  # type: ignore[no-untyped-def]
-    """Cosine of an angle up to a right angle from its square, error below 1e-13."""
-    c = 1.0 / 20922789888000.0 - q / 6402373705728000.0
-    c = 1.0 / 479001600.0 + q * (-1.0 / 87178291200.0 + q * c)
-    c = 1.0 / 40320.0 + q * (-1.0 / 3628800.0 + q * c)
-    c = 1.0 / 24.0 + q * (-1.0 / 720.0 + q * c)
-    return 1.0 + q * (-0.5 + q * c)
-
-
-@njit(cache=True, nogil=True, fastmath=_SUMS, inline="always")
-def _fine_sine(q):  # type: ignore[no-untyped-def]
-    """Sine over the angle, up to a right angle, from its square, error below 1e-13."""
-    s = 1.0 / 355687428096000.0 - q / 121645100408832000.0
-    s = 1.0 / 6227020800.0 + q * (-1.0 / 1307674368000.0 + q * s)
-    s = 1.0 / 362880.0 + q * (-1.0 / 39916800.0 + q * s)
-    s = 1.0 / 120.0 + q * (-1.0 / 5040.0 + q * s)
+def _sine(q):  # type: ignore[no-untyped-def]
+    """Sine over the angle, up to a right angle, from its square, error below 1e-10."""
+    s = -1.0 / 39916800.0 + q * (1.0 / 6227020800.0 - q / 1307674368000.0)
+    s = 1.0 / 120.0 + q * (-1.0 / 5040.0 + q * (1.0 / 362880.0 + q * s))
     return 1.0 + q * (-1.0 / 6.0 + q * s)
 
 
-@njit(cache=True, nogil=True, fastmath=_SUMS)
-def phase_samples(
-    knots: Floats,
-    turns: Floats,
-    slopes: Floats,
-    first: int,
-    dphi: Floats,
-    cosine: Floats,
-    sine: Floats,
-    phase: Floats,
-) -> None:
-    """Cubic Hermite phase (cycles) at samples first, first + 1, ...: its slope, its cosine and sine, itself."""
+@njit(cache=True, nogil=True, fastmath=_SUMS, error_model="numpy")
+def phase_samples(knots: Floats, turns: Floats, slopes: Floats, first: int, dphi: Floats, phase: Floats) -> None:
+    """Cubic Hermite phase (cycles) at samples first, first + 1, ...: its slope, itself; the end pieces go on."""
     n = phase.shape[0]
     for k in range(knots.shape[0] - 1):
         a = knots[k]
@@ -79,42 +58,39 @@ def phase_samples(
         d1 = slopes[k + 1] * h
         c2 = 3.0 * dp - 2.0 * d0 - d1
         c3 = d0 + d1 - 2.0 * dp
-        base = p0 - math.floor(p0)
-        whole = p0 - base
         inv = 1.0 / h
-        offset = first - a
-        for i in range(start, stop):
-            u = (i + offset) * inv
-            p = base + u * (d0 + u * (c2 + u * c3))
-            dphi[i] = (d0 + u * (2.0 * c2 + 3.0 * u * c3)) * inv
-            phase[i] = whole + p
-            # sine and cosine of half the angle by Taylor series (error below 1e-13), then doubled
-            r = p - np.rint(p)
-            y = r * math.pi
-            q = y * y
-            s = y * _fine_sine(q)
-            c = _fine_cosine(q)
-            cosine[i] = 1.0 - 2.0 * s * s
-            sine[i] = 2.0 * s * c
+        offset = start + first - a
+        for j in range(np.uint64(max(stop - start, 0))):
+            u = (j + offset) * inv
+            dphi[np.uint64(start) + j] = (d0 + u * (2.0 * c2 + 3.0 * u * c3)) * inv
+            phase[np.uint64(start) + j] = p0 + u * (d0 + u * (c2 + u * c3))
 
 
-@njit(cache=True, nogil=True, fastmath=_SUMS)
-def short_frames(
-    x: Floats,
-    dphi: Floats,
-    cosine: Floats,
-    sine: Floats,
-    phase: Floats,
-    frames: Floats,
-    out: Floats,
-) -> None:
+@njit(cache=True, nogil=True, fastmath=_SUMS, error_model="numpy")
+def turn_down(x: Floats, dphi: Floats, phase: Floats, out: Floats) -> None:
+    """Samples times dphi and: the phase's cosine, its sine, the sample, one: out (4, n)."""
+    for j in range(np.uint64(x.shape[0])):
+        # half the angle by Taylor series (error below 1e-9), then doubled
+        y = (phase[j] - np.rint(phase[j])) * math.pi
+        q = y * y
+        s = y * _sine(q)
+        c = _cosine(q)
+        weighted = x[j] * dphi[j]
+        out[0, j] = weighted * (1.0 - 2.0 * s * s)
+        out[1, j] = weighted * (2.0 * s * c)
+        out[2, j] = weighted * x[j]
+        out[3, j] = weighted
+
+
+@njit(cache=True, nogil=True, fastmath=_SUMS, error_model="numpy")
+def short_frames(turned: Floats, dphi: Floats, phase: Floats, frames: Floats, out: Floats) -> None:
     """First harmonic and power of short frames, weight 1 + cos(2 pi v) over phase.
 
-    frames[i] = (first sample, last sample + 1, phase of the centre, cycles); out[i] = (re, im, mean square, mean).
+    turned (4, n): of ``turn_down``; frames[i] = (first sample, last sample + 1, phase of the centre, cycles); out[i] =
+    (re, im, mean square, mean).
     """
     for i in range(frames.shape[0]):
-        a = int(frames[i, 0])
-        b = int(frames[i, 1])
+        a = np.uint64(frames[i, 0])
         centre = frames[i, 2]
         scale = math.pi / frames[i, 3]
         re = 0.0
@@ -122,17 +98,15 @@ def short_frames(
         square = 0.0
         mean = 0.0
         weight = 0.0
-        for j in range(a, b):
-            y = (phase[j] - centre) * scale
-            q = y * y
-            c = _cosine(q)
-            w = c * c * dphi[j]
-            xj = x[j]
-            weight += w
-            re += w * xj * cosine[j]
-            im -= w * xj * sine[j]
-            square += w * xj * xj
-            mean += w * xj
+        for j in range(np.uint64(max(frames[i, 1] - frames[i, 0], 0.0))):
+            y = (phase[a + j] - centre) * scale
+            c = _cosine(y * y)
+            w = c * c
+            weight += w * dphi[a + j]
+            re += w * turned[0, a + j]
+            im -= w * turned[1, a + j]
+            square += w * turned[2, a + j]
+            mean += w * turned[3, a + j]
         if weight > 0.0:
             out[i, 0] = 2.0 * re / weight
             out[i, 1] = 2.0 * im / weight
@@ -140,107 +114,6 @@ def short_frames(
             out[i, 3] = mean / weight
         else:
             out[i, :] = 0.0
-
-
-@njit(cache=True, nogil=True, fastmath=_SUMS)
-def spread(x: Floats, dphi: Floats, phase: Floats, frames: Floats, coefficients: Floats, out: Floats) -> None:
-    """Each frame's samples, weighted 2 cos^2(pi v) dphi, spread on an even grid of the frame's phase.
-
-    frames as in ``short_frames``; coefficients (degree + 1, width): the spreading kernel's pieces as polynomials in the
-    place between two grid points, highest power first; out (n, grid + width), folded by the caller's FFT of the first
-    ``grid`` columns after the tail was added to the head here.
-    """
-    width = coefficients.shape[1]
-    degree = coefficients.shape[0] - 1
-    grid = out.shape[1] - width
-    piece = np.empty(width)
-    for i in range(frames.shape[0]):
-        a = int(frames[i, 0])
-        b = int(frames[i, 1])
-        centre = frames[i, 2]
-        inverse = 1.0 / frames[i, 3]
-        row = out[i]
-        row[:] = 0.0
-        for j in range(a, b):
-            v = (phase[j] - centre) * inverse
-            if v < -0.5 or v >= 0.5:
-                continue
-            y = v * math.pi
-            q = y * y
-            c = _cosine(q)
-            value = 2.0 * c * c * dphi[j] * x[j]
-            place = (v + 0.5) * grid
-            left = int(place)
-            t = place - left
-            for m in range(width):
-                piece[m] = coefficients[0, m]
-            for d in range(1, degree + 1):
-                for m in range(width):
-                    piece[m] = piece[m] * t + coefficients[d, m]
-            for m in range(width):
-                row[left + m] += value * piece[m]
-        for m in range(width):
-            row[m] += row[grid + m]
-
-
-@njit(cache=True, nogil=True, fastmath=_SUMS)
-def tilt(
-    x: Floats,
-    dphi: Floats,
-    cosine: Floats,
-    sine: Floats,
-    phase: Floats,
-    frames: Floats,
-    lines: Ints,
-    out: Floats,
-) -> None:
-    """T_k = sum of sin(2 pi v) x exp(-j k phi) dphi for k = 1 .. lines[i]: out[i, k - 1] = (re, im)."""
-    longest = 0
-    for i in range(frames.shape[0]):
-        n = int(frames[i, 1]) - int(frames[i, 0])
-        if n > longest:
-            longest = n
-    weighted = np.empty(longest)
-    ck = np.empty(longest)
-    sk = np.empty(longest)
-    for i in range(frames.shape[0]):
-        a = int(frames[i, 0])
-        n = int(frames[i, 1]) - a
-        centre = frames[i, 2]
-        scale = math.pi / frames[i, 3]
-        re = 0.0
-        im = 0.0
-        for j in range(n):
-            y = (phase[a + j] - centre) * scale
-            if y < -0.5 * math.pi:
-                y = -0.5 * math.pi
-            if y > 0.5 * math.pi:
-                y = 0.5 * math.pi
-            q = y * y
-            s = y * _fine_sine(q)
-            c = _cosine(q)
-            w = 2.0 * s * c * dphi[a + j] * x[a + j]
-            weighted[j] = w
-            ck[j] = cosine[a + j]
-            sk[j] = sine[a + j]
-            re += w * cosine[a + j]
-            im -= w * sine[a + j]
-        out[i, 0, 0] = re
-        out[i, 0, 1] = im
-        for k in range(1, lines[i]):
-            re = 0.0
-            im = 0.0
-            for j in range(n):
-                c1 = cosine[a + j]
-                s1 = sine[a + j]
-                c = ck[j] * c1 - sk[j] * s1
-                s = ck[j] * s1 + sk[j] * c1
-                ck[j] = c
-                sk[j] = s
-                re += weighted[j] * c
-                im -= weighted[j] * s
-            out[i, k, 0] = re
-            out[i, k, 1] = im
 
 
 @njit(cache=True, nogil=True)
@@ -294,27 +167,17 @@ def place_knots(
     return count
 
 
-@njit(cache=True, nogil=True, fastmath=_SUMS)
-def frame_means(x: Floats, dphi: Floats, phase: Floats, frames: Floats, out: Floats) -> None:
-    """Means over phase, weight 1 + cos(2 pi v): out[i] = (mean of dphi, sum of the weights, mean of x, mean of x^2)."""
-    for i in range(frames.shape[0]):
-        centre = frames[i, 2]
-        scale = math.pi / frames[i, 3]
-        slope = 0.0
-        weight = 0.0
-        mean = 0.0
+@njit(cache=True, nogil=True, fastmath=_SUMS, error_model="numpy")
+def window_powers(x: Floats, starts: Ints, width: int, out: Floats) -> None:
+    """Mean square about the mean of the samples starts[i] .. starts[i] + width, those that there are."""
+    for i in range(starts.shape[0]):
+        a = min(max(starts[i], 0), x.shape[0])
+        count = min(max(starts[i] + width, 0), x.shape[0]) - a
+        total = 0.0
         square = 0.0
-        for j in range(int(frames[i, 0]), int(frames[i, 1])):
-            y = (phase[j] - centre) * scale
-            q = y * y
-            c = _cosine(q)
-            w = c * c * dphi[j]
-            xj = x[j]
-            weight += w
-            slope += w * dphi[j]
-            mean += w * xj
-            square += w * xj * xj
-        out[i, 0] = slope / weight
-        out[i, 1] = 2.0 * weight
-        out[i, 2] = mean / weight
-        out[i, 3] = square / weight
+        for j in range(np.uint64(max(count, 0))):
+            value = x[np.uint64(a) + j]
+            total += value
+            square += value * value
+        mean = total / max(count, 1)
+        out[i] = max(square / max(count, 1) - mean * mean, 0.0)

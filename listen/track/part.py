@@ -3,26 +3,30 @@
 from __future__ import annotations
 
 import itertools
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, fields, replace
 
 import numpy as np
 from numpy.typing import NDArray
 
-from listen.track import shape_kernels
+from listen.track import kernels
+from listen.track.grid import Grid, lay_grid, points_for
 from listen.track.hum import block_samples
+from listen.track.left import Between, fold, gather_low, measure_between, residual
 from listen.track.lines import BAND, Lines, frame_cycles, measure_lines
-from listen.track.phase import PhaseCurve, PhaseSamples, RoughCurve, phase_samples, refine
-from listen.track.shape import measure_shape, residual_tables, undo_coupling
+from listen.track.phase import PhaseCurve, RoughCurve, curve_at, refine
+from listen.track.shape import measure_shape, undo_coupling
 from listen.track.steps import find_steps
 from listen.track.stretches import Stretch
-from listen.track.types import HARMONIC_COLUMNS, Floats, PhaseStep
+from listen.track.types import HARMONIC_COLUMNS, Floats, Ints, PhaseStep
 
 HOP_S = 0.020
 MARGIN_S = 0.6
-FOLD = 16
 _MOVED = 0.3
 """A frame that an edge moves by more than this many cycles is no measure of what is at its centre."""
 _CALM_KNOTS = 7
+_ALONG = (-1.0, -0.5, 0.5, 1.0)
+_SLOW_ROWS = 25
+"""The offset is taken off as its mean over half a second: a single frame's mean holds hum too."""
 _BENT = 0.006
 """A frame over which the pitch departs from a straight line by more than this part of it is shortened."""
 
@@ -100,24 +104,26 @@ def measure_part(
     -------
     Part
     """
-    residue = x[start - first : stop - first].copy()
     rows: list[Rows] = []
     short: list[ShortFrames] = []
     steps: list[PhaseStep] = []
+    block = block_samples(rate_hz)
+    blocks = (stop - start) // block
+    whole_part = x[start - first : start - first + blocks * block]
+    remains = np.zeros((blocks, 2))
     for number, whole, rough in stretches:
         pieces, cuts = _pieces(whole, rough, x, first, rate_hz)
         steps.extend(step for at, step in cuts if start <= at < stop)
         for stretch, curve in pieces:
             short.append(_short_frames(curve, start, stop, rate_hz))
-            measured = _measure_stretch(x, first, start, stop, stretch, curve, rate_hz, coupling_hz, residue, number)
-            if measured is not None:
-                rows.append(measured)
-    block = block_samples(rate_hz)
-    length = len(residue) // block * block
-    low_rate = residue[:length].reshape(-1, block).mean(axis=1)
+            measured = _measure_stretch(x, first, start, stop, stretch, curve, rate_hz, coupling_hz, remains, number)
+            rows.extend(measured)
+    low = whole_part.reshape(-1, block).mean(axis=1)
+    covered = remains[:, 1] > 0.5 * block
+    low[covered] = remains[covered, 0] / remains[covered, 1]
     hop = HOP_S * rate_hz
     quiet = _quiet_power(x, first, np.arange(np.ceil(start / hop), np.ceil(stop / hop)) * hop, int(hop))
-    return Part(rows=tuple(rows), short=tuple(short), steps=tuple(steps), low=low_rate, quiet_power=quiet)
+    return Part(rows=tuple(rows), short=tuple(short), steps=tuple(steps), low=low, quiet_power=quiet)
 
 
 def _short_frames(curve: PhaseCurve, start: int, stop: int, rate_hz: float) -> ShortFrames:
@@ -154,23 +160,28 @@ def _pieces(
 
 def _quiet_power(x: Floats, first: int, centres: Floats, width: int) -> Floats:
     """Mean square about the mean of the samples round each row's centre."""
-    total = np.concatenate([[0.0], np.cumsum(x)])
-    square = np.concatenate([[0.0], np.cumsum(x * x)])
-    a = np.clip(np.round(centres - first - width / 2).astype(np.int64), 0, len(x))
-    b = np.clip(a + width, 0, len(x))
-    n = np.maximum(b - a, 1)
-    power: Floats = np.maximum((square[b] - square[a]) / n - ((total[b] - total[a]) / n) ** 2, 0.0)
+    power = np.empty(len(centres))
+    kernels.window_powers(x, np.round(centres - first - width / 2).astype(np.int64), width, power)
     return power
 
 
-def _frames_of(
-    centres: Floats, phase: PhaseSamples, curve: PhaseCurve, rate_hz: float
-) -> tuple[Floats, Floats, Floats, NDArray[np.bool_]]:
-    """Phase, whole cycles and slope of the frames round some samples: shortened at edges and where the pitch bends."""
-    place = centres - phase.first
-    grid = np.arange(len(phase.phase))
-    middle = np.interp(place, grid, phase.phase)
-    slope = np.interp(place, grid, phase.dphi)
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class _Frames:
+    """Frames of one piece of a stretch: phase of the centre, cycles, cycles a sample at the row, and so on."""
+
+    row: Ints
+    samples: Floats
+    middle: Floats
+    cycles: Ints
+    slope: Floats
+    points: Ints
+    centred: NDArray[np.bool_]
+
+
+def _frames_of(row: Ints, hop: float, curve: PhaseCurve, low: float, high: float, rate_hz: float) -> _Frames:
+    """Frames round the rows' samples, within two phases: shortened at edges and where the pitch bends."""
+    centres = row * hop
+    middle, slope = curve_at(curve, centres)
     cycles = frame_cycles(slope * rate_hz)
     # hum under the tone ripples the slopes and bends nothing: the mean of a few short frames is free of it
     calm = _running_mean(curve.slopes, _CALM_KNOTS)
@@ -186,10 +197,20 @@ def _frames_of(
         if not bent.any():
             break
         cycles = np.where(bent, np.maximum(2.0 * np.floor(0.25 * cycles), 2.0), cycles)
-    room = np.minimum(middle - phase.phase[0], phase.phase[-1] - middle)
+    room = np.minimum(middle - low, high - middle)
     cycles = np.minimum(cycles, np.maximum(2.0 * np.floor(room), 2.0))
-    moved = np.clip(middle, phase.phase[0] + 0.5 * cycles, phase.phase[-1] - 0.5 * cycles)
-    return moved, cycles, slope, np.abs(moved - middle) < _MOVED
+    moved = np.clip(middle, low + 0.5 * cycles, high - 0.5 * cycles)
+    half = 0.5 * cycles / slope
+    least = np.minimum.reduce([slope, *(np.interp(centres + f * half, curve.samples, curve.slopes) for f in _ALONG)])
+    return _Frames(
+        row=row,
+        samples=centres,
+        middle=moved,
+        cycles=cycles.astype(np.int64),
+        slope=slope,
+        points=points_for(np.maximum(least, 0.5 * slope)),
+        centred=np.abs(moved - middle) < _MOVED,
+    )
 
 
 def _measure_stretch(
@@ -201,116 +222,147 @@ def _measure_stretch(
     curve: PhaseCurve,
     rate_hz: float,
     coupling_hz: float | None,
-    residue: Floats,
+    remains: Floats,
     number: int,
-) -> Rows | None:
+) -> list[Rows]:
     a = max(first, int(np.ceil(stretch.start)))
     b = min(first + len(x), int(np.floor(stretch.stop)))
-    phase = phase_samples(curve.samples, curve.turns, curve.slopes, a, b - a)
-    if phase.phase[-1] - phase.phase[0] < 2.5:
-        return None
-    part = x[a - first : b - first]
+    (low, high), _ = curve_at(curve, np.array([a, b - 1.0]))
     hop = HOP_S * rate_hz
     row = np.arange(int(np.ceil(max(a, start - hop) / hop)), int(np.ceil(min(b, stop + hop) / hop)))
-    if len(row) == 0:
-        return None
-    centres = row * hop
-    middle, cycles, slope, centred = _frames_of(centres, phase, curve, rate_hz)
-    lines = measure_lines(part, phase, middle, cycles, slope)
-    own = (centres >= start) & (centres < stop)
-    fold = _fold(part, phase, centres, middle, lines, a, residue, start)
-    if not own.any():
-        return None
-    at_frame = np.interp(middle, phase.phase, phase.dphi)
-    f0 = lines.f0 * slope / at_frame * rate_hz
-    within = [a[: max(2, int(BAND / k) + 1)] for a, k in zip(lines.amplitude, slope, strict=True)]
-    undone = undo_coupling(within, f0, coupling_hz)
-    high = _high_orders(undone)
-    line_noise = lines.noise_power * 6.0 / lines.spans
-    shape = measure_shape(undone, line_noise)
-    harmonics = np.full((len(row), HARMONIC_COLUMNS), np.nan, dtype=complex)
-    for i, amplitude in enumerate(undone):
-        few = amplitude[1 : HARMONIC_COLUMNS + 1]
-        harmonics[i, : len(few)] = few
-    count = np.minimum(np.floor(BAND / slope), HARMONIC_COLUMNS).astype(np.int64)
-    noise = np.where(np.isfinite(lines.noise_power), lines.noise_power, np.nan)
-    columns = np.column_stack(
-        [shape.crest_positive, shape.crest_negative, shape.flat_positive, shape.flat_negative, shape.slope_over_sine]
-    )
-    return Rows(
-        row=row[own],
-        stretch=number,
-        f0_hz=f0[own],
-        f0_sigma_hz=(np.sqrt(lines.f0_variance) * rate_hz)[own],
-        frame_s=(cycles / f0)[own],
-        centred=centred[own],
-        power=lines.power[own],
-        harmonics=harmonics[own],
-        count=np.maximum(count, 1)[own],
-        noise_power=noise[own],
-        half_power=lines.half_power[own],
-        half_noise=lines.half_noise[own],
-        spur_power=lines.spur_power[own],
-        spur_order=lines.spur_order[own],
-        high_power=high[own, 0],
-        high_order=high[own, 1],
-        dc_fs=np.array([amplitude[0].real for amplitude in lines.amplitude])[own],
-        shape=columns[own],
-        residual_fold=fold[own],
-    )
-
-
-def _high_orders(amplitude: list[NDArray[np.complex128]]) -> Floats:
-    """Mean square of the harmonics above the tenth, and their mean order."""
-    out = np.full((len(amplitude), 2), np.nan)
-    for i, a in enumerate(amplitude):
-        high = a[HARMONIC_COLUMNS + 1 :]
-        if len(high):
-            power = high.real**2 + high.imag**2
-            total = float(power.sum())
-            out[i, 0] = 0.5 * total
-            if total > 0:
-                out[i, 1] = float(power @ np.arange(HARMONIC_COLUMNS + 1, len(a))) / total
+    if high - low < 2.5 or len(row) == 0:
+        return []
+    frames = _frames_of(row, hop, curve, low, high, rate_hz)
+    # rows on one grid are measured together; those just outside of the part only lend their mean cycle
+    edges = np.clip(np.concatenate([[-0.5], 0.5 * (row[1:] + row[:-1] - 2 * row[0]), [len(row) - 0.5]]), -0.5, None)
+    zones, _ = curve_at(curve, np.clip((row[0] + edges) * hop, a, b - 1.0))
+    runs = []
+    for i, j in _runs(frames.points):
+        reach = 0.5 * frames.cycles[i:j]
+        bottom = min(zones[i], float((frames.middle[i:j] - reach).min()))
+        top = max(zones[j], float((frames.middle[i:j] + reach).max()))
+        grid = lay_grid(x, first, curve, int(frames.points[i]), bottom, top)
+        at = np.round(frames.middle[i:j] * grid.points).astype(np.int64) - grid.start
+        runs.append(_Run(grid, i, j, at, measure_lines(grid, at, frames.cycles[i:j], frames.slope[i:j])))
+    dc = _running_mean(np.concatenate([run.lines.amplitude[:, 0].real for run in runs]), _SLOW_ROWS)
+    out = []
+    for k, run in enumerate(runs):
+        left = _left(run, runs[k - 1] if k else None, runs[k + 1] if k + 1 < len(runs) else None, frames, dc)
+        ends = np.round(zones[run.i : run.j + 1] * run.grid.points).astype(np.int64) - run.grid.start
+        ends = np.clip(ends, 0, len(left))
+        own = (frames.samples[run.i : run.j] >= start) & (frames.samples[run.i : run.j] < stop)
+        gather_low(run.grid, left, int(ends[0]), int(ends[-1]), start, block_samples(rate_hz), remains)
+        if own.any():
+            rows = _rows(run, left, ends, frames, curve, rate_hz, coupling_hz, number)
+            out.append(rows if own.all() else _only(rows, own))
     return out
 
 
-def _moving_mean(values: Floats) -> Floats:
-    """Mean over half a second of rows: the offset, and not the hum that a single frame's mean holds."""
-    return _running_mean(values, 25)
+@dataclass(frozen=True, slots=True)
+class _Run:
+    """Rows i .. j of a piece, measured on one grid."""
+
+    grid: Grid
+    i: int
+    j: int
+    centres: Ints
+    lines: Lines
+
+
+def _runs(values: Ints) -> list[tuple[int, int]]:
+    """Bounds of the runs of equal values."""
+    bounds = np.concatenate([[0], np.flatnonzero(np.diff(values)) + 1, [len(values)]])
+    return [(int(a), int(b)) for a, b in itertools.pairwise(bounds)]
+
+
+def _left(run: _Run, before: _Run | None, after: _Run | None, frames: _Frames, dc: Floats) -> NDArray[np.float32]:
+    """Residual of one run; at its ends the cycle fades from and to the neighbour's."""
+    amplitude, at = [run.lines.amplitude], [run.centres]
+    low, high = run.i, run.j
+    for side, other, index in ((0, before, run.i - 1), (1, after, run.j)):
+        if other is None:
+            continue
+        line = other.lines.amplitude[-1:] if side == 0 else other.lines.amplitude[:1]
+        place = np.round(frames.middle[index : index + 1] * run.grid.points).astype(np.int64) - run.grid.start
+        amplitude.insert(len(amplitude) * side, line)
+        at.insert(len(at) * side, place)
+        low, high = (low - 1, high) if side == 0 else (low, high + 1)
+    width = max(line.shape[1] for line in amplitude)
+    padded = [np.pad(line, ((0, 0), (0, width - line.shape[1]))) for line in amplitude]
+    return residual(run.grid, np.concatenate(at), np.concatenate(padded), dc[low:high])
+
+
+def _rows(
+    run: _Run,
+    left: NDArray[np.float32],
+    ends: Ints,
+    frames: _Frames,
+    curve: PhaseCurve,
+    rate_hz: float,
+    coupling_hz: float | None,
+    number: int,
+) -> Rows:
+    part = slice(run.i, run.j)
+    slope, cycles, lines = frames.slope[part], frames.cycles[part], run.lines
+    _, at_frame = curve_at(curve, run.grid.place[run.centres])
+    f0 = lines.f0 * slope / at_frame * rate_hz
+    undone = undo_coupling(lines.amplitude, f0, coupling_hz)
+    limits = np.minimum(np.maximum(2, (BAND / slope).astype(np.int64) + 1), undone.shape[1])
+    between: Between = measure_between(run.grid, left, run.centres, cycles, slope, cycles / lines.spans)
+    shape = measure_shape(undone, limits, between.noise_power * 6.0 / lines.spans)
+    few = undone[:, 1 : HARMONIC_COLUMNS + 1]
+    harmonics = np.full((len(f0), HARMONIC_COLUMNS), np.nan, dtype=complex)
+    harmonics[:, : few.shape[1]] = np.where(np.arange(1, few.shape[1] + 1) < limits[:, None], few, np.nan)
+    high = _high_orders(undone, limits)
+    return Rows(
+        row=frames.row[part],
+        stretch=number,
+        f0_hz=f0,
+        f0_sigma_hz=np.sqrt(lines.f0_variance) * rate_hz,
+        frame_s=cycles / f0,
+        centred=frames.centred[part],
+        power=lines.power,
+        harmonics=harmonics,
+        count=np.clip(np.floor(BAND / slope), 1, HARMONIC_COLUMNS).astype(np.int64),
+        noise_power=between.noise_power,
+        half_power=between.half_power,
+        half_noise=between.half_noise,
+        spur_power=between.spur_power,
+        spur_order=between.spur_order,
+        high_power=high[0],
+        high_order=high[1],
+        dc_fs=lines.amplitude[:, 0].real,
+        shape=np.column_stack(
+            [
+                shape.crest_positive,
+                shape.crest_negative,
+                shape.flat_positive,
+                shape.flat_negative,
+                shape.slope_over_sine,
+            ]
+        ),
+        residual_fold=fold(run.grid, left, ends, lines.amplitude),
+    )
+
+
+def _only(rows: Rows, own: NDArray[np.bool_]) -> Rows:
+    """Some of the rows."""
+    values = {field.name: getattr(rows, field.name) for field in fields(rows)}
+    return Rows(**{name: value if name == "stretch" else value[own] for name, value in values.items()})
+
+
+def _high_orders(amplitude: NDArray[np.complex128], limits: Ints) -> tuple[Floats, Floats]:
+    """Mean square of the harmonics above the tenth, and their mean order; NaN where none fits."""
+    k = np.arange(HARMONIC_COLUMNS + 1, amplitude.shape[1])
+    high = amplitude[:, HARMONIC_COLUMNS + 1 :]
+    power = np.where(k < limits[:, None], high.real**2 + high.imag**2, 0.0)
+    total = power.sum(axis=1)
+    with np.errstate(invalid="ignore", divide="ignore"):
+        order = (power @ k) / total
+    return np.where(limits > HARMONIC_COLUMNS + 1, 0.5 * total, np.nan), order
 
 
 def _running_mean(values: Floats, width: int) -> Floats:
     width = min(len(values), width)
     padded = np.pad(values, (width // 2, width - 1 - width // 2), mode="edge")
     return np.convolve(padded, np.ones(width) / width, mode="valid")
-
-
-def _fold(
-    part: Floats,
-    phase: PhaseSamples,
-    centres: Floats,
-    middle: Floats,
-    lines: Lines,
-    a: int,
-    residue: Floats,
-    start: int,
-) -> NDArray[np.float32]:
-    """Residual of the stretch, written into ``residue``; its power by place in the cycle is returned."""
-    n = len(part)
-    tables = residual_tables(lines.amplitude)
-    places = np.round(centres).astype(np.int64) - a
-    edges = np.concatenate([[0], np.clip(places, 0, n), [n]])
-    repeat = np.concatenate([[0], np.arange(len(places)), [len(places) - 1]])
-    left = part.copy()
-    slow = _moving_mean(np.array([amplitude[0].real for amplitude in lines.amplitude]))
-    shape_kernels.residual(part, phase.phase, edges, repeat, middle, tables, slow, left)
-    crest = middle - np.array([np.angle(amplitude[1]) for amplitude in lines.amplitude]) / (2 * np.pi)
-    inner = np.round(0.5 * (places[1:] + places[:-1])).astype(np.int64)
-    half = round(0.5 * (centres[1] - centres[0])) if len(centres) > 1 else n // 2
-    bounds = np.concatenate([[max(0, places[0] - half)], inner, [min(n, places[-1] + half)]])
-    fold = np.empty((len(places), 2, FOLD), dtype=np.float32)
-    shape_kernels.fold_residual(left, phase.phase, bounds, crest - 0.5 / FOLD, FOLD, fold)
-    low, high = max(a + bounds[0], start), min(a + bounds[-1], start + len(residue))
-    if high > low:
-        residue[low - start : high - start] = left[low - a : high - a]
-    return fold

@@ -55,13 +55,11 @@ class PhaseCurve:
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class PhaseSamples:
-    """Phase of each sample from ``first`` on: cycles, cycles a sample, cosine, sine."""
+    """Phase of each sample from ``first`` on: cycles, cycles a sample."""
 
     first: int
     phase: Floats
     dphi: Floats
-    cosine: Floats
-    sine: Floats
 
 
 def short_frame_s(f0_hz: float) -> float:
@@ -91,9 +89,27 @@ def rough_curve(stretch: Stretch, rate_hz: float) -> RoughCurve:
 
 def phase_samples(samples: Floats, turns: Floats, slopes: Floats, first: int, n: int) -> PhaseSamples:
     """Evaluate a Hermite phase curve at the samples first .. first + n - 1; beyond its ends the end pieces go on."""
-    out = [np.empty(n) for _ in range(4)]
-    kernels.phase_samples(samples, turns, slopes, first, *out)
-    return PhaseSamples(first=first, dphi=out[0], cosine=out[1], sine=out[2], phase=out[3])
+    dphi, phase = np.empty(n), np.empty(n)
+    kernels.phase_samples(samples, turns, slopes, first, dphi, phase)
+    return PhaseSamples(first=first, dphi=dphi, phase=phase)
+
+
+def curve_at(curve: PhaseCurve, samples: Floats) -> tuple[Floats, Floats]:
+    """Phase in cycles, and cycles a sample, at some samples; beyond the knots the end pieces go on.
+
+    Parameters
+    ----------
+    curve : PhaseCurve
+    samples : ndarray
+        Samples of the file.
+    """
+    k = np.clip(np.searchsorted(curve.samples, samples, side="right") - 1, 0, len(curve.samples) - 2)
+    h = curve.samples[k + 1] - curve.samples[k]
+    u = (samples - curve.samples[k]) / h
+    dp = curve.turns[k + 1] - curve.turns[k]
+    d0, d1 = curve.slopes[k] * h, curve.slopes[k + 1] * h
+    c2, c3 = 3.0 * dp - 2.0 * d0 - d1, d0 + d1 - 2.0 * dp
+    return curve.turns[k] + u * (d0 + u * (c2 + u * c3)), (d0 + u * (2.0 * c2 + 3.0 * u * c3)) / h
 
 
 def _frame_bounds(phase: Floats, centres: Floats, cycles: Floats) -> Floats:
@@ -103,9 +119,6 @@ def _frame_bounds(phase: Floats, centres: Floats, cycles: Floats) -> Floats:
     frames[:, 2] = centres
     frames[:, 3] = cycles
     return frames
-
-
-frame_bounds = _frame_bounds
 
 
 def refine(
@@ -156,7 +169,9 @@ def refine(
         return None
     knots, frames = knots[whole], np.ascontiguousarray(frames[whole])
     sums = np.empty((len(knots), 4))
-    kernels.short_frames(part, turned.dphi, turned.cosine, turned.sine, turned.phase, frames, sums)
+    down = np.empty((4, b - a))
+    kernels.turn_down(part, turned.dphi, turned.phase, down)
+    kernels.short_frames(down, turned.dphi, turned.phase, frames, sums)
     line = sums[:, 0] + 1j * sums[:, 1]
     residue = np.unwrap(np.angle(line)) / (2 * np.pi * h)
     turns = knots[:, 1] + _smoothed(residue)

@@ -35,60 +35,30 @@ def _hermite(k: int | Ints, knots: Floats, turns: Floats, slopes: Floats, u: Any
     return value, slope
 
 
-def phase_samples(
-    knots: Floats, turns: Floats, slopes: Floats, first: int, dphi: Floats, cosine: Floats, sine: Floats, phase: Floats
-) -> None:
-    """Cubic Hermite phase p(n) at n = first ..: dp/dn, cos(2 pi p), sin(2 pi p), p; end pieces go on outside."""
+def phase_samples(knots: Floats, turns: Floats, slopes: Floats, first: int, dphi: Floats, phase: Floats) -> None:
+    """Cubic Hermite phase p(n) at n = first ..: dp/dn, and p; end pieces go on outside."""
     n = first + np.arange(len(phase))
     k = np.clip(np.searchsorted(knots, n, side="right") - 1, 0, len(knots) - 2)
     u = (n - knots[k]) / (knots[k + 1] - knots[k])
     phase[:], dphi[:] = _hermite(k, knots, turns, slopes, u)
-    cosine[:], sine[:] = np.cos(2 * np.pi * phase), np.sin(2 * np.pi * phase)
 
 
-def short_frames(
-    x: Floats, dphi: Floats, cosine: Floats, sine: Floats, phase: Floats, frames: Floats, out: Floats
-) -> None:
-    """A_1 = 2 <x exp(-2 pi j p)>, <x^2> and <x>, the means weighted by (1 + cos 2 pi v) dphi; an empty frame is 0."""
-    for i, frame in enumerate(frames):
-        s, v = _place(phase, frame)
-        weight = np.cos(np.pi * v) ** 2 * dphi[s]
-        if not weight.sum() > 0.0:
-            out[i] = 0.0
-            continue
-        columns = 2.0 * x[s] * cosine[s], -2.0 * x[s] * sine[s], x[s] ** 2, x[s]
-        out[i] = [np.sum(weight * column) / weight.sum() for column in columns]
+def turn_down(x: Floats, dphi: Floats, phase: Floats, out: Floats) -> None:
+    """Rows x dphi cos(2 pi p), x dphi sin(2 pi p), x^2 dphi, x dphi."""
+    angle = 2 * np.pi * phase
+    out[:] = x * dphi * np.vstack([np.cos(angle), np.sin(angle), x, np.ones(len(x))])
 
 
-def spread(x: Floats, dphi: Floats, phase: Floats, frames: Floats, coefficients: Floats, out: Floats) -> None:
-    """Sum of (1 + cos 2 pi v) x dphi at its place on an even grid of v, each sample spread over the kernel's width.
+def short_frames(turned: Floats, dphi: Floats, phase: Floats, frames: Floats, out: Floats) -> None:
+    """A_1 = 2 <x exp(-2 pi j p)>, <x^2> and <x>, the means weighted by (1 + cos 2 pi v) dphi; an empty frame is 0.
 
-    Grid point j holds what falls there, j from 0 to grid - 1 and then the tail, which is also added to the head.
+    turned: of ``turn_down``.
     """
-    width = coefficients.shape[1]
-    grid = out.shape[1] - width
     for i, frame in enumerate(frames):
         s, v = _place(phase, frame)
-        inside = (v >= -0.5) & (v < 0.5)
-        value = (2.0 * np.cos(np.pi * v) ** 2 * dphi[s] * x[s])[inside]
-        place = (v[inside] + 0.5) * grid
-        left = place.astype(np.int64)
-        out[i] = 0.0
-        for m in range(width):
-            np.add.at(out[i], left + m, value * np.polyval(coefficients[:, m], place - left))
-        out[i, :width] += out[i, grid:]
-
-
-def tilt(
-    x: Floats, dphi: Floats, cosine: Floats, sine: Floats, phase: Floats, frames: Floats, lines: Ints, out: Floats
-) -> None:
-    """T_k = sum of sin(2 pi v) x exp(-2 pi j k p) dphi, k = 1 .. lines[i]; v is held within -1/2 .. 1/2."""
-    for i, frame in enumerate(frames):
-        s, v = _place(phase, frame)
-        turning = cosine[s] - 1j * sine[s]
-        for k in range(1, int(lines[i]) + 1):
-            total = np.sum(np.sin(2 * np.pi * np.clip(v, -0.5, 0.5)) * x[s] * dphi[s] * turning**k)
-            out[i, k - 1] = total.real, total.imag
+        weight = np.cos(np.pi * v) ** 2
+        total = np.sum(weight * dphi[s])
+        out[i] = turned[:, s] @ weight * [2.0, -2.0, 1.0, 1.0] / total if total > 0.0 else 0.0
 
 
 def place_knots(
@@ -116,18 +86,16 @@ def place_knots(
     return count
 
 
-def frame_means(x: Floats, dphi: Floats, phase: Floats, frames: Floats, out: Floats) -> None:
-    """Means weighted by (1 + cos 2 pi v) dphi: of dphi, x and x^2; second, the sum of the weights."""
-    for i, frame in enumerate(frames):
-        s, v = _place(phase, frame)
-        weight = (1.0 + np.cos(2 * np.pi * v)) * dphi[s]
-        mean = [np.sum(weight * values) / weight.sum() for values in (dphi[s], x[s], x[s] ** 2)]
-        out[i] = mean[0], weight.sum(), mean[1], mean[2]
+def window_powers(x: Floats, starts: Ints, width: int, out: Floats) -> None:
+    """Variance of x[starts[i] : starts[i] + width]; 0 where there is none."""
+    for i, start in enumerate(starts):
+        part = x[max(start, 0) : max(start + width, 0)]
+        out[i] = part.var() if len(part) else 0.0
 
 
-def decimate(x: Floats, taps: Floats, step: int, out: Floats) -> None:
-    """Every step-th value of x filtered: out[i] = sum over j of taps[j] x[i step + j]."""
-    out[:] = np.correlate(x, taps, mode="valid")[::step][: len(out)]
+def decimate(phases: Floats, taps: Floats, out: Floats) -> None:
+    """Every step-th value of x filtered: out[i] = sum over j of taps[j] x[i step + j]; phases are x by its columns."""
+    out[:] = np.correlate(phases.T.ravel(), taps, mode="valid")[:: len(phases)][: len(out)] if len(out) else 0.0
 
 
 def periodicity(x: Floats, centre: int, lag: int, span: int) -> float:
@@ -289,7 +257,7 @@ def coarse_pitch(
     The strong line is the lowest within 4 dB of the strongest. It is a multiple of the pitch: which, the signal itself
     decides where a period of the line holds 24 samples of half the rate, the lines of the spectra where not.
     """
-    signals = [d0, d1, d2]
+    signals = [np.asarray(d, dtype=float) for d in (d0, d1, d2)]
     for i, hop in enumerate(hops):
         peaks = _hop_peaks([spectra0[i], spectra1[i], spectra2[i]], rates, size, edges, lowest)
         out[i] = 0.0, 2.0, peaks[:, 1].max(initial=0.0), 0.0
@@ -304,28 +272,31 @@ def coarse_pitch(
 
 
 def between_lines(
-    power: Floats, cycles: Ints, last: Ints, first: Ints, high: Ints, scratch: Floats, out: Floats
-) -> None:
+    spectrum: Floats, scale: float, cycles: int, last: Ints, first: Ints, high: int, power: Floats, bits: Ints,
+    few: Ints, out: Floats
+) -> None:  # fmt: skip
     """Bins between the harmonics (bins that are multiples of ``cycles``) and more than one bin away from one.
 
-    (median, mean, number, power at odd half orders below the sixth, their number, power of the bins from ``high`` on
-    that stand ten times over the median, their mean place). Half orders are left out of all but their own two numbers;
-    one in a frame of eight cycles or more counts if it stands four times over what is two bins beside it.
+    (median - the lower one of an even number -, mean, number, power at odd half orders below the sixth, their number,
+    power of the bins from ``high`` on that stand ten times over the median, their mean place). Half orders are left out
+    of all but their own two numbers; one in a frame of eight cycles or more counts if it stands four times over what is
+    two bins beside it.
     """
-    del scratch
-    for i, row in enumerate(power):
-        m = int(cycles[i])
-        bins = np.arange(2, int(last[i]))
+    del power, bits, few
+    m = cycles
+    for i, row in enumerate(scale * (spectrum[:, :, 0] ** 2 + spectrum[:, :, 1] ** 2)):
+        bins = np.arange(2, min(int(last[i]), len(row)))
         place = bins % m
         apart = (place > 1) & (place < m - 1)
         halfway = apart & (2 * place == m) & (bins < 6 * m)
         halves = bins[halfway]
-        lines = halves if m < 8 else halves[row[halves] > 4.0 * np.maximum(row[halves - 2], row[halves + 2])]
+        beside = np.maximum(row[halves - 2], row[np.minimum(halves + 2, len(row) - 1)])
+        lines = halves if m < 8 else halves[row[halves] > 4.0 * beside]
         rest = bins[apart & ~halfway & (bins >= first[i])]
         out[i] = np.nan, np.nan, len(rest), row[lines].sum(), len(halves), 0.0, np.nan
         if len(rest):
-            median = np.median(row[rest])
-            loud = rest[(rest >= high[i]) & (row[rest] > 10.0 * median)]
+            median = np.sort(row[rest])[(len(rest) - 1) // 2]
+            loud = rest[(rest >= high) & (row[rest] > 10.0 * median)]
             out[i, [0, 1, 5]] = median, row[rest].mean(), row[loud].sum()
             if row[loud].sum() > 0.0:
                 out[i, 6] = np.average(loud, weights=row[loud])
@@ -351,41 +322,3 @@ def cycle_shape(cycle: Floats, slope: Floats, out: Floats) -> None:
             part[cut] = ((top - 0.98 * peak)[cut]) / (top - bottom)[cut]
             out[i, side], out[i, 2 + side], out[i, 6 + side] = sign * peak, part.mean(), (at + shift) / points
         out[i, 4], out[i, 5] = max(0.0, slope[i].max()), min(0.0, slope[i].min())
-
-
-def _lagrange(table: Floats, p: Floats) -> Floats:
-    """Third-order Lagrange interpolation of a periodic table at the places p, counted in points."""
-    k = np.floor(p).astype(np.int64)
-    t = p - k
-    ym, y0, y1, y2 = (table[(k + offset) % len(table)] for offset in (-1, 0, 1, 2))
-    return (
-        -ym * t * (t - 1) * (t - 2) / 6
-        + y0 * (t + 1) * (t - 1) * (t - 2) / 2
-        - y1 * (t + 1) * t * (t - 2) / 2
-        + y2 * (t + 1) * t * (t - 1) / 6
-    )
-
-
-def residual(
-    x: Floats, phase: Floats, edges: Ints, which: Ints, centres: Floats, tables: Floats, dc: Floats, out: Floats
-) -> None:
-    """Samples less the mean cycle: from edges[i] to edges[i + 1], table which[i] fades into which[i + 1], linearly."""
-    points = tables.shape[1]
-    for i in range(len(edges) - 1):
-        j = np.arange(edges[i], edges[i + 1])
-        for side, row in ((0, which[i]), (1, which[i + 1])):
-            share = (j - edges[i]) / max(1, edges[i + 1] - edges[i])
-            share = share if side else 1.0 - share
-            p = ((phase[j] - centres[row]) % 1.0) * points
-            value = share * (dc[row] + _lagrange(tables[row], p))
-            out[j] = (out[j] if side else x[j]) - value
-
-
-def fold_residual(r: Floats, phase: Floats, edges: Ints, centres: Floats, bins: int, out: Floats) -> None:
-    """Mean of r(n)^2 and of (r(n) - r(n - 1))^2 in each of ``bins`` equal parts of the cycle; 0 in an empty one."""
-    for i in range(len(edges) - 1):
-        j = np.arange(max(edges[i], 1), edges[i + 1])
-        part = np.minimum((((phase[j] - centres[i]) % 1.0) * bins).astype(np.int64), bins - 1)
-        count = np.maximum(np.bincount(part, minlength=bins), 1)
-        for row, values in ((0, r[j]), (1, r[j] - r[j - 1])):
-            out[i, row] = np.bincount(part, weights=values**2, minlength=bins) / count

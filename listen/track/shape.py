@@ -8,9 +8,11 @@ import numpy as np
 from numpy.typing import NDArray
 
 from listen.track import shape_kernels
-from listen.track.types import Floats
+from listen.track.types import Floats, Ints
 
 POINTS = 1024
+_FEW = 96
+"""A cycle of fewer points than this is drawn with half as many."""
 _SINE_FLAT = float(np.arccos(0.98) / np.pi)
 _JUMP = 0.25
 """Harmonics that fall as 1/k with this part of the fundamental are those of a jump (a sawtooth's have 1)."""
@@ -29,36 +31,32 @@ class Shape:
     slope_over_sine: Floats
 
 
-def undo_coupling(
-    amplitude: list[NDArray[np.complex128]], f0_hz: Floats, corner_hz: float | None
-) -> list[NDArray[np.complex128]]:
+def undo_coupling(amplitude: NDArray[np.complex128], f0_hz: Floats, corner_hz: float | None) -> NDArray[np.complex128]:
     """Divide the harmonics by the response of a first-order high-pass.
 
     Parameters
     ----------
-    amplitude : list of ndarray of complex
+    amplitude : ndarray of complex, shape (n, harmonics + 1)
         A_0 .. A_K of each frame.
-    f0_hz : ndarray
+    f0_hz : ndarray, shape (n,)
     corner_hz : float or None
         None: nothing is undone.
     """
     if not corner_hz:
         return amplitude
-    out = []
-    for a, f0 in zip(amplitude, f0_hz, strict=True):
-        k = np.arange(len(a))
-        undone = a.copy()
-        undone[1:] = a[1:] * (1.0 - 1j * corner_hz / (k[1:] * f0))
-        out.append(undone)
-    return out
+    undone = amplitude.copy()
+    undone[:, 1:] *= 1.0 - 1j * (corner_hz / f0_hz)[:, None] / np.arange(1, amplitude.shape[1])
+    return undone
 
 
-def measure_shape(amplitude: list[NDArray[np.complex128]], line_noise: Floats) -> Shape:
+def measure_shape(amplitude: NDArray[np.complex128], limits: Ints, line_noise: Floats) -> Shape:
     """Crests, flat spans and steepest slope of each frame's mean cycle.
 
     Parameters
     ----------
-    amplitude : list of ndarray of complex
+    amplitude : ndarray of complex, shape (n, harmonics + 1)
+    limits : ndarray of int, shape (n,)
+        Entries of each row that count, A_0 among them; at least 2.
     line_noise : ndarray, shape (n,)
         Mean square amplitude that noise alone gives a line.
 
@@ -69,26 +67,27 @@ def measure_shape(amplitude: list[NDArray[np.complex128]], line_noise: Floats) -
         steepens it: C. Lanczos, Applied Analysis, 1956, sect. IV (from memory).
     """
     n = len(amplitude)
-    table = np.zeros((n, POINTS // 2 + 1), dtype=complex)
-    slope = np.zeros_like(table)
-    level = np.empty(n)
-    for i, a in enumerate(amplitude):
-        kept = a[: POINTS // 2].copy()
-        kept[0] = 0.0
-        power = kept.real**2 + kept.imag**2
-        quiet = power < _ABOVE_NOISE * (line_noise[i] if np.isfinite(line_noise[i]) else 0.0)
-        quiet[:2] = False
-        kept[quiet] = 0.0
-        level[i] = abs(a[1])
-        k = np.arange(len(kept))
-        taper = np.sinc(k / len(kept))
-        # a wave that jumps rings where its sum is cut off: taper it before its crests are read
-        tail = kept[3 * len(kept) // 4 :]
-        jumps = len(kept) > 8 and np.sqrt(np.mean(np.abs(tail) ** 2)) * len(kept) > _JUMP * level[i]
-        table[i, : len(kept)] = kept * taper if jumps else kept
-        slope[i, : len(kept)] = 2j * np.pi * k * kept * (taper / taper[1] if len(kept) > 1 else 1.0)
-    cycle = np.fft.irfft(table, POINTS, axis=1) * (POINTS / 2)
-    steep = np.fft.irfft(slope, POINTS, axis=1) * (POINTS / 2)
+    points = POINTS if limits.max(initial=0) > _FEW // 2 else POINTS // 2
+    columns = min(points // 2, int(limits.max(initial=2)))
+    drawn = np.zeros((2, n, points // 2 + 1), dtype=np.complex64)
+    level = np.abs(amplitude[:, 1])
+    k = np.arange(columns)
+    lengths = np.minimum(limits, columns)[:, None]
+    power = amplitude[:, :columns].real ** 2 + amplitude[:, :columns].imag ** 2
+    loud = power >= _ABOVE_NOISE * np.nan_to_num(line_noise)[:, None]
+    loud[:, 1] = True
+    loud &= (k < lengths) & (k > 0)
+    kept = np.where(loud, amplitude[:, :columns], 0.0)
+    # a wave that jumps rings where its sum is cut off: taper it before its crests are read
+    tail = (k >= 3 * lengths // 4) & loud
+    rest = np.sum(np.where(tail, power, 0.0), axis=1) / (lengths - 3 * lengths // 4)[:, 0]
+    jumps = (lengths[:, 0] > 8) & (np.sqrt(rest) * lengths[:, 0] > _JUMP * level)
+    taper = _taper(lengths, columns)
+    drawn[0, :, :columns] = kept
+    if jumps.any():
+        drawn[0, jumps, :columns] = kept[jumps] * taper[jumps]
+    drawn[1, :, :columns] = kept * (2j * np.pi * k * (taper / taper[:, 1:2]))
+    cycle, steep = np.fft.irfft(drawn, points, axis=2) * np.float32(points / 2)
     out = np.empty((n, 8))
     shape_kernels.cycle_shape(cycle, steep, out)
     with np.errstate(invalid="ignore", divide="ignore"):
@@ -101,11 +100,8 @@ def measure_shape(amplitude: list[NDArray[np.complex128]], line_noise: Floats) -
         )
 
 
-def residual_tables(amplitude: list[NDArray[np.complex128]]) -> Floats:
-    """One cycle of each frame's harmonics without the mean, phase zero first: shape (n, points)."""
-    longest = max((len(a) for a in amplitude), default=2)
-    points = 1024 if longest < 96 else (4096 if longest < 512 else 16384)
-    table = np.zeros((len(amplitude), points // 2 + 1), dtype=complex)
-    for i, a in enumerate(amplitude):
-        table[i, 1 : len(a)] = a[1 : points // 2 + 1]
-    return np.fft.irfft(table, points, axis=1) * (points / 2)
+def _taper(lengths: Ints, columns: int) -> Floats:
+    """Lanczos' factors of rows of some lengths."""
+    different, which = np.unique(lengths[:, 0], return_inverse=True)
+    rows: Floats = np.sinc(np.minimum(np.arange(columns) / different[:, None], 1.0))
+    return rows[which]

@@ -1,11 +1,9 @@
-"""The hot loops behind a frame's lines: what lies between them, the shape of the mean cycle, the residual.
+"""The hot loops behind a frame's lines: what lies between them, the shape of the mean cycle.
 
 Each kernel has its plain twin, under the same name, in ``reference.py``.
 """
 
 from __future__ import annotations
-
-import math
 
 import numpy as np
 from numba import njit
@@ -16,69 +14,159 @@ _SUMS = {"contract", "reassoc", "nsz"}
 """Flags that let a sum be vectorised; those that assume 'no NaN' are left out."""
 
 
-@njit(cache=True, nogil=True)
+@njit(cache=True, nogil=True, fastmath=_SUMS, error_model="numpy")
+def _at_most(bits: Ints, count: int, limit: int) -> int:
+    """How many of bits[:count] are at most ``limit``."""
+    found = np.int32(0)
+    least = np.int32(limit)
+    for i in range(np.uint64(count)):
+        found += np.int32(bits[i] <= least)
+    return int(found)
+
+
+@njit(cache=True, nogil=True, fastmath=_SUMS, error_model="numpy")
+def _median(bits: Ints, count: int, few: Ints) -> int:
+    """Middle one of bits[:count], none below 0, the lower of two; few: room for 32.
+
+    The place is halved until few values are left to sort.
+    """
+    rank = (count + 1) // 2
+    a = -1
+    b = int(bits[0])
+    for i in range(np.uint64(count)):
+        b = max(b, int(bits[i]))
+    below = 0
+    upto = count
+    # the value lies above a, not above b
+    while upto - below > few.shape[0] and b - a > 1:
+        middle = (a + b) // 2
+        found = _at_most(bits, count, middle)
+        if found >= rank:
+            b = middle
+            upto = found
+        else:
+            a = middle
+            below = found
+    if b - a == 1:
+        return b
+    kept = 0
+    for i in range(count):
+        value = bits[np.uint64(i)]
+        if a < value <= b:
+            j = kept
+            while j > 0 and few[j - 1] > value:
+                few[j] = few[j - 1]
+                j -= 1
+            few[j] = value
+            kept += 1
+    return int(few[rank - below - 1])
+
+
+@njit(cache=True, nogil=True, fastmath=_SUMS, error_model="numpy")
+def _half_orders(power: Floats, m: int, stop: int, bins: int, out: Floats) -> None:
+    """Power at odd half orders below the sixth into out[3], their number into out[4]."""
+    half = 0.0
+    halves = 0
+    if m % 2 == 0 and m >= 4:
+        for k in range(6):
+            b = k * m + m // 2
+            if b >= stop:
+                break
+            halves += 1
+            # a line, not the skirt of a harmonic whose pitch jitters
+            if m < 8 or power[b] > 4.0 * max(power[b - 2], power[min(b + 2, bins - 1)]):
+                half += power[b]
+    out[3] = half
+    out[4] = halves
+
+
+@njit(cache=True, nogil=True, fastmath=_SUMS, error_model="numpy")
+def _gathered(power: Floats, m: int, first: int, stop: int, kept: Floats) -> int:
+    """Put the bins between the harmonics side by side: how many."""
+    count = 0
+    k = 0
+    while k * m < stop:
+        a = max(k * m + 2, first)
+        b = min(k * m + m - 1, stop)
+        skipped = k * m + m // 2 if m % 2 == 0 and k < 6 else -1
+        k += 1
+        if b <= a:
+            continue
+        for j in range(np.uint64(b - a)):
+            kept[np.uint64(count) + j] = power[np.uint64(a) + j]
+        count += b - a
+        if a <= skipped < b:
+            # the last one takes the half order's place
+            kept[count - (b - skipped)] = kept[count - 1]
+            count -= 1
+    return count
+
+
+@njit(cache=True, nogil=True, fastmath=_SUMS, error_model="numpy")
+def _loud(power: Floats, m: int, first: int, stop: int, limit: float, out: Floats) -> None:
+    """Power of the bins between the harmonics above ``limit`` into out[5], their mean place into out[6]."""
+    loud = 0.0
+    place = 0.0
+    k = first // m
+    while k * m < stop:
+        a = max(k * m + 2, first)
+        b = min(k * m + m - 1, stop)
+        skipped = k * m + m // 2 if m % 2 == 0 and k < 6 else -1
+        k += 1
+        for j in range(a, b):
+            p = power[np.uint64(j)]
+            if p > limit and j != skipped:
+                loud += p
+                place += p * np.float64(j)
+    out[5] = loud
+    out[6] = place / loud if loud > 0.0 else np.nan
+
+
+@njit(cache=True, nogil=True, fastmath=_SUMS, error_model="numpy")
 def between_lines(
-    power: Floats,
-    cycles: Ints,
+    spectrum: Floats,
+    scale: float,
+    cycles: int,
     last: Ints,
     first: Ints,
-    high: Ints,
-    scratch: Floats,
+    high: int,
+    power: Floats,
+    bits: Ints,
+    few: Ints,
     out: Floats,
 ) -> None:
     """Power between the harmonics: bins that are no harmonic nor next to one, from first[i] up to last[i].
 
-    power (n, bins) of frames of cycles[i] cycles; out[i] = (median, mean, bins, power at odd half orders below the
-    sixth, their number, power of the bins from high[i] on that stand ten times over the median, their mean place
-    in bins).
+    spectrum (n, bins, 2): real and imaginary parts, of frames of so many cycles, their squares times ``scale`` are the
+    power; out[i] = (median, mean, bins, power at odd half orders below the sixth, their number, power of the bins from
+    ``high`` on that stand ten times over the median, their mean place in bins); power (2, at least bins + 1) is room of
+    float32, bits its second row as int32, whose order is the same; few (32,): room of int32.
     """
-    for i in range(power.shape[0]):
-        m = cycles[i]
-        count = 0
-        total = 0.0
-        half = 0.0
-        halves = 0
-        for b in range(2, last[i]):
-            place = b % m
-            if place <= 1 or place == m - 1:
-                continue
-            p = power[i, b]
-            if 2 * place == m and b < 6 * m:
-                halves += 1
-                # a line, not the skirt of a harmonic whose pitch jitters
-                if m < 8 or p > 4.0 * max(power[i, b - 2], power[i, b + 2]):
-                    half += p
-                continue
-            if b < first[i]:
-                continue
-            scratch[count] = p
-            count += 1
-            total += p
+    bins = spectrum.shape[1]
+    for i in range(spectrum.shape[0]):
+        stop = min(last[i], bins)
+        for b in range(np.uint64(min(stop + 3, bins))):
+            re = spectrum[i, b, 0]
+            im = spectrum[i, b, 1]
+            power[0, b] = np.float32(scale * (re * re + im * im))
+        _half_orders(power[0], cycles, stop, bins, out[i])
+        count = _gathered(power[0], cycles, first[i], stop, power[1])
         out[i, 2] = count
-        out[i, 3] = half
-        out[i, 4] = halves
-        out[i, 5] = 0.0
-        out[i, 6] = np.nan
         if count == 0:
             out[i, 0] = np.nan
             out[i, 1] = np.nan
+            out[i, 5] = 0.0
+            out[i, 6] = np.nan
             continue
-        median = np.median(scratch[:count])
+        total = 0.0
+        for j in range(np.uint64(count)):
+            total += power[1, j]
+        # the room's last place turns the bits back into a number
+        bits[power.shape[1] - 1] = _median(bits, count, few)
+        median = np.float64(power[1, power.shape[1] - 1])
         out[i, 0] = median
         out[i, 1] = total / count
-        loud = 0.0
-        place_sum = 0.0
-        for b in range(max(first[i], high[i]), last[i]):
-            place = b % m
-            if place <= 1 or place == m - 1 or (2 * place == m and b < 6 * m):
-                continue
-            p = power[i, b]
-            if p > 10.0 * median:
-                loud += p
-                place_sum += p * b
-        out[i, 5] = loud
-        if loud > 0.0:
-            out[i, 6] = place_sum / loud
+        _loud(power[0], cycles, max(first[i], high), stop, 10.0 * median, out[i])
 
 
 @njit(cache=True, nogil=True)
@@ -133,83 +221,3 @@ def cycle_shape(cycle: Floats, slope: Floats, out: Floats) -> None:
             out[i, 6 + side] = (at + shift) / points
         out[i, 4] = up
         out[i, 5] = down
-
-
-@njit(cache=True, nogil=True, fastmath=_SUMS)
-def residual(
-    x: Floats,
-    phase: Floats,
-    edges: Ints,
-    which: Ints,
-    centres: Floats,
-    tables: Floats,
-    dc: Floats,
-    out: Floats,
-) -> None:
-    """What the mean cycles leave of the samples, cross-faded from frame to frame.
-
-    Frame which[i] rules at sample edges[i]; centres (n,): phase at which its table (n, points, cycle without DC)
-    starts; between edges[i] and edges[i + 1] the two tables fade into each other. Third-order interpolation in the
-    table.
-    """
-    points = tables.shape[1]
-    for i in range(edges.shape[0] - 1):
-        a = edges[i]
-        b = edges[i + 1]
-        if b <= a:
-            continue
-        inv = 1.0 / (b - a)
-        r0 = which[i]
-        r1 = which[i + 1]
-        c0 = centres[r0]
-        c1 = centres[r1]
-        for j in range(a, b):
-            u = (j - a) * inv
-            value = (1.0 - u) * dc[r0] + u * dc[r1]
-            for side in range(2):
-                p = phase[j] - (c0 if side == 0 else c1)
-                p -= math.floor(p)
-                p *= points
-                k = int(p)
-                t = p - k
-                row = r0 if side == 0 else r1
-                if k >= points:
-                    k -= points
-                ym = tables[row, k - 1]
-                y0 = tables[row, k]
-                y1 = tables[row, k + 1 if k + 1 < points else k + 1 - points]
-                y2 = tables[row, k + 2 if k + 2 < points else k + 2 - points]
-                h = y0 + t * (
-                    (y1 - ym / 3.0 - 0.5 * y0 - y2 / 6.0)
-                    + t * ((0.5 * (ym + y1) - y0) + t * ((y2 - ym) / 6.0 + 0.5 * (y0 - y1)))
-                )
-                value += (1.0 - u if side == 0 else u) * h
-            out[j] = x[j] - value
-
-
-@njit(cache=True, nogil=True)
-def fold_residual(r: Floats, phase: Floats, edges: Ints, centres: Floats, bins: int, out: Floats) -> None:
-    """Power of the residual and of its first difference in equal parts of the cycle, each frame's own samples.
-
-    out[i] = (residual power, difference power) a part, (n, 2, bins); centres: phase of the parts' start.
-    """
-    counts = np.empty(bins)
-    for i in range(edges.shape[0] - 1):
-        out[i, :, :] = 0.0
-        counts[:] = 0.0
-        a = edges[i]
-        b = edges[i + 1]
-        for j in range(max(a, 1), b):
-            p = phase[j] - centres[i]
-            p -= math.floor(p)
-            k = int(p * bins)
-            if k >= bins:
-                k = bins - 1
-            d = r[j] - r[j - 1]
-            out[i, 0, k] += r[j] * r[j]
-            out[i, 1, k] += d * d
-            counts[k] += 1.0
-        for k in range(bins):
-            if counts[k] > 0.0:
-                out[i, 0, k] /= counts[k]
-                out[i, 1, k] /= counts[k]

@@ -9,8 +9,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from listen.track.hum import block_samples, hum_lines
+from listen.track.left import FOLD
 from listen.track.lines import BAND
-from listen.track.part import FOLD, Part, Rows, ShortFrames
+from listen.track.part import Part, Rows, ShortFrames
 from listen.track.stretches import Stretch
 from listen.track.types import HARMONIC_COLUMNS, Envelope, Floats, Frames, PhaseStep
 

@@ -1,0 +1,317 @@
+"""The hot loops on the even grid of phase: samples brought to it, frames folded, what their mean cycles leave.
+
+A grid has a whole number of points a cycle; point n lies at the phase n / points, so that the place of a point in the
+cycle is n modulo ``points``. Each kernel has its plain twin, under the same name, in ``reference.py``.
+"""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+from numba import njit
+
+from listen.track.types import Floats, Ints
+
+_SUMS = {"contract", "reassoc", "nsz"}
+"""Flags that let a sum be vectorised; those that assume 'no NaN' are left out."""
+
+
+@njit(cache=True, nogil=True, fastmath=_SUMS, error_model="numpy")
+def grid_places(
+    knots: Floats,
+    turns: Floats,
+    slopes: Floats,
+    points: int,
+    start: int,
+    origin: float,
+    place: Floats,
+    dphi: Floats,
+) -> None:
+    """Where the grid's points start, start + 1 .. lie: samples after ``origin``, and cycles a sample there.
+
+    knots, turns, slopes (k,): sample, phase in cycles and cycles a sample; between two knots time is a cubic of the
+    phase with these slopes; the end pieces go on beyond the ends.
+    """
+    n = place.shape[0]
+    inv_points = 1.0 / points
+    for k in range(knots.shape[0] - 1):
+        p0 = turns[k]
+        p1 = turns[k + 1]
+        a = math.ceil(p0 * points) - start
+        b = math.ceil(p1 * points) - start
+        if k == 0:
+            a = 0
+        if k == knots.shape[0] - 2:
+            b = n
+        if a < 0:
+            a = 0
+        if b > n:
+            b = n
+        if b <= a:
+            continue
+        h = p1 - p0
+        d0 = h / slopes[k]
+        d1 = h / slopes[k + 1]
+        dt = knots[k + 1] - knots[k]
+        c2 = 3.0 * dt - 2.0 * d0 - d1
+        c3 = d0 + d1 - 2.0 * dt
+        base = knots[k] - origin
+        step = inv_points / h
+        first = ((a + start) * inv_points - p0) / h
+        for i in range(np.uint64(b - a)):
+            u = first + i * step
+            place[np.uint64(a) + i] = base + u * (d0 + u * (c2 + u * c3))
+            dphi[np.uint64(a) + i] = h / (d0 + u * (2.0 * c2 + 3.0 * u * c3))
+
+
+@njit(cache=True, nogil=True, fastmath=_SUMS, error_model="numpy")
+def interpolate(x: Floats, place: Floats, table: Floats, out: Floats) -> None:
+    """Signal x (float32) between its samples: out[i] = x at place[i], by taps from ``table`` (places, 2, 64)."""
+    places = table.shape[0]
+    highest = x.shape[0] - 33
+    for i in range(np.uint64(place.shape[0])):
+        k = min(max(int(place[i]), 31), highest)
+        far = (place[i] - k) * places
+        q = int(far)
+        if q < 0:
+            q = 0
+        if q >= places:
+            q = places - 1
+        u = np.float32(far - q)
+        row = np.uint64(q)
+        first = np.uint64(k - 31)
+        total = np.float32(0.0)
+        for m in range(np.uint64(64)):
+            total += x[first + m] * (table[row, 0, m] + u * table[row, 1, m])
+        out[i] = total
+
+
+@njit(cache=True, nogil=True, fastmath=_SUMS, error_model="numpy")
+def turn_table(size: int, cosine: Floats, sine: Floats) -> None:
+    """Cosine and sine of 2 pi j / size for j = 0 .. size - 1, each half of the table turned on from the one before."""
+    cosine[0] = 1.0
+    sine[0] = 0.0
+    done = 1
+    while done < size:
+        angle = 2.0 * math.pi * done / size
+        c = math.cos(angle)
+        s = math.sin(angle)
+        more = min(done, size - done)
+        for j in range(np.uint64(more)):
+            cosine[np.uint64(done) + j] = c * cosine[j] - s * sine[j]
+            sine[np.uint64(done) + j] = s * cosine[j] + c * sine[j]
+        done += more
+
+
+@njit(cache=True, nogil=True, fastmath=_SUMS, error_model="numpy")
+def _fold_into(values: Floats, size: int, lap: int, shift: int, out: Floats) -> None:
+    """Add the laps of values[:size]: value j goes to the place (shift + j) modulo ``lap``."""
+    for p in range(np.uint64(lap)):
+        out[p] = 0.0
+    j = 0
+    p = shift
+    while j < size:
+        m = min(lap - p, size - j)
+        for i in range(np.uint64(m)):
+            out[np.uint64(p) + i] += values[np.uint64(j) + i]
+        j += m
+        p = 0
+
+
+@njit(cache=True, nogil=True, fastmath=_SUMS, error_model="numpy")
+def fold_frames(
+    y: Floats,
+    dphi: Floats,
+    start: int,
+    points: int,
+    lap: int,
+    centres: Ints,
+    cycles: Ints,
+    scratch: Floats,
+    folded: Floats,
+    tilted: Floats,
+    means: Floats,
+) -> None:
+    """Weighted sum of each frame's cycles, and the same with the derivative of the weight.
+
+    y (float32), dphi (n,): signal and cycles a sample at the grid's points start, start + 1 ..; centres, cycles (f,):
+    point of y at each frame's centre, and its even number of cycles; scratch (4, longest frame). folded, tilted
+    (f, lap): weights 1 + cos(2 pi v) and sin(2 pi v), v the place in the frame, -1/2 to 1/2; a lap is a whole number of
+    cycles and begins at a whole phase. means (f, 2): means under the first weight of dphi and of y^2.
+    """
+    before = 0
+    for f in range(centres.shape[0]):
+        size = cycles[f] * points
+        first = centres[f] - size // 2
+        if size != before:
+            turn_table(size, scratch[0], scratch[1])
+            before = size
+        slope = 0.0
+        square = 0.0
+        at = np.uint64(first)
+        for j in range(np.uint64(size)):
+            value = np.float64(y[at + j])
+            weight = 1.0 - scratch[0, j]
+            weighted = weight * value
+            slope += weight * dphi[at + j]
+            square += weighted * value
+            scratch[2, j] = weighted
+            scratch[3, j] = -scratch[1, j] * value
+        means[f, 0] = slope / size
+        means[f, 1] = square / size
+        shift = (start + first) % lap
+        _fold_into(scratch[2], size, lap, shift, folded[f])
+        _fold_into(scratch[3], size, lap, shift, tilted[f])
+
+
+@njit(cache=True, nogil=True, fastmath=_SUMS, error_model="numpy")
+def leave(
+    y: Floats,
+    start: int,
+    centres: Ints,
+    tables: Floats,
+    dc: Floats,
+    out: Floats,
+) -> None:
+    """What the mean cycles leave of the signal, faded from frame to frame.
+
+    y (float32) at the grid's points start, start + 1 ..; centres (f,): rising points of y at which each frame's
+    own cycle rules, before the first and after the last alone; tables (f, places): a whole number of cycles,
+    float32, without its mean, phase 0 first; dc (f,): the means.
+    """
+    n = y.shape[0]
+    places = tables.shape[1]
+    frames = centres.shape[0]
+    for f in range(frames + 1):
+        r0 = max(f - 1, 0)
+        r1 = min(f, frames - 1)
+        a = 0 if f == 0 else min(max(centres[f - 1], 0), n)
+        b = n if f == frames else min(max(centres[f], 0), n)
+        if b <= a:
+            continue
+        span = max(centres[r1] - centres[r0], 1)
+        step = np.float32(1.0 / span)
+        low = np.float32(dc[r0])
+        rise = np.float32(dc[r1] - dc[r0])
+        at = a
+        while at < b:
+            p = (start + at) % places
+            m = min(places - p, b - at)
+            u0 = np.float32((at - centres[r0]) / span) if r1 != r0 else np.float32(0.0)
+            for j in range(np.uint64(m)):
+                u = u0 + np.float32(j) * step
+                here = tables[r0, np.uint64(p) + j]
+                there = tables[r1, np.uint64(p) + j]
+                out[np.uint64(at) + j] = y[np.uint64(at) + j] - (low + here + u * (rise + there - here))
+            at += m
+
+
+@njit(cache=True, nogil=True, fastmath=_SUMS, error_model="numpy")
+def weigh_frames(r: Floats, points: int, centres: Ints, cycles: int, scratch: Floats, out: Floats) -> None:
+    """Frames of the residual r (float32) of ``cycles`` cycles, weighted 1 + cos(2 pi v): out (f, cycles * points)."""
+    size = cycles * points
+    turn_table(size, scratch[0], scratch[1])
+    for f in range(centres.shape[0]):
+        first = np.uint64(centres[f] - size // 2)
+        for j in range(np.uint64(size)):
+            out[f, j] = (1.0 - scratch[0, j]) * r[first + j]
+
+
+@njit(cache=True, nogil=True, fastmath=_SUMS, error_model="numpy")
+def fold_residual(
+    r: Floats,
+    start: int,
+    points: int,
+    lap: int,
+    edges: Ints,
+    crests: Floats,
+    bins: int,
+    scratch: Floats,
+    out: Floats,
+) -> None:
+    """Power of the residual and of its first difference in equal parts of the cycle, each frame's own points.
+
+    r (float32) at the grid's points start, start + 1 ..; a lap is a whole number of cycles and begins at a whole phase;
+    edges (f + 1,): points between which each frame's own lie; crests (f,): place in the cycle, 0 to 1, at which part 0
+    has its middle; scratch (2, at least lap); out (f, 2, bins). A cycle of fewer than four points a part is read
+    between its points.
+    """
+    for f in range(edges.shape[0] - 1):
+        a = max(edges[f], 1)
+        b = edges[f + 1]
+        for k in range(bins):
+            out[f, 0, k] = 0.0
+            out[f, 1, k] = 0.0
+        if b <= a:
+            continue
+        for p in range(np.uint64(lap)):
+            scratch[0, p] = 0.0
+            scratch[1, p] = 0.0
+        at = a
+        while at < b:
+            p = (start + at) % lap
+            m = min(lap - p, b - at)
+            for j in range(np.uint64(m)):
+                value = np.float64(r[np.uint64(at) + j])
+                step = value - np.float64(r[np.uint64(at - 1) + j])
+                scratch[0, np.uint64(p) + j] += value * value
+                scratch[1, np.uint64(p) + j] += step * step
+            at += m
+        for p in range(points, lap):
+            scratch[0, p % points] += scratch[0, p]
+            scratch[1, p % points] += scratch[1, p]
+        # each place of the cycle holds as many points as the frame has cycles, give or take one
+        if points >= 4 * bins:
+            for p in range(points):
+                turn = p / points - crests[f] + 0.5 / bins
+                k = min(int((turn - math.floor(turn)) * bins), bins - 1)
+                out[f, 0, k] += scratch[0, p] * bins / (b - a)
+                out[f, 1, k] += scratch[1, p] * bins / (b - a)
+        else:
+            for k in range(bins):
+                turn = crests[f] + k / bins
+                place = (turn - math.floor(turn)) * points
+                p = min(int(place), points - 1)
+                t = place - p
+                q = p + 1 if p + 1 < points else 0
+                for side in range(2):
+                    value = (1.0 - t) * scratch[side, p] + t * scratch[side, q]
+                    out[f, side, k] = value * points / (b - a)
+
+
+@njit(cache=True, nogil=True, fastmath=_SUMS, error_model="numpy")
+def gather_blocks(
+    r: Floats,
+    place: Floats,
+    dphi: Floats,
+    first: int,
+    last: int,
+    origin: float,
+    block: int,
+    sums: Floats,
+    spans: Floats,
+) -> None:
+    """Add the residual's points first .. last, each with the time it stands for, to blocks of samples.
+
+    place, dphi (n,): sample and cycles a sample of each point; block b begins at sample origin + b * block.
+    """
+    i = first
+    while i < last:
+        b = math.floor((place[i] - origin) / block)
+        end = origin + (b + 1) * block
+        total = 0.0
+        span = 0.0
+        while i < last and place[i] < end:
+            # a few at a time, as long as all lie in the block
+            stop = min(i + 16, last)
+            if place[stop - 1] >= end:
+                stop = i + 1
+            for j in range(np.uint64(stop - i)):
+                width = 1.0 / dphi[np.uint64(i) + j]
+                total += width * r[np.uint64(i) + j]
+                span += width
+            i = stop
+        if 0 <= b < sums.shape[0]:
+            sums[b] += total
+            spans[b] += span

@@ -1,0 +1,192 @@
+"""What the harmonics leave of a tone: noise between them, bursts, half orders, and the slow remains for the hum."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from listen.track import grid_kernels, shape_kernels
+from listen.track.grid import Grid
+from listen.track.lines import BAND
+from listen.track.types import Floats, Ints
+
+FOLD = 16
+_LEAST_HZ = 0.004
+"""Lines below this part of the sample rate are hum's, drift's and the interface's."""
+_AT_ONCE = 1 << 16
+"""Points of the frames whose lines are read together: they stay near the processor."""
+_SMOOTH = np.array(sorted(2 * f * 2**p for p in range(14) for f in (1, 3, 5, 9, 15, 25, 27, 45)))
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Between:
+    """What lies between the harmonics of each frame.
+
+    Attributes
+    ----------
+    noise_power : ndarray, shape (n,)
+        Variance a sample of white noise that would give the median of the bins between the harmonics; NaN: no bin.
+    half_power : ndarray, shape (n,)
+        Sum of the squared amplitudes (over 2) of the lines at odd half orders, noise taken off; NaN: none could be
+        read.
+    half_noise : ndarray, shape (n,)
+        What noise alone would give there.
+    spur_power : ndarray, shape (n,)
+        Mean square of the lines between the harmonics that stand ten times over their median.
+    spur_order : ndarray, shape (n,)
+        Their mean frequency over the pitch; NaN: none.
+    """
+
+    noise_power: Floats
+    half_power: Floats
+    half_noise: Floats
+    spur_power: Floats
+    spur_order: Floats
+
+
+def residual(grid: Grid, centres: Ints, amplitude: NDArray[np.complex128], dc: Floats) -> NDArray[np.float32]:
+    """Signal less the frames' mean cycles, faded from frame to frame.
+
+    Parameters
+    ----------
+    grid : Grid
+    centres : ndarray of int, shape (n,)
+        Points of the grid's signal, rising; the first and last may lie beyond its ends.
+    amplitude : ndarray of complex, shape (n, harmonics + 1)
+    dc : ndarray, shape (n,)
+        Means to take off.
+
+    Returns
+    -------
+    ndarray of float32
+        At the grid's points.
+    """
+    bins = grid.points // 2 + 1
+    spectra = np.zeros((len(centres), bins), dtype=np.complex64)
+    kept = min(bins, amplitude.shape[1])
+    spectra[:, 1:kept] = amplitude[:, 1:kept] * (0.5 * grid.points)
+    tables = np.fft.irfft(spectra, grid.points, axis=1)
+    if grid.lap > grid.points:
+        tables = np.tile(tables, (1, grid.lap // grid.points))
+    left = np.empty_like(grid.y)
+    grid_kernels.leave(grid.y, grid.start, centres, tables, dc, left)
+    return left
+
+
+def fold(grid: Grid, left: NDArray[np.float32], edges: Ints, amplitude: NDArray[np.complex128]) -> NDArray[np.float32]:
+    """Power of the residual, and of its difference from point to point, in each sixteenth of the cycle.
+
+    Parameters
+    ----------
+    grid : Grid
+    left : ndarray of float32
+        Residual at the grid's points.
+    edges : ndarray of int, shape (n + 1,)
+        Points between which each frame's own lie.
+    amplitude : ndarray of complex, shape (n, harmonics + 1)
+
+    Returns
+    -------
+    ndarray of float32, shape (n, 2, 16)
+        The first sixteenth is centred on the fundamental's positive crest.
+    """
+    crests = -np.angle(amplitude[:, 1]) / (2 * np.pi)
+    out = np.empty((len(edges) - 1, 2, FOLD), dtype=np.float32)
+    scratch = np.empty((2, grid.lap))
+    grid_kernels.fold_residual(left, grid.start, grid.points, grid.lap, edges, crests, FOLD, scratch, out)
+    return out
+
+
+def measure_between(
+    grid: Grid, left: NDArray[np.float32], centres: Ints, cycles: Ints, slopes: Floats, at_rate: Floats
+) -> Between:
+    """Lines between the harmonics, from the residual of each frame.
+
+    Parameters
+    ----------
+    grid : Grid
+    left : ndarray of float32
+        Residual at the grid's points.
+    centres, cycles : ndarray of int, shape (n,)
+        Of the frames; lines are read over as many of their cycles as make a quick FFT.
+    slopes : ndarray, shape (n,)
+        Cycles a sample at each centre.
+    at_rate : ndarray, shape (n,)
+        Mean cycles a sample of each frame.
+    """
+    n = len(centres)
+    out = np.empty((n, 7))
+    smooth = _SMOOTH[np.searchsorted(_SMOOTH, cycles, side="right") - 1]
+    for m in np.unique(smooth):
+        rows = np.flatnonzero(smooth == m)
+        out[rows] = _bins(grid, left, centres[rows], int(m), slopes[rows])
+    with np.errstate(invalid="ignore", divide="ignore"):
+        # sum of (w dphi)^2 over the frame's samples, for noise of variance 1
+        gain = 1.5 * smooth * at_rate
+        noise = out[:, 0] / np.log(2) / gain
+        half_noise = out[:, 4] * noise * gain * 2.0 / smooth**2
+        half = np.where(out[:, 4] > 0, out[:, 3] * 2.0 / smooth**2 - half_noise, np.nan)
+        # a line's Hann bins hold 1.5 times its own; of M bins M - 3 are looked at
+        spur = out[:, 5] * 2.0 / smooth**2 / 1.5 * smooth / np.maximum(smooth - 3, 1)
+        order = out[:, 6] / smooth
+    return Between(noise_power=noise, half_power=half, half_noise=half_noise, spur_power=spur, spur_order=order)
+
+
+def _bins(grid: Grid, left: NDArray[np.float32], centres: Ints, m: int, slopes: Floats) -> Floats:
+    size = m * grid.points
+    bins = size // 2 + 1
+    last = np.minimum((BAND / slopes * m).astype(np.int64), bins)
+    first = np.minimum(np.maximum(2, (_LEAST_HZ / slopes * m).astype(np.int64)), last)
+    # above the tone, its sidebands and the mains: 1.5 times the pitch
+    high = int(1.5 * m) + 2
+    out = np.empty((len(centres), 7))
+    many = max(1, _AT_ONCE // size)
+    frames = np.empty((many, size))
+    scratch = np.empty((2, size))
+    power = np.empty((2, bins + 3), dtype=np.float32)
+    for i in range(0, len(centres), many):
+        some = slice(i, i + many)
+        taken = frames[: len(centres[some])]
+        grid_kernels.weigh_frames(left, grid.points, centres[some], m, scratch, taken)
+        spectrum = np.fft.rfft(taken, axis=1)
+        parts = spectrum.view(np.float64).reshape(len(taken), bins, 2)
+        shape_kernels.between_lines(
+            parts,
+            1.0 / grid.points**2,
+            m,
+            last[some],
+            first[some],
+            high,
+            power,
+            power[1].view(np.int32),
+            np.empty(32, dtype=np.int32),
+            out[some],
+        )
+    return out
+
+
+def gather_low(
+    grid: Grid, left: NDArray[np.float32], first: int, last: int, start: int, block: int, low: Floats
+) -> None:
+    """Put the residual's mean into the blocks of ``low`` that the points first .. last cover.
+
+    Parameters
+    ----------
+    grid : Grid
+    left : ndarray of float32
+    first, last : int
+        Points of the grid's signal.
+    start : int
+        Sample of the file at which block 0 begins.
+    block : int
+        Samples of a block.
+    low : ndarray, shape (blocks, 2)
+        Sum of the residual over time, and the time, are added to.
+    """
+    sums, spans = np.zeros(len(low)), np.zeros(len(low))
+    grid_kernels.gather_blocks(left, grid.place, grid.dphi, first, last, float(start), block, sums, spans)
+    # a point stands for 1 / points of a cycle
+    low[:, 0] += sums / grid.points
+    low[:, 1] += spans / grid.points

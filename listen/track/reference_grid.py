@@ -1,0 +1,111 @@
+"""The kernels of the even grid of phase once more in plain numpy, as in ``reference.py``.
+
+Point n of a grid lies at the phase n / points; a frame of M cycles is the M points points round its centre; v is the
+place in it, -1/2 to 1/2, and its weight 1 + cos(2 pi v).
+"""
+
+from __future__ import annotations
+
+import numpy as np
+from numpy.typing import NDArray
+
+Floats = NDArray[np.float64]
+Ints = NDArray[np.int64]
+
+
+def grid_places(
+    knots: Floats, turns: Floats, slopes: Floats, points: int, start: int, origin: float, place: Floats, dphi: Floats
+) -> None:
+    """Cubic Hermite time t(p), with the slopes 1 / slopes at the knots, at the phases p of the points: t, 1 / t'."""
+    p = (start + np.arange(len(place))) / points
+    k = np.clip(np.searchsorted(turns, p, side="right") - 1, 0, len(turns) - 2)
+    h = turns[k + 1] - turns[k]
+    u = (p - turns[k]) / h
+    d0, d1, rise = h / slopes[k], h / slopes[k + 1], knots[k + 1] - knots[k]
+    place[:] = knots[k] + d0 * (u**3 - 2 * u**2 + u) + d1 * (u**3 - u**2) + rise * (3 * u**2 - 2 * u**3) - origin
+    dphi[:] = h / (d0 * (3 * u**2 - 4 * u + 1) + d1 * (3 * u**2 - 2 * u) + rise * (6 * u - 6 * u**2))
+
+
+def interpolate(x: Floats, place: Floats, table: Floats, out: Floats) -> None:
+    """Sum over m of x[k - 31 + m] h(m), k = floor(place) held 31 samples off the ends; h by straight lines."""
+    k = np.clip(place.astype(np.int64), 31, len(x) - 33)
+    far = (place - k) * len(table)
+    q = np.clip(far.astype(np.int64), 0, len(table) - 1)
+    taps = table[q, 0].astype(float) + (far - q)[:, None] * table[q, 1]
+    out[:] = np.sum(x[k[:, None] - 31 + np.arange(table.shape[2])] * taps, axis=1)
+
+
+def turn_table(size: int, cosine: Floats, sine: Floats) -> None:
+    """Cosine and sine of 2 pi j / size, j = 0 .. size - 1."""
+    cosine[:size], sine[:size] = (f(2 * np.pi * np.arange(size) / size) for f in (np.cos, np.sin))
+
+
+def fold_frames(
+    y: Floats, dphi: Floats, start: int, points: int, lap: int, centres: Ints, cycles: Ints, scratch: Floats,
+    folded: Floats, tilted: Floats, means: Floats
+) -> None:  # fmt: skip
+    """Sums of (1 + cos 2 pi v) y and of sin(2 pi v) y over the points at each place of a lap; means of dphi and y^2."""
+    del scratch
+    for f, (centre, m) in enumerate(zip(centres, cycles, strict=True)):
+        n = int(centre) - int(m) * points // 2 + np.arange(int(m) * points)
+        v = np.arange(len(n)) / len(n) - 0.5
+        weight = 1.0 + np.cos(2 * np.pi * v)
+        for out, weighted in ((folded, weight * y[n]), (tilted, np.sin(2 * np.pi * v) * y[n])):
+            out[f] = np.bincount((start + n) % lap, weights=weighted, minlength=lap)
+        means[f] = np.mean(weight * dphi[n]), np.mean(weight * y[n].astype(float) ** 2)
+
+
+def leave(y: Floats, start: int, centres: Ints, tables: Floats, dc: Floats, out: Floats) -> None:
+    """Signal less cycle and mean, each a straight fade from one frame's centre to the next one's."""
+    n = np.arange(len(y))
+    share = np.interp(n, centres, np.arange(len(centres)))
+    a = np.minimum(share.astype(np.int64), max(len(centres) - 2, 0))
+    b = np.minimum(a + 1, len(centres) - 1)
+    place = (start + n) % tables.shape[1]
+    fade = share - a
+    out[:] = y - (1 - fade) * (tables[a, place] + dc[a]) - fade * (tables[b, place] + dc[b])
+
+
+def weigh_frames(r: Floats, points: int, centres: Ints, cycles: int, scratch: Floats, out: Floats) -> None:
+    """Rows (1 + cos 2 pi v) r."""
+    del scratch
+    size = cycles * points
+    n = centres[:, None] - size // 2 + np.arange(size)
+    out[:] = (1.0 + np.cos(2 * np.pi * (np.arange(size) / size - 0.5))) * r[n]
+
+
+def fold_residual(
+    r: Floats, start: int, points: int, lap: int, edges: Ints, crests: Floats, bins: int, scratch: Floats, out: Floats
+) -> None:
+    """Of r(n)^2 and of (r(n) - r(n - 1))^2: their sum in each part of the cycle, over the mean number of points a part.
+
+    With fewer than four points a part: the sum at the middle of the part, by a straight line between two points.
+    """
+    del lap, scratch
+    for i in range(len(edges) - 1):
+        n = np.arange(max(edges[i], 1), edges[i + 1])
+        out[i] = 0.0
+        if not len(n):
+            continue
+        for side, values in enumerate((r[n], r[n].astype(float) - r[n - 1])):
+            cycle = np.bincount((start + n) % points, weights=values.astype(float) ** 2, minlength=points)
+            if points >= 4 * bins:
+                turn = (np.arange(points) / points - crests[i] + 0.5 / bins) % 1.0
+                part = np.minimum((turn * bins).astype(np.int64), bins - 1)
+                out[i, side] = np.bincount(part, weights=cycle, minlength=bins) * bins / len(n)
+            else:
+                place = (crests[i] + np.arange(bins) / bins) % 1.0 * points
+                p = np.minimum(place.astype(np.int64), points - 1)
+                out[i, side] = (cycle[p] + (place - p) * (cycle[(p + 1) % points] - cycle[p])) * points / len(n)
+
+
+def gather_blocks(
+    r: Floats, place: Floats, dphi: Floats, first: int, last: int, origin: float, block: int, sums: Floats,
+    spans: Floats
+) -> None:  # fmt: skip
+    """Adds 1 / dphi, and r / dphi, of the points first .. last to the block of samples each lies in."""
+    n = np.arange(first, last)
+    b = np.floor((place[n] - origin) / block).astype(np.int64)
+    there = (b >= 0) & (b < len(sums))
+    np.add.at(spans, b[there], 1.0 / dphi[n[there]])
+    np.add.at(sums, b[there], r[n[there]] / dphi[n[there]])

@@ -1,0 +1,167 @@
+"""The kernels of the even grid of phase against their plain twins, and against what they are for.
+
+Tolerances: the signal on the grid is kept in single precision, 6e-8 of each value.
+"""
+
+from __future__ import annotations
+
+import inspect
+from typing import Any
+
+import numpy as np
+import pytest
+
+from listen.track import grid_kernels, reference_grid
+from listen.track.resampling import PLACES, TAPS, tap_table
+from tests.track.test_kernels import kernels_of
+
+POINTS = 96
+START = 31
+
+
+def single(values: Any) -> np.ndarray:
+    return np.ascontiguousarray(values, dtype=np.float32)
+
+
+def both(name: str, *args: Any, out: list[np.ndarray]) -> list[tuple[np.ndarray, np.ndarray]]:
+    """Run the kernel and its twin on copies of the arrays that take results: pairs of results."""
+    taken = [[array.copy() for array in out] for _ in range(2)]
+    for owner, arrays in zip((grid_kernels, reference_grid), taken, strict=True):
+        getattr(owner, name)(*args, *arrays)
+    return list(zip(*taken, strict=True))
+
+
+def test_every_kernel_has_a_twin_with_its_arguments() -> None:
+    public = {name: plain for name, plain in kernels_of(grid_kernels).items() if not name.startswith("_")}
+    assert len(public) >= 8
+    for name, plain in public.items():
+        twin = getattr(reference_grid, name)
+        assert list(inspect.signature(twin).parameters) == list(inspect.signature(plain).parameters), name
+        assert twin.__doc__, name
+
+
+def _curve(seed: int) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+    rng = np.random.default_rng(seed)
+    knots = 100.0 + np.cumsum(rng.uniform(60.0, 140.0, 30))
+    slopes = 0.01 * np.exp(np.cumsum(rng.normal(0.0, 0.02, 30)))
+    turns = 4.2 + np.concatenate([[0.0], np.cumsum(np.diff(knots) * 0.5 * (slopes[1:] + slopes[:-1]))])
+    return knots, turns, slopes
+
+
+@pytest.mark.parametrize("reach", [0.0, 2.0])
+def test_grid_places(reach: float) -> None:
+    """Within the knots and beyond them."""
+    knots, turns, slopes = _curve(1)
+    start = int((turns[0] - reach) * POINTS)
+    count = int((turns[-1] - turns[0] + 2 * reach) * POINTS)
+    room = [np.full(count, np.nan), np.full(count, np.nan)]
+    for compiled, plain in both("grid_places", knots, turns, slopes, POINTS, start, 50.0, out=room):
+        np.testing.assert_allclose(compiled, plain, rtol=1e-12, atol=1e-9)
+
+
+def test_grid_places_undo_the_phase() -> None:
+    """At a steady pitch point n lies at (n / points) / slope."""
+    knots = np.array([0.0, 90.0, 200.0, 310.0])
+    place, dphi = np.empty(200), np.empty(200)
+    grid_kernels.grid_places(knots, 0.02 * knots, np.full(4, 0.02), 40, 8, 5.0, place, dphi)
+    np.testing.assert_allclose(place, (8 + np.arange(200)) / 40 / 0.02 - 5.0, atol=1e-10)
+    np.testing.assert_allclose(dphi, 0.02, rtol=1e-12)
+
+
+def test_interpolate() -> None:
+    rng = np.random.default_rng(2)
+    x = single(rng.standard_normal(300))
+    place = np.concatenate([[-3.0, 0.0, 30.9, 31.0, 266.0, 267.0, 267.999, 299.0], rng.uniform(31.0, 267.0, 500)])
+    ((compiled, plain),) = both("interpolate", x, place, tap_table(), out=[np.empty(len(place), dtype=np.float32)])
+    inside = (place >= 31.0) & (place < 268.0)
+    np.testing.assert_allclose(compiled[inside], plain[inside], rtol=0, atol=3e-6)
+
+
+@pytest.mark.parametrize("cycles_a_sample", [0.003, 0.11, 0.31, 0.44])
+def test_interpolate_gives_the_sine_between_the_samples(cycles_a_sample: float) -> None:
+    n = np.arange(400)
+    place = np.random.default_rng(3).uniform(40.0, 360.0, 2000)
+    out = np.empty(2000, dtype=np.float32)
+    grid_kernels.interpolate(single(np.cos(2 * np.pi * cycles_a_sample * n)), place, tap_table(), out)
+    # the window: 4e-5 up to 0.45; straight lines between the table's rows: f^2 / 80000
+    assert np.abs(out - np.cos(2 * np.pi * cycles_a_sample * place)).max() < 4e-5 + cycles_a_sample**2 / 80000
+
+
+def test_the_taps_of_every_place_sum_to_one() -> None:
+    table = tap_table()
+    assert table.shape == (PLACES, 2, TAPS)
+    np.testing.assert_allclose(table.astype(float).sum(axis=2), np.tile([1.0, 0.0], (PLACES, 1)), atol=1e-6)
+
+
+@pytest.mark.parametrize("size", [1, 2, 3, 96, 1000])
+def test_turn_table(size: int) -> None:
+    for compiled, plain in both("turn_table", size, out=[np.full(1000, 7.0), np.full(1000, 7.0)]):
+        np.testing.assert_allclose(compiled, plain, rtol=0, atol=1e-14)
+
+
+@pytest.mark.parametrize("lap", [POINTS, 3 * POINTS])
+def test_fold_frames(lap: int) -> None:
+    rng = np.random.default_rng(4)
+    y, dphi = single(rng.standard_normal(3000)), rng.uniform(0.01, 0.02, 3000)
+    centres, cycles = np.array([300, 900, 1400, 2500]), np.array([4, 4, 2, 8])
+    room = [np.full((4, lap), 7.0), np.full((4, lap), 7.0), np.empty((4, 2))]
+    args = (y, dphi, START, POINTS, lap, centres, cycles, np.empty((4, 8 * POINTS)))
+    for compiled, plain in both("fold_frames", *args, out=room):
+        np.testing.assert_allclose(compiled, plain, rtol=0, atol=1e-12)
+
+
+@pytest.mark.parametrize("centres", [[200, 700, 1500], [-50, 700, 2600], [700], [-80, -20, 900]])
+def test_leave(centres: list[int]) -> None:
+    rng = np.random.default_rng(5)
+    tables = single(rng.standard_normal((len(centres), 2 * POINTS)))
+    args = (single(rng.standard_normal(2000)), START, np.array(centres), tables, rng.standard_normal(len(centres)))
+    ((compiled, plain),) = both("leave", *args, out=[np.full(2000, 7.0, dtype=np.float32)])
+    np.testing.assert_allclose(compiled, plain, rtol=0, atol=3e-6)
+
+
+def test_leave_takes_out_the_cycle_it_is_given() -> None:
+    n = np.arange(1000)
+    cycle = 0.5 * np.cos(2 * np.pi * np.arange(POINTS) / POINTS)
+    y = single(0.1 + 0.5 * np.cos(2 * np.pi * (START + n) / POINTS))
+    out = np.empty(1000, dtype=np.float32)
+    grid_kernels.leave(y, START, np.array([100, 500]), single(np.tile(cycle, (2, 1))), np.full(2, 0.1), out)
+    np.testing.assert_allclose(out, 0.0, atol=1.5e-7)
+
+
+def test_weigh_frames() -> None:
+    r = single(np.random.default_rng(6).standard_normal(1500))
+    args = (r, POINTS, np.array([192, 700, 1308]), 4, np.empty((2, 4 * POINTS)))
+    ((compiled, plain),) = both("weigh_frames", *args, out=[np.empty((3, 4 * POINTS))])
+    np.testing.assert_allclose(compiled, plain, rtol=0, atol=1e-12)
+
+
+@pytest.mark.parametrize("points", [8, 24, 96])
+def test_fold_residual(points: int) -> None:
+    r = single(np.random.default_rng(7).standard_normal(3000))
+    lap = points * -(-64 // points)
+    edges = np.array([0, 3, 900, 900, 3000])
+    args = (r, START, points, lap, edges, np.array([0.0, 0.97, -0.4, 0.31]), 16, np.empty((2, lap)))
+    ((compiled, plain),) = both("fold_residual", *args, out=[np.full((4, 2, 16), 7.0)])
+    np.testing.assert_allclose(compiled, plain, rtol=1e-11, atol=1e-12)
+    assert not compiled[2].any()
+
+
+def test_fold_residual_of_white_noise_is_even() -> None:
+    r = single(np.random.default_rng(8).standard_normal(300_000))
+    out = np.empty((1, 2, 16))
+    edges = np.array([0, 300_000])
+    grid_kernels.fold_residual(r, 0, POINTS, POINTS, edges, np.zeros(1), 16, np.empty((2, POINTS)), out)
+    # variance 1, and 2 of a difference; 19000 values a part: 1 % of scatter, five times that
+    np.testing.assert_allclose(out[0, 0], 1.0, rtol=0.05)
+    np.testing.assert_allclose(out[0, 1], 2.0, rtol=0.06)
+
+
+def test_gather_blocks() -> None:
+    rng = np.random.default_rng(9)
+    place = 40.0 + np.cumsum(rng.uniform(0.2, 1.4, 2000))
+    dphi = rng.uniform(0.01, 0.02, 2000)
+    r = single(rng.standard_normal(2000))
+    for first, last, origin in ((0, 2000, 0.0), (17, 1500, 300.0), (5, 5, 0.0)):
+        room = [np.zeros(12), np.ones(12)]
+        for compiled, plain in both("gather_blocks", r, place, dphi, first, last, origin, 64, out=room):
+            np.testing.assert_allclose(compiled, plain, rtol=1e-12, atol=1e-10)
