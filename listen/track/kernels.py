@@ -20,7 +20,7 @@ _SUMS = {"contract", "reassoc", "nsz"}
 @njit(cache=True, nogil=True, fastmath=_SUMS, inline="always")
 def _cosine(q):  # type: ignore[no-untyped-def]
     """Cosine of an angle up to a right angle from its square, error below 1e-9."""
-    c = 1.0 / 479001600.0 - q / 87178291200.0
+    c = 1.0 / 479001600.0 - q * (1.0 / 87178291200.0)
     c = 1.0 / 40320.0 + q * (-1.0 / 3628800.0 + q * c)
     c = 1.0 / 24.0 + q * (-1.0 / 720.0 + q * c)
     return 1.0 + q * (-0.5 + q * c)
@@ -29,7 +29,7 @@ def _cosine(q):  # type: ignore[no-untyped-def]
 @njit(cache=True, nogil=True, fastmath=_SUMS, inline="always")
 def _sine(q):  # type: ignore[no-untyped-def]
     """Sine over the angle, up to a right angle, from its square, error below 1e-10."""
-    s = -1.0 / 39916800.0 + q * (1.0 / 6227020800.0 - q / 1307674368000.0)
+    s = -1.0 / 39916800.0 + q * (1.0 / 6227020800.0 - q * (1.0 / 1307674368000.0))
     s = 1.0 / 120.0 + q * (-1.0 / 5040.0 + q * (1.0 / 362880.0 + q * s))
     return 1.0 + q * (-1.0 / 6.0 + q * s)
 

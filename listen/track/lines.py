@@ -141,8 +141,9 @@ def _inharmonic(
         step = off - off[:, :1]
         known = np.mean(np.isfinite(step), axis=0) > 0.8
         step = np.nan_to_num(step)
-        middle = np.median(step, axis=0)
-        scatter = 1.4826 * np.median(np.abs(step - middle), axis=0)
+        half = len(step) // 2
+        middle = np.partition(step, half, axis=0)[half]
+        scatter = 1.4826 * np.partition(np.abs(step - middle), half, axis=0)[half]
         apart = (np.abs(middle) > np.maximum(_APART, 5.0 * scatter / np.sqrt(len(step)))) & known
     strong = power[:, :1] > _LOWEST_SHARE * np.max(power, axis=1, keepdims=True)
     heavy = np.where(used, weight, 0.0)

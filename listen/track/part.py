@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import itertools
+from collections.abc import Iterable
 from dataclasses import dataclass, fields, replace
 
 import numpy as np
@@ -20,7 +21,9 @@ from listen.track.stretches import Stretch
 from listen.track.types import HARMONIC_COLUMNS, Floats, Ints, PhaseStep
 
 HOP_S = 0.020
-MARGIN_S = 0.6
+_MARGIN_CYCLES = 12.0
+_MARGIN_S = 0.25, 0.6
+"""Read beside a part: as many cycles as tell a step of the phase, within these lengths."""
 _MOVED = 0.3
 """A frame that an edge moves by more than this many cycles is no measure of what is at its centre."""
 _CALM_KNOTS = 7
@@ -75,6 +78,25 @@ class Part:
     steps: tuple[PhaseStep, ...]
     low: Floats
     quiet_power: Floats
+
+
+def margin_samples(stretches: Iterable[Stretch], start: int, stop: int, rate_hz: float) -> int:
+    """Samples to read before and after a part.
+
+    Parameters
+    ----------
+    stretches : iterable of Stretch
+    start, stop : int
+        Samples of the file between which the part's rows lie.
+    rate_hz : float
+    """
+    least, most = (int(seconds * rate_hz) for seconds in _MARGIN_S)
+    lowest = np.inf
+    for stretch in stretches:
+        if stretch.start < stop + most and stretch.stop > start - most:
+            a, b = np.searchsorted(stretch.knots, [start - most, stop + most])
+            lowest = min(lowest, float(stretch.f0_hz[max(a - 1, 0) : b + 1].min()))
+    return int(np.clip(_MARGIN_CYCLES / lowest * rate_hz, least, most))
 
 
 def measure_part(

@@ -302,6 +302,31 @@ def between_lines(
                 out[i, 6] = np.average(loud, weights=row[loud])
 
 
+def loud_orders(amplitude: Floats, limits: Ints, least: Floats, out: Ints) -> None:
+    """Highest k < limits[i] with |A_k|^2 >= least[i], 1 where there is none."""
+    for i, row in enumerate(amplitude):
+        loud = np.flatnonzero(np.sum(row[: limits[i]] ** 2, axis=1) >= least[i])
+        out[i] = max(1, int(loud.max(initial=1)))
+
+
+def draw_cycles(
+    amplitude: Floats, rows: Ints, limits: Ints, least: Floats, jump: float, scale: float, taper: Floats, drawn: Floats
+) -> None:
+    """Loud A_k, tapered by sinc(k / limit) if the wave jumps; and 2 pi i k A_k sinc(k / limit) / sinc(1 / limit)."""
+    del taper
+    for r, i in enumerate(rows):
+        length = min(int(limits[i]), amplitude.shape[1], drawn.shape[2])
+        k = np.arange(length)
+        line = amplitude[i, :length, 0] + 1j * amplitude[i, :length, 1]
+        kept = np.where((np.abs(line) ** 2 >= least[i]) | (k == 1), line, 0.0)
+        kept[0] = 0.0
+        tail = np.abs(kept[3 * length // 4 :]) ** 2
+        jumps = length > 8 and np.sqrt(tail.sum() / len(tail)) * length > jump * np.abs(line[1])
+        factor = np.sinc(k / length)
+        for side, lines in enumerate((kept * factor if jumps else kept, 2j * np.pi * k * kept * factor / factor[1])):
+            drawn[side, r, :length, 0], drawn[side, r, :length, 1] = scale * lines.real, scale * lines.imag
+
+
 def cycle_shape(cycle: Floats, slope: Floats, out: Floats) -> None:
     """Extremes of a cycle by a parabola, the parts of it beyond 98 % of each by straight lines, the steepest slopes.
 

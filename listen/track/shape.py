@@ -11,8 +11,8 @@ from listen.track import shape_kernels
 from listen.track.types import Floats, Ints
 
 POINTS = 1024
-_FEW = 96
-"""A cycle of fewer points than this is drawn with half as many."""
+_FEW = 20
+"""A cycle with no harmonic above this one is drawn with half as many points."""
 _SINE_FLAT = float(np.arccos(0.98) / np.pi)
 _JUMP = 0.25
 """Harmonics that fall as 1/k with this part of the fundamental are those of a jump (a sawtooth's have 1)."""
@@ -66,30 +66,23 @@ def measure_shape(amplitude: NDArray[np.complex128], limits: Ints, line_noise: F
         The slope is tapered (Lanczos), relative to the fundamental's tapered alike, lest the finite sum's ringing
         steepens it: C. Lanczos, Applied Analysis, 1956, sect. IV (from memory).
     """
-    n = len(amplitude)
-    points = POINTS if limits.max(initial=0) > _FEW // 2 else POINTS // 2
-    columns = min(points // 2, int(limits.max(initial=2)))
-    drawn = np.zeros((2, n, points // 2 + 1), dtype=np.complex64)
+    n, columns = amplitude.shape
+    parts = np.ascontiguousarray(amplitude).view(np.float64).reshape(n, columns, 2)
+    least = _ABOVE_NOISE * np.nan_to_num(line_noise)
+    orders = np.empty(n, dtype=np.int64)
+    shape_kernels.loud_orders(parts, limits, least, orders)
     level = np.abs(amplitude[:, 1])
-    k = np.arange(columns)
-    lengths = np.minimum(limits, columns)[:, None]
-    power = amplitude[:, :columns].real ** 2 + amplitude[:, :columns].imag ** 2
-    loud = power >= _ABOVE_NOISE * np.nan_to_num(line_noise)[:, None]
-    loud[:, 1] = True
-    loud &= (k < lengths) & (k > 0)
-    kept = np.where(loud, amplitude[:, :columns], 0.0)
-    # a wave that jumps rings where its sum is cut off: taper it before its crests are read
-    tail = (k >= 3 * lengths // 4) & loud
-    rest = np.sum(np.where(tail, power, 0.0), axis=1) / (lengths - 3 * lengths // 4)[:, 0]
-    jumps = (lengths[:, 0] > 8) & (np.sqrt(rest) * lengths[:, 0] > _JUMP * level)
-    taper = _taper(lengths, columns)
-    drawn[0, :, :columns] = kept
-    if jumps.any():
-        drawn[0, jumps, :columns] = kept[jumps] * taper[jumps]
-    drawn[1, :, :columns] = kept * (2j * np.pi * k * (taper / taper[:, 1:2]))
-    cycle, steep = np.fft.irfft(drawn, points, axis=2) * np.float32(points / 2)
     out = np.empty((n, 8))
-    shape_kernels.cycle_shape(cycle, steep, out)
+    fine = orders > _FEW
+    for points, rows in ((POINTS // 2, np.flatnonzero(~fine)), (POINTS, np.flatnonzero(fine))):
+        if len(rows):
+            drawn = np.zeros((2, len(rows), points // 2 + 1, 2), dtype=np.float32)
+            taper = np.empty(points // 2 + 1)
+            shape_kernels.draw_cycles(parts, rows, limits, least, _JUMP, 0.5 * points, taper, drawn)
+            cycle, steep = np.fft.irfft(drawn.view(np.complex64)[..., 0], points, axis=2)
+            measured = np.empty((len(rows), 8))
+            shape_kernels.cycle_shape(cycle, steep, measured)
+            out[rows] = measured
     with np.errstate(invalid="ignore", divide="ignore"):
         return Shape(
             crest_positive=out[:, 0] / level,
@@ -98,10 +91,3 @@ def measure_shape(amplitude: NDArray[np.complex128], limits: Ints, line_noise: F
             flat_negative=out[:, 3] / _SINE_FLAT,
             slope_over_sine=np.maximum(out[:, 4], -out[:, 5]) / (2 * np.pi * level),
         )
-
-
-def _taper(lengths: Ints, columns: int) -> Floats:
-    """Lanczos' factors of rows of some lengths."""
-    different, which = np.unique(lengths[:, 0], return_inverse=True)
-    rows: Floats = np.sinc(np.minimum(np.arange(columns) / different[:, None], 1.0))
-    return rows[which]

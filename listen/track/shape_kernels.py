@@ -5,6 +5,8 @@ Each kernel has its plain twin, under the same name, in ``reference.py``.
 
 from __future__ import annotations
 
+import math
+
 import numpy as np
 from numba import njit
 
@@ -167,6 +169,67 @@ def between_lines(
         out[i, 0] = median
         out[i, 1] = total / count
         _loud(power[0], cycles, max(first[i], high), stop, 10.0 * median, out[i])
+
+
+@njit(cache=True, nogil=True, error_model="numpy")
+def loud_orders(amplitude: Floats, limits: Ints, least: Floats, out: Ints) -> None:
+    """The highest harmonic below limits[i] whose power reaches least[i], 1 at the least.
+
+    amplitude (n, harmonics + 1, 2): real and imaginary parts.
+    """
+    for i in range(amplitude.shape[0]):
+        k = min(limits[i], amplitude.shape[1]) - 1
+        while k > 1 and not amplitude[i, k, 0] ** 2 + amplitude[i, k, 1] ** 2 >= least[i]:
+            k -= 1
+        out[i] = max(k, 1)
+
+
+@njit(cache=True, nogil=True, fastmath=_SUMS, error_model="numpy")
+def draw_cycles(
+    amplitude: Floats,
+    rows: Ints,
+    limits: Ints,
+    least: Floats,
+    jump: float,
+    scale: float,
+    taper: Floats,
+    drawn: Floats,
+) -> None:
+    """Spectra of mean cycles and of their slopes, from the harmonics whose power reaches least[i], and the first.
+
+    amplitude (n, harmonics + 1, 2), limits, least (n,): as in ``loud_orders``; rows (m,) of these; drawn (2, m, bins,
+    2), float32, zeros before: the cycle, and its slope a cycle tapered by Lanczos' factors over the first one's; both
+    times ``scale``. A cycle whose last quarter of harmonics falls as 1/k with more than ``jump`` of the first is
+    tapered. taper (at least bins): room.
+    """
+    held = -1
+    for r in range(rows.shape[0]):
+        i = rows[r]
+        length = min(limits[i], amplitude.shape[1], drawn.shape[2])
+        if length != held:
+            held = length
+            taper[0] = 1.0
+            for k in range(1, length):
+                taper[k] = math.sin(math.pi * k / length) / (math.pi * k / length)
+        tail = 3 * length // 4
+        rest = 0.0
+        for k in range(tail, length):
+            power = amplitude[i, k, 0] ** 2 + amplitude[i, k, 1] ** 2
+            if power >= least[i]:
+                rest += power
+        first = amplitude[i, 1, 0] ** 2 + amplitude[i, 1, 1] ** 2
+        jumps = length > 8 and rest / (length - tail) * length**2 > jump**2 * first
+        for k in range(1, length):
+            re = amplitude[i, k, 0]
+            im = amplitude[i, k, 1]
+            if k > 1 and not re * re + im * im >= least[i]:
+                continue
+            plain = scale * taper[k] if jumps else scale
+            drawn[0, r, k, 0] = plain * re
+            drawn[0, r, k, 1] = plain * im
+            steep = scale * 2.0 * math.pi * k * taper[k] / taper[1]
+            drawn[1, r, k, 0] = -steep * im
+            drawn[1, r, k, 1] = steep * re
 
 
 @njit(cache=True, nogil=True)

@@ -150,11 +150,10 @@ def _switch(rough: RoughCurve, x: Floats, first: int, sample: float, slope: floa
     part = x[a - first : b - first]
     phase = phase_samples(rough.samples, rough.turns, rough.slopes, a, b - a).phase
     harmonics = int(max(1, min(_HARMONICS, 0.45 / slope)))
-    angle = 2 * np.pi * np.outer(phase - phase[0], np.arange(1, harmonics + 1))
+    turned = np.exp(2j * np.pi * (phase - phase[0]))
+    lines = np.cumprod(np.broadcast_to(turned[:, None], (b - a, harmonics)), axis=1)
     place = np.linspace(-1, 1, b - a)[:, None]
-    columns = np.hstack(
-        [np.ones((b - a, 1)), np.cos(angle), np.sin(angle), place * np.cos(angle), place * np.sin(angle)]
-    )
+    columns = np.hstack([np.ones((b - a, 1)), lines.real, lines.imag, place * lines.real, place * lines.imag])
     thin = max(1, fit // (_FIT_POINTS * (harmonics + 1)))
     before = _fitted(columns[:fit:thin], part[:fit:thin])
     after = _fitted(columns[-fit::thin], part[-fit::thin])

@@ -14,7 +14,7 @@ import numpy as np
 
 from listen.track.coarse import CoarseTrack, coarse_margin, coarse_part, hop_samples
 from listen.track.hum import block_samples
-from listen.track.part import HOP_S, MARGIN_S, Part, measure_part
+from listen.track.part import HOP_S, Part, margin_samples, measure_part
 from listen.track.phase import rough_curve
 from listen.track.stretches import find_stretches
 from listen.track.table import Table
@@ -90,12 +90,11 @@ def track(
     stretches = find_stretches(coarse, rate, first, last, read)
     numbered = [(i, stretch, rough_curve(stretch, rate)) for i, stretch in enumerate(stretches)]
     block = block_samples(rate)
-    size = max(block, part_samples // block * block)
-    bounds = [(a, min(a + size, last)) for a in range(first, last, size)]
-    margin = int(MARGIN_S * rate)
+    bounds = _bounds(first, last, part_samples, block)
 
     def work(bound: tuple[int, int]) -> Part:
         a, b = bound
+        margin = margin_samples(stretches, a, b, rate)
         low, high = max(first, a - margin), min(last, b + margin)
         near = [item for item in numbered if item[1].start < high and item[1].stop > low]
         return measure_part(read(low, high), low, a, b, near, rate, capture.ac_coupling_hz)
@@ -109,6 +108,14 @@ def track(
     frames = table.frames()
     _give_back()
     return frames
+
+
+def _bounds(first: int, last: int, most: int, block: int) -> list[tuple[int, int]]:
+    """Parts of equal length and an even number of them where there are more than one: two threads end together."""
+    parts = -(-(last - first) // most)
+    parts += parts % 2 if parts > 1 else 0
+    size = max(block, -(-(last - first) // (max(parts, 1) * block)) * block)
+    return [(a, min(a + size, last)) for a in range(first, last, size)]
 
 
 def _one_thread_each() -> contextlib.AbstractContextManager[object]:

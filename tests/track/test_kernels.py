@@ -304,6 +304,36 @@ def test_between_lines(kind: str, cycles: int) -> None:
         assert not compiled[:, 2].any()
 
 
+@pytest.mark.parametrize("kind", ["noise", "sawtooth", "sine", "not finite"])
+def test_loud_orders_and_draw_cycles(kind: str) -> None:
+    rng = np.random.default_rng(22)
+    amplitude = 1e-3 * rng.standard_normal((6, 60, 2))
+    if kind == "sawtooth":
+        amplitude[:, 1:, 1] += 1.0 / np.arange(1, 60)
+    elif kind != "noise":
+        amplitude[:, 1, 0] = 0.5
+    if kind == "not finite":
+        amplitude[2, 40] = np.nan
+    limits = np.array([2, 60, 60, 31, 9, 8])
+    least = np.array([1e-6, 4e-6, 0.0, 1e-6, 1e-6, 1e9])
+    orders = []
+    for owner in (shape_kernels, reference):
+        out = np.full(6, 7)
+        owner.loud_orders(amplitude, limits, least, out)
+        orders.append(out)
+    np.testing.assert_array_equal(*orders)
+    assert orders[0][0] == orders[0][5] == 1
+    for bins, rows in ((33, np.array([0, 1, 3, 5])), (65, np.array([1, 2, 4]))):
+        drawn = []
+        for owner in (shape_kernels, reference):
+            out = np.zeros((2, len(rows), bins, 2), dtype=np.float32)
+            owner.draw_cycles(amplitude, rows, limits, least, 0.25, 64.0, np.empty(bins), out)
+            drawn.append(out)
+        # kept in single precision
+        np.testing.assert_allclose(*drawn, rtol=2e-7, atol=1e-12)
+        assert np.isfinite(drawn[0]).all()
+
+
 @pytest.mark.parametrize("kind", ["noise", "sine", "constant", "zero", "square", "edge"])
 def test_cycle_shape(kind: str) -> None:
     rng = np.random.default_rng(17)
