@@ -94,18 +94,35 @@ def _bridged(f0_hz: Floats, voiced: NDArray[np.bool_], amplitude: Floats) -> tup
     """One or two hops across which pitch and level go on, as if nothing were, saw a gap in the recording."""
     f0, flags = f0_hz.copy(), voiced.copy()
     for hole in (1, 2):
-        for i in range(1, len(f0) - hole):
-            a, b = i - 1, i + hole
-            if not (flags[a] and flags[b]) or abs(f0[b] / f0[a] - 1.0) > _SAME_NOTE:
-                continue
-            between = f0[a] * (f0[b] / f0[a]) ** (np.arange(1, hole + 1) / (hole + 1))
-            part = slice(i, i + hole)
-            strange = ~flags[part] | (np.abs(f0[part] / between - 1.0) > _SAME_NOTE)
-            level = amplitude[part] > 0.4 * min(amplitude[a], amplitude[b])
-            if strange.any() and level.all():
-                f0[part] = between
-                flags[part] = True
+        places = np.arange(1, max(len(f0) - hole, 1))
+        waiting = places[_bridges(f0, flags, amplitude, places, hole)[0]][::-1].tolist()
+        i = again = 0
+        while waiting or i < again:
+            # what was bridged may make the hops that follow it bridges too
+            i = i + 1 if i < again else waiting.pop()
+            while waiting and waiting[-1] <= i:
+                waiting.pop()
+            there, between = _bridges(f0, flags, amplitude, np.array([i]), hole)
+            if there[0]:
+                f0[i : i + hole] = between[0]
+                flags[i : i + hole] = True
+                again = min(i + hole, len(f0) - hole - 1)
     return f0, flags
+
+
+def _bridges(
+    f0: Floats, flags: NDArray[np.bool_], amplitude: Floats, places: NDArray[np.int64], hole: int
+) -> tuple[NDArray[np.bool_], Floats]:
+    """Whether the hops from each place on, so many, are a gap; the pitch between the hops beside."""
+    a, b = places - 1, places + hole
+    inside = places[:, None] + np.arange(hole)
+    with np.errstate(invalid="ignore", divide="ignore"):
+        ratio = f0[b] / f0[a]
+        between = f0[a, None] * ratio[:, None] ** (np.arange(1, hole + 1) / (hole + 1))
+        strange = ~flags[inside] | (np.abs(f0[inside] / between - 1.0) > _SAME_NOTE)
+        level = amplitude[inside] > 0.4 * np.minimum(amplitude[a], amplitude[b])[:, None]
+        same = flags[a] & flags[b] & (np.abs(ratio - 1.0) <= _SAME_NOTE)
+    return same & strange.any(axis=1) & level.all(axis=1), between
 
 
 def _voted(f0_hz: Floats, voiced: NDArray[np.bool_]) -> Floats:
