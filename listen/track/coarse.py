@@ -120,7 +120,8 @@ def coarse_part(x: Floats, rate_hz: float, n_hops: int) -> Floats:
         spectra.append(spectrum.real**2 + spectrum.imag**2)
     edges = np.array([0.47 * rates[0], min(1500.0, 0.3 * rates[1]), min(120.0, 0.3 * rates[2])])
     out = np.empty((n_hops, 4))
-    kernels.coarse_pitch(
-        spectra[0], spectra[1], spectra[2], smooth[0], smooth[1], smooth[2], hops, rates, size, edges, LOWEST_HZ, out
-    )
+    a, b, c = spectra
+    d, e, f = smooth
+    peaks, room = np.empty((400, 3)), np.empty((3, 17))
+    kernels.coarse_pitch(a, b, c, d, e, f, hops, rates, size, edges, LOWEST_HZ, peaks, room, out)
     return out

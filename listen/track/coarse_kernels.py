@@ -8,15 +8,12 @@ from __future__ import annotations
 import math
 
 import numpy as np
-from numba import njit
 
+from listen.compiled import kernel, part
 from listen.track.types import Floats, Ints
 
-_SUMS = {"contract", "reassoc", "nsz"}
-"""Flags that let a sum be vectorised; those that assume 'no NaN' are left out."""
 
-
-@njit(cache=True, nogil=True, fastmath=_SUMS, error_model="numpy")
+@kernel("void(f4[:, ::1], f4[::1], f4[::1])", sums=True)
 def decimate(phases: Floats, taps: Floats, out: Floats) -> None:
     """Out[i] = sum over j of taps[j] * x[i * step + j], where x[n] is phases[n % step, n // step]; all float32."""
     step = phases.shape[0]
@@ -45,7 +42,7 @@ def decimate(phases: Floats, taps: Floats, out: Floats) -> None:
             j += 1
 
 
-@njit(cache=True, nogil=True, fastmath=_SUMS)
+@part(sums=True)
 def periodicity(x: Floats, centre: int, lag: int, span: int) -> float:
     """Mean squared difference between x and x one lag later, over their mean power: 0 periodic, 1 noise, 2 opposed."""
     start = centre - (span + lag) // 2
@@ -71,7 +68,7 @@ def periodicity(x: Floats, centre: int, lag: int, span: int) -> float:
     return difference / power
 
 
-@njit(cache=True, nogil=True)
+@part()
 def best_period(x: Floats, centre: int, period: float, out: Floats) -> None:
     """Least of ``periodicity`` within 4 % of a period: out = (value, period in samples, interpolated)."""
     low = int(period * 0.96) - 1
@@ -101,7 +98,7 @@ def best_period(x: Floats, centre: int, period: float, out: Floats) -> None:
     out[1] = best_lag + shift
 
 
-@njit(cache=True, nogil=True)
+@part()
 def _peak_bins(
     power: Floats,
     low: int,
@@ -133,7 +130,7 @@ def _peak_bins(
     return count
 
 
-@njit(cache=True, nogil=True)
+@part()
 def _comb_fill(
     peaks: Floats,
     count: int,
@@ -163,7 +160,7 @@ def _comb_fill(
     out[1] = filled / asked
 
 
-@njit(cache=True, nogil=True)
+@part()
 def _scan(x: Floats, centre: int, low: int, high: int, out: Floats) -> None:
     """The deepest dip of ``periodicity`` among the lags low..high, shorter lags first: out = (value, lag)."""
     best = 2.0
@@ -181,7 +178,7 @@ def _scan(x: Floats, centre: int, low: int, high: int, out: Floats) -> None:
     out[1] = chosen
 
 
-@njit(cache=True, nogil=True)
+@part()
 def _gather_peaks(
     spectra0: Floats,
     spectra1: Floats,
@@ -215,7 +212,8 @@ def _gather_peaks(
                     if near and alike and peaks[p, 0] < bottom_hz + 2.0 * spacing:
                         double = True
                 if not double:
-                    peaks[kept, :] = peaks[p, :]
+                    for column in range(3):
+                        peaks[kept, column] = peaks[p, column]
                     kept += 1
             count = kept
         bottom_hz = edges[level]
@@ -226,12 +224,13 @@ def _gather_peaks(
     kept = 0
     for p in range(count):
         if peaks[p, 1] > 2.5e-3 * top:
-            peaks[kept, :] = peaks[p, :]
+            for column in range(3):
+                peaks[kept, column] = peaks[p, column]
             kept += 1
     return kept
 
 
-@njit(cache=True, nogil=True)
+@part()
 def _level_for(f: float, rates: Floats) -> int:
     """The coarsest of the three rates that still has 24 samples a period at half of it."""
     level = 0
@@ -240,7 +239,7 @@ def _level_for(f: float, rates: Floats) -> int:
     return level
 
 
-@njit(cache=True, nogil=True)
+@part()
 def _by_likeness(
     d0: Floats,
     d1: Floats,
@@ -249,12 +248,16 @@ def _by_likeness(
     rates: Floats,
     lowest: float,
     f_strong: float,
-    fit: Floats,
+    room: Floats,
     out: Floats,
 ) -> None:
     """Many samples a period: the shortest period after which the signal is itself again, as good as any longer one."""
-    differences = np.full(17, 9.0)
-    periods = np.zeros(17)
+    fit = room[0]
+    differences = room[1]
+    periods = room[2]
+    for order in range(17):
+        differences[order] = 9.0
+        periods[order] = 0.0
     best_order = 0
     least = 2.0
     for order in range(1, 17):
@@ -294,7 +297,7 @@ def _by_likeness(
     out[1] = unlike
 
 
-@njit(cache=True, nogil=True)
+@part()
 def _inside(spectrum: Floats, f0: float, spacing: float, top_hz: float) -> float:
     """Part of a spectrum's power that lies at multiples of f0."""
     inside = 0.0
@@ -308,10 +311,17 @@ def _inside(spectrum: Floats, f0: float, spacing: float, top_hz: float) -> float
     return inside / total
 
 
-@njit(cache=True, nogil=True)
-def _order_by_lines(peaks: Floats, count: int, f_strong: float, top: float, fine: float, tolerance_hz: float) -> int:
+@part()
+def _order_by_lines(
+    peaks: Floats,
+    count: int,
+    f_strong: float,
+    top: float,
+    fine: float,
+    tolerance_hz: float,
+    comb: Floats,
+) -> int:
     """Which harmonic the strongest line is, from the lines that lie below and between."""
-    comb = np.empty(2)
     best_power = 0.01 * top
     chosen = 1
     for order in range(2, 17):
@@ -325,7 +335,10 @@ def _order_by_lines(peaks: Floats, count: int, f_strong: float, top: float, fine
     return chosen
 
 
-@njit(cache=True, nogil=True)
+@kernel(
+    "void(f8[:, ::1], f8[:, ::1], f8[:, ::1], f4[::1], f4[::1], f4[::1], i8[:, ::1], f8[::1], i8, f8[::1], f8,"
+    " f8[:, ::1], f8[:, ::1], f8[:, ::1])"
+)
 def coarse_pitch(
     spectra0: Floats,
     spectra1: Floats,
@@ -338,6 +351,8 @@ def coarse_pitch(
     size: int,
     edges: Floats,
     lowest: float,
+    peaks: Floats,
+    room: Floats,
     out: Floats,
 ) -> None:
     """One rough pitch a hop, from spectra at three rates and the signal's likeness to itself one period later.
@@ -345,10 +360,10 @@ def coarse_pitch(
     spectra (n, bins): power, each normalised so that a line has the same power at every rate, rates (3,). d0, d1, d2:
     the signal at half of each rate, band-limited to 0.18 of that, so that a lag between two samples can be
     interpolated; hops (n, 3): sample of each hop in each. edges (3,): up to which frequency spectrum 0, 1, 2 is
-    searched. out (n, 4) = (f0 or 0, how unlike itself one period later 0..2, power of the strongest line, frequency).
+    searched. peaks (400, 3), room (3, 17): room. out (n, 4) = (f0 or 0, how unlike itself one period later 0..2, power
+    of the strongest line, frequency).
     """
-    peaks = np.empty((400, 3))
-    fit = np.empty(2)
+    fit = room[0]
     spacing = rates[0] / size
     fine = rates[1] / size
     for i in range(hops.shape[0]):
@@ -370,11 +385,11 @@ def coarse_pitch(
         f_strong = peaks[strong, 0]
         out[i, 3] = f_strong
         if 0.5 * rates[0] / f_strong >= 24.0:
-            _by_likeness(d0, d1, d2, hops[i], rates, lowest, f_strong, fit, out[i])
+            _by_likeness(d0, d1, d2, hops[i], rates, lowest, f_strong, room, out[i])
             continue
         # few samples a period: the lines lie far apart, look for those below the strongest
         tolerance_hz = fine if f_strong < edges[1] else spacing
-        f0 = f_strong / _order_by_lines(peaks, count, f_strong, top, fine, tolerance_hz)
+        f0 = f_strong / _order_by_lines(peaks, count, f_strong, top, fine, tolerance_hz, room[1])
         unlike = 1.0 - _inside(spectra0[i], f0, spacing, edges[0])
         if unlike > 0.03:
             # orders whose lines the spectra cannot part: ask the signal itself

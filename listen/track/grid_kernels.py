@@ -9,15 +9,12 @@ from __future__ import annotations
 import math
 
 import numpy as np
-from numba import njit
 
+from listen.compiled import kernel, part
 from listen.track.types import Floats, Ints
 
-_SUMS = {"contract", "reassoc", "nsz"}
-"""Flags that let a sum be vectorised; those that assume 'no NaN' are left out."""
 
-
-@njit(cache=True, nogil=True, fastmath=_SUMS, error_model="numpy")
+@kernel("void(f8[::1], f8[::1], f8[::1], i8, i8, f8, f8[::1], f8[::1])", sums=True)
 def grid_places(
     knots: Floats,
     turns: Floats,
@@ -65,7 +62,7 @@ def grid_places(
             dphi[np.uint64(a) + i] = h / (d0 + u * (2.0 * c2 + 3.0 * u * c3))
 
 
-@njit(cache=True, nogil=True, fastmath=_SUMS, error_model="numpy")
+@kernel("void(f4[::1], f8[::1], f4[:, :, ::1], f4[::1])", sums=True)
 def interpolate(x: Floats, place: Floats, table: Floats, out: Floats) -> None:
     """Signal x (float32) between its samples: out[i] = x at place[i], by taps from ``table`` (places, 2, 64)."""
     places = table.shape[0]
@@ -87,7 +84,7 @@ def interpolate(x: Floats, place: Floats, table: Floats, out: Floats) -> None:
         out[i] = total
 
 
-@njit(cache=True, nogil=True, fastmath=_SUMS, error_model="numpy")
+@part(sums=True)
 def turn_table(size: int, cosine: Floats, sine: Floats) -> None:
     """Cosine and sine of 2 pi j / size for j = 0 .. size - 1, each half of the table turned on from the one before."""
     cosine[0] = 1.0
@@ -104,7 +101,7 @@ def turn_table(size: int, cosine: Floats, sine: Floats) -> None:
         done += more
 
 
-@njit(cache=True, nogil=True, fastmath=_SUMS, error_model="numpy")
+@part(sums=True)
 def _fold_into(values: Floats, size: int, lap: int, shift: int, out: Floats) -> None:
     """Add the laps of values[:size]: value j goes to the place (shift + j) modulo ``lap``."""
     for p in range(np.uint64(lap)):
@@ -119,7 +116,9 @@ def _fold_into(values: Floats, size: int, lap: int, shift: int, out: Floats) -> 
         p = 0
 
 
-@njit(cache=True, nogil=True, fastmath=_SUMS, error_model="numpy")
+@kernel(
+    "void(f4[::1], f8[::1], i8, i8, i8, i8[::1], i8[::1], f8[:, ::1], f8[:, ::1], f8[:, ::1], f8[:, ::1])", sums=True
+)
 def fold_frames(
     y: Floats,
     dphi: Floats,
@@ -165,7 +164,7 @@ def fold_frames(
         _fold_into(scratch[3], size, lap, shift, tilted[f])
 
 
-@njit(cache=True, nogil=True, fastmath=_SUMS, error_model="numpy")
+@kernel("void(f4[::1], i8, i8[::1], f4[:, ::1], f8[::1], f4[::1])", sums=True)
 def leave(
     y: Floats,
     start: int,
@@ -207,7 +206,7 @@ def leave(
             at += m
 
 
-@njit(cache=True, nogil=True, fastmath=_SUMS, error_model="numpy")
+@kernel("void(f4[::1], i8, i8[::1], i8, f8[:, ::1], f8[:, ::1])", sums=True)
 def weigh_frames(r: Floats, points: int, centres: Ints, cycles: int, scratch: Floats, out: Floats) -> None:
     """Frames of the residual r (float32) of ``cycles`` cycles, weighted 1 + cos(2 pi v): out (f, cycles * points)."""
     size = cycles * points
@@ -218,7 +217,7 @@ def weigh_frames(r: Floats, points: int, centres: Ints, cycles: int, scratch: Fl
             out[f, j] = (1.0 - scratch[0, j]) * r[first + j]
 
 
-@njit(cache=True, nogil=True, fastmath=_SUMS, error_model="numpy")
+@kernel("void(f4[::1], i8, i8, i8, i8[::1], f8[::1], i8, f8[:, ::1], f4[:, :, ::1])", sums=True)
 def fold_residual(
     r: Floats,
     start: int,
@@ -280,7 +279,7 @@ def fold_residual(
                     out[f, side, k] = value * points / (b - a)
 
 
-@njit(cache=True, nogil=True, fastmath=_SUMS, error_model="numpy")
+@kernel("void(f4[::1], f8[::1], f8[::1], i8, i8, f8, i8, f8[::1], f8[::1])", sums=True)
 def gather_blocks(
     r: Floats,
     place: Floats,

@@ -9,15 +9,12 @@ from __future__ import annotations
 import math
 
 import numpy as np
-from numba import njit
 
+from listen.compiled import kernel, part
 from listen.track.types import Floats, Ints
 
-_SUMS = {"contract", "reassoc", "nsz"}
-"""Flags that let a sum be vectorised; those that assume 'no NaN' are left out."""
 
-
-@njit(cache=True, nogil=True, fastmath=_SUMS, inline="always")
+@part(sums=True)
 def _cosine(q):  # type: ignore[no-untyped-def]
     """Cosine of an angle up to a right angle from its square, error below 1e-9."""
     c = 1.0 / 479001600.0 - q * (1.0 / 87178291200.0)
@@ -26,7 +23,7 @@ def _cosine(q):  # type: ignore[no-untyped-def]
     return 1.0 + q * (-0.5 + q * c)
 
 
-@njit(cache=True, nogil=True, fastmath=_SUMS, inline="always")
+@part(sums=True)
 def _sine(q):  # type: ignore[no-untyped-def]
     """Sine over the angle, up to a right angle, from its square, error below 1e-10."""
     s = -1.0 / 39916800.0 + q * (1.0 / 6227020800.0 - q * (1.0 / 1307674368000.0))
@@ -34,7 +31,7 @@ def _sine(q):  # type: ignore[no-untyped-def]
     return 1.0 + q * (-1.0 / 6.0 + q * s)
 
 
-@njit(cache=True, nogil=True, fastmath=_SUMS, error_model="numpy")
+@kernel("void(f8[::1], f8[::1], f8[::1], i8, f8[::1], f8[::1])", sums=True)
 def phase_samples(knots: Floats, turns: Floats, slopes: Floats, first: int, dphi: Floats, phase: Floats) -> None:
     """Cubic Hermite phase (cycles) at samples first, first + 1, ...: its slope, itself; the end pieces go on."""
     n = phase.shape[0]
@@ -66,7 +63,7 @@ def phase_samples(knots: Floats, turns: Floats, slopes: Floats, first: int, dphi
             phase[np.uint64(start) + j] = p0 + u * (d0 + u * (c2 + u * c3))
 
 
-@njit(cache=True, nogil=True, fastmath=_SUMS, error_model="numpy")
+@kernel("void(f8[::1], f8[::1], f8[::1], f8[:, ::1])", sums=True)
 def turn_down(x: Floats, dphi: Floats, phase: Floats, out: Floats) -> None:
     """Samples times dphi and: the phase's cosine, its sine, the sample, one: out (4, n)."""
     for j in range(np.uint64(x.shape[0])):
@@ -82,7 +79,7 @@ def turn_down(x: Floats, dphi: Floats, phase: Floats, out: Floats) -> None:
         out[3, j] = weighted
 
 
-@njit(cache=True, nogil=True, fastmath=_SUMS, error_model="numpy")
+@kernel("void(f8[:, ::1], f8[::1], f8[::1], f8[:, ::1], f8[:, ::1])", sums=True)
 def short_frames(turned: Floats, dphi: Floats, phase: Floats, frames: Floats, out: Floats) -> None:
     """First harmonic and power of short frames, weight 1 + cos(2 pi v) over phase.
 
@@ -113,10 +110,11 @@ def short_frames(turned: Floats, dphi: Floats, phase: Floats, frames: Floats, ou
             out[i, 2] = square / weight
             out[i, 3] = mean / weight
         else:
-            out[i, :] = 0.0
+            for column in range(4):
+                out[i, column] = 0.0
 
 
-@njit(cache=True, nogil=True)
+@kernel("i8(f8[::1], f8[::1], f8[::1], f8, f8, f8, f8[:, ::1])")
 def place_knots(
     samples: Floats,
     turns: Floats,
@@ -167,7 +165,7 @@ def place_knots(
     return count
 
 
-@njit(cache=True, nogil=True, fastmath=_SUMS, error_model="numpy")
+@kernel("void(f8[::1], i8[::1], i8, f8[::1])", sums=True)
 def window_powers(x: Floats, starts: Ints, width: int, out: Floats) -> None:
     """Mean square about the mean of the samples starts[i] .. starts[i] + width, those that there are."""
     for i in range(starts.shape[0]):

@@ -176,7 +176,7 @@ def refine(
     residue = np.unwrap(np.angle(line)) / (2 * np.pi * h)
     turns = knots[:, 1] + _smoothed(residue)
     return PhaseCurve(
-        samples=knots[:, 0],
+        samples=knots[:, 0].copy(),
         turns=turns,
         slopes=_knot_slopes(knots[:, 0], turns),
         raw_slopes=_knot_slopes(knots[:, 0], knots[:, 1] + residue),

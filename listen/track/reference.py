@@ -250,13 +250,14 @@ def _by_lines(
 
 def coarse_pitch(
     spectra0: Floats, spectra1: Floats, spectra2: Floats, d0: Floats, d1: Floats, d2: Floats, hops: Ints, rates: Floats,
-    size: int, edges: Floats, lowest: float, out: Floats
+    size: int, edges: Floats, lowest: float, peaks: Floats, room: Floats, out: Floats
 ) -> None:  # fmt: skip
     """Rough pitch of each hop: (pitch or 0, unlikeness one period later, the strongest line's power, a strong Hz).
 
     The strong line is the lowest within 4 dB of the strongest. It is a multiple of the pitch: which, the signal itself
     decides where a period of the line holds 24 samples of half the rate, the lines of the spectra where not.
     """
+    del room
     signals = [np.asarray(d, dtype=float) for d in (d0, d1, d2)]
     for i, hop in enumerate(hops):
         peaks = _hop_peaks([spectra0[i], spectra1[i], spectra2[i]], rates, size, edges, lowest)

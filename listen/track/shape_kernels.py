@@ -8,15 +8,12 @@ from __future__ import annotations
 import math
 
 import numpy as np
-from numba import njit
 
+from listen.compiled import kernel, part
 from listen.track.types import Floats, Ints
 
-_SUMS = {"contract", "reassoc", "nsz"}
-"""Flags that let a sum be vectorised; those that assume 'no NaN' are left out."""
 
-
-@njit(cache=True, nogil=True, fastmath=_SUMS, error_model="numpy")
+@part(sums=True)
 def _at_most(bits: Ints, count: int, limit: int) -> int:
     """How many of bits[:count] are at most ``limit``."""
     found = np.int32(0)
@@ -26,7 +23,7 @@ def _at_most(bits: Ints, count: int, limit: int) -> int:
     return int(found)
 
 
-@njit(cache=True, nogil=True, fastmath=_SUMS, error_model="numpy")
+@part(sums=True)
 def _median(bits: Ints, count: int, few: Ints) -> int:
     """Middle one of bits[:count], none below 0, the lower of two; few: room for 32.
 
@@ -64,7 +61,7 @@ def _median(bits: Ints, count: int, few: Ints) -> int:
     return int(few[rank - below - 1])
 
 
-@njit(cache=True, nogil=True, fastmath=_SUMS, error_model="numpy")
+@part(sums=True)
 def _half_orders(power: Floats, m: int, stop: int, bins: int, out: Floats) -> None:
     """Power at odd half orders below the sixth into out[3], their number into out[4]."""
     half = 0.0
@@ -82,7 +79,7 @@ def _half_orders(power: Floats, m: int, stop: int, bins: int, out: Floats) -> No
     out[4] = halves
 
 
-@njit(cache=True, nogil=True, fastmath=_SUMS, error_model="numpy")
+@part(sums=True)
 def _gathered(power: Floats, m: int, first: int, stop: int, kept: Floats) -> int:
     """Put the bins between the harmonics side by side: how many."""
     count = 0
@@ -104,7 +101,7 @@ def _gathered(power: Floats, m: int, first: int, stop: int, kept: Floats) -> int
     return count
 
 
-@njit(cache=True, nogil=True, fastmath=_SUMS, error_model="numpy")
+@part(sums=True)
 def _loud(power: Floats, m: int, first: int, stop: int, limit: float, out: Floats) -> None:
     """Power of the bins between the harmonics above ``limit`` into out[5], their mean place into out[6]."""
     loud = 0.0
@@ -124,7 +121,7 @@ def _loud(power: Floats, m: int, first: int, stop: int, limit: float, out: Float
     out[6] = place / loud if loud > 0.0 else np.nan
 
 
-@njit(cache=True, nogil=True, fastmath=_SUMS, error_model="numpy")
+@kernel("void(f8[:, :, ::1], f8, i8, i8[::1], i8[::1], i8, f4[:, ::1], i4[::1], i4[::1], f8[:, ::1])", sums=True)
 def between_lines(
     spectrum: Floats,
     scale: float,
@@ -171,7 +168,7 @@ def between_lines(
         _loud(power[0], cycles, max(first[i], high), stop, 10.0 * median, out[i])
 
 
-@njit(cache=True, nogil=True, error_model="numpy")
+@kernel("void(f8[:, :, ::1], i8[::1], f8[::1], i8[::1])")
 def loud_orders(amplitude: Floats, limits: Ints, least: Floats, out: Ints) -> None:
     """The highest harmonic below limits[i] whose power reaches least[i], 1 at the least.
 
@@ -184,7 +181,7 @@ def loud_orders(amplitude: Floats, limits: Ints, least: Floats, out: Ints) -> No
         out[i] = max(k, 1)
 
 
-@njit(cache=True, nogil=True, fastmath=_SUMS, error_model="numpy")
+@kernel("void(f8[:, :, ::1], i8[::1], i8[::1], f8[::1], f8, f8, f8[::1], f4[:, :, :, ::1])", sums=True)
 def draw_cycles(
     amplitude: Floats,
     rows: Ints,
@@ -232,7 +229,7 @@ def draw_cycles(
             drawn[1, r, k, 1] = steep * re
 
 
-@njit(cache=True, nogil=True)
+@kernel("void(f4[:, ::1], f4[:, ::1], f8[:, ::1])")
 def cycle_shape(cycle: Floats, slope: Floats, out: Floats) -> None:
     """Extremes and flat spans of mean cycles, the mean removed by the caller.
 

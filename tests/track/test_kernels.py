@@ -345,10 +345,11 @@ def test_cycle_shape(kind: str) -> None:
         "square": np.where(place < 0.5, 1.0, -1.0),
         "edge": np.where(place < 0.001, 1.0, np.where(place > 0.997, -1.0, 0.0)),
     }.get(kind, rng.standard_normal(256))
-    cycle = np.vstack([row, -row])
-    slope = np.gradient(cycle, axis=1) * 256
+    cycle = np.vstack([row, -row]).astype(np.float32)
+    slope = (np.gradient(cycle, axis=1) * 256).astype(np.float32)
     compiled, plain = both("cycle_shape", shape_kernels, cycle, slope, out=(2, 8))
-    np.testing.assert_allclose(compiled, plain, rtol=1e-9, atol=1e-12)
+    # cycles are drawn in single precision, and a crest's place divides by its curvature
+    np.testing.assert_allclose(compiled, plain, rtol=2e-5, atol=2e-6)
     if kind == "sine":
         # the part of a sine above 98 % of its crest: arccos(0.98) / pi; straight lines between 256 points: 1e-3
         np.testing.assert_allclose(compiled[:, 2:4], np.arccos(0.98) / np.pi, rtol=2e-3)
