@@ -356,7 +356,7 @@ def _lines_beside(n: int, rate_hz: float) -> tuple[NDArray[np.complex128], Float
     window = np.hanning(n)
     beside = np.array([rate_hz, *(rate_hz + d for d in (-7.0, -5.0, -3.5, 3.5, 5.0, 7.0))])
     turn = np.exp(-2j * np.pi * np.outer(beside, np.arange(n) * _GRID_S)) * (window / window.sum())
-    bends = np.polynomial.legendre.legvander(np.linspace(-1, 1, n), 3)
+    bends = np.vander(np.linspace(-1, 1, n), 4)
     return turn, bends, np.linalg.pinv(bends)
 
 

@@ -42,33 +42,34 @@ class ClipTable:
     h3: Floats
 
 
-def clip_harmonics(level: float, orders: int, both: bool) -> Floats:
+def clip_harmonics(level: float | Floats, orders: int, both: bool) -> Floats:
     """Harmonics 1 .. orders of cos(phi) clipped at a level, one half or both.
 
     Parameters
     ----------
-    level : float
+    level : float or ndarray, shape (m,)
         0 to 1; a wave of amplitude 1 is cut there.
     orders : int
     both : bool
 
     Returns
     -------
-    ndarray, shape (orders,)
+    ndarray, shape (orders,) or (m, orders)
         Cosine amplitudes, signed; a_1 first.
 
     References
     ----------
     Conduction-angle integrals of a class-C stage: any radio handbook (common practice).
     """
-    t = np.arccos(level)
+    cut = np.asarray(level)[..., None]
+    t = np.arccos(cut)
     k = np.arange(2, orders + 1)
-    r1 = (t - level * np.sin(t)) / np.pi
+    r1 = (t - cut * np.sin(t)) / np.pi
     rk = (np.sin((k - 1) * t) / (k - 1) - np.sin((k + 1) * t) / (k + 1)) / (np.pi * k)
     if both:
         rk = np.where(k % 2 == 1, 2 * rk, 0.0)
         r1 = 2 * r1
-    return np.concatenate([[1 - r1], -rk])
+    return np.concatenate([1 - r1, -rk], axis=-1)
 
 
 def _read(harmonics: Floats) -> tuple[Floats, Floats, Floats]:
@@ -93,7 +94,7 @@ def clip_table(orders: int, both: bool) -> ClipTable:
         Both halves, else the positive one.
     """
     levels = np.concatenate([np.linspace(0.9995, 0.9, 40), np.linspace(0.895, 0.3, 40)])
-    harmonics = np.array([clip_harmonics(a, max(3, orders), both) for a in levels])
+    harmonics = clip_harmonics(levels, max(3, orders), both)
     first = harmonics[:, 0]
     up, down, flat = _read(harmonics[:, :orders])
     angle = np.arccos(levels)
@@ -143,13 +144,17 @@ def _slewed_spectrum(ratio: float) -> NDArray[np.complex128]:
     if ratio >= np.sqrt(1 + np.pi**2 / 4):
         out = limit * (np.pi / 2 - np.abs(phi - np.pi))
     else:
-        value = np.sin(phi)
-        out = np.empty(n)
-        y, most = 0.0, limit * 2 * np.pi / n
-        for _ in range(2):
-            for i in range(n):
-                y += min(max(value[i] - y, -most), most)
-                out[i] = y
+        # it leaves the rising sine where that grows steeper than the limit, and meets it again beyond the crossing
+        leaves = -np.arccos(limit)
+        meets, ends = 0.0, np.pi
+        for _ in range(60):
+            middle = 0.5 * (meets + ends)
+            below = np.sin(leaves) + limit * (middle - leaves) < np.sin(middle)
+            meets, ends = (middle, ends) if below else (meets, middle)
+        # the falling half is the rising one turned over
+        half = (phi - leaves) % np.pi + leaves
+        rising = np.where(half < meets, np.sin(leaves) + limit * (half - leaves), np.sin(half))
+        out = np.where((phi - leaves) % (2 * np.pi) < np.pi, rising, -rising)
     spectrum: NDArray[np.complex128] = np.fft.rfft(out) * 2 / n
     return spectrum
 
@@ -170,8 +175,8 @@ def slewed_harmonics(ratio: float, orders: int) -> NDArray[np.complex128]:
 
     Notes
     -----
-    The follower is stepped through two cycles; from sqrt(1 + pi^2 / 4) on it never meets the sine again: a full
-    triangle.
+    The follower runs straight from where the sine grows too steep to where it meets the sine again; from
+    sqrt(1 + pi^2 / 4) on it never does: a full triangle.
     """
     spectrum = _slewed_spectrum(ratio)[: orders + 1]
     k = np.arange(1, orders + 1)

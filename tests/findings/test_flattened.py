@@ -1,0 +1,47 @@
+"""What clipped and slewed sines look like: the closed forms against the waves themselves."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+
+from listen.findings.flattened import clip_harmonics, slewed_harmonics
+
+
+def stepped(ratio: float, orders: int, points: int = 1 << 15) -> np.ndarray:
+    """Harmonics over the fundamental of a follower that is stepped through two cycles of a sine."""
+    value = np.sin(2 * np.pi * np.arange(points) / points)
+    most = 2 * np.pi / points / ratio
+    y, out = 0.0, np.empty(points)
+    for _ in range(2):
+        for i, wanted in enumerate(value):
+            y += min(max(wanted - y, -most), most)
+            out[i] = y
+    spectrum = np.fft.rfft(out)[1 : orders + 1]
+    k = np.arange(1, orders + 1)
+    relative: np.ndarray = spectrum / np.abs(spectrum[0]) * np.exp(-1j * k * np.angle(spectrum[0]))
+    return relative
+
+
+@pytest.mark.parametrize("ratio", [1.0, 1.05, 1.3, 1.7, 1.86])
+def test_a_slewed_sine_is_what_a_follower_makes_of_it(ratio: float) -> None:
+    np.testing.assert_allclose(slewed_harmonics(ratio, 15), stepped(ratio, 15), atol=2e-4)
+
+
+def test_far_above_the_full_power_pitch_a_slewed_sine_is_a_triangle() -> None:
+    """Odd harmonics as 1 / k^2, even ones none: the triangle's Fourier series, any handbook."""
+    found = np.abs(slewed_harmonics(3.0, 9))
+    np.testing.assert_allclose(found[::2], 1 / np.arange(1, 10, 2) ** 2, atol=1e-6)
+    np.testing.assert_allclose(found[1::2], 0.0, atol=1e-6)
+
+
+@pytest.mark.parametrize("both", [False, True])
+def test_clip_harmonics_are_those_of_the_clipped_wave(both: bool) -> None:
+    levels = np.array([0.95, 0.7, 0.4])
+    phi = 2 * np.pi * np.arange(1 << 14) / (1 << 14)
+    found = clip_harmonics(levels, 9, both)
+    for level, row in zip(levels, found, strict=True):
+        wave = np.clip(np.cos(phi), -level if both else -1.0, level)
+        plain = 2 * np.fft.rfft(wave).real[1:10] / len(phi)
+        np.testing.assert_allclose(row, plain, atol=1e-6)
+        np.testing.assert_allclose(clip_harmonics(float(level), 9, both), row, atol=1e-15)
