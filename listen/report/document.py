@@ -57,6 +57,7 @@ def check_document(result: CheckView) -> dict[str, Any]:
             "bench": result.bench_path,
             "start_s": capture.start_sample / rate_hz,
             "end_s": capture.stop_sample / rate_hz,
+            "row_every_s": result.frames.row_every_s,
             "limits": judgement.limits,
         },
         "verdict": judgement.verdict,

@@ -80,6 +80,9 @@ def _take(result: CheckView, paper: Paper) -> list[str]:
     if result.gain_control is not None:
         facts.append(f"gain control: {result.gain_control}")
     lines += paper.write(", ".join(facts), text_ink="faint")
+    every_ms = 1000 * result.frames.row_every_s
+    if every_ms > 30:
+        lines += paper.write(f"a long take: one row of measurements every {every_ms:.0f} ms is kept", text_ink="faint")
     if result.bench_path is not None:
         lines += paper.write(f"with the bench file {name_of(result.bench_path)}", text_ink="faint")
     return lines

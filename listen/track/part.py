@@ -18,9 +18,9 @@ from listen.track.phase import PhaseCurve, RoughCurve, curve_at, refine
 from listen.track.shape import measure_shape, undo_coupling
 from listen.track.steps import find_steps
 from listen.track.stretches import Stretch
-from listen.track.types import HARMONIC_COLUMNS, Floats, Ints, PhaseStep
+from listen.track.types import HARMONIC_COLUMNS, ROW_EVERY_S, Floats, Ints, PhaseStep
 
-HOP_S = 0.020
+HOP_S = ROW_EVERY_S
 _MARGIN_CYCLES = 12.0
 _MARGIN_S = 0.25, 0.6
 """Read beside a part: as many cycles as tell a step of the phase, within these lengths."""

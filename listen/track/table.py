@@ -24,6 +24,8 @@ _STEP_S = 0.012
 _CLEAN = 5.0
 """... and its power is this many times what its harmonics leave: a frame across a step of the control is no measure."""
 _BELOW_LOUDEST_DB = 62.0
+MOST_ROWS = 180_000
+"""An hour of rows. A longer take keeps every second row, or third, and so on: memory does not grow with it."""
 
 
 def _db(power: Floats) -> Floats:
@@ -33,15 +35,22 @@ def _db(power: Floats) -> Floats:
 
 
 class Table:
-    """Rows of a capture, filled part by part; `frames` closes it."""
+    """Rows of a capture, filled part by part; `frames` closes it.
 
-    def __init__(self, stretches: list[Stretch], rate_hz: float, first: int, last: int, hop_s: float) -> None:
+    Of a take of more than ``most`` rows every n-th is kept, with its pitch as all rows together give it; of the
+    envelope one in n values, the one that departs furthest from its neighbours.
+    """
+
+    def __init__(
+        self, stretches: list[Stretch], rate_hz: float, first: int, last: int, hop_s: float, most: int = MOST_ROWS
+    ) -> None:
         self._stretches, self._rate_hz, self._hop_s = stretches, rate_hz, hop_s
         hop = hop_s * rate_hz
         self._first = first
         self._start_row = int(np.ceil(first / hop))
         self._n = max(0, int(np.ceil(last / hop)) - self._start_row)
-        self._columns = _empty(self._n)
+        self._every = max(1, -(-self._n // most))
+        self._columns = _empty(self._n, self._every)
         self._quiet: list[Floats] = []
         self._low: list[Floats] = []
         self._short: list[ShortFrames] = []
@@ -50,22 +59,25 @@ class Table:
     def add(self, part: Part) -> None:
         """Take in one part; parts come in order of time."""
         for rows in part.rows:
-            _put(self._columns, rows, self._start_row)
+            _put(self._columns, rows, self._start_row, self._every)
         self._quiet.append(part.quiet_power)
         self._low.append(part.low)
-        self._short.extend(part.short)
+        self._short.extend(_thinned(short, self._every) for short in part.short)
         self._steps.extend(part.steps)
 
     def frames(self) -> Frames:
         """Close the table."""
-        n, rate_hz, hop_s = self._n, self._rate_hz, self._hop_s
-        time_s: Column = (self._start_row + np.arange(n)) * hop_s
+        n, rate_hz, hop_s, every = self._n, self._rate_hz, self._hop_s, self._every
+        time_s: Column = (self._start_row + np.arange(0, n, every)) * hop_s
         table = self._columns
+        table["f0"] = _straightened(table, hop_s)[::every]
+        for name in _OF_ALL_ROWS[1:]:
+            table[name] = table[name][::every].copy()
         table["noise"] = _filled(table["noise"], table["stretch"])
         table["centred"] &= ~_at_steps(self._stretches, time_s, rate_hz)
-        quiet = np.concatenate(self._quiet)[:n] if self._quiet else np.empty(0)
-        table["f0"] = _straightened(table, hop_s)
-        envelope = _envelope(self._short, self._stretches, quiet, time_s, hop_s, rate_hz)
+        quiet = np.concatenate(self._quiet)[:n:every] if self._quiet else np.empty(0)
+        self._quiet = []
+        envelope = _envelope(self._short, self._stretches, quiet, time_s, hop_s * every, rate_hz)
         self._short = []
         low = np.concatenate(self._low) if self._low else np.empty(0)
         self._low = []
@@ -88,15 +100,20 @@ class Table:
         )
 
 
-def _empty(n: int) -> dict[str, Column]:
-    """A table of ``n`` rows that no stretch covers yet."""
-    table: dict[str, Column] = {name: np.full(n, np.nan) for name in _PLAIN}
-    table["harmonics"] = np.full((n, HARMONIC_COLUMNS), np.nan, dtype=complex)
-    table["shape"] = np.full((n, 5), np.nan)
-    table["fold"] = np.full((n, 2, FOLD), np.nan, dtype=np.float32)
-    table["count"] = np.zeros(n, dtype=np.int64)
+_OF_ALL_ROWS = ("f0", "frame_s", "stretch")
+"""Columns that hold every row until the pitch is straightened."""
+
+
+def _empty(n: int, every: int) -> dict[str, Column]:
+    """A table of ``n`` rows, or every so many of them, that no stretch covers yet."""
+    kept = -(-n // every)
+    table: dict[str, Column] = {name: np.full(n if name in _OF_ALL_ROWS else kept, np.nan) for name in _PLAIN}
+    table["harmonics"] = np.full((kept, HARMONIC_COLUMNS), np.nan, dtype=complex)
+    table["shape"] = np.full((kept, 5), np.nan)
+    table["fold"] = np.full((kept, 2, FOLD), np.nan, dtype=np.float32)
+    table["count"] = np.zeros(kept, dtype=np.int64)
     table["stretch"] = np.full(n, -1, dtype=np.int64)
-    table["centred"] = np.zeros(n, dtype=bool)
+    table["centred"] = np.zeros(kept, dtype=bool)
     return table
 
 
@@ -117,13 +134,37 @@ _PLAIN = {
 _OTHER = {"harmonics": "harmonics", "shape": "shape", "fold": "residual_fold", "count": "count", "centred": "centred"}
 
 
-def _put(table: dict[str, Column], rows: Rows, start_row: int) -> None:
+def _put(table: dict[str, Column], rows: Rows, start_row: int, every: int) -> None:
     at = rows.row - start_row
     inside = (at >= 0) & (at < len(table["stretch"]))
-    at = at[inside]
+    kept = inside & (at % every == 0)
     for name, attribute in (_PLAIN | _OTHER).items():
-        table[name][at] = getattr(rows, attribute)[inside]
-    table["stretch"][at] = rows.stretch
+        column = table[name]
+        if name in _OF_ALL_ROWS:
+            column[at[inside]] = getattr(rows, attribute)[inside]
+        else:
+            column[at[kept] // every] = getattr(rows, attribute)[kept]
+    table["stretch"][at[inside]] = rows.stretch
+
+
+def _thinned(short: ShortFrames, every: int) -> ShortFrames:
+    """One in so many short frames: the middle one, or the one whose level is furthest from it by more than 6 dB."""
+    n = len(short.time_s)
+    if every == 1 or n == 0:
+        return short
+    places = np.minimum(np.arange(0, n, every)[:, None] + np.arange(every), n - 1)
+    middle = places[:, every // 2]
+    with np.errstate(divide="ignore", invalid="ignore"):
+        off = np.abs(np.log(short.amplitude_fs[places] / short.amplitude_fs[middle][:, None]))
+    off = np.nan_to_num(off, nan=0.0, posinf=np.inf)
+    furthest = places[np.arange(len(places)), np.argmax(off, axis=1)]
+    chosen = np.where(off.max(axis=1) > np.log(2.0), furthest, middle)
+    return ShortFrames(
+        time_s=short.time_s[chosen],
+        amplitude_fs=short.amplitude_fs[chosen],
+        rms_amplitude_fs=short.rms_amplitude_fs[chosen],
+        f0_hz=short.f0_hz[chosen],
+    )
 
 
 def _at_steps(stretches: list[Stretch], time_s: Floats, rate_hz: float) -> NDArray[np.bool_]:

@@ -73,7 +73,8 @@ def track(
     Returns
     -------
     Frames
-        One row every 20 ms, centred on whole multiples of it.
+        One row every 20 ms, centred on whole multiples of it; of more than an hour every second row, or third, and so
+        on.
 
     Notes
     -----

@@ -13,6 +13,8 @@ Doubles = NDArray[np.float64]
 Ints = NDArray[np.int64]
 Flags = NDArray[np.bool_]
 
+ROW_EVERY_S = 0.020
+"""Time from row to row, but in a take of more than an hour."""
 HARMONIC_COLUMNS = 10
 """H2 to H10 have a column of their own; all the others are kept as complex amplitudes."""
 
@@ -183,3 +185,8 @@ class Frames:
 
     def __len__(self) -> int:
         return len(self.time_s)
+
+    @property
+    def row_every_s(self) -> float:
+        """Time from row to row: 20 ms, more in a take of more than an hour, of which not all rows are kept."""
+        return round(float(self.time_s[1] - self.time_s[0]), 9) if len(self) > 1 else ROW_EVERY_S

@@ -1,0 +1,58 @@
+"""Long takes keep fewer rows, and lose nothing that a row or a short frame showed."""
+
+from __future__ import annotations
+
+from dataclasses import fields
+
+import numpy as np
+import pytest
+
+from listen.track import table as tables
+from listen.track import track
+from tests.tones import Take, smooth_turn, steady
+
+
+def _tracked(x: np.ndarray, most: int, monkeypatch: pytest.MonkeyPatch):
+    defaults = tables.Table.__init__.__defaults__
+    monkeypatch.setattr(tables.Table.__init__, "__defaults__", (most,))
+    try:
+        return track(Take(samples=x), workers=1, part_samples=50_000)
+    finally:
+        monkeypatch.setattr(tables.Table.__init__, "__defaults__", defaults)
+
+
+def _take() -> np.ndarray:
+    swept, rest = smooth_turn(200.0, 900.0, 4.0)[0], steady(400.0, 1.0)
+    tones = [0.3 * np.cos(2 * np.pi * phase) for phase in (swept, rest)]
+    x = np.concatenate([np.zeros(7_000), tones[0], np.zeros(9_000), tones[1]])
+    return x + 1e-5 * np.random.default_rng(3).standard_normal(len(x))
+
+
+@pytest.mark.parametrize("most", [150, 70])
+def test_the_rows_that_are_kept_are_those_of_the_whole_table(most: int, monkeypatch: pytest.MonkeyPatch) -> None:
+    x = _take()
+    whole = track(Take(samples=x), workers=1, part_samples=50_000)
+    fewer = _tracked(x, most, monkeypatch)
+    every = -(-len(whole) // most)
+    assert every >= 2
+    assert len(fewer) == -(-len(whole) // every)
+    assert fewer.row_every_s == pytest.approx(0.02 * every)
+    np.testing.assert_allclose(fewer.time_s, whole.time_s[::every], atol=1e-12)
+    for field in fields(whole):
+        one, other = getattr(fewer, field.name), getattr(whole, field.name)
+        if isinstance(one, np.ndarray) and not field.name.startswith("hum_"):
+            np.testing.assert_array_equal(one, other[::every], err_msg=field.name)
+    np.testing.assert_array_equal(fewer.hum_dbfs, whole.hum_dbfs)
+
+
+def test_a_short_dropout_stays_in_the_thinned_envelope(monkeypatch: pytest.MonkeyPatch) -> None:
+    x = 0.4 * np.cos(2 * np.pi * steady(440.0, 5.0))
+    x[96_000:96_960] *= 0.1
+    fewer = _tracked(x, 40, monkeypatch)
+    envelope = fewer.envelope
+    inside = (envelope.time_s > 1.99) & (envelope.time_s < 2.03) & envelope.oscillating
+    assert envelope.amplitude_fs[inside].min() < 0.1
+    clear = envelope.oscillating & ((envelope.time_s < 1.9) | (envelope.time_s > 2.1))
+    np.testing.assert_allclose(envelope.amplitude_fs[clear], 0.4, rtol=1e-3)
+    whole = track(Take(samples=x), workers=1)
+    assert len(envelope.time_s) < len(whole.envelope.time_s) / 5
