@@ -83,7 +83,7 @@ def parasitic(frames: Frames, usable: Flags, limits: Limits, locked: bool) -> li
                 f0_high_hz=high,
                 half=half,
                 evidence=facts,
-                rows=rows,
+                rows=np.flatnonzero(rows),
                 variant="crest" if half else "plain",
             )
         )
@@ -181,7 +181,7 @@ def subharmonic(frames: Frames, usable: Flags, limits: Limits, humming: bool) ->
                 f0_low_hz=low,
                 f0_high_hz=high,
                 evidence={"level_dbc": worst, "onset_f0_hz": float(frames.f0_hz[rows].min())},
-                rows=rows,
+                rows=np.flatnonzero(rows),
             )
         )
     return out

@@ -21,8 +21,8 @@ class Draft:
         As in ``Finding``.
     start_s, end_s : float
     f0_low_hz, f0_high_hz : float or None
-    rows : ndarray of bool, shape (n,)
-        Rows that it explains; empty for what is not tied to rows.
+    rows : ndarray of int, shape (m,)
+        Rows that it explains; none for what is not tied to rows.
     words : mapping
         What the sentence says beyond the evidence.
     variant : str
@@ -38,6 +38,6 @@ class Draft:
     half: Half | None = None
     half_certain: bool = True
     evidence: Mapping[str, float | int | str | bool] = field(default_factory=dict)
-    rows: NDArray[np.bool_] = field(default_factory=lambda: np.zeros(0, dtype=bool))
+    rows: NDArray[np.int64] = field(default_factory=lambda: np.zeros(0, dtype=np.int64))
     words: Mapping[str, str] = field(default_factory=dict)
     variant: str = "plain"

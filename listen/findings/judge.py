@@ -225,8 +225,8 @@ def _explained_cents(hums: list[Draft]) -> float:
 def _rows_of(drafts: list[Draft], kind: str, frames: Frames) -> Flags:
     rows = np.zeros(len(frames), dtype=bool)
     for draft in drafts:
-        if draft.kind == kind and len(draft.rows):
-            rows |= draft.rows
+        if draft.kind == kind:
+            rows[draft.rows] = True
     return rows
 
 

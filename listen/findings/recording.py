@@ -70,7 +70,7 @@ def overload(frames: Frames, damage: Damage, limits: Limits) -> list[Draft]:
             f0_high_hz=high,
             half=half,
             evidence=facts,
-            rows=rows,
+            rows=np.flatnonzero(rows),
             variant="plain" if ceiling > 0.985 else "below",
         )
     ]
@@ -121,7 +121,7 @@ def gap(frames: Frames, damage: Damage, capture: Capture, limits: Limits) -> lis
             f0_low_hz=low,
             f0_high_hz=high,
             evidence=facts,
-            rows=rows,
+            rows=np.flatnonzero(rows),
             variant="short" if promised and len(places) == 1 else "plain",
         )
     ]
@@ -172,7 +172,7 @@ def bandwidth(frames: Frames) -> list[Draft]:
             f0_low_hz=low,
             f0_high_hz=high,
             evidence=facts,
-            rows=rows,
+            rows=np.flatnonzero(rows),
         )
     ]
 

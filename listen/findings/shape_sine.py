@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 from functools import partial
 
@@ -216,11 +216,9 @@ def shape_drafts(frames: Frames, shape: Shape, limits: Limits, coupling_known: b
     one_half = partial(_one_half, known=coupling_known)
     for make in (_slewing, _crossover, one_half, _both_halves):
         for draft in make(frames, shape, limits, left):
-            if draft.kind == "crossover-distortion" and _leads_to_slewing(draft, out):
-                left &= ~_around(draft, frames)
-                continue
-            out.append(draft)
-            left &= ~_around(draft, frames)
+            if not (draft.kind == "crossover-distortion" and _leads_to_slewing(draft, out)):
+                out.append(draft)
+            left[_around(draft, frames)] = False
     left &= ~_let_pass(frames, shape, limits, left)
     for draft in _curved(frames, shape, limits, left, out, coupling_known):
         out.append(draft)
@@ -252,17 +250,19 @@ def _leads_to_slewing(draft: Draft, before: list[Draft]) -> bool:
     )
 
 
-def _around(draft: Draft, frames: Frames) -> Flags:
-    return (frames.time_s >= draft.start_s - 0.05) & (frames.time_s <= draft.end_s + 0.05)
+def _around(draft: Draft, frames: Frames) -> slice:
+    a = np.searchsorted(frames.time_s, draft.start_s - 0.05, side="left")
+    return slice(int(a), int(np.searchsorted(frames.time_s, draft.end_s + 0.05, side="right")))
 
 
 def _stretches(
     frames: Frames, values: Floats, left: Flags, limit: float, seen: Flags | None = None
-) -> list[tuple[Span, Flags]]:
+) -> Iterator[tuple[Span, Flags]]:
     """Stretches over a limit; they join across rows where it could not be seen."""
     flags = left & (values >= limit)
     known = left if seen is None else left & seen
-    return [(span, _only(flags, span)) for span in spans(flags, known, frames.time_s, _BRIDGE_S, _SHORTEST_S)]
+    for span in spans(flags, known, frames.time_s, _BRIDGE_S, _SHORTEST_S):
+        yield span, _only(flags, span)
 
 
 def _only(flags: Flags, span: Span) -> Flags:
@@ -296,7 +296,7 @@ def _draft(
         end_s=end,
         f0_low_hz=low,
         f0_high_hz=high,
-        rows=rows,
+        rows=np.flatnonzero(rows),
         evidence=facts,
         **more,  # type: ignore[arg-type]
     )
@@ -406,7 +406,7 @@ def _curved(frames: Frames, shape: Shape, limits: Limits, left: Flags, before: l
     out = []
     explained = np.zeros(len(frames), dtype=bool)
     for draft in before:
-        explained |= _around(draft, frames)
+        explained[_around(draft, frames)] = True
     pointed = np.cos(_median_angle(frames, 1))
     families: tuple[tuple[str, Floats, str], ...] = (
         ("even-order-distortion", shape.even, "even_percent"),

@@ -22,6 +22,35 @@ def block_samples(rate_hz: float) -> int:
     return max(1, round(rate_hz / RATE_HZ))
 
 
+class HumLines:
+    """Mains lines of a residual that comes piece by piece; what is measured is kept, the residual is not."""
+
+    def __init__(self, low_rate_hz: float, start_s: float) -> None:
+        self._rate_hz, self._start_s = low_rate_hz, start_s
+        self._width = round(WINDOW_S * low_rate_hz)
+        self._step = max(1, self._width // 2)
+        self._rest: Floats = np.empty(0)
+        self._levels: list[tuple[Floats, Floats]] = []
+
+    def add(self, low: Floats) -> None:
+        """Take in a piece, at the low rate; NaN where it says nothing."""
+        rest = np.concatenate([self._rest, low])
+        count = max(0, (len(rest) - self._width) // self._step + 1)
+        if count:
+            views = np.lib.stride_tricks.sliding_window_view(rest, self._width)[:: self._step][:count]
+            self._levels += [_window_lines(views[i : i + _AT_ONCE], self._rate_hz) for i in range(0, count, _AT_ONCE)]
+        self._rest = rest[count * self._step :].copy()
+
+    def lines(self) -> tuple[Floats, Floats, Floats]:
+        """Return what ``hum_lines`` gives of the whole."""
+        if not self._levels:
+            return hum_lines(self._rest, self._rate_hz, self._start_s)
+        lines = np.concatenate([line for line, _ in self._levels])
+        floor = np.concatenate([beside for _, beside in self._levels])
+        starts = self._step * np.arange(len(lines))
+        return self._start_s + (starts + self._width / 2) / self._rate_hz, lines, floor
+
+
 def hum_lines(low: Floats, low_rate_hz: float, start_s: float) -> tuple[Floats, Floats, Floats]:
     """Level of each mains line, second by second.
 

@@ -8,7 +8,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from listen.track.hum import block_samples, hum_lines
+from listen.track.hum import HumLines, block_samples
 from listen.track.left import FOLD
 from listen.track.lines import BAND
 from listen.track.part import Part, Rows, ShortFrames
@@ -46,13 +46,12 @@ class Table:
     ) -> None:
         self._stretches, self._rate_hz, self._hop_s = stretches, rate_hz, hop_s
         hop = hop_s * rate_hz
-        self._first = first
         self._start_row = int(np.ceil(first / hop))
         self._n = max(0, int(np.ceil(last / hop)) - self._start_row)
         self._every = max(1, -(-self._n // most))
         self._columns = _empty(self._n, self._every)
         self._quiet: list[Floats] = []
-        self._low: list[Floats] = []
+        self._hum = HumLines(rate_hz / block_samples(rate_hz), first / rate_hz)
         self._short: list[ShortFrames] = []
         self._steps: list[PhaseStep] = []
 
@@ -61,7 +60,7 @@ class Table:
         for rows in part.rows:
             _put(self._columns, rows, self._start_row, self._every)
         self._quiet.append(part.quiet_power)
-        self._low.append(part.low)
+        self._hum.add(part.low)
         self._short.extend(_thinned(short, self._every) for short in part.short)
         self._steps.extend(part.steps)
 
@@ -79,11 +78,7 @@ class Table:
         self._quiet = []
         envelope = _envelope(self._short, self._stretches, quiet, time_s, hop_s * every, rate_hz)
         self._short = []
-        low = np.concatenate(self._low) if self._low else np.empty(0)
-        self._low = []
-        lines = hum_lines(low, rate_hz / block_samples(rate_hz), self._first / rate_hz)
-        hum_time, hum, floor = (np.asarray(column, dtype=np.float64) for column in lines)
-        del low
+        hum_time, hum, floor = (np.asarray(column, dtype=np.float64) for column in self._hum.lines())
         columns = _levels(table, quiet, rate_hz)
         self._columns = {}
         for column in columns.values():
