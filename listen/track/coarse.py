@@ -113,11 +113,10 @@ def coarse_part(x: Floats, rate_hz: float, n_hops: int) -> Floats:
         step = _STEP**level
         centres = (margin + hop * np.arange(n_hops)) // step
         hops[:, level] = centres // 2
-        padded = np.concatenate([np.zeros(size), signal, np.zeros(size)])
-        views = np.lib.stride_tricks.sliding_window_view(padded, size)[centres + size - size // 2]
-        views = views - views.mean(axis=1, keepdims=True)
-        spectrum = np.fft.rfft(views * window, axis=1) * (4.0 / size)
-        spectra.append(spectrum.real**2 + spectrum.imag**2)
+        pieces = np.empty((n_hops, size))
+        kernels.take_windows(signal, centres, window, pieces)
+        spectrum = np.fft.rfft(pieces, axis=1)
+        spectra.append((spectrum.real**2 + spectrum.imag**2) * (4.0 / size) ** 2)
     edges = np.array([0.47 * rates[0], min(1500.0, 0.3 * rates[1]), min(120.0, 0.3 * rates[2])])
     out = np.empty((n_hops, 4))
     a, b, c = spectra

@@ -42,6 +42,23 @@ def decimate(phases: Floats, taps: Floats, out: Floats) -> None:
             j += 1
 
 
+@kernel("void(f4[::1], i8[::1], f8[::1], f8[:, ::1])", sums=True)
+def take_windows(x: Floats, centres: Ints, window: Floats, out: Floats) -> None:
+    """Windowed pieces of x (float32) about centres, their mean taken off; x is 0 outside of itself: out (n, size)."""
+    size = window.shape[0]
+    for i in range(centres.shape[0]):
+        a = centres[i] - size // 2
+        low = min(max(-a, 0), size)
+        high = max(min(x.shape[0] - a, size), low)
+        total = 0.0
+        for j in range(np.uint64(high - low)):
+            total += np.float64(x[np.uint64(a + low) + j])
+        mean = total / size
+        for j in range(size):
+            value = np.float64(x[a + j]) if low <= j < high else 0.0
+            out[i, np.uint64(j)] = (value - mean) * window[np.uint64(j)]
+
+
 @part(sums=True)
 def periodicity(x: Floats, centre: int, lag: int, span: int) -> float:
     """Mean squared difference between x and x one lag later, over their mean power: 0 periodic, 1 noise, 2 opposed."""

@@ -14,7 +14,7 @@ WINDOW_S = 1.0
 HUM_LINES_HZ = np.array([mains * k for mains in MAINS_HZ for k in range(1, ORDERS + 1)])
 _SEARCH = 0.004
 _BESIDE_HZ = (4.0, 9.0)
-_AT_ONCE = 256
+_AT_ONCE = 64
 
 
 def block_samples(rate_hz: float) -> int:
@@ -29,22 +29,31 @@ class HumLines:
         self._rate_hz, self._start_s = low_rate_hz, start_s
         self._width = round(WINDOW_S * low_rate_hz)
         self._step = max(1, self._width // 2)
-        self._rest: Floats = np.empty(0)
+        self._pieces: list[Floats] = []
+        self._held = 0
         self._levels: list[tuple[Floats, Floats]] = []
 
     def add(self, low: Floats) -> None:
         """Take in a piece, at the low rate; NaN where it says nothing."""
-        rest = np.concatenate([self._rest, low])
+        self._pieces.append(low)
+        self._held += len(low)
+        if self._held >= _AT_ONCE * self._step + self._width:
+            self._measure()
+
+    def _measure(self) -> None:
+        rest = np.concatenate(self._pieces) if self._pieces else np.empty(0)
         count = max(0, (len(rest) - self._width) // self._step + 1)
         if count:
             views = np.lib.stride_tricks.sliding_window_view(rest, self._width)[:: self._step][:count]
             self._levels += [_window_lines(views[i : i + _AT_ONCE], self._rate_hz) for i in range(0, count, _AT_ONCE)]
-        self._rest = rest[count * self._step :].copy()
+        self._pieces = [rest[count * self._step :].copy()]
+        self._held = len(self._pieces[0])
 
     def lines(self) -> tuple[Floats, Floats, Floats]:
         """Return what ``hum_lines`` gives of the whole."""
+        self._measure()
         if not self._levels:
-            return hum_lines(self._rest, self._rate_hz, self._start_s)
+            return hum_lines(self._pieces[0], self._rate_hz, self._start_s)
         lines = np.concatenate([line for line, _ in self._levels])
         floor = np.concatenate([beside for _, beside in self._levels])
         starts = self._step * np.arange(len(lines))
@@ -94,7 +103,9 @@ def _window_lines(views: Floats, low_rate_hz: float) -> tuple[Floats, Floats]:
     filled = filled - filled.mean(axis=1, keepdims=True)
     filled = filled - np.outer(filled @ place / (place @ place), place)
     size = 4 * 2 ** int(np.ceil(np.log2(width)))
-    spectrum = np.abs(np.fft.rfft(filled * window, size, axis=1)) * (4.0 / width)
+    reach = HUM_LINES_HZ[-1] + max(_BESIDE_HZ[1], 8 * low_rate_hz / width)
+    bins = int(reach * size / low_rate_hz) + 2
+    spectrum = np.abs(np.fft.rfft(filled * window, size, axis=1)[:, :bins]) * (4.0 / width)
     frequency = np.arange(spectrum.shape[1]) * low_rate_hz / size
     lines = np.full((len(views), len(HUM_LINES_HZ)), np.nan)
     floor = np.full_like(lines, np.nan)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -46,7 +47,9 @@ class Between:
     spur_order: Floats
 
 
-def residual(grid: Grid, centres: Ints, amplitude: NDArray[np.complex128], dc: Floats) -> NDArray[np.float32]:
+def residual(
+    grid: Grid, centres: Ints, amplitudes: Sequence[NDArray[np.complex128]], dc: Floats
+) -> NDArray[np.float32]:
     """Signal less the frames' mean cycles, faded from frame to frame.
 
     Parameters
@@ -54,7 +57,8 @@ def residual(grid: Grid, centres: Ints, amplitude: NDArray[np.complex128], dc: F
     grid : Grid
     centres : ndarray of int, shape (n,)
         Points of the grid's signal, rising; the first and last may lie beyond its ends.
-    amplitude : ndarray of complex, shape (n, harmonics + 1)
+    amplitudes : sequence of ndarray of complex, shape (m, harmonics + 1)
+        n rows in all, each with as many harmonics as it has.
     dc : ndarray, shape (n,)
         Means to take off.
 
@@ -65,8 +69,12 @@ def residual(grid: Grid, centres: Ints, amplitude: NDArray[np.complex128], dc: F
     """
     bins = grid.points // 2 + 1
     spectra = np.zeros((len(centres), bins), dtype=np.complex64)
-    kept = min(bins, amplitude.shape[1])
-    spectra[:, 1:kept] = amplitude[:, 1:kept] * (0.5 * grid.points)
+    row = 0
+    for amplitude in amplitudes:
+        kept = min(bins, amplitude.shape[1])
+        spectra[row : row + len(amplitude), 1:kept] = amplitude[:, 1:kept]
+        row += len(amplitude)
+    spectra *= np.float32(0.5 * grid.points)
     tables = np.fft.irfft(spectra, grid.points, axis=1)
     if grid.lap > grid.points:
         tables = np.tile(tables, (1, grid.lap // grid.points))

@@ -309,9 +309,7 @@ def _left(run: _Run, before: _Run | None, after: _Run | None, frames: _Frames, d
         amplitude.insert(len(amplitude) * side, line)
         at.insert(len(at) * side, place)
         low, high = (low - 1, high) if side == 0 else (low, high + 1)
-    width = max(line.shape[1] for line in amplitude)
-    padded = [np.pad(line, ((0, 0), (0, width - line.shape[1]))) for line in amplitude]
-    return residual(run.grid, np.concatenate(at), np.concatenate(padded), dc[low:high])
+    return residual(run.grid, np.concatenate(at), amplitude, dc[low:high])
 
 
 def _rows(

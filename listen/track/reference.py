@@ -98,6 +98,15 @@ def decimate(phases: Floats, taps: Floats, out: Floats) -> None:
     out[:] = np.correlate(phases.T.ravel(), taps, mode="valid")[:: len(phases)][: len(out)] if len(out) else 0.0
 
 
+def take_windows(x: Floats, centres: Ints, window: Floats, out: Floats) -> None:
+    """Pieces as long as the window about each centre, x being 0 outside, less their mean, times the window."""
+    size = len(window)
+    padded = np.concatenate([np.zeros(size), x, np.zeros(size)])
+    for i, centre in enumerate(centres):
+        a = int(np.clip(centre - size // 2 + size, 0, len(padded) - size))
+        out[i] = (padded[a : a + size] - padded[a : a + size].mean()) * window
+
+
 def periodicity(x: Floats, centre: int, lag: int, span: int) -> float:
     """Sum of (x(n) - x(n + lag))^2 over the sum of x(n)^2 + x(n + lag)^2, mean removed; 2 where there is nothing."""
     start = max(centre - (span + lag) // 2, 0)

@@ -16,25 +16,28 @@ from listen.track.types import Floats, Ints
 @part(sums=True)
 def _at_most(bits: Ints, count: int, limit: int) -> int:
     """How many of bits[:count] are at most ``limit``."""
-    found = np.int32(0)
+    # counted in float32: exact up to 2^24, and twice as many at a time as the integers that numba would count in
+    found = np.float32(0.0)
     least = np.int32(limit)
     for i in range(np.uint64(count)):
-        found += np.int32(bits[i] <= least)
+        found += np.float32(1.0) if bits[np.uint64(i)] <= least else np.float32(0.0)
     return int(found)
 
 
 @part(sums=True)
-def _median(bits: Ints, count: int, few: Ints) -> int:
+def _median(bits: Ints, count: int, low: int, high: int, few: Ints) -> int:
     """Middle one of bits[:count], none below 0, the lower of two; few: room for 32.
 
-    The place is halved until few values are left to sort.
+    It lies not above ``high``, and probably above ``low``. The place is halved until few values are left to sort.
     """
     rank = (count + 1) // 2
-    a = -1
-    b = int(bits[0])
-    for i in range(np.uint64(count)):
-        b = max(b, int(bits[i]))
-    below = 0
+    a = low
+    b = high
+    below = _at_most(bits, count, a)
+    if below >= rank:
+        b = a
+        a = -1
+        below = 0
     upto = count
     # the value lies above a, not above b
     while upto - below > few.shape[0] and b - a > 1:
@@ -51,7 +54,7 @@ def _median(bits: Ints, count: int, few: Ints) -> int:
     kept = 0
     for i in range(count):
         value = bits[np.uint64(i)]
-        if a < value <= b:
+        if a < value <= b and kept < few.shape[0]:
             j = kept
             while j > 0 and few[j - 1] > value:
                 few[j] = few[j - 1]
@@ -112,11 +115,15 @@ def _loud(power: Floats, m: int, first: int, stop: int, limit: float, out: Float
         b = min(k * m + m - 1, stop)
         skipped = k * m + m // 2 if m % 2 == 0 and k < 6 else -1
         k += 1
-        for j in range(a, b):
-            p = power[np.uint64(j)]
-            if p > limit and j != skipped:
-                loud += p
-                place += p * np.float64(j)
+        while a < b:
+            # up to the half order, and on behind it
+            end = skipped if a <= skipped < b else b
+            for j in range(np.uint64(max(end - a, 0))):
+                p = power[np.uint64(a) + j]
+                taken = np.float64(p) if p > limit else 0.0
+                loud += taken
+                place += taken * np.float64(np.int64(j) + a)
+            a = end if end == b else end + 1
     out[5] = loud
     out[6] = place / loud if loud > 0.0 else np.nan
 
@@ -160,9 +167,13 @@ def between_lines(
         total = 0.0
         for j in range(np.uint64(count)):
             total += power[1, j]
-        # the room's last place turns the bits back into a number
-        bits[power.shape[1] - 1] = _median(bits, count, few)
-        median = np.float64(power[1, power.shape[1] - 1])
+        # the room's last place turns numbers into bits and back; half of all values are at most twice their mean
+        spare = power.shape[1] - 1
+        power[1, spare] = np.float32(2.001 * total / count)
+        high_bits = int(bits[spare])
+        power[1, spare] = np.float32(total / count / 64.0)
+        bits[spare] = _median(bits, count, int(bits[spare]), high_bits, few)
+        median = np.float64(power[1, spare])
         out[i, 0] = median
         out[i, 1] = total / count
         _loud(power[0], cycles, max(first[i], high), stop, 10.0 * median, out[i])

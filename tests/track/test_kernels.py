@@ -189,6 +189,14 @@ def test_decimate_with_a_sample_that_is_not_finite() -> None:
     assert np.isinf(out).sum() == 1
 
 
+def test_take_windows() -> None:
+    rng = np.random.default_rng(23)
+    x = (0.3 + rng.standard_normal(700)).astype(np.float32)
+    centres = np.array([-5, 0, 40, 350, 640, 699, 720])
+    compiled, plain = both("take_windows", coarse_kernels, x, centres, np.hanning(128), out=(7, 128))
+    np.testing.assert_allclose(compiled, plain, rtol=0, atol=1e-6)
+
+
 @pytest.mark.parametrize(
     ("centre", "lag", "span"), [(500, 40, 62), (0, 40, 62), (999, 40, 62), (500, 1, 3), (500, 600, 401), (3, 0, 5)]
 )
