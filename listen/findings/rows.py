@@ -57,12 +57,13 @@ def spans(flags: Flags, known: Flags, time_s: Floats, bridge_s: float, shortest_
     bridge_s : float
         Measured rows between two stretches are bridged up to this long.
     shortest_s : float
-        Shorter stretches are dropped.
+        Shorter stretches are dropped. Neither time is less than three rows, which are far apart in a long take.
     """
     index = np.flatnonzero(flags)
     if len(index) == 0:
         return []
     hop = time_s[1] - time_s[0] if len(time_s) > 1 else 0.02
+    bridge_s, shortest_s = max(bridge_s, 3.0 * hop), max(shortest_s, 3.0 * hop)
     out: list[Span] = []
     first = last = int(index[0])
     for i in index[1:]:
