@@ -52,6 +52,8 @@ def cut_short(path: Path) -> None:
 # A capture that cannot be used: how it is made, what the line says.
 CAPTURES: dict[str, tuple[Make, str]] = {
     "missing": (lambda _: None, "no such file"),
+    "no numbers": (wav(np.full(9600, np.nan), subtype="FLOAT"), "none of its numbers can be a sample"),
+    "beyond all measure": (wav(1e30 * tone(), subtype="DOUBLE"), "none of its numbers can be a sample"),
     "empty folder": (lambda p: p.mkdir(), "holds no sound file"),
     "empty": (raw(b""), "is empty (0 bytes)"),
     "one byte": (raw(b"R"), "is no sound file"),

@@ -4,8 +4,19 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
+import numpy as np
+from numpy.typing import NDArray
+
+_NO_SAMPLE_FS = 1e15
+"""Nothing that was recorded is so many times full scale; its square is beyond single precision long before."""
 _STEPS_FS = {"PCM_S8": 2.0**-7, "PCM_U8": 2.0**-7, "PCM_16": 2.0**-15, "ULAW": 2.0**-5, "ALAW": 2.0**-5}
 _FINE = ("PCM_24", "PCM_32", "FLOAT", "DOUBLE", "ALAC_24", "ALAC_32")
+
+
+def no_samples(samples: NDArray[np.float64]) -> NDArray[np.bool_]:
+    """Which numbers of a file of floats are no samples: not finite, or beyond all measure."""
+    with np.errstate(invalid="ignore"):
+        return ~(np.abs(samples) < _NO_SAMPLE_FS)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -6,6 +6,7 @@ import math
 
 import numpy as np
 
+from listen.capture.codes import no_samples
 from listen.capture.lost import RunsOfMask, Spans, shortest_zero_run, zeros_cut_into_a_tone
 from listen.capture.opening import Capture
 from listen.capture.overload import ExtremesByBlock, find_overload
@@ -85,7 +86,7 @@ def scan_damage(capture: Capture, *, block_samples: int = 1 << 16) -> Damage:
         if np.count_nonzero(samples) < len(samples):
             zeros.feed(start, samples == 0.0)
         if capture.may_hold_nonfinite:
-            bad = ~np.isfinite(samples)
+            bad = no_samples(samples)
             n_bad = int(np.count_nonzero(bad))
             if n_bad:
                 n_nonfinite += n_bad

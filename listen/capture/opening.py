@@ -17,6 +17,7 @@ from typing import NoReturn
 import numpy as np
 
 from listen.bench import CaptureSettings
+from listen.capture.codes import no_samples
 from listen.capture.reader import SampleReader, os_error
 from listen.capture.types import Floats
 from listen.errors import CaptureError, OptionError
@@ -103,13 +104,13 @@ class Capture:
         """
         samples = self.read_raw(start, stop)
         if self.may_hold_nonfinite:
-            finite = np.isfinite(samples)
-            if not finite.all():
-                samples[~finite] = 0.0
+            bad = no_samples(samples)
+            if bad.any():
+                samples[bad] = 0.0
         return samples
 
     def read_raw(self, start: int, stop: int) -> Floats:
-        """Read like `read`, but leave in what is not finite."""
+        """Read like `read`, but leave in what is no sample."""
         if not 0 <= start <= stop <= self.n_samples:
             raise ValueError(f"samples {start} to {stop} of {self.n_samples}")
         samples = self.reader.read(start, stop, self.channel - 1)

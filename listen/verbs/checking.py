@@ -170,6 +170,7 @@ def check(
     settings = known.capture if known else None
     capture = open_capture(path, channel=channel, start_s=start_s, end_s=end_s, settings=settings)
     frames, damage = _measured(capture, progress, threads)
+    _some_samples(capture, damage)
     _long_enough(capture, frames)
     judgement = judge(
         frames,
@@ -220,6 +221,15 @@ def _bench(path: FilePath, bench: FilePath | Bench | None) -> Bench | None:
         return bench
     found = bench_beside(path) if bench is None else Path(bench)
     return None if found is None else load_bench(found)
+
+
+def _some_samples(capture: Capture, damage: Damage) -> None:
+    """Refuse a file of floats of which none can be a sample: a dead circuit looks otherwise."""
+    if 0 < capture.stop_sample - capture.start_sample <= damage.n_nonfinite:
+        raise CaptureError(
+            what=f"{capture.path}: none of its numbers can be a sample (not finite, or beyond all measure)",
+            mend="export the take again as 16 or 24 bit WAV",
+        )
 
 
 def _long_enough(capture: Capture, frames: Frames) -> None:

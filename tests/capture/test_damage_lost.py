@@ -47,10 +47,11 @@ def test_samples_that_are_no_numbers_are_counted_and_read_as_zero(tmp_path, subt
     x[1000] = np.nan
     x[5000:5010] = np.inf
     x[5020] = -np.inf
+    x[7000] = -3e30
     damage = scan(tmp_path, x, subtype)
-    assert damage.n_nonfinite == 12
+    assert damage.n_nonfinite == 13
     # The last two lie within a millisecond of each other: one event.
-    assert runs(damage.lost) == [(1000, 1), (5000, 21)]
+    assert runs(damage.lost) == [(1000, 1), (5000, 21), (7000, 1)]
     assert np.isfinite([damage.peak_fs, damage.rms_fs, damage.dc_fs]).all()
     capture = open_capture(tmp_path / "take.wav")
     assert capture.read(998, 1003)[2] == 0.0
