@@ -61,7 +61,8 @@ def _median(bits: Ints, count: int, low: int, high: int, few: Ints) -> int:
                 j -= 1
             few[j] = value
             kept += 1
-    return int(few[rank - below - 1])
+    # nothing lies between them only where the numbers are not finite: no place of ``few`` is read that was not filled
+    return int(few[min(max(rank - below, 1), kept) - 1]) if kept > 0 else b
 
 
 @part(sums=True)

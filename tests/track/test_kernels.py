@@ -312,6 +312,22 @@ def test_between_lines(kind: str, cycles: int) -> None:
         assert not compiled[:, 2].any()
 
 
+@pytest.mark.parametrize("bad", [np.nan, -np.nan, np.inf])
+def test_between_lines_of_a_spectrum_that_is_not_finite_stays_in_its_room(bad: float) -> None:
+    """Bounds-checked this fails where a place is read that was not filled; the frames beside are as they were."""
+    spectrum = np.random.default_rng(24).standard_normal((3, 300, 2))
+    results = []
+    for value in (spectrum[1].copy(), bad):
+        spectrum[1] = value
+        power = np.empty((2, 303), dtype=np.float32)
+        room = power, power[1].view(np.int32), np.empty(32, dtype=np.int32)
+        out = np.empty((3, 7))
+        ends = np.full(3, 300), np.full(3, 2)
+        shape_kernels.between_lines(spectrum, 1.0, 16, *ends, 26, *room, out)
+        results.append(out)
+    np.testing.assert_array_equal(results[0][[0, 2]], results[1][[0, 2]])
+
+
 @pytest.mark.parametrize("kind", ["noise", "sawtooth", "sine", "not finite"])
 def test_loud_orders_and_draw_cycles(kind: str) -> None:
     rng = np.random.default_rng(22)
