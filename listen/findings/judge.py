@@ -156,7 +156,7 @@ def _tone(
     slewed = _rows_of(shapes, "slew-limiting", frames)
     width = 9
     if hunts_found:
-        width = max(width, int(1.5 / float(hunts_found[0].evidence["rate_hz"]) / 0.02) | 1)
+        width = max(width, int(1.5 / float(hunts_found[0].evidence["rate_hz"]) / frames.row_every_s) | 1)
     drifted = level.level_drift(frames, steady & ~lost & ~slewed, limits, width, known)
     return [*drafts, *shapes, *bursts, *halves, *drifted], steady, spans, moved
 

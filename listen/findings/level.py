@@ -46,8 +46,7 @@ def absent(frames: Frames) -> bool:
     tone = frames.oscillating
     if not tone.any():
         return True
-    hop = frames.time_s[1] - frames.time_s[0] if len(frames) > 1 else 0.02
-    return bool(np.sum(frames.f0_hz[tone]) * hop + 4.0 < _TEN_CYCLES)
+    return bool(np.sum(frames.f0_hz[tone]) * frames.row_every_s + 4.0 < _TEN_CYCLES)
 
 
 def find_start(frames: Frames) -> Start:
@@ -162,7 +161,6 @@ def dropouts(frames: Frames, start: Start, limits: Limits, lost: Flags) -> tuple
     depth = row.get("fault", np.inf)
     levels = row_levels(frames)
     n = len(levels)
-    hop = frames.time_s[1] - frames.time_s[0] if n > 1 else 0.02
     tone = np.flatnonzero(frames.oscillating)
     near = np.zeros(n, dtype=bool)
     out: list[Draft] = []
@@ -184,7 +182,7 @@ def dropouts(frames: Frames, start: Start, limits: Limits, lost: Flags) -> tuple
         while j < n and levels[j] < reference - depth + 6.0:
             j += 1
         digital = bool(np.all(~np.isfinite(levels[i:j]))) or bool(np.mean(~np.isfinite(levels[i:j])) > 0.9)
-        if (j - i) * hop >= row.get("shortest_s", 0.05) and not digital and not lost[i:j].mean() > 0.5:
+        if (j - i) * frames.row_every_s >= row.get("shortest_s", 0.05) and not digital and not lost[i:j].mean() > 0.5:
             out.append(_dropout(frames, levels, i, j, reference))
         near[max(0, i - 15) : min(n, j + 15)] = True
         recent = []
@@ -200,7 +198,7 @@ def _dropout(frames: Frames, levels: Floats, i: int, j: int, reference: float) -
     finite = levels[i:j][np.isfinite(levels[i:j])]
     facts: dict[str, float | int | str | bool] = {
         "depth_db": float(reference - (np.median(finite) if len(finite) else -120.0)),
-        "seconds": float(frames.time_s[j - 1] - frames.time_s[i] + 0.02),
+        "seconds": float(frames.time_s[j - 1] - frames.time_s[i] + frames.row_every_s),
         "comes_back": back,
     }
     span = frames.envelope

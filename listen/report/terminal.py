@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING
 from listen.report.drawing import bar, dot, lane_ends, log_part
 from listen.report.paper import Ink, Paper
 from listen.report.words import interval, name_of, pitch_range, rate, third
+from listen.track.types import ROW_EVERY_S
 from listen.units import format_hz, format_seconds, note_name
 
 if TYPE_CHECKING:
@@ -80,9 +81,10 @@ def _take(result: CheckView, paper: Paper) -> list[str]:
     if result.gain_control is not None:
         facts.append(f"gain control: {result.gain_control}")
     lines += paper.write(", ".join(facts), text_ink="faint")
-    every_ms = 1000 * result.frames.row_every_s
-    if every_ms > 30:
-        lines += paper.write(f"a long take: one row of measurements every {every_ms:.0f} ms is kept", text_ink="faint")
+    every_s = result.frames.row_every_s
+    if every_s > 1.5 * ROW_EVERY_S:
+        said = f"a long take: one row of measurements every {1000 * every_s:.0f} ms is kept"
+        lines += paper.write(said, text_ink="faint")
     if result.bench_path is not None:
         lines += paper.write(f"with the bench file {name_of(result.bench_path)}", text_ink="faint")
     return lines

@@ -23,72 +23,56 @@ def block_samples(rate_hz: float) -> int:
 
 
 class HumLines:
-    """Mains lines of a residual that comes piece by piece; what is measured is kept, the residual is not."""
+    """Level of each mains line, second by second, of a residual that comes piece by piece and is not kept."""
 
     def __init__(self, low_rate_hz: float, start_s: float) -> None:
         self._rate_hz, self._start_s = low_rate_hz, start_s
         self._width = round(WINDOW_S * low_rate_hz)
-        self._step = max(1, self._width // 2)
         self._pieces: list[Floats] = []
         self._held = 0
         self._levels: list[tuple[Floats, Floats]] = []
 
     def add(self, low: Floats) -> None:
-        """Take in a piece, at the low rate; NaN where it says nothing."""
+        """Take in a piece: all but the tone and its harmonics, at the low rate; NaN where it says nothing."""
         self._pieces.append(low)
         self._held += len(low)
         if self._held >= _AT_ONCE * self._step + self._width:
             self._measure()
 
+    def lines(self) -> tuple[Floats, Floats, Floats]:
+        """Return what was found.
+
+        Returns
+        -------
+        time_s : ndarray, shape (h,)
+            Centres of windows of one second, half a second apart (one shorter window for shorter takes).
+        hum_dbfs, floor_dbfs : ndarray, shape (h, 12)
+            Level of the lines ``HUM_LINES_HZ`` (found within 0.4 %), and the median beside each. A full-scale sine is
+            0 dBFS.
+        """
+        if not self._levels:
+            self._width = min(self._width, self._held)
+        empty = np.empty((0, len(HUM_LINES_HZ)))
+        if self._width < 0.2 * self._rate_hz:
+            return np.empty(0), empty, empty
+        self._measure()
+        lines = np.concatenate([line for line, _ in self._levels])
+        floor = np.concatenate([beside for _, beside in self._levels])
+        starts = self._step * np.arange(len(lines))
+        return self._start_s + (starts + self._width / 2) / self._rate_hz, lines, floor
+
+    @property
+    def _step(self) -> int:
+        return max(1, self._width // 2)
+
     def _measure(self) -> None:
-        rest = np.concatenate(self._pieces) if self._pieces else np.empty(0)
+        rest = np.concatenate(self._pieces)
         count = max(0, (len(rest) - self._width) // self._step + 1)
         if count:
             views = np.lib.stride_tricks.sliding_window_view(rest, self._width)[:: self._step][:count]
             self._levels += [_window_lines(views[i : i + _AT_ONCE], self._rate_hz) for i in range(0, count, _AT_ONCE)]
         self._pieces = [rest[count * self._step :].copy()]
         self._held = len(self._pieces[0])
-
-    def lines(self) -> tuple[Floats, Floats, Floats]:
-        """Return what ``hum_lines`` gives of the whole."""
-        self._measure()
-        if not self._levels:
-            return hum_lines(self._pieces[0], self._rate_hz, self._start_s)
-        lines = np.concatenate([line for line, _ in self._levels])
-        floor = np.concatenate([beside for _, beside in self._levels])
-        starts = self._step * np.arange(len(lines))
-        return self._start_s + (starts + self._width / 2) / self._rate_hz, lines, floor
-
-
-def hum_lines(low: Floats, low_rate_hz: float, start_s: float) -> tuple[Floats, Floats, Floats]:
-    """Level of each mains line, second by second.
-
-    Parameters
-    ----------
-    low : ndarray, shape (n,)
-        Residual (all but the tone and its harmonics) at a low rate, NaN where it says nothing.
-    low_rate_hz : float
-    start_s : float
-        Time of its first sample.
-
-    Returns
-    -------
-    time_s : ndarray, shape (h,)
-        Centres of windows of one second, half a second apart (one shorter window for shorter takes).
-    hum_dbfs, floor_dbfs : ndarray, shape (h, 12)
-        Level of the lines ``HUM_LINES_HZ`` (found within 0.4 %), and the median beside each. A full-scale sine is
-        0 dBFS.
-    """
-    width = min(len(low), round(WINDOW_S * low_rate_hz))
-    empty = np.empty((0, len(HUM_LINES_HZ)))
-    if width < 0.2 * low_rate_hz:
-        return np.empty(0), empty, empty
-    starts = np.arange(0, len(low) - width + 1, max(1, width // 2))
-    views = np.lib.stride_tricks.sliding_window_view(low, width)[starts]
-    levels = [_window_lines(views[i : i + _AT_ONCE], low_rate_hz) for i in range(0, len(starts), _AT_ONCE)]
-    lines = np.concatenate([line for line, _ in levels])
-    floor = np.concatenate([beside for _, beside in levels])
-    return start_s + (starts + width / 2) / low_rate_hz, lines, floor
 
 
 def _window_lines(views: Floats, low_rate_hz: float) -> tuple[Floats, Floats]:

@@ -3,22 +3,20 @@
 from __future__ import annotations
 
 from dataclasses import fields
+from functools import partial
 
 import numpy as np
 import pytest
 
-from listen.track import table as tables
-from listen.track import track
+from listen.track import Frames, track, tracker
+from listen.track.table import Table
 from tests.tones import Take, smooth_turn, steady
 
 
-def _tracked(x: np.ndarray, most: int, monkeypatch: pytest.MonkeyPatch):
-    defaults = tables.Table.__init__.__defaults__
-    monkeypatch.setattr(tables.Table.__init__, "__defaults__", (most,))
-    try:
+def _tracked(x: np.ndarray, most: int, monkeypatch: pytest.MonkeyPatch) -> Frames:
+    with monkeypatch.context() as patch:
+        patch.setattr(tracker, "Table", partial(Table, most=most))
         return track(Take(samples=x), workers=1, part_samples=50_000)
-    finally:
-        monkeypatch.setattr(tables.Table.__init__, "__defaults__", defaults)
 
 
 def _take() -> np.ndarray:

@@ -24,8 +24,7 @@ def pitch_time(frames: Frames, marks: tuple[Mark, ...]) -> Chart | None:
         return None
     low, high = float(known.min()), float(known.max())
     x, (y,) = thinned(frames.time_s, [f0_hz])
-    hop_s = float(frames.time_s[1] - frames.time_s[0]) if len(frames) > 1 else 0.02
-    seconds = format_seconds(len(known) * hop_s)
+    seconds = format_seconds(len(known) * frames.row_every_s)
     return Chart(
         name="pitch-time",
         title=say("chart.pitch-time.title"),
