@@ -78,13 +78,12 @@ def _caller(name: str, signature: Signature, address: int) -> Callable[..., Any]
         types.extend(_types_of(argument))
     function = ctypes.CFUNCTYPE(ctypes.c_int32, *types)(address)
     takes = signature.takes
-    given = None if signature.gives is None else (ctypes.c_double if signature.gives.kind == "f" else ctypes.c_int64)
 
     def call(*args: Any) -> Any:
         if len(args) != len(takes):
             raise TypeError(f"{name} takes {len(takes)} arguments, not {len(args)}")
         error = ctypes.c_void_p()
-        result = ctypes.c_int64() if given is None else given()
+        result = ctypes.c_int64()
         values: list[Any] = [ctypes.addressof(result), ctypes.addressof(error)]
         for place, (argument, value) in enumerate(zip(takes, args, strict=True)):
             if argument.axes:
@@ -101,7 +100,7 @@ def _caller(name: str, signature: Signature, address: int) -> Callable[..., Any]
                 values.append(operator.index(value) if argument.dtype.kind == "i" else float(value))
         if function(*values) != 0:
             raise RuntimeError(f"{name} failed")
-        return None if given is None else result.value
+        return result.value if signature.gives else None
 
     return call
 

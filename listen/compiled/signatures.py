@@ -29,11 +29,11 @@ class Argument:
 
 @dataclass(frozen=True, slots=True)
 class Signature:
-    """Arguments and result; ``gives`` is None where nothing is given back."""
+    """Arguments, and whether a whole number is given back."""
 
     text: str
     takes: tuple[Argument, ...]
-    gives: np.dtype[Any] | None
+    gives: bool
 
 
 def parse(text: str) -> Signature:
@@ -45,7 +45,7 @@ def parse(text: str) -> Signature:
         It is not of the form ``result(argument, ...)``, or a type is none of f8, f4, i8, i4 and arrays of these.
     """
     result, _, rest = text.partition("(")
-    if not rest.endswith(")") or result not in {"void", "f8", "i8"}:
+    if not rest.endswith(")") or result not in {"void", "i8"}:
         raise ValueError(f"{text!r} is no signature: write void(f8[::1], i8)")
     rest = rest[:-1]
     takes = []
@@ -57,4 +57,4 @@ def parse(text: str) -> Signature:
         name, axes = found.groups()
         takes.append(Argument(np.dtype(_TYPES[name]), axes.count(":") - 1 if axes else 0))
         at = found.end()
-    return Signature(text, tuple(takes), None if result == "void" else np.dtype(_TYPES[result]))
+    return Signature(text, tuple(takes), result == "i8")

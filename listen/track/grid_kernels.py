@@ -1,7 +1,7 @@
 """The hot loops on the even grid of phase: samples brought to it, frames folded, what their mean cycles leave.
 
 A grid has a whole number of points a cycle; point n lies at the phase n / points, so that the place of a point in the
-cycle is n modulo ``points``. Each kernel has its plain twin, under the same name, in ``reference.py``.
+cycle is n modulo ``points``. Each kernel has its plain twin, under the same name, in ``reference_grid.py``.
 """
 
 from __future__ import annotations

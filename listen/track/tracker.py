@@ -66,7 +66,7 @@ def track(
     progress : callable, optional
         Called with the share done, 0 to 1.
     part_samples : int
-        Samples held at a time; the result does not depend on it.
+        Samples of a part, about; the result depends on it no more than single precision rounds.
     workers : int
         Threads; the result does not depend on it.
 

@@ -36,11 +36,11 @@ def fill(x: np.ndarray, out: np.ndarray, row: int, offset: float) -> int:
     return total
 
 
-@kernel("f8(i4[::1])")
-def least(values: np.ndarray) -> float:
-    found = np.inf
+@kernel("i8(i4[::1])")
+def least(values: np.ndarray) -> int:
+    found = values[0]
     for i in range(values.shape[0]):
-        found = min(found, float(values[i]))
+        found = min(found, values[i])
     return found
 
 
@@ -208,15 +208,18 @@ def test_a_wrong_argument_is_named(args: tuple[object, ...], said: str) -> None:
         caller(*args)
 
 
-@pytest.mark.parametrize("text", ["f8[::1]", "void(f8[:])", "c16(f8)", "void(f8,, i8)", "void(b1)", "void(f8"])
+@pytest.mark.parametrize(
+    "text", ["f8[::1]", "void(f8[:])", "c16(f8)", "void(f8,, i8)", "void(b1)", "void(f8", "f8(i8)"]
+)
 def test_a_signature_that_cannot_be_read_is_refused(text: str) -> None:
     with pytest.raises(ValueError, match=r"signature|argument"):
         parse(text)
 
 
 def test_a_signature_is_read() -> None:
-    read = parse("f8(f4[:, :, ::1], i4[::1], i8, f8)")
-    assert read.gives == np.float64
+    read = parse("i8(f4[:, :, ::1], i4[::1], i8, f8)")
+    assert read.gives
+    assert not parse("void(f8)").gives
     assert [(a.dtype.str[1:], a.axes) for a in read.takes] == [("f4", 3), ("i4", 1), ("i8", 0), ("f8", 0)]
 
 
