@@ -28,12 +28,13 @@ class Memory:
     ac_coupling_hz = None
 
     def __init__(self, samples: Floats) -> None:
-        self._samples = samples
+        self._samples = samples.view()
+        self._samples.flags.writeable = False
         self.stop_sample = len(samples)
 
     def read(self, start: int, stop: int) -> Floats:
         """Samples start .. stop."""
-        return self._samples[start:stop].copy()
+        return self._samples[start:stop]
 
 
 @dataclass(frozen=True)

@@ -10,6 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from listen.track import coarse_kernels as kernels
+from listen.track import fourier
 from listen.track.types import Floats
 
 HOP_S = 0.040
@@ -18,6 +19,7 @@ TONE_BELOW = 0.35
 """A stretch is a tone where the signal differs from itself one period later by less than this part of its power."""
 _STEP = 4
 _LEVELS = 3
+_TAPS = 64
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -60,20 +62,20 @@ def hop_samples(rate_hz: float) -> int:
 
 @lru_cache(maxsize=4)
 def _low_pass(cutoff: float, half_width: int) -> NDArray[np.float32]:
-    """Taps of a low-pass, cutoff in cycles a sample; the stop band is 80 dB down."""
+    """Taps of a low-pass, zeros behind them, cutoff in cycles a sample; the stop band is 80 dB down."""
     n = np.arange(-half_width, half_width + 1)
     taps = 2 * cutoff * np.sinc(2 * cutoff * n) * np.kaiser(len(n), 8.0)
-    return np.ascontiguousarray(taps / taps.sum(), dtype=np.float32)
+    padded = np.zeros(_TAPS, dtype=np.float32)
+    padded[: len(n)] = taps / taps.sum()
+    return padded
 
 
-def _decimated(x: NDArray[np.float32], taps: NDArray[np.float32], step: int) -> NDArray[np.float32]:
-    half = len(taps) // 2
+def _decimated(x: NDArray[np.float32], cutoff: float, half_width: int, step: int) -> NDArray[np.float32]:
     length = (len(x) + step - 1) // step
-    places = length + len(taps) // step + 1
-    padded = np.zeros(places * step, dtype=np.float32)
-    padded[half : half + len(x)] = x
+    padded = np.zeros(length * step + _TAPS, dtype=np.float32)
+    padded[half_width : half_width + len(x)] = x
     out = np.empty(length, dtype=np.float32)
-    kernels.decimate(np.ascontiguousarray(padded.reshape(places, step).T), taps, out)
+    kernels.decimate(padded, _low_pass(cutoff, half_width), step, out)
     return out
 
 
@@ -103,8 +105,8 @@ def coarse_part(x: Floats, rate_hz: float, n_hops: int) -> Floats:
     margin = coarse_margin(rate_hz)
     signals = [x.astype(np.float32)]
     for _ in range(1, _LEVELS):
-        signals.append(_decimated(signals[-1], _low_pass(0.125, 20), _STEP))
-    smooth = [_decimated(signal, _low_pass(0.095, 16), 2) for signal in signals]
+        signals.append(_decimated(signals[-1], 0.125, 20, _STEP))
+    smooth = [_decimated(signal, 0.095, 16, 2) for signal in signals]
     window = 0.5 - 0.5 * np.cos(2 * np.pi * (np.arange(size) + 0.5) / size)
     hops = np.empty((n_hops, _LEVELS), dtype=np.int64)
     spectra = []
@@ -113,10 +115,12 @@ def coarse_part(x: Floats, rate_hz: float, n_hops: int) -> Floats:
         step = _STEP**level
         centres = (margin + hop * np.arange(n_hops)) // step
         hops[:, level] = centres // 2
-        pieces = np.empty((n_hops, size))
+        pieces = np.empty((n_hops, size), dtype=np.float32)
         kernels.take_windows(signal, centres, window, pieces)
-        spectrum = np.fft.rfft(pieces, axis=1)
-        spectra.append((spectrum.real**2 + spectrum.imag**2) * (4.0 / size) ** 2)
+        spectrum = fourier.spectra(pieces)
+        power = np.empty(spectrum.shape, dtype=np.float32)
+        kernels.line_powers(spectrum.view(np.float32).reshape(*spectrum.shape, 2), (4.0 / size) ** 2, power)
+        spectra.append(power)
     edges = np.array([0.47 * rates[0], min(1500.0, 0.3 * rates[1]), min(120.0, 0.3 * rates[2])])
     out = np.empty((n_hops, 4))
     a, b, c = spectra

@@ -13,38 +13,31 @@ from listen.compiled import kernel, part
 from listen.track.types import Floats, Ints
 
 
-@kernel("void(f4[:, ::1], f4[::1], f4[::1])", sums=True)
-def decimate(phases: Floats, taps: Floats, out: Floats) -> None:
-    """Out[i] = sum over j of taps[j] * x[i * step + j], where x[n] is phases[n % step, n // step]; all float32."""
-    step = phases.shape[0]
-    for start in range(0, out.shape[0], 512):
-        size = np.uint64(min(512, out.shape[0] - start))
-        first = np.uint64(start)
-        for i in range(size):
-            out[first + i] = np.float32(0.0)
-        j = 0
-        while j + 4 <= taps.shape[0]:
-            a0, a1, a2, a3 = taps[j], taps[j + 1], taps[j + 2], taps[j + 3]
-            r0, r1, r2, r3 = j % step, (j + 1) % step, (j + 2) % step, (j + 3) % step
-            o0 = first + np.uint64(j // step)
-            o1 = first + np.uint64((j + 1) // step)
-            o2 = first + np.uint64((j + 2) // step)
-            o3 = first + np.uint64((j + 3) // step)
-            for i in range(size):
-                near = a0 * phases[r0, o0 + i] + a1 * phases[r1, o1 + i]
-                out[first + i] += near + (a2 * phases[r2, o2 + i] + a3 * phases[r3, o3 + i])
-            j += 4
-        while j < taps.shape[0]:
-            r0 = j % step
-            o0 = first + np.uint64(j // step)
-            for i in range(size):
-                out[first + i] += taps[j] * phases[r0, o0 + i]
-            j += 1
+@kernel("void(f4[::1], f4[::1], i8, f4[::1])", sums=True)
+def decimate(x: Floats, taps: Floats, step: int, out: Floats) -> None:
+    """Out[i] = sum over j of taps[j] * x[i * step + j], all float32; taps (64,)."""
+    for i in range(np.uint64(out.shape[0])):
+        first = i * np.uint64(step)
+        total = np.float32(0.0)
+        for j in range(np.uint64(64)):
+            total += taps[j] * x[first + j]
+        out[i] = total
 
 
-@kernel("void(f4[::1], i8[::1], f8[::1], f8[:, ::1])", sums=True)
+@kernel("void(f4[:, :, ::1], f8, f4[:, ::1])", sums=True)
+def line_powers(spectra: Floats, scale: float, out: Floats) -> None:
+    """Squares of spectra (n, bins, 2), real and imaginary parts, times ``scale``: out (n, bins); all float32."""
+    narrow = np.float32(scale)
+    for i in range(spectra.shape[0]):
+        for b in range(np.uint64(spectra.shape[1])):
+            re = spectra[i, b, 0]
+            im = spectra[i, b, 1]
+            out[i, b] = narrow * (re * re + im * im)
+
+
+@kernel("void(f4[::1], i8[::1], f8[::1], f4[:, ::1])", sums=True)
 def take_windows(x: Floats, centres: Ints, window: Floats, out: Floats) -> None:
-    """Windowed pieces of x (float32) about centres, their mean taken off; x is 0 outside of itself: out (n, size)."""
+    """Windowed pieces of x about centres, their mean taken off; x is 0 outside of itself: out (n, size); float32."""
     size = window.shape[0]
     for i in range(centres.shape[0]):
         a = centres[i] - size // 2
@@ -129,7 +122,7 @@ def _peak_bins(
 ) -> int:
     """Append the local maxima of power[low:high] to peaks: (frequency, power, level)."""
     for b in range(max(low, 1), min(high, power.shape[0] - 1)):
-        p = power[b]
+        p = np.float64(power[b])
         if p > base and p > power[b - 1] and p >= power[b + 1]:
             if count >= peaks.shape[0]:
                 break
@@ -353,7 +346,7 @@ def _order_by_lines(
 
 
 @kernel(
-    "void(f8[:, ::1], f8[:, ::1], f8[:, ::1], f4[::1], f4[::1], f4[::1], i8[:, ::1], f8[::1], i8, f8[::1], f8,"
+    "void(f4[:, ::1], f4[:, ::1], f4[:, ::1], f4[::1], f4[::1], f4[::1], i8[:, ::1], f8[::1], i8, f8[::1], f8,"
     " f8[:, ::1], f8[:, ::1], f8[:, ::1])"
 )
 def coarse_pitch(

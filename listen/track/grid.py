@@ -15,6 +15,7 @@ from listen.track.types import Floats, Ints
 _POINTS = np.array([4, *sorted(f * 2**p for p in range(1, 20) for f in (3, 4, 5))])
 _ROOM = 1.02
 """Points a cycle, at the least, over its samples: a grid's own band ends above the samples'."""
+_AT_ONCE = 256
 _LAP = 64
 """Short cycles are handled several at a time: loops over fewer points than this cost more than they do."""
 
@@ -83,15 +84,15 @@ def lay_grid(x: Floats, first: int, curve: PhaseCurve, points: int, low: float, 
     b = int(np.searchsorted(curve.turns, high)) + 2
     knots = slice(a, max(b, a + 2))
     grid_kernels.grid_places(
-        curve.samples[knots], curve.turns[knots], curve.slopes[knots], points, start, float(first), place, dphi
+        curve.samples[knots], curve.turns[knots], curve.slopes[knots], points, start, 0.0, place, dphi
     )
-    reach = TAPS // 2
-    begin = max(0, int(place[0]) - reach)
-    end = max(begin, min(len(x), int(place[-1]) + reach + 1))
-    near = np.zeros(end - begin + 2 * reach, dtype=np.float32)
-    near[reach : reach + end - begin] = x[begin:end]
-    place -= begin - reach
+    # nothing is there beyond the ends: zeros
+    begin = int(place[0]) - TAPS // 2
+    near = np.zeros(max(int(place[-1]) + TAPS // 2 + 2 - begin, TAPS), dtype=np.float32)
+    c, d = max(begin, first), min(begin + len(near), first + len(x))
+    if c < d:
+        near[c - begin : d - begin] = x[c - first : d - first]
     y = np.empty(count, dtype=np.float32)
-    grid_kernels.interpolate(near, place, tap_table(), y)
-    place += first + begin - reach
+    rows, shares = np.empty((2, _AT_ONCE), dtype=np.int64), np.empty(_AT_ONCE, dtype=np.float32)
+    grid_kernels.interpolate(near, place, float(begin), tap_table(), rows, shares, y)
     return Grid(points=points, lap=points * max(1, -(-_LAP // points)), start=start, y=y, place=place, dphi=dphi)

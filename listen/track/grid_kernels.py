@@ -62,26 +62,36 @@ def grid_places(
             dphi[np.uint64(a) + i] = h / (d0 + u * (2.0 * c2 + 3.0 * u * c3))
 
 
-@kernel("void(f4[::1], f8[::1], f4[:, :, ::1], f4[::1])", sums=True)
-def interpolate(x: Floats, place: Floats, table: Floats, out: Floats) -> None:
-    """Signal x (float32) between its samples: out[i] = x at place[i], by taps from ``table`` (places, 2, 64)."""
+@kernel("void(f4[::1], f8[::1], f8, f4[:, :, ::1], i8[:, ::1], f4[::1], f4[::1])", sums=True)
+def interpolate(
+    x: Floats, place: Floats, origin: float, table: Floats, rows: Ints, shares: Floats, out: Floats
+) -> None:
+    """Signal x (float32, x[0] at ``origin``) between its samples: out[i] = x at place[i], by taps from ``table``.
+
+    table (places, 3, 64): as ``tap_table`` has it; rows (2, m), shares (m,): room for m points at a time.
+    """
     places = table.shape[0]
     highest = x.shape[0] - 33
-    for i in range(np.uint64(place.shape[0])):
-        k = min(max(int(place[i]), 31), highest)
-        far = (place[i] - k) * places
-        q = int(far)
-        if q < 0:
-            q = 0
-        if q >= places:
-            q = places - 1
-        u = np.float32(far - q)
-        row = np.uint64(q)
-        first = np.uint64(k - 31)
-        total = np.float32(0.0)
-        for m in range(np.uint64(64)):
-            total += x[first + m] * (table[row, 0, m] + u * table[row, 1, m])
-        out[i] = total
+    for start in range(0, place.shape[0], rows.shape[1]):
+        size = np.uint64(min(rows.shape[1], place.shape[0] - start))
+        first = np.uint64(start)
+        # what can be done for several points at once is done before
+        for i in range(size):
+            at = place[first + i] - origin
+            k = min(max(int(at), 31), highest)
+            far = (at - k) * places
+            q = min(max(int(far), 0), places - 1)
+            rows[0, i] = k - 31
+            rows[1, i] = q
+            shares[i] = np.float32(far - q)
+        for i in range(size):
+            u = shares[i]
+            near = np.uint64(rows[0, i])
+            row = np.uint64(rows[1, i])
+            total = np.float32(0.0)
+            for m in range(np.uint64(64)):
+                total += x[near + m] * (table[row, 0, m] + u * (table[row, 1, m] + u * table[row, 2, m]))
+            out[first + i] = total
 
 
 @part(sums=True)
@@ -206,9 +216,9 @@ def leave(
             at += m
 
 
-@kernel("void(f4[::1], i8, i8[::1], i8, f8[:, ::1], f8[:, ::1])", sums=True)
+@kernel("void(f4[::1], i8, i8[::1], i8, f8[:, ::1], f4[:, ::1])", sums=True)
 def weigh_frames(r: Floats, points: int, centres: Ints, cycles: int, scratch: Floats, out: Floats) -> None:
-    """Frames of the residual r (float32) of ``cycles`` cycles, weighted 1 + cos(2 pi v): out (f, cycles * points)."""
+    """Frames of the residual r of ``cycles`` cycles, weighted 1 + cos(2 pi v): out (f, cycles * points), float32."""
     size = cycles * points
     turn_table(size, scratch[0], scratch[1])
     for f in range(centres.shape[0]):
@@ -279,11 +289,10 @@ def fold_residual(
                     out[f, side, k] = value * points / (b - a)
 
 
-@kernel("void(f4[::1], f8[::1], f8[::1], i8, i8, f8, i8, f8[::1], f8[::1])", sums=True)
+@kernel("void(f4[::1], f8[::1], i8, i8, f8, i8, f8[::1], f8[::1])", sums=True)
 def gather_blocks(
     r: Floats,
     place: Floats,
-    dphi: Floats,
     first: int,
     last: int,
     origin: float,
@@ -293,9 +302,12 @@ def gather_blocks(
 ) -> None:
     """Add the residual's points first .. last, each with the time it stands for, to blocks of samples.
 
-    place, dphi (n,): sample and cycles a sample of each point; block b begins at sample origin + b * block.
+    place (n,): sample of each point; a point stands for half the way to each of its neighbours, the first and the last
+    of the grid for nothing; block b begins at sample origin + b * block.
     """
-    i = first
+    i = max(first, 1)
+    last = min(last, r.shape[0] - 1)
+    one = np.uint64(1)
     while i < last:
         b = math.floor((place[i] - origin) / block)
         end = origin + (b + 1) * block
@@ -307,7 +319,7 @@ def gather_blocks(
             if place[stop - 1] >= end:
                 stop = i + 1
             for j in range(np.uint64(stop - i)):
-                width = 1.0 / dphi[np.uint64(i) + j]
+                width = 0.5 * (place[np.uint64(i) + j + one] - place[np.uint64(i) + j - one])
                 total += width * r[np.uint64(i) + j]
                 span += width
             i = stop

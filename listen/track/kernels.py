@@ -13,22 +13,20 @@ import numpy as np
 from listen.compiled import kernel, part
 from listen.track.types import Floats, Ints
 
+_C = tuple(np.float32((-1) ** k / math.factorial(2 * k)) for k in range(7))
+_S = tuple(np.float32((-1) ** k / math.factorial(2 * k + 1)) for k in range(6))
+
 
 @part(sums=True)
 def _cosine(q):  # type: ignore[no-untyped-def]
-    """Cosine of an angle up to a right angle from its square, error below 1e-9."""
-    c = 1.0 / 479001600.0 - q * (1.0 / 87178291200.0)
-    c = 1.0 / 40320.0 + q * (-1.0 / 3628800.0 + q * c)
-    c = 1.0 / 24.0 + q * (-1.0 / 720.0 + q * c)
-    return 1.0 + q * (-0.5 + q * c)
+    """Cosine of an angle up to a right angle from its square, in single precision and as exact as that."""
+    return _C[0] + q * (_C[1] + q * (_C[2] + q * (_C[3] + q * (_C[4] + q * (_C[5] + q * _C[6])))))
 
 
 @part(sums=True)
 def _sine(q):  # type: ignore[no-untyped-def]
-    """Sine over the angle, up to a right angle, from its square, error below 1e-10."""
-    s = -1.0 / 39916800.0 + q * (1.0 / 6227020800.0 - q * (1.0 / 1307674368000.0))
-    s = 1.0 / 120.0 + q * (-1.0 / 5040.0 + q * (1.0 / 362880.0 + q * s))
-    return 1.0 + q * (-1.0 / 6.0 + q * s)
+    """Sine over the angle, up to a right angle, from its square, in single precision and as exact as that."""
+    return _S[0] + q * (_S[1] + q * (_S[2] + q * (_S[3] + q * (_S[4] + q * _S[5]))))
 
 
 @kernel("void(f8[::1], f8[::1], f8[::1], i8, f8[::1], f8[::1])", sums=True)
@@ -63,52 +61,69 @@ def phase_samples(knots: Floats, turns: Floats, slopes: Floats, first: int, dphi
             phase[np.uint64(start) + j] = p0 + u * (d0 + u * (c2 + u * c3))
 
 
-@kernel("void(f8[::1], f8[::1], f8[::1], f8[:, ::1])", sums=True)
+@kernel("void(f8[::1], f8[::1], f8[::1], f4[:, ::1])", sums=True)
 def turn_down(x: Floats, dphi: Floats, phase: Floats, out: Floats) -> None:
-    """Samples times dphi and: the phase's cosine, its sine, the sample, one: out (4, n)."""
+    """Samples times dphi and: the phase's cosine, its sine, the sample, one: out (4, n), float32."""
     for j in range(np.uint64(x.shape[0])):
-        # half the angle by Taylor series (error below 1e-9), then doubled
-        y = (phase[j] - np.rint(phase[j])) * math.pi
+        # half the angle, then doubled
+        y = np.float32((phase[j] - np.rint(phase[j])) * math.pi)
         q = y * y
         s = y * _sine(q)
         c = _cosine(q)
-        weighted = x[j] * dphi[j]
-        out[0, j] = weighted * (1.0 - 2.0 * s * s)
-        out[1, j] = weighted * (2.0 * s * c)
-        out[2, j] = weighted * x[j]
+        weighted = np.float32(x[j] * dphi[j])
+        twice = s + s
+        out[0, j] = weighted - weighted * (twice * s)
+        out[1, j] = weighted * (twice * c)
+        out[2, j] = weighted * np.float32(x[j])
         out[3, j] = weighted
 
 
-@kernel("void(f8[:, ::1], f8[::1], f8[::1], f8[:, ::1], f8[:, ::1])", sums=True)
-def short_frames(turned: Floats, dphi: Floats, phase: Floats, frames: Floats, out: Floats) -> None:
+@part()
+def _sample_of(phase: Floats, dphi: Floats, target: float, guess: int) -> int:
+    """First sample at which the rising phase reaches a target."""
+    n = phase.shape[0]
+    at = min(max(guess, 0), n - 1)
+    at = int(min(max(at + int((target - phase[at]) / dphi[at]), 0), n))
+    while at > 0 and phase[at - 1] >= target:
+        at -= 1
+    while at < n and phase[at] < target:
+        at += 1
+    return at
+
+
+@kernel("void(f4[:, ::1], f8[::1], f8[::1], f8[::1], f8[::1], f8[:, ::1])", sums=True)
+def short_frames(turned: Floats, dphi: Floats, phase: Floats, centres: Floats, cycles: Floats, out: Floats) -> None:
     """First harmonic and power of short frames, weight 1 + cos(2 pi v) over phase.
 
-    turned (4, n): of ``turn_down``; frames[i] = (first sample, last sample + 1, phase of the centre, cycles); out[i] =
-    (re, im, mean square, mean).
+    turned (4, n): of ``turn_down``; centres, cycles (f,): phase of each frame's centre, its length; out[i] = (re, im,
+    mean square, mean). A frame without a sample is 0.
     """
-    for i in range(frames.shape[0]):
-        a = np.uint64(frames[i, 0])
-        centre = frames[i, 2]
-        scale = math.pi / frames[i, 3]
-        re = 0.0
-        im = 0.0
-        square = 0.0
-        mean = 0.0
-        weight = 0.0
-        for j in range(np.uint64(max(frames[i, 1] - frames[i, 0], 0.0))):
-            y = (phase[a + j] - centre) * scale
+    first = 0
+    for i in range(centres.shape[0]):
+        centre = centres[i]
+        first = _sample_of(phase, dphi, centre - 0.5 * cycles[i], first)
+        last = _sample_of(phase, dphi, centre + 0.5 * cycles[i], first)
+        a = np.uint64(first)
+        scale = math.pi / cycles[i]
+        re = np.float32(0.0)
+        im = np.float32(0.0)
+        square = np.float32(0.0)
+        mean = np.float32(0.0)
+        weight = np.float32(0.0)
+        for j in range(np.uint64(max(last - first, 0))):
+            y = np.float32((phase[a + j] - centre) * scale)
             c = _cosine(y * y)
             w = c * c
-            weight += w * dphi[a + j]
+            weight += w * np.float32(dphi[a + j])
             re += w * turned[0, a + j]
             im -= w * turned[1, a + j]
             square += w * turned[2, a + j]
             mean += w * turned[3, a + j]
         if weight > 0.0:
-            out[i, 0] = 2.0 * re / weight
-            out[i, 1] = 2.0 * im / weight
-            out[i, 2] = square / weight
-            out[i, 3] = mean / weight
+            out[i, 0] = 2.0 * np.float64(re) / weight
+            out[i, 1] = 2.0 * np.float64(im) / weight
+            out[i, 2] = np.float64(square) / weight
+            out[i, 3] = np.float64(mean) / weight
         else:
             for column in range(4):
                 out[i, column] = 0.0

@@ -8,7 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from listen.track import grid_kernels, shape_kernels
+from listen.track import fourier, grid_kernels, shape_kernels
 from listen.track.grid import Grid
 from listen.track.lines import BAND
 from listen.track.types import Floats, Ints
@@ -75,7 +75,7 @@ def residual(
         spectra[row : row + len(amplitude), 1:kept] = amplitude[:, 1:kept]
         row += len(amplitude)
     spectra *= np.float32(0.5 * grid.points)
-    tables = np.fft.irfft(spectra, grid.points, axis=1)
+    tables = fourier.rows_of(spectra, grid.points)
     if grid.lap > grid.points:
         tables = np.tile(tables, (1, grid.lap // grid.points))
     left = np.empty_like(grid.y)
@@ -127,9 +127,9 @@ def measure_between(
     n = len(centres)
     out = np.empty((n, 7))
     smooth = _SMOOTH[np.searchsorted(_SMOOTH, cycles, side="right") - 1]
-    for m in np.unique(smooth):
+    for m in set(smooth.tolist()):
         rows = np.flatnonzero(smooth == m)
-        out[rows] = _bins(grid, left, centres[rows], int(m), slopes[rows])
+        out[rows] = _bins(grid, left, centres[rows], m, slopes[rows])
     with np.errstate(invalid="ignore", divide="ignore"):
         # sum of (w dphi)^2 over the frame's samples, for noise of variance 1
         gain = 1.5 * smooth * at_rate
@@ -151,15 +151,16 @@ def _bins(grid: Grid, left: NDArray[np.float32], centres: Ints, m: int, slopes: 
     high = int(1.5 * m) + 2
     out = np.empty((len(centres), 7))
     many = max(1, _AT_ONCE // size)
-    frames = np.empty((many, size))
+    frames = np.empty((many, size), dtype=np.float32)
+    spectra = np.empty((many, bins), dtype=np.complex64)
     scratch = np.empty((2, size))
     power = np.empty((2, bins + 3), dtype=np.float32)
     for i in range(0, len(centres), many):
         some = slice(i, i + many)
         taken = frames[: len(centres[some])]
         grid_kernels.weigh_frames(left, grid.points, centres[some], m, scratch, taken)
-        spectrum = np.fft.rfft(taken, axis=1)
-        parts = spectrum.view(np.float64).reshape(len(taken), bins, 2)
+        spectrum = fourier.spectra(taken, spectra[: len(taken)])
+        parts = spectrum.view(np.float32).reshape(len(taken), bins, 2)
         shape_kernels.between_lines(
             parts,
             1.0 / grid.points**2,
@@ -194,7 +195,6 @@ def gather_low(
         Sum of the residual over time, and the time, are added to.
     """
     sums, spans = np.zeros(len(low)), np.zeros(len(low))
-    grid_kernels.gather_blocks(left, grid.place, grid.dphi, first, last, float(start), block, sums, spans)
-    # a point stands for 1 / points of a cycle
-    low[:, 0] += sums / grid.points
-    low[:, 1] += spans / grid.points
+    grid_kernels.gather_blocks(left, grid.place, first, last, float(start), block, sums, spans)
+    low[:, 0] += sums
+    low[:, 1] += spans

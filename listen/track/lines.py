@@ -11,7 +11,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from listen.track import grid_kernels
+from listen.track import fourier, grid_kernels
 from listen.track.grid import Grid
 from listen.track.types import Floats, Ints
 
@@ -85,7 +85,7 @@ def measure_lines(grid: Grid, centres: Ints, cycles: Ints, slopes: Floats) -> Li
     )
     once = folds.reshape(2, n, lap // points, points).sum(axis=2) if lap > points else folds
     top = np.clip((RESIDUAL_BAND / slopes).astype(np.int64), 1, min(MOST_HARMONICS, points // 2))
-    spectra: NDArray[np.complex128] = np.fft.rfft(once, axis=2)
+    spectra: NDArray[np.complex128] = fourier.spectra(once)
     spectra *= (2.0 / (cycles * points))[:, None]
     amplitude = spectra[0, :, : int(top.max()) + 1]
     amplitude[:, 0] = 0.5 * amplitude[:, 0].real
@@ -141,6 +141,9 @@ def _inharmonic(
         step = off - off[:, :1]
         known = np.mean(np.isfinite(step), axis=0) > 0.8
         step = np.nan_to_num(step)
+        # a median is at most twice the mean of the magnitudes
+        if not (2.0 * np.mean(np.abs(step), axis=0) > _APART).any():
+            return np.zeros(used.shape, dtype=bool)
         half = len(step) // 2
         middle = np.partition(step, half, axis=0)[half]
         scatter = 1.4826 * np.partition(np.abs(step - middle), half, axis=0)[half]

@@ -9,7 +9,7 @@ from dataclasses import dataclass, fields, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from listen.track import kernels
+from listen.track import kernels, shape_kernels
 from listen.track.grid import Grid, lay_grid, points_for
 from listen.track.hum import block_samples
 from listen.track.left import Between, fold, gather_low, measure_between, residual
@@ -349,8 +349,8 @@ def _rows(
         half_noise=between.half_noise,
         spur_power=between.spur_power,
         spur_order=between.spur_order,
-        high_power=high[0],
-        high_order=high[1],
+        high_power=high[:, 0],
+        high_order=high[:, 1],
         dc_fs=lines.amplitude[:, 0].real,
         shape=np.column_stack(
             [
@@ -371,15 +371,12 @@ def _only(rows: Rows, own: NDArray[np.bool_]) -> Rows:
     return Rows(**{name: value if name == "stretch" else value[own] for name, value in values.items()})
 
 
-def _high_orders(amplitude: NDArray[np.complex128], limits: Ints) -> tuple[Floats, Floats]:
+def _high_orders(amplitude: NDArray[np.complex128], limits: Ints) -> Floats:
     """Mean square of the harmonics above the tenth, and their mean order; NaN where none fits."""
-    k = np.arange(HARMONIC_COLUMNS + 1, amplitude.shape[1])
-    high = amplitude[:, HARMONIC_COLUMNS + 1 :]
-    power = np.where(k < limits[:, None], high.real**2 + high.imag**2, 0.0)
-    total = power.sum(axis=1)
-    with np.errstate(invalid="ignore", divide="ignore"):
-        order = (power @ k) / total
-    return np.where(limits > HARMONIC_COLUMNS + 1, 0.5 * total, np.nan), order
+    out = np.empty((len(amplitude), 2))
+    parts = np.ascontiguousarray(amplitude).view(np.float64).reshape(*amplitude.shape, 2)
+    shape_kernels.high_orders(parts, limits, HARMONIC_COLUMNS + 1, out)
+    return out
 
 
 def _running_mean(values: Floats, width: int) -> Floats:

@@ -112,15 +112,6 @@ def curve_at(curve: PhaseCurve, samples: Floats) -> tuple[Floats, Floats]:
     return curve.turns[k] + u * (d0 + u * (c2 + u * c3)), (d0 + u * (2.0 * c2 + 3.0 * u * c3)) / h
 
 
-def _frame_bounds(phase: Floats, centres: Floats, cycles: Floats) -> Floats:
-    frames = np.empty((len(centres), 4))
-    frames[:, 0] = np.searchsorted(phase, centres - 0.5 * cycles)
-    frames[:, 1] = np.searchsorted(phase, centres + 0.5 * cycles)
-    frames[:, 2] = centres
-    frames[:, 3] = cycles
-    return frames
-
-
 def refine(
     rough: RoughCurve, stretch: Stretch, x: Floats, first: int, rate_hz: float, start: float, stop: float
 ) -> PhaseCurve | None:
@@ -162,16 +153,15 @@ def refine(
     h = stretch.reference
     turned = phase_samples(rough.samples, rough.turns * h, rough.slopes * h, a, b - a)
     cycles = np.maximum(np.ceil(SHORT_FRAME_S * rate_hz * knots[:, 2]), SHORT_FRAME_CYCLES)
-    frames = _frame_bounds(turned.phase, knots[:, 1] * h, cycles * h)
     span = cycles / knots[:, 2]
     whole = (knots[:, 0] - 0.5 * span > a - 1) & (knots[:, 0] + 0.5 * span < b + 1)
     if whole.sum() < 3:
         return None
-    knots, frames = knots[whole], np.ascontiguousarray(frames[whole])
+    knots, cycles = knots[whole], cycles[whole]
     sums = np.empty((len(knots), 4))
-    down = np.empty((4, b - a))
+    down = np.empty((4, b - a), dtype=np.float32)
     kernels.turn_down(part, turned.dphi, turned.phase, down)
-    kernels.short_frames(down, turned.dphi, turned.phase, frames, sums)
+    kernels.short_frames(down, turned.dphi, turned.phase, knots[:, 1] * h, cycles * h, sums)
     line = sums[:, 0] + 1j * sums[:, 1]
     residue = np.unwrap(np.angle(line)) / (2 * np.pi * h)
     turns = knots[:, 1] + _smoothed(residue)

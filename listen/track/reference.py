@@ -1,8 +1,8 @@
 """The kernels once more in plain numpy: each under its kernel's name, with its arguments, written for reading.
 
 Nothing in the package imports this: the tests hold the kernels to it, and it says what they compute. Phases are in
-cycles. A frame is a row (first sample, last sample + 1, phase of its centre, whole cycles); v is the place in it,
--1/2 to 1/2, and its weight over phase is 1 + cos(2 pi v) = 2 cos(pi v)^2.
+cycles; v is the place in a frame of whole cycles, -1/2 to 1/2, and its weight over phase is
+1 + cos(2 pi v) = 2 cos(pi v)^2.
 """
 
 from __future__ import annotations
@@ -16,12 +16,6 @@ from scipy.optimize import brentq
 
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
-
-
-def _place(phase: Floats, frame: Floats) -> tuple[slice, Floats]:
-    """Samples of a frame, and v of each."""
-    samples = slice(int(frame[0]), int(frame[1]))
-    return samples, (phase[samples] - frame[2]) / frame[3]
 
 
 def _hermite(k: int | Ints, knots: Floats, turns: Floats, slopes: Floats, u: Any) -> tuple[Any, Any]:
@@ -49,14 +43,14 @@ def turn_down(x: Floats, dphi: Floats, phase: Floats, out: Floats) -> None:
     out[:] = x * dphi * np.vstack([np.cos(angle), np.sin(angle), x, np.ones(len(x))])
 
 
-def short_frames(turned: Floats, dphi: Floats, phase: Floats, frames: Floats, out: Floats) -> None:
+def short_frames(turned: Floats, dphi: Floats, phase: Floats, centres: Floats, cycles: Floats, out: Floats) -> None:
     """A_1 = 2 <x exp(-2 pi j p)>, <x^2> and <x>, the means weighted by (1 + cos 2 pi v) dphi; an empty frame is 0.
 
     turned: of ``turn_down``.
     """
-    for i, frame in enumerate(frames):
-        s, v = _place(phase, frame)
-        weight = np.cos(np.pi * v) ** 2
+    for i, (centre, m) in enumerate(zip(centres, cycles, strict=True)):
+        s = slice(*np.searchsorted(phase, [centre - 0.5 * m, centre + 0.5 * m]))
+        weight = np.cos(np.pi * (phase[s] - centre) / m) ** 2
         total = np.sum(weight * dphi[s])
         out[i] = turned[:, s] @ weight * [2.0, -2.0, 1.0, 1.0] / total if total > 0.0 else 0.0
 
@@ -93,9 +87,14 @@ def window_powers(x: Floats, starts: Ints, width: int, out: Floats) -> None:
         out[i] = part.var() if len(part) else 0.0
 
 
-def decimate(phases: Floats, taps: Floats, out: Floats) -> None:
-    """Every step-th value of x filtered: out[i] = sum over j of taps[j] x[i step + j]; phases are x by its columns."""
-    out[:] = np.correlate(phases.T.ravel(), taps, mode="valid")[:: len(phases)][: len(out)] if len(out) else 0.0
+def decimate(x: Floats, taps: Floats, step: int, out: Floats) -> None:
+    """Every step-th value of x filtered: out[i] = sum over j of taps[j] x[i step + j]."""
+    out[:] = np.correlate(x, taps, mode="valid")[::step][: len(out)] if len(out) else 0.0
+
+
+def line_powers(spectra: Floats, scale: float, out: Floats) -> None:
+    """Sum of the squares of both parts of each line, scaled."""
+    out[:] = scale * (spectra**2).sum(axis=2)
 
 
 def take_windows(x: Floats, centres: Ints, window: Floats, out: Floats) -> None:
@@ -269,7 +268,7 @@ def coarse_pitch(
     del room
     signals = [np.asarray(d, dtype=float) for d in (d0, d1, d2)]
     for i, hop in enumerate(hops):
-        peaks = _hop_peaks([spectra0[i], spectra1[i], spectra2[i]], rates, size, edges, lowest)
+        peaks = _hop_peaks([s[i].astype(float) for s in (spectra0, spectra1, spectra2)], rates, size, edges, lowest)
         out[i] = 0.0, 2.0, peaks[:, 1].max(initial=0.0), 0.0
         if not len(peaks):
             continue
@@ -278,7 +277,7 @@ def coarse_pitch(
         if 0.5 * rates[0] / strong >= 24.0:
             out[i, :2] = _by_likeness(signals, hop, rates, strong, lowest)
         else:
-            out[i, :2] = _by_lines(spectra0[i], peaks, signals, hop, rates, size, edges, strong, lowest)
+            out[i, :2] = _by_lines(spectra0[i].astype(float), peaks, signals, hop, rates, size, edges, strong, lowest)
 
 
 def between_lines(
@@ -317,6 +316,15 @@ def loud_orders(amplitude: Floats, limits: Ints, least: Floats, out: Ints) -> No
     for i, row in enumerate(amplitude):
         loud = np.flatnonzero(np.sum(row[: limits[i]] ** 2, axis=1) >= least[i])
         out[i] = max(1, int(loud.max(initial=1)))
+
+
+def high_orders(amplitude: Floats, limits: Ints, first: int, out: Floats) -> None:
+    """Half the sum of the squares of the harmonics first .. limits[i] - 1, and their mean order weighted by these."""
+    power = (amplitude**2).sum(axis=2)
+    for i, limit in enumerate(limits):
+        k = np.arange(first, min(int(limit), power.shape[1]))
+        total = power[i, k].sum()
+        out[i] = 0.5 * total if limit > first else np.nan, power[i, k] @ k / total if total > 0.0 else np.nan
 
 
 def draw_cycles(

@@ -26,12 +26,17 @@ def grid_places(
     dphi[:] = h / (d0 * (3 * u**2 - 4 * u + 1) + d1 * (3 * u**2 - 2 * u) + rise * (6 * u - 6 * u**2))
 
 
-def interpolate(x: Floats, place: Floats, table: Floats, out: Floats) -> None:
-    """Sum over m of x[k - 31 + m] h(m), k = floor(place) held 31 samples off the ends; h by straight lines."""
-    k = np.clip(place.astype(np.int64), 31, len(x) - 33)
-    far = (place - k) * len(table)
+def interpolate(
+    x: Floats, place: Floats, origin: float, table: Floats, rows: Ints, shares: Floats, out: Floats
+) -> None:
+    """Sum over m of x[k - 31 + m] h(m), k = floor(place - origin) held 31 samples off the ends; h by parabolas."""
+    del rows, shares
+    at = place - origin
+    k = np.clip(at.astype(np.int64), 31, len(x) - 33)
+    far = (at - k) * len(table)
     q = np.clip(far.astype(np.int64), 0, len(table) - 1)
-    taps = table[q, 0].astype(float) + (far - q)[:, None] * table[q, 1]
+    u = (far - q)[:, None]
+    taps = table[q, 0].astype(float) + u * table[q, 1] + u**2 * table[q, 2]
     out[:] = np.sum(x[k[:, None] - 31 + np.arange(table.shape[2])] * taps, axis=1)
 
 
@@ -100,12 +105,12 @@ def fold_residual(
 
 
 def gather_blocks(
-    r: Floats, place: Floats, dphi: Floats, first: int, last: int, origin: float, block: int, sums: Floats,
-    spans: Floats
-) -> None:  # fmt: skip
-    """Adds 1 / dphi, and r / dphi, of the points first .. last to the block of samples each lies in."""
-    n = np.arange(first, last)
+    r: Floats, place: Floats, first: int, last: int, origin: float, block: int, sums: Floats, spans: Floats
+) -> None:
+    """Adds the width, and r times the width, of the points first .. last to the block of samples each lies in."""
+    n = np.arange(max(first, 1), min(last, len(r) - 1))
     b = np.floor((place[n] - origin) / block).astype(np.int64)
     there = (b >= 0) & (b < len(sums))
-    np.add.at(spans, b[there], 1.0 / dphi[n[there]])
-    np.add.at(sums, b[there], r[n[there]] / dphi[n[there]])
+    width = 0.5 * (place[n + 1] - place[n - 1])
+    np.add.at(spans, b[there], width[there])
+    np.add.at(sums, b[there], (r[n] * width)[there])

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from listen.track import shape_kernels
+from listen.track import fourier, shape_kernels
 from listen.track.types import Floats, Ints
 
 POINTS = 1024
@@ -79,7 +79,7 @@ def measure_shape(amplitude: NDArray[np.complex128], limits: Ints, line_noise: F
             drawn = np.zeros((2, len(rows), points // 2 + 1, 2), dtype=np.float32)
             taper = np.empty(points // 2 + 1)
             shape_kernels.draw_cycles(parts, rows, limits, least, _JUMP, 0.5 * points, taper, drawn)
-            cycle, steep = np.fft.irfft(drawn.view(np.complex64)[..., 0], points, axis=2)
+            cycle, steep = fourier.rows_of(drawn.view(np.complex64)[..., 0], points)
             measured = np.empty((len(rows), 8))
             shape_kernels.cycle_shape(cycle, steep, measured)
             out[rows] = measured

@@ -129,7 +129,7 @@ def _loud(power: Floats, m: int, first: int, stop: int, limit: float, out: Float
     out[6] = place / loud if loud > 0.0 else np.nan
 
 
-@kernel("void(f8[:, :, ::1], f8, i8, i8[::1], i8[::1], i8, f4[:, ::1], i4[::1], i4[::1], f8[:, ::1])", sums=True)
+@kernel("void(f4[:, :, ::1], f8, i8, i8[::1], i8[::1], i8, f4[:, ::1], i4[::1], i4[::1], f8[:, ::1])", sums=True)
 def between_lines(
     spectrum: Floats,
     scale: float,
@@ -144,18 +144,19 @@ def between_lines(
 ) -> None:
     """Power between the harmonics: bins that are no harmonic nor next to one, from first[i] up to last[i].
 
-    spectrum (n, bins, 2): real and imaginary parts, of frames of so many cycles, their squares times ``scale`` are the
-    power; out[i] = (median, mean, bins, power at odd half orders below the sixth, their number, power of the bins from
-    ``high`` on that stand ten times over the median, their mean place in bins); power (2, at least bins + 1) is room of
-    float32, bits its second row as int32, whose order is the same; few (32,): room of int32.
+    spectrum (n, bins, 2), float32: real and imaginary parts, of frames of so many cycles, their squares times ``scale``
+    are the power; out[i] = (median, mean, bins, power at odd half orders below the sixth, their number, power of the
+    bins from ``high`` on that stand ten times over the median, their mean place in bins); power (2, at least bins + 1)
+    is room of float32, bits its second row as int32, whose order is the same; few (32,): room of int32.
     """
     bins = spectrum.shape[1]
+    narrow = np.float32(scale)
     for i in range(spectrum.shape[0]):
         stop = min(last[i], bins)
         for b in range(np.uint64(min(stop + 3, bins))):
             re = spectrum[i, b, 0]
             im = spectrum[i, b, 1]
-            power[0, b] = np.float32(scale * (re * re + im * im))
+            power[0, b] = narrow * (re * re + im * im)
         _half_orders(power[0], cycles, stop, bins, out[i])
         count = _gathered(power[0], cycles, first[i], stop, power[1])
         out[i, 2] = count
@@ -191,6 +192,23 @@ def loud_orders(amplitude: Floats, limits: Ints, least: Floats, out: Ints) -> No
         while k > 1 and not amplitude[i, k, 0] ** 2 + amplitude[i, k, 1] ** 2 >= least[i]:
             k -= 1
         out[i] = max(k, 1)
+
+
+@kernel("void(f8[:, :, ::1], i8[::1], i8, f8[:, ::1])", sums=True)
+def high_orders(amplitude: Floats, limits: Ints, first: int, out: Floats) -> None:
+    """Mean square of the harmonics ``first`` .. limits[i] - 1, and their mean order; NaN where none fits, or all are 0.
+
+    amplitude (n, harmonics + 1, 2): real and imaginary parts; out (n, 2).
+    """
+    for i in range(amplitude.shape[0]):
+        total = 0.0
+        place = 0.0
+        for k in range(np.uint64(first), np.uint64(max(min(limits[i], amplitude.shape[1]), first))):
+            power = amplitude[i, k, 0] ** 2 + amplitude[i, k, 1] ** 2
+            total += power
+            place += power * np.float64(np.int64(k))
+        out[i, 0] = 0.5 * total if limits[i] > first else np.nan
+        out[i, 1] = place / total if total > 0.0 else np.nan
 
 
 @kernel("void(f8[:, :, ::1], i8[::1], i8[::1], f8[::1], f8, f8, f8[::1], f4[:, :, :, ::1])", sums=True)

@@ -82,10 +82,10 @@ def find_steps(
 def _line_fits(residue: Floats) -> tuple[Floats, Floats, Floats]:
     """Value at the middle, slope and scatter of lines through each run of ``_SIDE`` points."""
     place = np.arange(_SIDE) - 0.5 * (_SIDE - 1)
-    views = np.lib.stride_tricks.sliding_window_view(residue, _SIDE)
-    middle = views.mean(axis=1)
-    slope = views @ place / (place @ place)
-    scatter = np.sqrt(np.mean((views - middle[:, None] - slope[:, None] * place) ** 2, axis=1))
+    views = np.lib.stride_tricks.sliding_window_view(residue, len(residue) - _SIDE + 1)
+    middle = views.mean(axis=0)
+    slope = place @ views / (place @ place)
+    scatter = np.sqrt(np.mean((views - middle - place[:, None] * slope) ** 2, axis=0))
     return middle, slope, scatter
 
 
@@ -105,8 +105,9 @@ def _candidates(curve: PhaseCurve) -> list[tuple[float, float, float]]:
     noise = np.maximum(scatter[left], scatter[right])
     size = np.abs(jump)
     good = (size > _LEAST_CYCLES) & (size > _OVER_NOISE * noise) & (bend < 2.0 * size) & _same_pitch(curve, left, right)
-    out = []
     index = np.flatnonzero(good)
+    index = index[_torn(curve, left[index], right[index])]
+    out = []
     groups = np.split(index, np.flatnonzero(np.diff(index) > 2) + 1) if len(index) else []
     if len(groups) > _MOST:
         # in a wave that jitters all the time only what stands out furthest is looked at
@@ -122,6 +123,26 @@ def _candidates(curve: PhaseCurve) -> list[tuple[float, float, float]]:
             least = 0.5 * wrapped if bend[i] < 0.5 * size[i] else _BENT_CYCLES
             out.append((float(curve.samples[k]), float(curve.slopes[k - reach + 2]), least))
     return out
+
+
+def _torn(curve: PhaseCurve, left: NDArray[np.int64], right: NDArray[np.int64]) -> NDArray[np.bool_]:
+    """Whether lines with one curvature through both sides miss each other in time, not only in the rough phase's.
+
+    The rough phase bends at its knots, and what it is wrong by bends there too; the tone does not.
+    """
+    if not len(left):
+        return np.zeros(0, dtype=bool)
+    near = np.concatenate([left[:, None] + np.arange(_SIDE), right[:, None] + np.arange(_SIDE)], axis=1)
+    middle = curve.samples[near].mean(axis=1, keepdims=True)
+    time = curve.samples[near] - middle
+    time /= np.abs(time).max(axis=1, keepdims=True)
+    phase = curve.turns[near] - curve.turns[near].mean(axis=1, keepdims=True)
+    after = np.repeat([0.0, 1.0], _SIDE)
+    columns = np.stack([np.ones_like(time), after + 0 * time, time * (1 - after), time * after, time**2], axis=2)
+    turned = columns.swapaxes(1, 2)
+    fitted = np.linalg.solve(turned @ columns, turned @ phase[:, :, None])
+    torn: NDArray[np.bool_] = np.abs(fitted[:, 1, 0]) > 0.25 * _LEAST_CYCLES
+    return torn
 
 
 def _same_pitch(curve: PhaseCurve, left: NDArray[np.int64], right: NDArray[np.int64]) -> NDArray[np.bool_]:

@@ -60,15 +60,15 @@ class Phase:
         kernels.phase_samples(self.knots, self.turns, rates, first, self.dphi, self.phase)
         self.x = 0.1 + 0.5 * np.cos(2 * np.pi * self.phase) + 0.01 * rng.standard_normal(n)
 
-    def frames(self, cycles: list[int]) -> np.ndarray:
-        """Frames of so many cycles that fit, evenly placed."""
-        rows = []
-        for i, m in enumerate(cycles):
-            low, high = self.phase[0] + 0.5 * m, self.phase[-1] - 0.5 * m
-            centre = low + (high - low) * (i + 0.5) / len(cycles)
-            a, b = np.searchsorted(self.phase, [centre - 0.5 * m, centre + 0.5 * m])
-            rows.append((a, b, centre, m))
-        return np.array(rows, dtype=float)
+    def frames(self, cycles: list[int]) -> tuple[np.ndarray, np.ndarray]:
+        """Centres of frames of so many cycles that fit, evenly placed, and the cycles."""
+        m = np.array(cycles, dtype=float)
+        low, high = self.phase[0] + 0.5 * m, self.phase[-1] - 0.5 * m
+        return low + (high - low) * (np.arange(len(m)) + 0.5) / len(m), m
+
+
+def single(values: Any) -> np.ndarray:
+    return np.ascontiguousarray(values, dtype=np.float32)
 
 
 def assert_same(compiled: np.ndarray, plain: np.ndarray, atol: float) -> None:
@@ -78,11 +78,11 @@ def assert_same(compiled: np.ndarray, plain: np.ndarray, atol: float) -> None:
     np.testing.assert_allclose(compiled[finite], plain[finite], rtol=0, atol=atol)
 
 
-def both(name: str, module: ModuleType, *args: Any, out: tuple[int, ...], fill: float = 7.0) -> tuple[Any, Any]:
+def both(name: str, module: ModuleType, *args: Any, out: tuple[int, ...], kind: Any = float) -> tuple[Any, Any]:
     """Run the kernel and its twin with an output of a shape; what one leaves alone the other must leave alone too."""
     results = []
     for owner in (module, reference):
-        target = np.full(out, fill)
+        target = np.full(out, 7.0, dtype=kind)
         returned = getattr(owner, name)(*args, target)
         results.append((target, returned))
     assert results[0][1] == results[1][1]
@@ -123,25 +123,34 @@ def test_turn_down_and_short_frames(kind: str) -> None:
     x = {"noise": made.x, "constant": np.full(3000, 0.3), "zero": np.zeros(3000)}.get(kind, made.x.copy())
     if kind == "not finite":
         x[[1500, 1600]] = np.nan, np.inf
-    compiled, plain = both("turn_down", kernels, x, made.dphi, made.phase, out=(4, 3000))
-    # the kernel's series end within 1e-9
-    assert_same(compiled, plain, atol=1e-11)
-    frames = made.frames(CYCLES)
-    compiled, plain = both("short_frames", kernels, plain, made.dphi, made.phase, frames, out=(len(frames), 4))
-    assert_same(compiled, plain, atol=1e-9)
+    room = np.empty((4, 3000), dtype=np.float32)
+    kernels.turn_down(x, made.dphi, made.phase, room)
+    plain = np.empty((4, 3000))
+    reference.turn_down(x, made.dphi, made.phase, plain)
+    # of products of 0.02 at the most
+    assert_same(room, plain, atol=4e-9)
+    centres, cycles = made.frames(CYCLES)
+    frames = (made.dphi, made.phase, centres, cycles)
+    compiled, plain = both("short_frames", kernels, room, *frames, out=(len(cycles), 4))
+    # some hundreds of them added up
+    assert_same(compiled, plain, atol=3e-7)
     assert np.isfinite(compiled).all() == (kind != "not finite")
     if kind == "noise":
         # the mean that was put in, within five times the noise's 0.01 / sqrt(100)
         np.testing.assert_allclose(compiled[:, 3], 0.1, atol=0.006)
 
 
-def test_an_empty_short_frame_is_nothing() -> None:
-    made = Phase(6)
-    frames = np.array([[40.0, 40.0, made.phase[40], 2.0]])
-    turned = np.ones((4, 3000))
-    compiled, plain = both("short_frames", kernels, turned, made.dphi, made.phase, frames, out=(1, 4))
-    np.testing.assert_array_equal(compiled, np.zeros((1, 4)))
-    np.testing.assert_array_equal(plain, compiled)
+@pytest.mark.parametrize("slope", [0.01, 0.3, 0.002])
+def test_short_frames_anywhere(slope: float) -> None:
+    """In no order, over the ends and beyond them: no sample there, no frame."""
+    made = Phase(6, slope=slope)
+    low, high = made.phase[0], made.phase[-1]
+    centres = np.array([high - 1.0, low + 3.0, low - 9.0, high + 40.0, 0.5 * (low + high), low, high])
+    cycles = np.array([4.0, 2.0, 2.0, 8.0, 4.0, 2.0, 2.0])
+    turned = single(np.random.default_rng(6).standard_normal((4, 3000)) * made.dphi)
+    compiled, plain = both("short_frames", kernels, turned, made.dphi, made.phase, centres, cycles, out=(7, 4))
+    np.testing.assert_allclose(compiled, plain, rtol=0, atol=1e-6)
+    np.testing.assert_array_equal(compiled[2:4], np.zeros((2, 4)))
 
 
 def test_window_powers() -> None:
@@ -163,37 +172,49 @@ def test_place_knots(spacing: float, span: tuple[float, float], most: int) -> No
     np.testing.assert_allclose(compiled, plain, rtol=0, atol=1e-8)
 
 
-def _phases(x: np.ndarray, step: int) -> np.ndarray:
-    return np.ascontiguousarray(x[: len(x) // step * step].reshape(-1, step).T, dtype=np.float32)
-
-
-@pytest.mark.parametrize(("n_taps", "step", "n_out"), [(41, 4, 1100), (33, 2, 1), (3, 1, 50), (1, 3, 10), (41, 4, 0)])
-def test_decimate(n_taps: int, step: int, n_out: int) -> None:
+@pytest.mark.parametrize(("step", "n_out"), [(4, 1100), (2, 1), (1, 50), (3, 10), (4, 0)])
+def test_decimate(step: int, n_out: int) -> None:
     rng = np.random.default_rng(11)
-    taps = rng.standard_normal(n_taps).astype(np.float32)
-    phases = _phases(rng.standard_normal((n_out + n_taps // step + 1) * step), step)
+    taps, x = single(rng.standard_normal(64)), single(rng.standard_normal(n_out * step + 64))
     results = []
     for owner in (coarse_kernels, reference):
         out = np.full(n_out, 7.0, dtype=np.float32)
-        owner.decimate(phases, taps, out)
+        owner.decimate(x, taps, step, out)
         results.append(out)
-    # single precision: 6e-8 of each product, some forty of them
+    # single precision: 6e-8 of each product, some sixty of them
     np.testing.assert_allclose(results[0], results[1], rtol=0, atol=1e-5)
 
 
 def test_decimate_with_a_sample_that_is_not_finite() -> None:
-    x = np.ones(200)
+    x = np.ones(200, dtype=np.float32)
     x[100] = np.inf
-    out = np.empty(40, dtype=np.float32)
-    coarse_kernels.decimate(_phases(x, 4), np.array([0.25, 0.5, 0.25], dtype=np.float32), out)
-    assert np.isinf(out).sum() == 1
+    out = np.empty(34, dtype=np.float32)
+    coarse_kernels.decimate(x, np.full(64, 0.1, dtype=np.float32), 4, out)
+    assert np.isinf(out).sum() == 16
+
+
+def test_line_powers() -> None:
+    spectra = single(np.random.default_rng(25).standard_normal((5, 33, 2)))
+    results = []
+    for owner in (coarse_kernels, reference):
+        results.append(np.empty((5, 33), dtype=np.float32))
+        owner.line_powers(spectra, 0.25, results[-1])
+    np.testing.assert_allclose(*results, rtol=1e-6)
+
+
+@pytest.mark.parametrize("limits", [[30, 12, 2, 60, 90], [11, 11, 11, 12, 13]])
+def test_high_orders(limits: list[int]) -> None:
+    amplitude = np.random.default_rng(26).standard_normal((5, 60, 2))
+    amplitude[3] = 0.0
+    compiled, plain = both("high_orders", shape_kernels, amplitude, np.array(limits), 11, out=(5, 2))
+    np.testing.assert_allclose(compiled, plain, rtol=1e-12)
 
 
 def test_take_windows() -> None:
     rng = np.random.default_rng(23)
     x = (0.3 + rng.standard_normal(700)).astype(np.float32)
     centres = np.array([-5, 0, 40, 350, 640, 699, 720])
-    compiled, plain = both("take_windows", coarse_kernels, x, centres, np.hanning(128), out=(7, 128))
+    compiled, plain = both("take_windows", coarse_kernels, x, centres, np.hanning(128), out=(7, 128), kind=np.float32)
     np.testing.assert_allclose(compiled, plain, rtol=0, atol=1e-6)
 
 
@@ -300,6 +321,7 @@ def test_between_lines(kind: str, cycles: int) -> None:
     last = np.array([2, 200, 290, 300, 250, 298, 3])
     first = np.array([2, 2, 20, 30, 250, 5, 2])
     spectrum[5, 20] = 50.0
+    spectrum = single(spectrum)
     power = np.empty((2, 303), dtype=np.float32)
     room = power, power[1].view(np.int32), np.empty(32, dtype=np.int32)
     args = (spectrum, 0.25, cycles, last, first, 3 * cycles // 2 + 2, *room)
@@ -315,7 +337,7 @@ def test_between_lines(kind: str, cycles: int) -> None:
 @pytest.mark.parametrize("bad", [np.nan, -np.nan, np.inf])
 def test_between_lines_of_a_spectrum_that_is_not_finite_stays_in_its_room(bad: float) -> None:
     """Bounds-checked this fails where a place is read that was not filled; the frames beside are as they were."""
-    spectrum = np.random.default_rng(24).standard_normal((3, 300, 2))
+    spectrum = single(np.random.default_rng(24).standard_normal((3, 300, 2)))
     results = []
     for value in (spectrum[1].copy(), bad):
         spectrum[1] = value
