@@ -10,6 +10,7 @@ from listen.findings.between import knot_stretches
 from listen.findings.draft import Draft
 from listen.findings.limits import Limits, severity_of
 from listen.findings.rows import Floats, Span
+from listen.sorting import median, median_of_known
 from listen.track import Frames, short_frame_s
 
 _GRID_S = 0.005
@@ -76,7 +77,7 @@ def rests_of(frames: Frames, spans: list[Span], lead_s: float, after_s: float) -
         if len(grid) < 40:
             continue
         f0 = np.interp(grid, t, envelope.f0_hz[part])
-        middle = float(np.median(f0))
+        middle = median(f0)
         # alternate cycles that differ are a subharmonic: the pitch is looked at over four cycles or more
         width = max(1, round(max(0.01, 4.0 / middle) / _GRID_S))
         cents = 1200 * np.log2(np.maximum(f0, 1e-3) / middle)
@@ -206,7 +207,7 @@ def retunes(frames: Frames, spans: list[Span]) -> list[tuple[float, Span]]:
         a = span.first
         start = float(frames.time_s[a])
         before = (frames.time_s < start - 0.01) & (frames.time_s > start - 0.35) & frames.oscillating
-        rest = float(np.median(frames.f0_hz[span.first : span.last + 1]))
+        rest = median(frames.f0_hz[span.first : span.last + 1])
         if not before.any():
             continue
         moved = np.abs(1200 * np.log2(frames.f0_hz[before] / rest))
@@ -228,14 +229,14 @@ def settlings(frames: Frames, moved: list[tuple[float, Span]], hunts: list[Rest]
         end = float(frames.time_s[span.last])
         if end - at < 0.4 or any(r.start_s < end and r.end_s > at for r in hunts):
             continue
-        f0 = float(np.median(frames.f0_hz[span.first : span.last + 1]))
+        f0 = median(frames.f0_hz[span.first : span.last + 1])
         part = (envelope.time_s > at + max(0.012, 1.5 / f0)) & (envelope.time_s <= end)
         part &= owner == frames.stretch[span.last]
         if np.count_nonzero(part) < 20:
             continue
         t, a = envelope.time_s[part], envelope.rms_amplitude_fs[part]
         tail = t > end - 0.4 * (end - at)
-        settled = float(np.median(a[tail]))
+        settled = median(a[tail])
         off = 20 * np.log10(np.maximum(a, 1e-9) / settled)
         noise = float(np.quantile(np.abs(off[tail]), 0.95))
         if noise > 0.35:
@@ -369,7 +370,7 @@ def _pitch_noise(frames: Frames, rest: Rest) -> float:
     near = (frames.time_s >= rest.start_s) & (frames.time_s <= rest.end_s) & frames.oscillating
     if not near.any():
         return 0.0
-    ratio = float(np.nanmedian(10 ** ((frames.noise_dbfs[near] - frames.fundamental_dbfs[near]) / 20)))
+    ratio = median_of_known(10 ** ((frames.noise_dbfs[near] - frames.fundamental_dbfs[near]) / 20))
     samples = max(0.008, 2.0 / rest.f0_hz) * frames.sample_rate_hz
     phase = ratio * np.sqrt(1.5 / samples)
     return float(1200 / np.log(2) * phase * np.sqrt(2.0) / (2 * np.pi * 0.005 * rest.f0_hz))
