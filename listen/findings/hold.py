@@ -7,6 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from listen.findings.between import knot_stretches
+from listen.findings.curves import legendre_columns, without_curve
 from listen.findings.draft import Draft
 from listen.findings.limits import Limits, severity_of
 from listen.findings.rows import Floats, Span
@@ -159,7 +160,7 @@ def _periodic(rest: Rest) -> tuple[float, float] | None:
     log = np.log(np.maximum(rest.amplitude, 1e-9))
     n = len(log)
     place = np.linspace(-1, 1, n)
-    flat = log - np.polynomial.polynomial.polyval(place, np.polynomial.polynomial.polyfit(place, log, 2))
+    flat = without_curve(place, log, 2)
     window = np.hanning(n)
     size = 4 * 2 ** int(np.ceil(np.log2(n)))
     power = np.abs(np.fft.rfft(flat * window, size)) ** 2
@@ -317,7 +318,7 @@ def instability(
         place = rest.time_s - rest.time_s.mean()
         slope = float(place @ rest.pitch_cents / (place @ place))
         left = rest.pitch_cents - rest.pitch_cents.mean() - slope * place
-        bends = np.polynomial.legendre.legvander(np.linspace(-1, 1, len(left)), 3)
+        bends = legendre_columns(np.linspace(-1, 1, len(left)), 3)
         curved = left - bends @ np.linalg.lstsq(bends, left, rcond=None)[0]
         if np.mean(curved**2) < 0.25 * np.mean(left**2):
             # one smooth bend is the end of a turn, not wavering
@@ -378,9 +379,7 @@ def _pitch_noise(frames: Frames, rest: Rest) -> float:
 
 def _rate(rest: Rest) -> float | None:
     """Rate of a periodic wavering."""
-    x = rest.pitch_cents - np.polynomial.polynomial.polyval(
-        rest.time_s, np.polynomial.polynomial.polyfit(rest.time_s, rest.pitch_cents, 1)
-    )
+    x = without_curve(rest.time_s, rest.pitch_cents, 1)
     power = np.abs(np.fft.rfft(x * np.hanning(len(x)), 4 * len(x))) ** 2
     rate = np.fft.rfftfreq(4 * len(x), _GRID_S)
     best = int(np.argmax(np.where(rate > 2.0 / (len(x) * _GRID_S), power, 0.0)))
