@@ -80,7 +80,7 @@ def _read(harmonics: Floats) -> tuple[Floats, Floats, Floats]:
     spectrum[:, 1 : harmonics.shape[1] + 1] = harmonics * (_POINTS / 2)
     cycle = np.fft.irfft(spectrum, _POINTS, axis=1)
     top = cycle.max(axis=1)
-    flat = np.mean(cycle >= 0.98 * top[:, None], axis=1) / _SINE_FLAT
+    flat = np.count_nonzero(cycle >= 0.98 * top[:, None], axis=1) / _POINTS / _SINE_FLAT
     return top / harmonics[:, 0], -cycle.min(axis=1) / harmonics[:, 0], flat
 
 

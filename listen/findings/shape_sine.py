@@ -133,6 +133,8 @@ def _from_few(
 
     Where no row of the take has more, a hard clip's own H2 and H3 stand in, if the two agree.
     """
+    if not few.any():
+        return loss, share
     loss, share = loss.copy(), share.copy()
     many = (orders >= _FEW) & (h2 > 0.002) & np.isfinite(loss)
     table = clip_table(32, False)
@@ -179,22 +181,28 @@ def _dead_band(frames: Frames, orders: NDArray[np.int64], h3: Floats) -> Floats:
         h5 = short_median(10 ** (frames.harmonics_dbc[:, 3] / 20), frames.stretch)
         ratio = 20 * np.log10(h5 / h3)
         pattern = (
-            _steeper_than_slewing(frames, orders, h3)
-            & (orders >= 5)
+            (orders >= 5)
+            & np.isfinite(h3)
             & (np.cos(psi3) > 0.75)
             & (np.cos(psi5) < -0.6)
             & (ratio > -11)
             & (ratio < -2)
         )
+    if not pattern.any():
+        return np.zeros(len(frames))
+    pattern = _steeper_than_slewing(frames, orders, h3, pattern)
     return np.where(pattern, dead_band_ratio(np.nan_to_num(h3)), 0.0)
 
 
-def _steeper_than_slewing(frames: Frames, orders: NDArray[np.int64], h3: Floats) -> Flags:
-    """Slewing lays H3 and H5 as a dead band does, but holds the slope that a dead band steepens."""
+def _steeper_than_slewing(frames: Frames, orders: NDArray[np.int64], h3: Floats, among: Flags) -> Flags:
+    """Slewing lays H3 and H5 as a dead band does, but holds the slope that a dead band steepens.
+
+    Tables are dear: they are made for the rows in question alone.
+    """
     read = short_median(frames.slope_over_sine, frames.stretch)
     out = np.zeros(len(frames), dtype=bool)
-    for k in distinct(orders[orders >= 5]):
-        rows = (orders == k) & np.isfinite(h3)
+    for k in distinct(orders[among]):
+        rows = among & (orders == k)
         fits = int(min(k, 16))
         third, steep = dead_band_table(fits)
         slewed, _, thirds = slew_table(fits)
