@@ -1,4 +1,4 @@
-"""Medians and distinct values are numpy's own, to the last bit."""
+"""Medians, quantiles and distinct values are numpy's own, to the last bit."""
 
 from __future__ import annotations
 
@@ -10,7 +10,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from listen.sorting import distinct, median, median_of_known, medians
+from listen.sorting import distinct, median, median_of_known, medians, quantile, quantile_of_known
 
 REPO = Path(__file__).resolve().parents[1]
 
@@ -32,6 +32,9 @@ def test_numpy_says_the_same(x: np.ndarray) -> None:
         warnings.simplefilter("ignore", RuntimeWarning)  # numpy's, of a row of NaN alone
         np.testing.assert_array_equal(median(x), float(np.median(x)))
         np.testing.assert_array_equal(median_of_known(x), float(np.nanmedian(x)))
+        for share in (0.0, 0.005, 0.25, 0.5, 0.9, 0.98, 0.995, 1.0):
+            np.testing.assert_array_equal(quantile(x, share), float(np.quantile(x, share)))
+            np.testing.assert_array_equal(quantile_of_known(x, share), float(np.nanquantile(x, share)))
     found = distinct(x)
     assert found.dtype == x.dtype
     np.testing.assert_array_equal(found, np.unique(x))
@@ -46,24 +49,26 @@ def test_medians_along_an_axis(shape: tuple[int, int], axis: int) -> None:
     np.testing.assert_array_equal(medians(x, axis), np.median(x, axis=axis))
 
 
-def test_of_nothing_there_is_no_median() -> None:
+def test_of_nothing_there_is_none() -> None:
     nothing = np.array([])
     assert np.isnan(median(nothing))
     assert np.isnan(median_of_known(nothing))
+    assert np.isnan(quantile(nothing, 0.5))
+    assert np.isnan(quantile_of_known(nothing, 0.5))
     assert len(distinct(nothing)) == 0
 
 
 def test_what_is_given_stays_as_it_was() -> None:
     x = np.array([3.0, 1.0, 2.0])
-    median(x), median_of_known(x), medians(x[None], 1), distinct(x)
+    median(x), median_of_known(x), medians(x[None], 1), quantile(x, 0.3), distinct(x)
     assert x.tolist() == [3.0, 1.0, 2.0]
 
 
 def test_no_masked_arrays_are_loaded() -> None:
     code = (
-        "import sys, numpy as np\nfrom listen.sorting import distinct, median, median_of_known, medians\n"
+        "import sys, numpy as np\nfrom listen.sorting import distinct, median, medians, quantile\n"
         "x = np.array([1.0, np.nan, 2.0, 3.0])\n"
-        "median(x), median_of_known(x), medians(x[None], 1), distinct(x)\n"
+        "median(x), median(x[2:]), medians(x[None], 1), quantile(x, 0.3), distinct(x)\n"
         "sys.exit('numpy.ma' in sys.modules)"
     )
     subprocess.run([sys.executable, "-c", code], cwd=REPO, check=True)

@@ -11,7 +11,7 @@ from listen.findings.draft import Draft
 from listen.findings.limits import Limits, severity_of
 from listen.findings.rows import Flags, Floats, Span, blocks, pitch_range, resting, short_median, spans, times
 from listen.findings.types import Half
-from listen.sorting import median, median_of_known, medians
+from listen.sorting import median, median_of_known, medians, quantile
 from listen.track import HUM_LINES_HZ, Frames, knot_spacing_s, short_frame_s
 
 _BRIDGE_S = 0.4
@@ -52,7 +52,7 @@ def parasitic(frames: Frames, usable: Flags, limits: Limits, locked: bool) -> li
     for span in spans(known & (dbc >= row["attention"]), known, frames.time_s, _BRIDGE_S, _SHORTEST_S):
         rows = np.zeros(len(frames), dtype=bool)
         rows[span.first : span.last + 1] = (known & (dbc >= row["attention"]))[span.first : span.last + 1]
-        worst = float(np.quantile(dbc[rows], 0.9))
+        worst = quantile(dbc[rows], 0.9)
         severity = severity_of(worst, row)
         if severity is None or (not locked and _jitter_cents(frames, rows) > _JITTERS_FROM):
             continue
@@ -167,7 +167,7 @@ def subharmonic(frames: Frames, usable: Flags, limits: Limits, humming: bool) ->
     for span in spans(known & (values >= row["attention"]), known, frames.time_s, _BRIDGE_S, 0.3):
         rows = np.zeros(len(frames), dtype=bool)
         rows[span.first : span.last + 1] = (known & (values >= row["attention"]))[span.first : span.last + 1]
-        worst = float(np.quantile(values[rows], 0.9))
+        worst = quantile(values[rows], 0.9)
         severity = severity_of(worst, row)
         if severity is None:
             continue

@@ -11,7 +11,7 @@ from listen.findings.curves import legendre_columns, without_curve
 from listen.findings.draft import Draft
 from listen.findings.limits import Limits, severity_of
 from listen.findings.rows import Floats, Span
-from listen.sorting import median, median_of_known
+from listen.sorting import median, median_of_known, quantile
 from listen.track import Frames, short_frame_s
 
 _GRID_S = 0.005
@@ -182,7 +182,7 @@ def _periodic(rest: Rest) -> tuple[float, float] | None:
     early, late = (abs(np.mean(part)) for part in (flat[:third] * turns[:third], flat[-third:] * turns[-third:]))
     if late < 0.6 * early:
         return None
-    top, bottom = np.quantile(np.exp(flat), 0.99), np.quantile(np.exp(flat), 0.01)
+    top, bottom = quantile(np.exp(flat), 0.99), quantile(np.exp(flat), 0.01)
     bins = float(rate[best]) * short_frame_s(rest.f0_hz)
     smeared = float(np.sinc(bins)) / (1 - bins**2) if abs(bins - 1) > 1e-6 else 0.5
     return min(1.0, float((top - bottom) / (top + bottom)) / max(smeared, 0.3)), float(rate[best])
@@ -239,7 +239,7 @@ def settlings(frames: Frames, moved: list[tuple[float, Span]], hunts: list[Rest]
         tail = t > end - 0.4 * (end - at)
         settled = median(a[tail])
         off = 20 * np.log10(np.maximum(a, 1e-9) / settled)
-        noise = float(np.quantile(np.abs(off[tail]), 0.95))
+        noise = quantile(np.abs(off[tail]), 0.95)
         if noise > 0.35:
             continue
         outside = np.flatnonzero(np.abs(off) > _WITHIN_DB)

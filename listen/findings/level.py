@@ -9,7 +9,7 @@ import numpy as np
 from listen.findings.draft import Draft
 from listen.findings.limits import Limits, severity_of
 from listen.findings.rows import Flags, Floats, blocks, short_median
-from listen.sorting import median, median_of_known
+from listen.sorting import median, median_of_known, quantile
 from listen.track import Frames
 
 _CORNERS_HZ = (0.0, 2.0, 4.0, 7.0, 10.0, 14.0, 20.0)
@@ -91,7 +91,7 @@ def find_start(frames: Frames) -> Start:
 
 def _settled(t: Floats, a: Floats) -> float:
     """Level reached once the growth has stopped."""
-    top = float(np.quantile(a[t <= t[0] + 20.0], 0.98))
+    top = quantile(a[t <= t[0] + 20.0], 0.98)
     for i in range(0, len(t), max(1, len(t) // 2000)):
         if a[i] < 0.3 * top:
             continue
@@ -249,7 +249,7 @@ def level_drift(frames: Frames, steady: Flags, limits: Limits, width: int, coupl
     best: tuple[float, Floats] | None = None
     for corner in (0.0,) if coupling_known else _CORNERS_HZ:
         flat = level[use] + 10 * np.log10(1 + (corner / f0) ** 2)
-        span = float(np.quantile(flat, 0.995) - np.quantile(flat, 0.005))
+        span = quantile(flat, 0.995) - quantile(flat, 0.005)
         if best is None or span < best[0] - 0.02:
             best = (span, flat)
     if best is None:

@@ -22,7 +22,7 @@ from listen.findings.flattened import (
 from listen.findings.limits import Limits, severity_of
 from listen.findings.rows import Flags, Floats, Span, pitch_range, short_median, spans, times
 from listen.findings.types import Half, Severity
-from listen.sorting import distinct, median, median_of_known
+from listen.sorting import distinct, median, median_of_known, quantile, quantile_of_known
 from listen.track import Frames
 
 CLIPPED_FROM = 0.5
@@ -281,7 +281,7 @@ def _only(flags: Flags, span: Span) -> Flags:
 
 
 def _worst(values: Floats, rows: Flags) -> float:
-    return float(np.quantile(values[rows], 0.95))
+    return quantile(values[rows], 0.95)
 
 
 def _draft(
@@ -297,7 +297,7 @@ def _draft(
     low, high = pitch_range(frames, span, rows)
     f0 = frames.f0_hz[rows]
     thd = frames.thd_percent[rows]
-    facts = {**evidence, "onset_f0_hz": float(f0.min()), "thd_worst_percent": float(np.nanquantile(thd, 0.98))}
+    facts = {**evidence, "onset_f0_hz": float(f0.min()), "thd_worst_percent": quantile_of_known(thd, 0.98)}
     return Draft(
         kind=kind,
         severity=severity,
@@ -375,7 +375,7 @@ def _one_half(frames: Frames, shape: Shape, limits: Limits, left: Flags, known: 
 
 def _flattened(share: Floats, values: Floats, rows: Flags) -> bool:
     """Whether the rows with the greatest loss are flat, not merely curved."""
-    top = rows & (values >= 0.6 * np.quantile(values[rows], 0.95)) & np.isfinite(share)
+    top = rows & (values >= 0.6 * quantile(values[rows], 0.95)) & np.isfinite(share)
     return bool(top.any()) and median(share[top]) >= CLIPPED_FROM
 
 
