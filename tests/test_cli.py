@@ -279,6 +279,20 @@ def test_help_is_quick_and_imports_nothing_heavy() -> None:
     assert min(times_s) < 0.3
 
 
+@pytest.mark.parametrize(("call", "seldom"), [("main()", True), ("main(['--version'])", False)])
+def test_a_process_of_its_own_seldom_looks_for_garbage(call: str, seldom: bool) -> None:
+    code = (
+        "import atexit, gc, sys\n"
+        "atexit.register(lambda: print(gc.get_freeze_count() > 1000))  # runs after what is registered later\n"
+        f"from listen.cli import main\nusual = gc.get_threshold()[0]\n{call}\n"
+        "print(gc.isenabled(), gc.get_threshold()[0] > 10 * usual)"
+    )
+    done = subprocess.run(
+        [sys.executable, "-c", code, "--version"], cwd=ROOT, capture_output=True, text=True, check=True
+    )
+    assert done.stdout.splitlines()[-2:] == [f"True {seldom}", str(seldom)]
+
+
 @pytest.mark.skipif(not os.path.exists("/dev/full"), reason="this system has no full device")
 def test_a_full_standard_output_is_one_line() -> None:
     with open("/dev/full", "wb") as full:

@@ -5,10 +5,8 @@ from __future__ import annotations
 import hashlib
 import math
 import os
-import shutil
 import stat
 import sys
-import tempfile
 import weakref
 from dataclasses import dataclass, field
 from pathlib import Path
@@ -142,6 +140,9 @@ def _remove(path: str) -> None:
 
 def _spool(path: str) -> SampleReader:
     """Copy a stream to a temporary file: how long it is shows only at its end."""
+    import shutil
+    import tempfile
+
     name = "standard input" if path == "-" else path
     copy_path = ""
     try:

@@ -16,6 +16,7 @@ from numpy.typing import NDArray
 from listen.capture.codes import Codes, codes_of
 from listen.capture.opening import Capture
 from listen.capture.types import Floats, Ints, OverloadRuns
+from listen.sorting import distinct
 
 _CONTEXT = 2048
 """Samples beside a block in which a run is followed and compared with its neighbours."""
@@ -173,7 +174,7 @@ def _lattice(capture: Capture, codes: Codes, start: Ints, length: NDArray[np.int
         values.append(
             sign * capture.read(max(capture.start_sample, a - reach), min(capture.stop_sample, a + n + reach))
         )
-    gaps = np.diff(np.unique(np.concatenate(values)))
+    gaps = np.diff(distinct(np.concatenate(values)))
     # Dither and rounding move the codes of a coarser lattice by a few of a fine one's.
     gaps = gaps[gaps > (4.0 if codes.step_fs < 2.0**-15 else 0.5) * codes.step_fs]
     if len(gaps) == 0:

@@ -9,6 +9,7 @@ from listen.capture.codes import codes_of
 from listen.capture.lost import Spans
 from listen.capture.opening import Capture
 from listen.capture.types import Floats, Ints
+from listen.sorting import distinct
 
 SHORTEST_LAG, LONGEST_LAG = 32, 4096
 
@@ -149,6 +150,6 @@ def _repeated_run(capture: Capture, place: int, lag: int) -> tuple[tuple[int, in
     beside = np.concatenate([same[max(0, first - lag) : first], same[end : end + lag]])
     values = samples[first + lag : end + lag]
     loud = float(np.abs(values).max()) >= 64.0 * codes_of(capture.subtype).step_fs
-    if not loud or len(np.unique(values)) < _FEWEST_VALUES or len(beside) == 0 or float(beside.mean()) >= _ALIKE:
+    if not loud or len(distinct(values)) < _FEWEST_VALUES or len(beside) == 0 or float(beside.mean()) >= _ALIKE:
         return None, until
     return (low + lag + first, until), until

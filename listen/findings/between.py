@@ -11,6 +11,7 @@ from listen.findings.draft import Draft
 from listen.findings.limits import Limits, severity_of
 from listen.findings.rows import Flags, Floats, Span, blocks, pitch_range, resting, short_median, spans, times
 from listen.findings.types import Half
+from listen.sorting import median, median_of_known, medians, quantile
 from listen.track import HUM_LINES_HZ, Frames, knot_spacing_s, short_frame_s
 
 _BRIDGE_S = 0.4
@@ -51,7 +52,7 @@ def parasitic(frames: Frames, usable: Flags, limits: Limits, locked: bool) -> li
     for span in spans(known & (dbc >= row["attention"]), known, frames.time_s, _BRIDGE_S, _SHORTEST_S):
         rows = np.zeros(len(frames), dtype=bool)
         rows[span.first : span.last + 1] = (known & (dbc >= row["attention"]))[span.first : span.last + 1]
-        worst = float(np.quantile(dbc[rows], 0.9))
+        worst = quantile(dbc[rows], 0.9)
         severity = severity_of(worst, row)
         if severity is None or (not locked and _jitter_cents(frames, rows) > _JITTERS_FROM):
             continue
@@ -63,7 +64,7 @@ def parasitic(frames: Frames, usable: Flags, limits: Limits, locked: bool) -> li
         }
         spur = np.where(np.isfinite(frames.spur_hz), frames.spur_hz, frames.high_hz)[rows]
         if np.isfinite(spur).any():
-            facts["burst_hz"] = float(np.nanmedian(spur))
+            facts["burst_hz"] = median_of_known(spur)
         half: Half | None = None
         if np.mean(peaked[rows]) > 0.5:
             turn = np.mean(np.exp(2j * np.pi * place[rows][peaked[rows]]))
@@ -97,7 +98,7 @@ def _jitter_cents(frames: Frames, rows: Flags) -> float:
     off = np.zeros(len(frames))
     off[1:-1] = np.abs(cents[1:-1] - 0.5 * (cents[:-2] + cents[2:]))
     known = off[rows & np.isfinite(off)]
-    return float(np.median(known)) if len(known) else 0.0
+    return median(known) if len(known) else 0.0
 
 
 def _burst_level(frames: Frames, locked: bool) -> tuple[Floats, Floats, Flags]:
@@ -141,8 +142,8 @@ def _folded(frames: Frames) -> tuple[Floats, Floats, Flags]:
             begin, end = np.maximum(rows - half, low) - low, np.minimum(rows + half + 1, high) - low
             smooth = (total[end] - total[begin]) / (end - begin)[:, None, None]
             level, steps = smooth[:, 0], smooth[:, 1]
-            usual = np.median(steps, axis=1)
-            over = np.maximum(level - 2 * np.median(level, axis=1)[:, None], 0.0)
+            usual = medians(steps, axis=1)
+            over = np.maximum(level - 2 * medians(level, axis=1)[:, None], 0.0)
             own = slice(first, last)
             peaked[own] = steps.max(axis=1) > _PEAKED * usual
             excess[own] = np.where(steps > 3 * usual[:, None], over, 0.0).mean(axis=1)
@@ -166,7 +167,7 @@ def subharmonic(frames: Frames, usable: Flags, limits: Limits, humming: bool) ->
     for span in spans(known & (values >= row["attention"]), known, frames.time_s, _BRIDGE_S, 0.3):
         rows = np.zeros(len(frames), dtype=bool)
         rows[span.first : span.last + 1] = (known & (values >= row["attention"]))[span.first : span.last + 1]
-        worst = float(np.quantile(values[rows], 0.9))
+        worst = quantile(values[rows], 0.9)
         severity = severity_of(worst, row)
         if severity is None:
             continue
@@ -204,7 +205,7 @@ def hum(frames: Frames, limits: Limits) -> list[Draft]:
     tone = frames.fundamental_dbfs[frames.oscillating]
     if len(tone) == 0:
         return []
-    reference = float(np.median(tone))
+    reference = median(tone)
     added = _added_lines(frames)
     sides = _sidebands(frames)
     best: Draft | None = None
@@ -262,7 +263,7 @@ def _added_lines(frames: Frames) -> list[tuple[float, float, float]]:
         for j in range(len(HUM_LINES_HZ)):
             seen = flags[:, j] & np.isfinite(frames.hum_dbfs[:, j])
             if np.count_nonzero(seen) >= min(2, len(t)):
-                level[j] = np.median(power[seen, j])
+                level[j] = median(power[seen, j])
         lines.append(level)
     for i in range(len(_MAINS_HZ)):
         own = slice(i * per, (i + 1) * per)
@@ -310,7 +311,7 @@ def _sidebands(frames: Frames) -> list[tuple[float, float]]:
         size = round(1.0 / _GRID_S)
         for start in range(0, len(grid) - size + 1, size // 2):
             part = slice(start, start + size)
-            middle = float(np.median(f0[part]))
+            middle = median(f0[part])
             for i, mains in enumerate(_MAINS_HZ):
                 for k in (1, 2):
                     value = _modulation(level[part], f0[part] / middle, middle, mains * k)
@@ -321,8 +322,8 @@ def _sidebands(frames: Frames) -> list[tuple[float, float]]:
         for k in (1, 2):
             values = np.array(windows[i, k])
             values = values[np.isfinite(values)]
-            if len(values) >= 2 and np.median(values) > 0:
-                dbc = float(20 * np.log10(np.median(values)))
+            if len(values) >= 2 and median(values) > 0:
+                dbc = float(20 * np.log10(median(values)))
                 if not np.isfinite(best[0]) or dbc > best[0]:
                     best = (dbc, mains * k)
         out.append(best)
@@ -341,7 +342,7 @@ def _modulation(level: Floats, pitch: Floats, f0_hz: float, rate_hz: float) -> f
     lines_at, bends, undo = _lines_beside(len(level), rate_hz)
     for series, scale in ((level, 0.5), (np.log(np.maximum(pitch, 1e-6)), 0.5 * f0_hz / rate_hz / differenced)):
         lines = np.abs(lines_at @ (series - bends @ (undo @ series))) * 2
-        beside = float(np.median(lines[1:]))
+        beside = median(lines[1:])
         if lines[0] > 3.2 * beside:
             total += (lines[0] * scale / seen) ** 2
     return float(np.sqrt(total))

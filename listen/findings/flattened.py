@@ -13,6 +13,8 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from listen.sorting import distinct
+
 Floats = NDArray[np.floating[Any]]
 
 _POINTS = 2048
@@ -78,7 +80,7 @@ def _read(harmonics: Floats) -> tuple[Floats, Floats, Floats]:
     spectrum[:, 1 : harmonics.shape[1] + 1] = harmonics * (_POINTS / 2)
     cycle = np.fft.irfft(spectrum, _POINTS, axis=1)
     top = cycle.max(axis=1)
-    flat = np.mean(cycle >= 0.98 * top[:, None], axis=1) / _SINE_FLAT
+    flat = np.count_nonzero(cycle >= 0.98 * top[:, None], axis=1) / _POINTS / _SINE_FLAT
     return top / harmonics[:, 0], -cycle.min(axis=1) / harmonics[:, 0], flat
 
 
@@ -110,7 +112,7 @@ def clip_table(orders: int, both: bool) -> ClipTable:
 def true_loss(read_loss: Floats, orders: NDArray[np.int64], both: bool) -> Floats:
     """Crest loss of the whole wave for a loss read from so many harmonics, were the wave hard-clipped."""
     out = read_loss.copy()
-    for k in np.unique(orders):
+    for k in distinct(orders):
         if k < 3:
             continue
         table = clip_table(int(min(k, MOST)), both)
@@ -124,7 +126,7 @@ def true_loss(read_loss: Floats, orders: NDArray[np.int64], both: bool) -> Float
 def hard_share(read_loss: Floats, read_flat: Floats, orders: NDArray[np.int64], both: bool) -> Floats:
     """How flat a half is between a sine (0) and a hard clip of the same crest loss (1)."""
     out = np.full(len(read_loss), np.nan)
-    for k in np.unique(orders):
+    for k in distinct(orders):
         if k < 4:
             continue
         table = clip_table(int(min(k, MOST)), both)

@@ -7,9 +7,11 @@ from dataclasses import dataclass
 import numpy as np
 
 from listen.findings.between import knot_stretches
+from listen.findings.curves import legendre_columns, without_curve
 from listen.findings.draft import Draft
 from listen.findings.limits import Limits, severity_of
 from listen.findings.rows import Floats, Span
+from listen.sorting import median, median_of_known, quantile
 from listen.track import Frames, short_frame_s
 
 _GRID_S = 0.005
@@ -76,7 +78,7 @@ def rests_of(frames: Frames, spans: list[Span], lead_s: float, after_s: float) -
         if len(grid) < 40:
             continue
         f0 = np.interp(grid, t, envelope.f0_hz[part])
-        middle = float(np.median(f0))
+        middle = median(f0)
         # alternate cycles that differ are a subharmonic: the pitch is looked at over four cycles or more
         width = max(1, round(max(0.01, 4.0 / middle) / _GRID_S))
         cents = 1200 * np.log2(np.maximum(f0, 1e-3) / middle)
@@ -158,7 +160,7 @@ def _periodic(rest: Rest) -> tuple[float, float] | None:
     log = np.log(np.maximum(rest.amplitude, 1e-9))
     n = len(log)
     place = np.linspace(-1, 1, n)
-    flat = log - np.polynomial.polynomial.polyval(place, np.polynomial.polynomial.polyfit(place, log, 2))
+    flat = without_curve(place, log, 2)
     window = np.hanning(n)
     size = 4 * 2 ** int(np.ceil(np.log2(n)))
     power = np.abs(np.fft.rfft(flat * window, size)) ** 2
@@ -180,7 +182,7 @@ def _periodic(rest: Rest) -> tuple[float, float] | None:
     early, late = (abs(np.mean(part)) for part in (flat[:third] * turns[:third], flat[-third:] * turns[-third:]))
     if late < 0.6 * early:
         return None
-    top, bottom = np.quantile(np.exp(flat), 0.99), np.quantile(np.exp(flat), 0.01)
+    top, bottom = quantile(np.exp(flat), 0.99), quantile(np.exp(flat), 0.01)
     bins = float(rate[best]) * short_frame_s(rest.f0_hz)
     smeared = float(np.sinc(bins)) / (1 - bins**2) if abs(bins - 1) > 1e-6 else 0.5
     return min(1.0, float((top - bottom) / (top + bottom)) / max(smeared, 0.3)), float(rate[best])
@@ -206,7 +208,7 @@ def retunes(frames: Frames, spans: list[Span]) -> list[tuple[float, Span]]:
         a = span.first
         start = float(frames.time_s[a])
         before = (frames.time_s < start - 0.01) & (frames.time_s > start - 0.35) & frames.oscillating
-        rest = float(np.median(frames.f0_hz[span.first : span.last + 1]))
+        rest = median(frames.f0_hz[span.first : span.last + 1])
         if not before.any():
             continue
         moved = np.abs(1200 * np.log2(frames.f0_hz[before] / rest))
@@ -228,16 +230,16 @@ def settlings(frames: Frames, moved: list[tuple[float, Span]], hunts: list[Rest]
         end = float(frames.time_s[span.last])
         if end - at < 0.4 or any(r.start_s < end and r.end_s > at for r in hunts):
             continue
-        f0 = float(np.median(frames.f0_hz[span.first : span.last + 1]))
+        f0 = median(frames.f0_hz[span.first : span.last + 1])
         part = (envelope.time_s > at + max(0.012, 1.5 / f0)) & (envelope.time_s <= end)
         part &= owner == frames.stretch[span.last]
         if np.count_nonzero(part) < 20:
             continue
         t, a = envelope.time_s[part], envelope.rms_amplitude_fs[part]
         tail = t > end - 0.4 * (end - at)
-        settled = float(np.median(a[tail]))
+        settled = median(a[tail])
         off = 20 * np.log10(np.maximum(a, 1e-9) / settled)
-        noise = float(np.quantile(np.abs(off[tail]), 0.95))
+        noise = quantile(np.abs(off[tail]), 0.95)
         if noise > 0.35:
             continue
         outside = np.flatnonzero(np.abs(off) > _WITHIN_DB)
@@ -316,7 +318,7 @@ def instability(
         place = rest.time_s - rest.time_s.mean()
         slope = float(place @ rest.pitch_cents / (place @ place))
         left = rest.pitch_cents - rest.pitch_cents.mean() - slope * place
-        bends = np.polynomial.legendre.legvander(np.linspace(-1, 1, len(left)), 3)
+        bends = legendre_columns(np.linspace(-1, 1, len(left)), 3)
         curved = left - bends @ np.linalg.lstsq(bends, left, rcond=None)[0]
         if np.mean(curved**2) < 0.25 * np.mean(left**2):
             # one smooth bend is the end of a turn, not wavering
@@ -369,7 +371,7 @@ def _pitch_noise(frames: Frames, rest: Rest) -> float:
     near = (frames.time_s >= rest.start_s) & (frames.time_s <= rest.end_s) & frames.oscillating
     if not near.any():
         return 0.0
-    ratio = float(np.nanmedian(10 ** ((frames.noise_dbfs[near] - frames.fundamental_dbfs[near]) / 20)))
+    ratio = median_of_known(10 ** ((frames.noise_dbfs[near] - frames.fundamental_dbfs[near]) / 20))
     samples = max(0.008, 2.0 / rest.f0_hz) * frames.sample_rate_hz
     phase = ratio * np.sqrt(1.5 / samples)
     return float(1200 / np.log(2) * phase * np.sqrt(2.0) / (2 * np.pi * 0.005 * rest.f0_hz))
@@ -377,9 +379,7 @@ def _pitch_noise(frames: Frames, rest: Rest) -> float:
 
 def _rate(rest: Rest) -> float | None:
     """Rate of a periodic wavering."""
-    x = rest.pitch_cents - np.polynomial.polynomial.polyval(
-        rest.time_s, np.polynomial.polynomial.polyfit(rest.time_s, rest.pitch_cents, 1)
-    )
+    x = without_curve(rest.time_s, rest.pitch_cents, 1)
     power = np.abs(np.fft.rfft(x * np.hanning(len(x)), 4 * len(x))) ** 2
     rate = np.fft.rfftfreq(4 * len(x), _GRID_S)
     best = int(np.argmax(np.where(rate > 2.0 / (len(x) * _GRID_S), power, 0.0)))

@@ -10,6 +10,7 @@ from listen.findings.draft import Draft
 from listen.findings.limits import Limits
 from listen.findings.rows import Flags, Span, resting, without
 from listen.findings.types import Finding, Judgement, Verdict
+from listen.sorting import median_of_known
 from listen.track import Frames
 
 _RANK = {"fault": 0, "attention": 1, "note": 2}
@@ -183,7 +184,7 @@ def _is_recordings(burst: Draft, hums: list[Draft], capture: Capture, frames: Fr
     if hums and float(burst.evidence.get("burst_hz", 1e6)) < 700.0:
         return True
     floor = _WORD_NOISE_DBFS.get(capture.subtype)
-    level = float(burst.evidence["burst_rms_dbc"]) + float(np.nanmedian(frames.fundamental_dbfs))
+    level = float(burst.evidence["burst_rms_dbc"]) + median_of_known(frames.fundamental_dbfs)
     return floor is not None and level < floor + 6.0
 
 

@@ -9,6 +9,7 @@ import numpy as np
 from listen.findings.draft import Draft
 from listen.findings.limits import Limits, severity_of
 from listen.findings.rows import Flags, Floats, blocks, short_median
+from listen.sorting import median, median_of_known, quantile
 from listen.track import Frames
 
 _CORNERS_HZ = (0.0, 2.0, 4.0, 7.0, 10.0, 14.0, 20.0)
@@ -66,7 +67,7 @@ def find_start(frames: Frames) -> Start:
     t, a = t[:stop], a[:stop]
     settled = _settled(t, a)
     before = envelope.rms_amplitude_fs[envelope.time_s < t[0] - 0.01]
-    silent = len(before) > 3 and t[0] - frames.time_s[0] > 0.08 and float(np.median(before[-25:])) < 0.1 * settled
+    silent = len(before) > 3 and t[0] - frames.time_s[0] > 0.08 and median(before[-25:]) < 0.1 * settled
     if not silent and a[0] > 0.1 * settled:
         return Start(shown=False)
     over = np.flatnonzero(a >= 0.9 * settled)
@@ -83,14 +84,14 @@ def find_start(frames: Frames) -> Start:
         t1 = max(t1, float(frames.time_s[0]))
     else:
         t1 = float(t[0])
-    f0 = float(np.nanmedian(envelope.f0_hz[inside[max(0, end - 5) : end + 20]]))
+    f0 = median_of_known(envelope.f0_hz[inside[max(0, end - 5) : end + 20]])
     rise = max(0.0, t90 - t1)
     return Start(shown=True, begin_s=t1, settled_s=t90, rise_s=rise, cycles=rise * f0, growth_per_s=growth, f0_hz=f0)
 
 
 def _settled(t: Floats, a: Floats) -> float:
     """Level reached once the growth has stopped."""
-    top = float(np.quantile(a[t <= t[0] + 20.0], 0.98))
+    top = quantile(a[t <= t[0] + 20.0], 0.98)
     for i in range(0, len(t), max(1, len(t) // 2000)):
         if a[i] < 0.3 * top:
             continue
@@ -98,9 +99,9 @@ def _settled(t: Floats, a: Floats) -> float:
         later = (t > t[i] + 0.2) & (t <= t[i] + 0.5)
         if not later.any():
             break
-        if np.median(a[later]) < 1.03 * a[i]:
-            return float(np.median(a[ahead]))
-    return float(np.median(a[-max(3, len(a) // 10) :]))
+        if median(a[later]) < 1.03 * a[i]:
+            return median(a[ahead])
+    return median(a[-max(3, len(a) // 10) :])
 
 
 def _growth(t: Floats, a: Floats, settled: float) -> float | None:
@@ -197,7 +198,7 @@ def _dropout(frames: Frames, levels: Floats, i: int, j: int, reference: float) -
     pitches = np.concatenate([before[np.isfinite(before)][-3:], after[np.isfinite(after)][:3]])
     finite = levels[i:j][np.isfinite(levels[i:j])]
     facts: dict[str, float | int | str | bool] = {
-        "depth_db": float(reference - (np.median(finite) if len(finite) else -120.0)),
+        "depth_db": float(reference - (median(finite) if len(finite) else -120.0)),
         "seconds": float(frames.time_s[j - 1] - frames.time_s[i] + frames.row_every_s),
         "comes_back": back,
     }
@@ -248,7 +249,7 @@ def level_drift(frames: Frames, steady: Flags, limits: Limits, width: int, coupl
     best: tuple[float, Floats] | None = None
     for corner in (0.0,) if coupling_known else _CORNERS_HZ:
         flat = level[use] + 10 * np.log10(1 + (corner / f0) ** 2)
-        span = float(np.quantile(flat, 0.995) - np.quantile(flat, 0.005))
+        span = quantile(flat, 0.995) - quantile(flat, 0.005)
         if best is None or span < best[0] - 0.02:
             best = (span, flat)
     if best is None:
@@ -258,7 +259,7 @@ def level_drift(frames: Frames, steady: Flags, limits: Limits, width: int, coupl
         return []
     index = np.flatnonzero(use)
     high, low = index[int(np.argmax(best[1]))], index[int(np.argmin(best[1]))]
-    off = np.abs(best[1] - np.median(best[1])) > 0.35 * best[0]
+    off = np.abs(best[1] - median(best[1])) > 0.35 * best[0]
     places = index[off] if off.any() else np.array([low, high])
     facts: dict[str, float | int | str | bool] = {
         "span_db": best[0],

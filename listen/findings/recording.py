@@ -9,6 +9,7 @@ from listen.findings.draft import Draft
 from listen.findings.limits import Limits
 from listen.findings.rows import Flags, Span, pitch_range
 from listen.findings.types import Half
+from listen.sorting import median
 from listen.track import Frames
 
 _NEAR_S = 0.03
@@ -133,7 +134,7 @@ def quiet(frames: Frames, limits: Limits) -> list[Draft]:
     tone = frames.level_dbfs[frames.oscillating]
     if len(tone) == 0:
         return []
-    level = float(np.median(tone))
+    level = median(tone)
     if level >= row.get("attention", -np.inf):
         return []
     low, high = _range(frames, frames.oscillating)

@@ -9,6 +9,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from listen.findings.curves import legendre_columns
 from listen.track import Frames
 
 Floats = NDArray[np.floating[Any]]
@@ -155,7 +156,7 @@ def _wavering(cents: Floats, long: int, hop_s: float, cents_per_s: float) -> Fla
     slope = centred @ place / (place @ place)
     off = centred - slope[:, None] * place
     rms = np.sqrt(np.mean(off**2, axis=1))
-    bends = np.polynomial.legendre.legvander(place / (long // 2 * hop_s), 3)
+    bends = legendre_columns(place / (long // 2 * hop_s), 3)
     smooth = off - (off @ np.linalg.pinv(bends).T) @ bends.T
     crossings = np.count_nonzero(np.diff(np.sign(smooth), axis=1), axis=1)
     # wavering turns round often and no smooth bend explains it; a stroke's slow end does neither

@@ -22,6 +22,7 @@ from listen.findings.flattened import (
 from listen.findings.limits import Limits, severity_of
 from listen.findings.rows import Flags, Floats, Span, pitch_range, short_median, spans, times
 from listen.findings.types import Half, Severity
+from listen.sorting import distinct, median, median_of_known, quantile, quantile_of_known
 from listen.track import Frames
 
 CLIPPED_FROM = 0.5
@@ -132,16 +133,18 @@ def _from_few(
 
     Where no row of the take has more, a hard clip's own H2 and H3 stand in, if the two agree.
     """
+    if not few.any():
+        return loss, share
     loss, share = loss.copy(), share.copy()
     many = (orders >= _FEW) & (h2 > 0.002) & np.isfinite(loss)
     table = clip_table(32, False)
     by_second = np.interp(h2, table.h2, table.loss)
     if np.count_nonzero(many) >= 5:
         strong = np.argsort(np.where(many, orders, 99))[: max(5, np.count_nonzero(many) // 4)]
-        ratio = float(np.median(loss[strong] / by_second[strong]))
+        ratio = median(loss[strong] / by_second[strong])
         loss[few] = ratio * by_second[few]
         seen = share[strong][np.isfinite(share[strong])]
-        share[few] = float(np.median(seen)) if len(seen) else 0.0
+        share[few] = median(seen) if len(seen) else 0.0
         return loss, share
     by_third = np.interp(h3, table.h3[: len(table.h3) // 2], table.loss[: len(table.h3) // 2])
     agree = few & (orders >= 3) & (np.abs(np.log(np.maximum(by_third, 1e-6) / np.maximum(by_second, 1e-6))) < 0.35)
@@ -162,7 +165,7 @@ def _slope_short(frames: Frames, orders: NDArray[np.int64], h3: Floats) -> Float
         pattern &= np.maximum(frames.crest_positive, frames.crest_negative) > 1.0
         h5 = short_median(10 ** (frames.harmonics_dbc[:, 3] / 20), frames.stretch)
         pattern &= ~((orders >= 5) & (h5 < 0.05 * h3))
-    for k in np.unique(orders[pattern]):
+    for k in distinct(orders[pattern]):
         seen, true, _ = slew_table(int(min(k, 16)))
         rows = pattern & (orders == k)
         # outside the loop the slope reads too steep by the table's difference, inside it by nearly nothing: half of it
@@ -178,22 +181,28 @@ def _dead_band(frames: Frames, orders: NDArray[np.int64], h3: Floats) -> Floats:
         h5 = short_median(10 ** (frames.harmonics_dbc[:, 3] / 20), frames.stretch)
         ratio = 20 * np.log10(h5 / h3)
         pattern = (
-            _steeper_than_slewing(frames, orders, h3)
-            & (orders >= 5)
+            (orders >= 5)
+            & np.isfinite(h3)
             & (np.cos(psi3) > 0.75)
             & (np.cos(psi5) < -0.6)
             & (ratio > -11)
             & (ratio < -2)
         )
+    if not pattern.any():
+        return np.zeros(len(frames))
+    pattern = _steeper_than_slewing(frames, orders, h3, pattern)
     return np.where(pattern, dead_band_ratio(np.nan_to_num(h3)), 0.0)
 
 
-def _steeper_than_slewing(frames: Frames, orders: NDArray[np.int64], h3: Floats) -> Flags:
-    """Slewing lays H3 and H5 as a dead band does, but holds the slope that a dead band steepens."""
+def _steeper_than_slewing(frames: Frames, orders: NDArray[np.int64], h3: Floats, among: Flags) -> Flags:
+    """Slewing lays H3 and H5 as a dead band does, but holds the slope that a dead band steepens.
+
+    Tables are dear: they are made for the rows in question alone.
+    """
     read = short_median(frames.slope_over_sine, frames.stretch)
     out = np.zeros(len(frames), dtype=bool)
-    for k in np.unique(orders[orders >= 5]):
-        rows = (orders == k) & np.isfinite(h3)
+    for k in distinct(orders[among]):
+        rows = among & (orders == k)
         fits = int(min(k, 16))
         third, steep = dead_band_table(fits)
         slewed, _, thirds = slew_table(fits)
@@ -272,7 +281,7 @@ def _only(flags: Flags, span: Span) -> Flags:
 
 
 def _worst(values: Floats, rows: Flags) -> float:
-    return float(np.quantile(values[rows], 0.95))
+    return quantile(values[rows], 0.95)
 
 
 def _draft(
@@ -288,7 +297,7 @@ def _draft(
     low, high = pitch_range(frames, span, rows)
     f0 = frames.f0_hz[rows]
     thd = frames.thd_percent[rows]
-    facts = {**evidence, "onset_f0_hz": float(f0.min()), "thd_worst_percent": float(np.nanquantile(thd, 0.98))}
+    facts = {**evidence, "onset_f0_hz": float(f0.min()), "thd_worst_percent": quantile_of_known(thd, 0.98)}
     return Draft(
         kind=kind,
         severity=severity,
@@ -323,10 +332,10 @@ def _slewing(frames: Frames, shape: Shape, limits: Limits, left: Flags) -> list[
         severity = severity_of(worst, row)
         # slewing comes with the pitch: below the onset the wave must be nearer a sine
         below = left & (frames.f0_hz < 0.8 * np.nanmin(frames.f0_hz[rows]))
-        if severity and not (np.count_nonzero(below) > 10 and np.median(values[below]) > 0.8 * worst):
+        if severity and not (np.count_nonzero(below) > 10 and median(values[below]) > 0.8 * worst):
             amplitude = 10 ** (frames.fundamental_dbfs[rows] / 20)
             slope = 2 * np.pi * frames.f0_hz[rows] * amplitude * (1 - shape.slope_short[rows])
-            facts = {"slope_short_percent": worst, "slope_fs_per_s": float(np.median(slope))}
+            facts = {"slope_short_percent": worst, "slope_fs_per_s": median(slope)}
             out.append(_draft(frames, span, rows, "slew-limiting", severity, facts))
     return out
 
@@ -345,8 +354,8 @@ def _one_half(frames: Frames, shape: Shape, limits: Limits, left: Flags, known: 
         other = shape.crest_negative if half == "positive" else shape.crest_positive
         facts = {
             "crest_loss_percent": worst,
-            "flat_over_sine": float(np.nanmedian(shape.flat[top])),
-            "other_crest_over_sine": float(np.median(other[top])),
+            "flat_over_sine": median_of_known(shape.flat[top]),
+            "other_crest_over_sine": median(other[top]),
         }
         out.append(
             _draft(
@@ -366,8 +375,8 @@ def _one_half(frames: Frames, shape: Shape, limits: Limits, left: Flags, known: 
 
 def _flattened(share: Floats, values: Floats, rows: Flags) -> bool:
     """Whether the rows with the greatest loss are flat, not merely curved."""
-    top = rows & (values >= 0.6 * np.quantile(values[rows], 0.95)) & np.isfinite(share)
-    return bool(top.any()) and float(np.median(share[top])) >= CLIPPED_FROM
+    top = rows & (values >= 0.6 * quantile(values[rows], 0.95)) & np.isfinite(share)
+    return bool(top.any()) and median(share[top]) >= CLIPPED_FROM
 
 
 def half_of(frames: Frames, shape: Shape, rows: Flags, values: Floats, known: bool) -> tuple[Half, bool]:
@@ -397,7 +406,7 @@ def _both_halves(frames: Frames, shape: Shape, limits: Limits, left: Flags) -> l
         worst = _worst(values, rows)
         severity = severity_of(worst, row)
         if severity and _flattened(shape.share_both, values, rows):
-            facts = {"crest_loss_percent": worst, "flat_over_sine": float(np.nanmedian(shape.flat[rows]))}
+            facts = {"crest_loss_percent": worst, "flat_over_sine": median_of_known(shape.flat[rows])}
             out.append(_draft(frames, span, rows, "symmetric-clipping", severity, facts, half="both"))
     return out
 
@@ -424,13 +433,13 @@ def _curved(frames: Frames, shape: Shape, limits: Limits, left: Flags, before: l
                 continue
             half: Half | None = None
             certain = True
-            if kind.startswith("even") and np.median(shape.loss_one[rows]) > 0.01:
+            if kind.startswith("even") and median(shape.loss_one[rows]) > 0.01:
                 half, certain = half_of(frames, shape, rows, 100 * shape.loss_one, known)
-            psi3 = float(np.median(pointed[rows]))
-            facts = {name: worst, "crest_loss_percent": 100 * float(np.median(shape.loss_one[rows]))}
+            psi3 = median(pointed[rows])
+            facts = {name: worst, "crest_loss_percent": 100 * median(shape.loss_one[rows])}
             variant = "leaning" if kind.startswith("even") and half is None else "plain"
             if kind.startswith("odd"):
-                facts["crest_loss_percent"] = 100 * float(np.median(shape.loss_both[rows]))
+                facts["crest_loss_percent"] = 100 * median(shape.loss_both[rows])
                 variant = "peaked" if psi3 > 0.3 else "rounded"
             out.append(
                 _draft(frames, span, rows, kind, severity, facts, half=half, half_certain=certain, variant=variant)

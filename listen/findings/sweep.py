@@ -7,13 +7,14 @@ import numpy as np
 from listen.findings.level import Start
 from listen.findings.rows import Flags, Floats, Span
 from listen.findings.types import NotShown, SweepRow
+from listen.sorting import distinct, median, median_of_known, quantile_of_known
 from listen.track import Frames
 from listen.units import third_edges_hz, third_index
 
 
 def _median(values: Floats) -> float | None:
     finite = values[np.isfinite(values)]
-    return float(np.median(finite)) if len(finite) else None
+    return median(finite) if len(finite) else None
 
 
 def sweep_rows(frames: Frames) -> tuple[SweepRow, ...]:
@@ -24,7 +25,7 @@ def sweep_rows(frames: Frames) -> tuple[SweepRow, ...]:
     hop = float(frames.time_s[1] - frames.time_s[0]) if len(frames) > 1 else 0.02
     index = np.array([third_index(float(f)) for f in frames.f0_hz[tone]])
     rows = []
-    for i in np.unique(index):
+    for i in distinct(index):
         at = np.flatnonzero(tone)[index == i]
         low, high = third_edges_hz(int(i))
         rows.append(
@@ -68,11 +69,11 @@ def summary(frames: Frames, start: Start, steady: Flags) -> dict[str, float | No
     level = frames.level_dbfs[use]
     thd = frames.thd_percent[use]
     out["f0_low_hz"], out["f0_high_hz"] = float(np.nanmin(f0)), float(np.nanmax(f0))
-    out["level_dbfs"] = float(np.nanmedian(level))
-    out["level_span_db"] = float(np.nanquantile(level, 0.995) - np.nanquantile(level, 0.005))
+    out["level_dbfs"] = median_of_known(level)
+    out["level_span_db"] = quantile_of_known(level, 0.995) - quantile_of_known(level, 0.005)
     if np.isfinite(thd).any():
-        out["thd_median_percent"] = float(np.nanmedian(thd))
-        worst = float(np.nanquantile(thd, 0.99))
+        out["thd_median_percent"] = median_of_known(thd)
+        worst = quantile_of_known(thd, 0.99)
         out["thd_worst_percent"] = worst
         out["thd_worst_f0_hz"] = float(f0[int(np.nanargmin(np.abs(thd - worst)))])
         out["thd_harmonics"] = float(np.min(frames.harmonic_count[use]))

@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-from html import escape
-
 from listen.report.terminal import QUESTIONS
 from listen.report.views import CheckView
 from listen.report.words import interval, name_of, pitch_range, third
@@ -25,12 +23,12 @@ def check_html(result: CheckView) -> str:
         One ``div``; everything that comes from outside is escaped.
     """
     judgement = result.judgement
-    name = escape(name_of(result.capture.path))
+    name = _escape(name_of(result.capture.path))
     parts = [
         '<div style="max-width:46em;line-height:1.35">',
-        f"<p>{_verdict(judgement.verdict)} <b>{escape(judgement.headline)}</b><br><small>{name}</small></p>",
+        f"<p>{_verdict(judgement.verdict)} <b>{_escape(judgement.headline)}</b><br><small>{name}</small></p>",
         "<dl>",
-        *(f"<dt><b>{q}</b></dt><dd>{escape(judgement.answers[q])}</dd>" for q in QUESTIONS),
+        *(f"<dt><b>{q}</b></dt><dd>{_escape(judgement.answers[q])}</dd>" for q in QUESTIONS),
         "</dl>",
     ]
     if judgement.findings:
@@ -40,7 +38,7 @@ def check_html(result: CheckView) -> str:
             if finding.f0_low_hz is not None and finding.f0_high_hz is not None:
                 where += f", {pitch_range(finding.f0_low_hz, finding.f0_high_hz)}"
             parts.append(
-                f"<li>{_verdict(finding.severity)} {escape(finding.sentence)} <small>{where}</small>"
+                f"<li>{_verdict(finding.severity)} {_escape(finding.sentence)} <small>{where}</small>"
                 f"{_items('Likely', diagnosis.likely_causes)}{_items('Check next', diagnosis.next_checks)}</li>"
             )
         parts.append("</ol>")
@@ -58,9 +56,16 @@ def check_html(result: CheckView) -> str:
             parts.append(_row("td", (format_hz(centre_hz), notes, *numbers)))
         parts.append("</table>")
     for item in judgement.not_shown:
-        parts.append(f"<p><i>Not shown, {item.question}:</i> {escape(item.why)}; {escape(item.mend)}.</p>")
+        parts.append(f"<p><i>Not shown, {item.question}:</i> {_escape(item.why)}; {_escape(item.mend)}.</p>")
     parts.append("</div>")
     return "".join(parts)
+
+
+def _escape(text: str) -> str:
+    """Return a text with nothing in it that HTML takes for its own."""
+    import html  # its table of entities is long, and a check on the terminal needs none of it
+
+    return html.escape(text)
 
 
 def _verdict(word: str) -> str:
@@ -68,12 +73,12 @@ def _verdict(word: str) -> str:
 
 
 def _items(title: str, lines: tuple[str, ...]) -> str:
-    items = "".join(f"<li>{escape(line)}</li>" for line in lines)
+    items = "".join(f"<li>{_escape(line)}</li>" for line in lines)
     return f"<br>{title}:<ul>{items}</ul>"
 
 
 def _row(tag: str, cells: tuple[str, ...]) -> str:
-    return "<tr>" + "".join(f"<{tag}>{escape(cell)}</{tag}>" for cell in cells) + "</tr>"
+    return "<tr>" + "".join(f"<{tag}>{_escape(cell)}</{tag}>" for cell in cells) + "</tr>"
 
 
 def _number(value: float | None, decimals: int) -> str:

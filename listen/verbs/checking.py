@@ -8,8 +8,6 @@ from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 from pathlib import Path
 
-import numpy as np
-
 from listen.bench import GAIN_CONTROLS, WAVES, Bench, load_bench
 from listen.capture import Capture, Damage, open_capture, scan_damage
 from listen.circuit import Diagnosis, diagnose
@@ -17,6 +15,7 @@ from listen.errors import CaptureError, OptionError, suggestion
 from listen.findings import judge, load_limits
 from listen.findings.types import Finding, Judgement, NotShown, SweepRow, Verdict
 from listen.report import check_html, check_page
+from listen.sorting import median
 from listen.track import track
 from listen.track.types import Frames
 from listen.units import format_hz
@@ -236,7 +235,7 @@ def _long_enough(capture: Capture, frames: Frames) -> None:
     """Refuse a take that is shorter than ten cycles of its own tone; silence has no cycles to count."""
     if not frames.oscillating.any():
         return
-    f0_hz = float(np.median(frames.f0_hz[frames.oscillating]))
+    f0_hz = median(frames.f0_hz[frames.oscillating])
     cycles = f0_hz * (capture.stop_sample - capture.start_sample) / capture.sample_rate_hz
     if cycles < FEWEST_CYCLES:
         raise CaptureError(

@@ -17,9 +17,9 @@ REPO = Path(__file__).resolve().parents[2]
 SOURCES = sorted((REPO / "listen").rglob("*.py"))
 TOP_LEVEL = {"README.md", "DEVELOPERS.md", "pyproject.toml", "listen", "tests", "fixtures", "scripts"}
 LAYERS = [
-    "errors", "compiled", "units", "bench", "capture", "track", "findings", "circuit", "calibration", "logbook",
-    "report", "live", "verbs", "cli_parts", "cli_bench", "cli_logbook", "cli_calibrate", "cli_page", "cli_compare",
-    "cli_many", "cli",
+    "errors", "sorting", "compiled", "units", "bench", "capture", "track", "findings", "circuit", "calibration",
+    "logbook", "report", "live", "verbs", "cli_parts", "cli_bench", "cli_logbook", "cli_calibrate", "cli_page",
+    "cli_compare", "cli_many", "cli",
 ]  # fmt: skip
 
 
