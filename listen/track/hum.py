@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 
+from listen.sorting import medians
 from listen.track.types import Floats
 
 RATE_HZ = 1000.0
@@ -102,6 +103,6 @@ def _window_lines(views: Floats, low_rate_hz: float) -> tuple[Floats, Floats]:
             continue
         with np.errstate(divide="ignore"):
             lines[:, i] = 20 * np.log10(spectrum[:, near].max(axis=1))
-            floor[:, i] = 20 * np.log10(np.median(spectrum[:, beside], axis=1))
+            floor[:, i] = 20 * np.log10(medians(spectrum[:, beside], axis=1))
     lines[~usable] = np.nan
     return lines, floor

@@ -9,6 +9,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from listen.sorting import median
 from listen.track.coarse import TONE_BELOW, CoarseTrack
 from listen.track.types import Floats
 
@@ -245,7 +246,7 @@ def _bounded(
             stops[i] = outer if outer >= last else _edge_place(read, right, outer, rate_hz / f0[b - 1])
     out = []
     for (a, b), start, stop in zip(runs, starts, stops, strict=True):
-        if (stop - start) * float(np.median(f0[a:b])) < 4.0 * rate_hz:
+        if (stop - start) * median(f0[a:b]) < 4.0 * rate_hz:
             continue
         inside = (places[a:b] > start) & (places[a:b] < stop)
         if not inside.any():
@@ -284,7 +285,7 @@ def _edge_place(read: Reader, inside: float, outside: float, period: float) -> f
     a, b = int(min(inside, outside)), int(max(inside, outside))
     width = max(4, round(period))
     x = read(a - width, b + width)
-    x = x - np.median(x)
+    x = x - median(x)
     total = np.concatenate([[0.0], np.cumsum(x * x)])
     rms = np.sqrt(np.maximum(total[width:] - total[:-width], 0.0) / width)
     places = a - width + np.arange(len(rms)) + width / 2
