@@ -137,7 +137,7 @@ def test_leave_takes_out_the_cycle_it_is_given() -> None:
 def test_weigh_frames() -> None:
     r = single(np.random.default_rng(6).standard_normal(1500))
     args = (r, POINTS, np.array([192, 700, 1308]), 4, np.empty((2, 4 * POINTS)))
-    ((compiled, plain),) = both("weigh_frames", *args, out=[single(np.empty((3, 4 * POINTS)))])
+    ((compiled, plain),) = both("weigh_frames", *args, out=[np.empty((3, 4 * POINTS), dtype=np.float32)])
     np.testing.assert_allclose(compiled, plain, rtol=2e-7, atol=1e-12)
 
 
