@@ -126,9 +126,9 @@ def _peak_bins(
         if p > base and p > power[b - 1] and p >= power[b + 1]:
             if count >= peaks.shape[0]:
                 break
-            la = math.log(power[b - 1] + 1e-300)
+            la = math.log(np.float64(power[b - 1]) + 1e-300)
             lb = math.log(p)
-            lc = math.log(power[b + 1] + 1e-300)
+            lc = math.log(np.float64(power[b + 1]) + 1e-300)
             curve = la - 2.0 * lb + lc
             shift = 0.0
             if curve < 0.0:
@@ -313,11 +313,12 @@ def _inside(spectrum: Floats, f0: float, spacing: float, top_hz: float) -> float
     inside = 0.0
     total = 1e-300
     for b in range(2, min(int(top_hz / spacing) + 1, spectrum.shape[0])):
-        total += spectrum[b]
+        power = np.float64(spectrum[b])
+        total += power
         f = b * spacing
         k = math.floor(f / f0 + 0.5)
         if k >= 1.0 and abs(f - k * f0) <= 2.6 * spacing + 0.01 * f:
-            inside += spectrum[b]
+            inside += power
     return inside / total
 
 

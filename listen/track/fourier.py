@@ -1,7 +1,7 @@
 """Many short Fourier transforms of real numbers at a time, in the precision of what is given.
 
 ducc0's (M. Reinecke, after pocketfft): it transforms a few rows at once in the processor's vectors and in single
-precision too, which takes a third of the time of NumPy's, and it loads in a few milliseconds, SciPy's in 0.2 s.
+precision too: 0.4 of the time of NumPy's in double. It loads in 3 ms, SciPy's in 0.2 s.
 """
 
 from __future__ import annotations

@@ -89,9 +89,9 @@ def lay_grid(x: Floats, first: int, curve: PhaseCurve, points: int, low: float, 
     # nothing is there beyond the ends: zeros
     begin = int(place[0]) - TAPS // 2
     near = np.zeros(max(int(place[-1]) + TAPS // 2 + 2 - begin, TAPS), dtype=np.float32)
-    c, d = max(begin, first), min(begin + len(near), first + len(x))
-    if c < d:
-        near[c - begin : d - begin] = x[c - first : d - first]
+    low_sample, high_sample = max(begin, first), min(begin + len(near), first + len(x))
+    if low_sample < high_sample:
+        near[low_sample - begin : high_sample - begin] = x[low_sample - first : high_sample - first]
     y = np.empty(count, dtype=np.float32)
     rows, shares = np.empty((2, _AT_ONCE), dtype=np.int64), np.empty(_AT_ONCE, dtype=np.float32)
     grid_kernels.interpolate(near, place, float(begin), tap_table(), rows, shares, y)

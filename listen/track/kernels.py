@@ -16,6 +16,8 @@ from listen.track.types import Floats, Ints
 _C = tuple(np.float32((-1) ** k / math.factorial(2 * k)) for k in range(7))
 _S = tuple(np.float32((-1) ** k / math.factorial(2 * k + 1)) for k in range(6))
 
+_ADDED = 128
+
 
 @part(sums=True)
 def _cosine(q):  # type: ignore[no-untyped-def]
@@ -72,7 +74,7 @@ def turn_down(x: Floats, dphi: Floats, phase: Floats, out: Floats) -> None:
         c = _cosine(q)
         weighted = np.float32(x[j] * dphi[j])
         twice = s + s
-        out[0, j] = weighted - weighted * (twice * s)
+        out[0, j] = weighted * (_C[0] - twice * s)
         out[1, j] = weighted * (twice * c)
         out[2, j] = weighted * np.float32(x[j])
         out[3, j] = weighted
@@ -82,8 +84,9 @@ def turn_down(x: Floats, dphi: Floats, phase: Floats, out: Floats) -> None:
 def _sample_of(phase: Floats, dphi: Floats, target: float, guess: int) -> int:
     """First sample at which the rising phase reaches a target."""
     n = phase.shape[0]
-    at = min(max(guess, 0), n - 1)
-    at = int(min(max(at + int((target - phase[at]) / dphi[at]), 0), n))
+    at = int(min(max(guess, 0), n - 1))
+    if dphi[at] > 0.0:
+        at = int(min(max(at + (target - phase[at]) / dphi[at], 0.0), float(n)))
     while at > 0 and phase[at - 1] >= target:
         at -= 1
     while at < n and phase[at] < target:
@@ -103,27 +106,39 @@ def short_frames(turned: Floats, dphi: Floats, phase: Floats, centres: Floats, c
         centre = centres[i]
         first = _sample_of(phase, dphi, centre - 0.5 * cycles[i], first)
         last = _sample_of(phase, dphi, centre + 0.5 * cycles[i], first)
-        a = np.uint64(first)
         scale = math.pi / cycles[i]
-        re = np.float32(0.0)
-        im = np.float32(0.0)
-        square = np.float32(0.0)
-        mean = np.float32(0.0)
-        weight = np.float32(0.0)
-        for j in range(np.uint64(max(last - first, 0))):
-            y = np.float32((phase[a + j] - centre) * scale)
-            c = _cosine(y * y)
-            w = c * c
-            weight += w * np.float32(dphi[a + j])
-            re += w * turned[0, a + j]
-            im -= w * turned[1, a + j]
-            square += w * turned[2, a + j]
-            mean += w * turned[3, a + j]
+        re = 0.0
+        im = 0.0
+        square = 0.0
+        mean = 0.0
+        weight = 0.0
+        # in single precision no more than so many at a time are added up
+        for start in range(first, last, _ADDED):
+            a = np.uint64(start)
+            part_re = np.float32(0.0)
+            part_im = np.float32(0.0)
+            part_square = np.float32(0.0)
+            part_mean = np.float32(0.0)
+            part_weight = np.float32(0.0)
+            for j in range(np.uint64(min(_ADDED, last - start))):
+                y = np.float32((phase[a + j] - centre) * scale)
+                c = _cosine(y * y)
+                w = c * c
+                part_weight += w * np.float32(dphi[a + j])
+                part_re += w * turned[0, a + j]
+                part_im -= w * turned[1, a + j]
+                part_square += w * turned[2, a + j]
+                part_mean += w * turned[3, a + j]
+            re += np.float64(part_re)
+            im += np.float64(part_im)
+            square += np.float64(part_square)
+            mean += np.float64(part_mean)
+            weight += np.float64(part_weight)
         if weight > 0.0:
-            out[i, 0] = 2.0 * np.float64(re) / weight
-            out[i, 1] = 2.0 * np.float64(im) / weight
-            out[i, 2] = np.float64(square) / weight
-            out[i, 3] = np.float64(mean) / weight
+            out[i, 0] = 2.0 * re / weight
+            out[i, 1] = 2.0 * im / weight
+            out[i, 2] = square / weight
+            out[i, 3] = mean / weight
         else:
             for column in range(4):
                 out[i, column] = 0.0

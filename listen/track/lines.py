@@ -87,7 +87,8 @@ def measure_lines(grid: Grid, centres: Ints, cycles: Ints, slopes: Floats) -> Li
     top = np.clip((RESIDUAL_BAND / slopes).astype(np.int64), 1, min(MOST_HARMONICS, points // 2))
     spectra: NDArray[np.complex128] = fourier.spectra(once)
     spectra *= (2.0 / (cycles * points))[:, None]
-    amplitude = spectra[0, :, : int(top.max()) + 1]
+    # side by side, as the kernels behind take them
+    amplitude = np.ascontiguousarray(spectra[0, :, : int(top.max()) + 1])
     amplitude[:, 0] = 0.5 * amplitude[:, 0].real
     amplitude[np.arange(amplitude.shape[1]) > top[:, None]] = 0.0
     tilted = spectra[1, :, 1 : _PITCH_LINES + 1]

@@ -11,6 +11,8 @@ from listen.track.types import Floats, PhaseStep
 _SIDE = 8
 _GAP = 4
 _LEAST_CYCLES = 0.003
+_TORN = 0.25
+"""Of that jump, what is left for sure where the phase was smoothed across it."""
 _BENT_CYCLES = 0.04
 """Where the pitch bends too, only a jump of more than this is believed."""
 _OVER_NOISE = 8.0
@@ -141,7 +143,7 @@ def _torn(curve: PhaseCurve, left: NDArray[np.int64], right: NDArray[np.int64]) 
     columns = np.stack([np.ones_like(time), after + 0 * time, time * (1 - after), time * after, time**2], axis=2)
     turned = columns.swapaxes(1, 2)
     fitted = np.linalg.solve(turned @ columns, turned @ phase[:, :, None])
-    torn: NDArray[np.bool_] = np.abs(fitted[:, 1, 0]) > 0.25 * _LEAST_CYCLES
+    torn: NDArray[np.bool_] = np.abs(fitted[:, 1, 0]) > _TORN * _LEAST_CYCLES
     return torn
 
 
