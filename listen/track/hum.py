@@ -5,6 +5,7 @@ from __future__ import annotations
 import numpy as np
 
 from listen.sorting import medians
+from listen.track import fourier
 from listen.track.types import Floats
 
 RATE_HZ = 1000.0
@@ -81,16 +82,19 @@ def _window_lines(views: Floats, low_rate_hz: float) -> tuple[Floats, Floats]:
     width = views.shape[1]
     lost = np.isnan(views)
     usable = lost.mean(axis=1) < 0.2
-    filled = np.where(lost, 0.0, views)
+    filled = np.where(lost, 0.0, views) if lost.any() else views
     # a slow drift is no line
     place = np.linspace(-1, 1, width)
     window = 0.5 - 0.5 * np.cos(2 * np.pi * (np.arange(width) + 0.5) / width)
-    filled = filled - filled.mean(axis=1, keepdims=True)
-    filled = filled - np.outer(filled @ place / (place @ place), place)
     size = 4 * 2 ** int(np.ceil(np.log2(width)))
+    padded = np.zeros((len(views), size))
+    kept = padded[:, :width]
+    np.subtract(filled, filled.mean(axis=1, keepdims=True), out=kept)
+    kept -= np.outer(kept @ place / (place @ place), place)
+    kept *= window
     reach = HUM_LINES_HZ[-1] + max(_BESIDE_HZ[1], 8 * low_rate_hz / width)
     bins = int(reach * size / low_rate_hz) + 2
-    spectrum = np.abs(np.fft.rfft(filled * window, size, axis=1)[:, :bins]) * (4.0 / width)
+    spectrum = np.abs(fourier.spectra(padded)[:, :bins]) * (4.0 / width)
     frequency = np.arange(spectrum.shape[1]) * low_rate_hz / size
     lines = np.full((len(views), len(HUM_LINES_HZ)), np.nan)
     floor = np.full_like(lines, np.nan)

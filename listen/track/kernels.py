@@ -195,6 +195,52 @@ def place_knots(
     return count
 
 
+@kernel("void(f8[::1], f8[::1], f8[::1], f8[::1], f8[:, ::1])")
+def curve_points(samples: Floats, turns: Floats, slopes: Floats, places: Floats, out: Floats) -> None:
+    """Cubic Hermite phase through knots (samples, turns, slopes) at some places: out (2, n) = itself, its slope.
+
+    The end pieces go on beyond the ends. Places that rise are found fastest.
+    """
+    last = samples.shape[0] - 2
+    k = 0
+    for i in range(places.shape[0]):
+        place = places[i]
+        while k < last and samples[k + 1] <= place:
+            k += 1
+        while k > 0 and samples[k] > place:
+            k -= 1
+        h = samples[k + 1] - samples[k]
+        u = (place - samples[k]) / h
+        dp = turns[k + 1] - turns[k]
+        d0 = slopes[k] * h
+        d1 = slopes[k + 1] * h
+        c2 = 3.0 * dp - 2.0 * d0 - d1
+        c3 = d0 + d1 - 2.0 * dp
+        out[0, i] = turns[k] + u * (d0 + u * (c2 + u * c3))
+        out[1, i] = (d0 + u * (2.0 * c2 + 3.0 * u * c3)) / h
+
+
+@kernel("void(f8[::1], i8, f8[:, ::1])")
+def line_fits(values: Floats, side: int, out: Floats) -> None:
+    """Lines through each run of ``side`` values: out (3, n - side + 1) = value at the middle, slope, scatter."""
+    middle_place = 0.5 * (side - 1)
+    spread = side * (side * side - 1.0) / 12.0
+    for i in range(out.shape[1]):
+        total = 0.0
+        tilt = 0.0
+        for j in range(side):
+            total += values[i + j]
+            tilt += (j - middle_place) * values[i + j]
+        middle = total / side
+        slope = tilt / spread
+        off = 0.0
+        for j in range(side):
+            off += (values[i + j] - middle - (j - middle_place) * slope) ** 2
+        out[0, i] = middle
+        out[1, i] = slope
+        out[2, i] = math.sqrt(off / side)
+
+
 @kernel("void(f8[::1], i8[::1], i8, f8[::1])", sums=True)
 def window_powers(x: Floats, starts: Ints, width: int, out: Floats) -> None:
     """Mean square about the mean of the samples starts[i] .. starts[i] + width, those that there are."""

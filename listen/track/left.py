@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -18,6 +19,7 @@ _LEAST_HZ = 0.004
 """Lines below this part of the sample rate are hum's, drift's and the interface's."""
 _AT_ONCE = 1 << 16
 """Points of the frames whose lines are read together: they stay near the processor."""
+_SORTED = 8
 _SMOOTH = np.array(sorted(2 * f * 2**p for p in range(14) for f in (1, 3, 5, 9, 15, 25, 27, 45)))
 
 
@@ -155,6 +157,8 @@ def _bins(grid: Grid, left: NDArray[np.float32], centres: Ints, m: int, slopes: 
     spectra = np.empty((many, bins), dtype=np.complex64)
     scratch = np.empty((2, size))
     power = np.empty((2, bins + 3), dtype=np.float32)
+    few: NDArray[Any] = np.empty(_SORTED + 1, dtype=np.int32)
+    places: NDArray[Any] = np.empty(bins + 1, dtype=np.int32)
     for i in range(0, len(centres), many):
         some = slice(i, i + many)
         taken = frames[: len(centres[some])]
@@ -170,7 +174,8 @@ def _bins(grid: Grid, left: NDArray[np.float32], centres: Ints, m: int, slopes: 
             high,
             power,
             power[1].view(np.int32),
-            np.empty(32, dtype=np.int32),
+            few,
+            places,
             out[some],
         )
     return out

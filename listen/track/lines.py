@@ -11,7 +11,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from listen.track import fourier, grid_kernels
+from listen.track import fourier, grid_kernels, shape_kernels
 from listen.track.grid import Grid
 from listen.track.types import Floats, Ints
 
@@ -84,15 +84,10 @@ def measure_lines(grid: Grid, centres: Ints, cycles: Ints, slopes: Floats) -> Li
         grid.y, grid.dphi, grid.start, points, lap, centres, cycles, scratch, folds[0], folds[1], means
     )
     once = folds.reshape(2, n, lap // points, points).sum(axis=2) if lap > points else folds
-    top = np.clip((RESIDUAL_BAND / slopes).astype(np.int64), 1, min(MOST_HARMONICS, points // 2))
+    tops = np.clip((RESIDUAL_BAND / slopes).astype(np.int64), 1, min(MOST_HARMONICS, points // 2))
     spectra: NDArray[np.complex128] = fourier.spectra(once)
-    spectra *= (2.0 / (cycles * points))[:, None]
-    # side by side, as the kernels behind take them
-    amplitude = np.ascontiguousarray(spectra[0, :, : int(top.max()) + 1])
-    amplitude[:, 0] = 0.5 * amplitude[:, 0].real
-    amplitude[np.arange(amplitude.shape[1]) > top[:, None]] = 0.0
-    tilted = spectra[1, :, 1 : _PITCH_LINES + 1]
-    f0, variance = _pitch(amplitude[:, 1 : _PITCH_LINES + 1], tilted, means[:, 0], cycles)
+    amplitude = np.empty((n, int(tops.max()) + 1), dtype=complex)
+    f0, variance = _pitch(spectra, 2.0 / (cycles * points), tops, cycles, means[:, 0], amplitude)
     return Lines(
         amplitude=amplitude,
         f0=f0,
@@ -103,25 +98,38 @@ def measure_lines(grid: Grid, centres: Ints, cycles: Ints, slopes: Floats) -> Li
 
 
 def _pitch(
-    strengths: NDArray[np.complex128], tilted: NDArray[np.complex128], slope: Floats, cycles: Ints
+    spectra: NDArray[np.complex128],
+    scale: Floats,
+    tops: Ints,
+    cycles: Ints,
+    slope: Floats,
+    amplitude: NDArray[np.complex128],
 ) -> tuple[Floats, Floats]:
-    """Pitch at the frames' centres from the slope of the harmonics' phases, each weighted by k^2 |A_k|^2."""
-    few = strengths.shape[1]
-    tilted = tilted[:, :few]
-    k = np.arange(1, few + 1)
-    weight = k**2 * (strengths.real**2 + strengths.imag**2)
-    gathered = np.cumsum(weight, axis=1)
-    lines = 1 + np.argmax(gathered >= 0.98 * gathered[:, -1:], axis=1)
-    used = k <= lines[:, None]
-    turned = (tilted * strengths.conj()).imag
-    used = used & ~_inharmonic(turned, strengths, weight, used, cycles[:, None], k)
-    sums = np.sum(np.where(used, k * turned, 0.0), axis=1)
-    strength = np.sum(np.where(used, weight, 0.0), axis=1)
+    """Fill in the amplitudes; pitch at the frames' centres from the slopes of their phases, weighted k^2 |A_k|^2."""
+    n, few = len(amplitude), min(_PITCH_LINES, amplitude.shape[1] - 1)
+    turned, used = np.empty((n, few)), np.empty(n, dtype=np.int64)
+    sums, spread = np.empty((n, 2)), np.empty(few)
+    shape_kernels.line_pitches(_parts(spectra), scale, tops, cycles, _parts(amplitude), turned, used, sums, spread)
+    along, strength = sums.T
+    # a median is at most twice the mean of the magnitudes
+    if n >= _ROWS_TO_TELL and not (2.0 * spread / n <= _APART).all():
+        first = amplitude[:, 1 : few + 1]
+        k = np.arange(1, few + 1)
+        weight = k**2 * (first.real**2 + first.imag**2)
+        own = k <= used[:, None]
+        own &= ~_inharmonic(turned, first, weight, own, cycles[:, None], k)
+        along = np.sum(np.where(own, k * turned, 0.0), axis=1)
+        strength = np.sum(np.where(own, weight, 0.0), axis=1)
     with np.errstate(invalid="ignore", divide="ignore"):
-        delta = sums / strength / cycles
+        delta = along / strength / cycles
         # var(Im T_k) = 1 / N for noise of variance 1
         variance = slope**3 / (strength * cycles.astype(float) ** 3)
     return slope * (1.0 + delta), variance
+
+
+def _parts(lines: NDArray[np.complex128]) -> Floats:
+    """Real and imaginary parts, along a last axis."""
+    return lines.view(np.float64).reshape(*lines.shape, 2)
 
 
 def _inharmonic(
@@ -133,8 +141,6 @@ def _inharmonic(
     k: Ints,
 ) -> NDArray[np.bool_]:
     """Lines that do not keep step with the lowest: partials of another tone say nothing of the pitch."""
-    if len(turned) < _ROWS_TO_TELL:
-        return np.zeros(used.shape, dtype=bool)
     power = strengths.real**2 + strengths.imag**2
     with np.errstate(invalid="ignore", divide="ignore"):
         # relative deviation of each line's frequency from its multiple of the rough pitch
@@ -142,9 +148,6 @@ def _inharmonic(
         step = off - off[:, :1]
         known = np.mean(np.isfinite(step), axis=0) > 0.8
         step = np.nan_to_num(step)
-        # a median is at most twice the mean of the magnitudes
-        if not (2.0 * np.mean(np.abs(step), axis=0) > _APART).any():
-            return np.zeros(used.shape, dtype=bool)
         half = len(step) // 2
         middle = np.partition(step, half, axis=0)[half]
         scatter = 1.4826 * np.partition(np.abs(step - middle), half, axis=0)[half]

@@ -140,9 +140,10 @@ def measure_part(
             short.append(_short_frames(curve, start, stop, rate_hz))
             measured = _measure_stretch(x, first, start, stop, stretch, curve, rate_hz, coupling_hz, remains, number)
             rows.extend(measured)
-    low = whole_part.reshape(-1, block).mean(axis=1)
     covered = remains[:, 1] > 0.5 * block
+    low = np.empty(blocks)
     low[covered] = remains[covered, 0] / remains[covered, 1]
+    low[~covered] = whole_part.reshape(-1, block)[~covered].mean(axis=1)
     hop = HOP_S * rate_hz
     quiet = _quiet_power(x, first, np.arange(np.ceil(start / hop), np.ceil(stop / hop)) * hop, int(hop))
     return Part(rows=tuple(rows), short=tuple(short), steps=tuple(steps), low=low, quiet_power=quiet)
@@ -381,5 +382,6 @@ def _high_orders(amplitude: NDArray[np.complex128], limits: Ints) -> Floats:
 
 def _running_mean(values: Floats, width: int) -> Floats:
     width = min(len(values), width)
-    padded = np.pad(values, (width // 2, width - 1 - width // 2), mode="edge")
+    before = width // 2
+    padded = np.concatenate([np.full(before, values[0]), values, np.full(width - 1 - before, values[-1])])
     return np.convolve(padded, np.ones(width) / width, mode="valid")

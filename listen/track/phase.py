@@ -100,16 +100,12 @@ def curve_at(curve: PhaseCurve, samples: Floats) -> tuple[Floats, Floats]:
     Parameters
     ----------
     curve : PhaseCurve
-    samples : ndarray
+    samples : ndarray, shape (m,)
         Samples of the file.
     """
-    k = np.clip(np.searchsorted(curve.samples, samples, side="right") - 1, 0, len(curve.samples) - 2)
-    h = curve.samples[k + 1] - curve.samples[k]
-    u = (samples - curve.samples[k]) / h
-    dp = curve.turns[k + 1] - curve.turns[k]
-    d0, d1 = curve.slopes[k] * h, curve.slopes[k + 1] * h
-    c2, c3 = 3.0 * dp - 2.0 * d0 - d1, d0 + d1 - 2.0 * dp
-    return curve.turns[k] + u * (d0 + u * (c2 + u * c3)), (d0 + u * (2.0 * c2 + 3.0 * u * c3)) / h
+    out = np.empty((2, len(samples)))
+    kernels.curve_points(curve.samples, curve.turns, curve.slopes, np.asarray(samples, dtype=np.float64), out)
+    return out[0], out[1]
 
 
 def refine(

@@ -80,6 +80,22 @@ def place_knots(
     return count
 
 
+def curve_points(samples: Floats, turns: Floats, slopes: Floats, places: Floats, out: Floats) -> None:
+    """Cubic Hermite phase p(s) at s = places: p, and dp/ds; end pieces go on outside."""
+    k = np.clip(np.searchsorted(samples, places, side="right") - 1, 0, len(samples) - 2)
+    u = (places - samples[k]) / (samples[k + 1] - samples[k])
+    out[:] = _hermite(k, samples, turns, slopes, u)
+
+
+def line_fits(values: Floats, side: int, out: Floats) -> None:
+    """Least-squares line through values[i : i + side]: its middle, its slope, what it leaves (root mean square)."""
+    place = np.arange(side) - 0.5 * (side - 1)
+    for i in range(out.shape[1]):
+        run = values[i : i + side]
+        slope, middle = np.polyfit(place, run, 1)
+        out[:, i] = middle, slope, np.sqrt(np.mean((run - middle - slope * place) ** 2))
+
+
 def window_powers(x: Floats, starts: Ints, width: int, out: Floats) -> None:
     """Variance of x[starts[i] : starts[i] + width]; 0 where there is none."""
     for i, start in enumerate(starts):
@@ -282,7 +298,7 @@ def coarse_pitch(
 
 def between_lines(
     spectrum: Floats, scale: float, cycles: int, last: Ints, first: Ints, high: int, power: Floats, bits: Ints,
-    few: Ints, out: Floats
+    few: Ints, places: Ints, out: Floats
 ) -> None:  # fmt: skip
     """Bins between the harmonics (bins that are multiples of ``cycles``) and more than one bin away from one.
 
@@ -291,7 +307,7 @@ def between_lines(
     of all but their own two numbers; one in a frame of eight cycles or more counts if it stands four times over what is
     two bins beside it.
     """
-    del power, bits, few
+    del power, bits, few, places
     m = cycles
     for i, row in enumerate(scale * (spectrum[:, :, 0] ** 2 + spectrum[:, :, 1] ** 2)):
         bins = np.arange(2, min(int(last[i]), len(row)))
@@ -309,6 +325,33 @@ def between_lines(
             out[i, [0, 1, 5]] = median, row[rest].mean(), row[loud].sum()
             if row[loud].sum() > 0.0:
                 out[i, 6] = np.average(loud, weights=row[loud])
+
+
+def line_pitches(
+    spectra: Floats, scale: Floats, tops: Ints, cycles: Ints, amplitude: Floats, turned: Floats, used: Ints,
+    sums: Floats, spread: Floats
+) -> None:  # fmt: skip
+    """A_k = scale S_k up to k = tops[i], A_0 half of it and real; Im(T_k A_k*) of the tilted; which lines weigh 98 %.
+
+    The weights are k^2 |A_k|^2; sums of k Im(T_k A_k*) and of them; sum of |d_k - d_1|, d = Im(T_k A_k*) / (k |A_k|^2
+    cycles), over the frames in which both are known.
+    """
+    lines, tilted = (spectra[..., 0] + 1j * spectra[..., 1]) * scale[:, None]
+    columns, few = amplitude.shape[1], turned.shape[1]
+    kept = np.where(np.arange(columns) <= tops[:, None], lines[:, :columns], 0.0)
+    kept[:, 0] = 0.5 * kept[:, 0].real
+    amplitude[..., 0], amplitude[..., 1] = kept.real, kept.imag
+    k = np.arange(1, few + 1)
+    first = kept[:, 1 : few + 1]
+    turned[:] = (tilted[:, 1 : few + 1] * first.conj()).imag
+    weight = k**2 * np.abs(first) ** 2
+    gathered = np.cumsum(weight, axis=1)
+    used[:] = 1 + np.argmax(gathered >= 0.98 * gathered[:, -1:], axis=1)
+    sums[:, 0] = np.sum(np.where(k <= used[:, None], k * turned, 0.0), axis=1)
+    sums[:, 1] = np.sum(np.where(k <= used[:, None], weight, 0.0), axis=1)
+    with np.errstate(invalid="ignore", divide="ignore"):
+        off = turned * k / weight / cycles[:, None]
+        spread[:] = np.nansum(np.abs(off - off[:, :1]), axis=0)
 
 
 def loud_orders(amplitude: Floats, limits: Ints, least: Floats, out: Ints) -> None:

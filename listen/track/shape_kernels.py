@@ -26,7 +26,7 @@ def _at_most(bits: Ints, count: int, limit: int) -> int:
 
 @part(sums=True)
 def _median(bits: Ints, count: int, low: int, high: int, few: Ints) -> int:
-    """Middle one of bits[:count], none below 0, the lower of two; few: room for 32.
+    """Middle one of bits[:count], none below 0, the lower of two; few: room for one more than shall be sorted.
 
     It lies not above ``high``, and probably above ``low``. The place is halved until few values are left to sort.
     """
@@ -40,7 +40,7 @@ def _median(bits: Ints, count: int, low: int, high: int, few: Ints) -> int:
         below = 0
     upto = count
     # the value lies above a, not above b
-    while upto - below > few.shape[0] and b - a > 1:
+    while upto - below >= few.shape[0] and b - a > 1:
         middle = (a + b) // 2
         found = _at_most(bits, count, middle)
         if found >= rank:
@@ -51,16 +51,19 @@ def _median(bits: Ints, count: int, low: int, high: int, few: Ints) -> int:
             below = found
     if b - a == 1:
         return b
+    # every value is written, and kept or written over: a branch that cannot be foreseen costs more
     kept = 0
     for i in range(count):
         value = bits[np.uint64(i)]
-        if a < value <= b and kept < few.shape[0]:
-            j = kept
-            while j > 0 and few[j - 1] > value:
-                few[j] = few[j - 1]
-                j -= 1
-            few[j] = value
-            kept += 1
+        few[kept] = value
+        kept += 1 if a < value <= b and kept < few.shape[0] - 1 else 0
+    for i in range(1, kept):
+        value = few[i]
+        j = i
+        while j > 0 and few[j - 1] > value:
+            few[j] = few[j - 1]
+            j -= 1
+        few[j] = value
     # nothing lies between them only where the numbers are not finite: no place of ``few`` is read that was not filled
     return int(few[min(max(rank - below, 1), kept) - 1]) if kept > 0 else b
 
@@ -83,53 +86,52 @@ def _half_orders(power: Floats, m: int, stop: int, bins: int, out: Floats) -> No
     out[4] = halves
 
 
-@part(sums=True)
-def _gathered(power: Floats, m: int, first: int, stop: int, kept: Floats) -> int:
-    """Put the bins between the harmonics side by side: how many."""
+@part()
+def _between(m: int, bins: int, places: Ints) -> int:
+    """Put the bins between the harmonics, the half orders below the sixth left out, into ``places``: how many."""
     count = 0
     k = 0
-    while k * m < stop:
-        a = max(k * m + 2, first)
-        b = min(k * m + m - 1, stop)
+    while k * m < bins:
         skipped = k * m + m // 2 if m % 2 == 0 and k < 6 else -1
+        for b in range(k * m + 2, min(k * m + m - 1, bins)):
+            places[count] = b
+            count += 0 if b == skipped else 1
         k += 1
-        if b <= a:
-            continue
-        for j in range(np.uint64(b - a)):
-            kept[np.uint64(count) + j] = power[np.uint64(a) + j]
-        count += b - a
-        if a <= skipped < b:
-            # the last one takes the half order's place
-            kept[count - (b - skipped)] = kept[count - 1]
-            count -= 1
     return count
 
 
+@part()
+def _first_from(places: Ints, count: int, least: int) -> int:
+    """How many of the rising places[:count] lie below ``least``."""
+    a = 0
+    b = count
+    while a < b:
+        middle = (a + b) // 2
+        if places[middle] < least:
+            a = middle + 1
+        else:
+            b = middle
+    return a
+
+
 @part(sums=True)
-def _loud(power: Floats, m: int, first: int, stop: int, limit: float, out: Floats) -> None:
-    """Power of the bins between the harmonics above ``limit`` into out[5], their mean place into out[6]."""
+def _loud(kept: Floats, places: Ints, skipped: int, first: int, count: int, limit: float, out: Floats) -> None:
+    """Power of kept[first:count] above ``limit`` into out[5], their mean place into out[6]."""
     loud = 0.0
     place = 0.0
-    k = first // m
-    while k * m < stop:
-        a = max(k * m + 2, first)
-        b = min(k * m + m - 1, stop)
-        skipped = k * m + m // 2 if m % 2 == 0 and k < 6 else -1
-        k += 1
-        while a < b:
-            # up to the half order, and on behind it
-            end = skipped if a <= skipped < b else b
-            for j in range(np.uint64(max(end - a, 0))):
-                p = power[np.uint64(a) + j]
-                taken = np.float64(p) if p > limit else 0.0
-                loud += taken
-                place += taken * np.float64(np.int64(j) + a)
-            a = end if end == b else end + 1
+    least = np.float32(limit)
+    for i in range(np.uint64(max(count - first, 0))):
+        j = np.uint64(first) + i
+        taken = np.float64(kept[j] if kept[j] > least else np.float32(0.0))
+        loud += taken
+        place += taken * np.float64(places[np.uint64(skipped) + j])
     out[5] = loud
     out[6] = place / loud if loud > 0.0 else np.nan
 
 
-@kernel("void(f4[:, :, ::1], f8, i8, i8[::1], i8[::1], i8, f4[:, ::1], i4[::1], i4[::1], f8[:, ::1])", sums=True)
+@kernel(
+    "void(f4[:, :, ::1], f8, i8, i8[::1], i8[::1], i8, f4[:, ::1], i4[::1], i4[::1], i4[::1], f8[:, ::1])", sums=True
+)
 def between_lines(
     spectrum: Floats,
     scale: float,
@@ -140,6 +142,7 @@ def between_lines(
     power: Floats,
     bits: Ints,
     few: Ints,
+    places: Ints,
     out: Floats,
 ) -> None:
     """Power between the harmonics: bins that are no harmonic nor next to one, from first[i] up to last[i].
@@ -147,10 +150,12 @@ def between_lines(
     spectrum (n, bins, 2), float32: real and imaginary parts, of frames of so many cycles, their squares times ``scale``
     are the power; out[i] = (median, mean, bins, power at odd half orders below the sixth, their number, power of the
     bins from ``high`` on that stand ten times over the median, their mean place in bins); power (2, at least bins + 1)
-    is room of float32, bits its second row as int32, whose order is the same; few (32,): room of int32.
+    is room of float32, bits its second row as int32, whose order is the same; few (any) and places (at
+    least bins + 1): room of int32.
     """
     bins = spectrum.shape[1]
     narrow = np.float32(scale)
+    known = _between(cycles, bins, places)
     for i in range(spectrum.shape[0]):
         stop = min(last[i], bins)
         for b in range(np.uint64(min(stop + 3, bins))):
@@ -158,7 +163,10 @@ def between_lines(
             im = spectrum[i, b, 1]
             power[0, b] = narrow * (re * re + im * im)
         _half_orders(power[0], cycles, stop, bins, out[i])
-        count = _gathered(power[0], cycles, first[i], stop, power[1])
+        below = _first_from(places, known, first[i])
+        count = max(_first_from(places, known, stop) - below, 0)
+        for j in range(np.uint64(count)):
+            power[1, j] = power[0, places[np.uint64(below) + j]]
         out[i, 2] = count
         if count == 0:
             out[i, 0] = np.nan
@@ -178,7 +186,72 @@ def between_lines(
         median = np.float64(power[1, spare])
         out[i, 0] = median
         out[i, 1] = total / count
-        _loud(power[0], cycles, max(first[i], high), stop, 10.0 * median, out[i])
+        begin = _first_from(places, known, max(first[i], high)) - below
+        _loud(power[1], places, below, begin, count, 10.0 * median, out[i])
+
+
+@kernel(
+    "void(f8[:, :, :, ::1], f8[::1], i8[::1], i8[::1], f8[:, :, ::1], f8[:, ::1], i8[::1], f8[:, ::1], f8[::1])",
+    sums=True,
+)
+def line_pitches(
+    spectra: Floats,
+    scale: Floats,
+    tops: Ints,
+    cycles: Ints,
+    amplitude: Floats,
+    turned: Floats,
+    used: Ints,
+    sums: Floats,
+    spread: Floats,
+) -> None:
+    """Harmonics of frames, and how far each one's phase runs from the rough pitch's.
+
+    spectra (2, n, bins, 2): real and imaginary parts of the folded cycles' and of the tilted ones', times scale[i] the
+    amplitudes; tops (n,): the highest harmonic to keep; cycles (n,). amplitude (n, harmonics + 1, 2): 0 above
+    tops[i], the mean real and not doubled; turned (n, few): imaginary part of T_k A_k*; used (n,): the lowest lines
+    that hold 98 % of the weight k^2 |A_k|^2 of the first ``few``; sums (n, 2): of k turned and of the weight over
+    these; spread (few,): sum over the frames of how far each line's relative deviation, turned / (k |A_k|^2 cycles),
+    is from the first one's.
+    """
+    few = turned.shape[1]
+    for k in range(few):
+        spread[k] = 0.0
+    for i in range(amplitude.shape[0]):
+        kept = min(tops[i] + 1, amplitude.shape[1])
+        for k in range(np.uint64(kept)):
+            amplitude[i, k, 0] = scale[i] * spectra[0, i, k, 0]
+            amplitude[i, k, 1] = scale[i] * spectra[0, i, k, 1]
+        for k in range(kept, amplitude.shape[1]):
+            amplitude[i, k, 0] = 0.0
+            amplitude[i, k, 1] = 0.0
+        amplitude[i, 0, 0] *= 0.5
+        amplitude[i, 0, 1] = 0.0
+        total = 0.0
+        own = np.nan
+        for k in range(1, few + 1):
+            re = amplitude[i, k, 0]
+            im = amplitude[i, k, 1]
+            power = re * re + im * im
+            total += k * k * power
+            across = scale[i] * (spectra[1, i, k, 1] * re - spectra[1, i, k, 0] * im)
+            turned[i, k - 1] = across
+            off = across / (k * power) / cycles[i]
+            if k == 1:
+                own = off
+            step = abs(off - own)
+            if step == step:
+                spread[k - 1] += step
+        line = 1
+        gathered = amplitude[i, 1, 0] ** 2 + amplitude[i, 1, 1] ** 2
+        along = turned[i, 0]
+        while gathered < 0.98 * total and line < few:
+            line += 1
+            gathered += line * line * (amplitude[i, line, 0] ** 2 + amplitude[i, line, 1] ** 2)
+            along += line * turned[i, line - 1]
+        used[i] = line
+        sums[i, 0] = along
+        sums[i, 1] = gathered
 
 
 @kernel("void(f8[:, :, ::1], i8[::1], f8[::1], i8[::1])")

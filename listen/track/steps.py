@@ -5,6 +5,7 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
+from listen.track import kernels
 from listen.track.phase import PhaseCurve, RoughCurve, phase_samples
 from listen.track.types import Floats, PhaseStep
 
@@ -83,12 +84,9 @@ def find_steps(
 
 def _line_fits(residue: Floats) -> tuple[Floats, Floats, Floats]:
     """Value at the middle, slope and scatter of lines through each run of ``_SIDE`` points."""
-    place = np.arange(_SIDE) - 0.5 * (_SIDE - 1)
-    views = np.lib.stride_tricks.sliding_window_view(residue, len(residue) - _SIDE + 1)
-    middle = views.mean(axis=0)
-    slope = place @ views / (place @ place)
-    scatter = np.sqrt(np.mean((views - middle - place[:, None] * slope) ** 2, axis=0))
-    return middle, slope, scatter
+    out = np.empty((3, len(residue) - _SIDE + 1))
+    kernels.line_fits(residue, _SIDE, out)
+    return out[0], out[1], out[2]
 
 
 def _candidates(curve: PhaseCurve) -> list[tuple[float, float, float]]:
@@ -106,8 +104,8 @@ def _candidates(curve: PhaseCurve) -> list[tuple[float, float, float]]:
     bend = np.abs(slope[right] - slope[left]) * arm
     noise = np.maximum(scatter[left], scatter[right])
     size = np.abs(jump)
-    good = (size > _LEAST_CYCLES) & (size > _OVER_NOISE * noise) & (bend < 2.0 * size) & _same_pitch(curve, left, right)
-    index = np.flatnonzero(good)
+    index = np.flatnonzero((size > _LEAST_CYCLES) & (size > _OVER_NOISE * noise) & (bend < 2.0 * size))
+    index = index[_same_pitch(curve, left[index], right[index])]
     index = index[_torn(curve, left[index], right[index])]
     out = []
     groups = np.split(index, np.flatnonzero(np.diff(index) > 2) + 1) if len(index) else []

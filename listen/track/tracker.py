@@ -22,6 +22,8 @@ from listen.track.types import Floats, Frames
 
 PART_SAMPLES = 2**18
 COARSE_HOPS = 256
+_LONG_PARTS = 64
+"""Of a shorter take there is too little memory to give back to be worth the time."""
 WORKERS = 2
 Progress = Callable[[float], None]
 
@@ -86,8 +88,9 @@ def track(
     report = progress or _silent
     read = _padded_reader(capture)
 
+    give_back = _give_back if last - first > _LONG_PARTS * part_samples else _nothing
     coarse = _coarse_track(read, rate, first, last, workers, lambda share: report(0.3 * share))
-    _give_back()
+    give_back()
     stretches = find_stretches(coarse, rate, first, last, read)
     numbered = [(i, stretch, rough_curve(stretch, rate)) for i, stretch in enumerate(stretches)]
     block = block_samples(rate)
@@ -105,9 +108,9 @@ def track(
         for i, part in enumerate(pool.map(work, bounds) if workers > 1 else map(work, bounds)):
             table.add(part)
             report(0.3 + 0.7 * (i + 1) / len(bounds))
-    _give_back()
+    give_back()
     frames = table.frames()
-    _give_back()
+    give_back()
     return frames
 
 
@@ -134,6 +137,10 @@ def _give_back() -> None:
     trim = getattr(ctypes.CDLL(None), "malloc_trim", None) if sys.platform == "linux" else None
     if trim is not None:
         trim(0)
+
+
+def _nothing() -> None:
+    pass
 
 
 def _silent(share: float) -> None:

@@ -323,7 +323,7 @@ def test_between_lines(kind: str, cycles: int) -> None:
     spectrum[5, 20] = 50.0
     spectrum = single(spectrum)
     power = np.empty((2, 303), dtype=np.float32)
-    room = power, power[1].view(np.int32), np.empty(32, dtype=np.int32)
+    room = power, power[1].view(np.int32), np.empty(32, dtype=np.int32), np.empty(301, dtype=np.int32)
     args = (spectrum, 0.25, cycles, last, first, 3 * cycles // 2 + 2, *room)
     compiled, plain = both("between_lines", shape_kernels, *args, out=(7, 7))
     # power is kept in single precision
@@ -342,12 +342,66 @@ def test_between_lines_of_a_spectrum_that_is_not_finite_stays_in_its_room(bad: f
     for value in (spectrum[1].copy(), bad):
         spectrum[1] = value
         power = np.empty((2, 303), dtype=np.float32)
-        room = power, power[1].view(np.int32), np.empty(32, dtype=np.int32)
+        room = power, power[1].view(np.int32), np.empty(32, dtype=np.int32), np.empty(301, dtype=np.int32)
         out = np.empty((3, 7))
         ends = np.full(3, 300), np.full(3, 2)
         shape_kernels.between_lines(spectrum, 1.0, 16, *ends, 26, *room, out)
         results.append(out)
     np.testing.assert_array_equal(results[0][[0, 2]], results[1][[0, 2]])
+
+
+@pytest.mark.parametrize("kind", ["tone", "noise", "zero", "not finite"])
+@pytest.mark.parametrize("bins", [3, 40])
+def test_line_pitches(kind: str, bins: int) -> None:
+    rng = np.random.default_rng(31)
+    spectra = rng.standard_normal((2, 9, bins, 2))
+    if kind == "tone":
+        spectra[0] /= np.arange(1, bins + 1)[:, None] ** 2
+        spectra[1] *= 1e-4
+    spectra *= kind != "zero"
+    tops = np.array([1, 2, 5, 12, 13, 20, 39, 30, 7]).clip(1, bins - 1)
+    if kind == "not finite":
+        spectra[0, 3, 1] = np.nan
+        spectra[1, 4, 2] = np.nan
+    columns, few = int(tops.max()) + 1, min(12, int(tops.max()))
+    results = []
+    for owner in (shape_kernels, reference):
+        rooms = np.empty((9, columns, 2)), np.empty((9, few)), np.zeros(9, dtype=np.int64), np.empty((9, 2))
+        spread = np.empty(few)
+        scale, cycles = rng.uniform(1e-3, 2e-3, 9) if not results else results[0][-1], np.arange(2, 20, 2)
+        with np.errstate(invalid="ignore"):
+            owner.line_pitches(spectra, scale, tops, cycles, *rooms, spread)
+        results.append((*rooms, spread, scale))
+    for compiled, plain in zip(*results, strict=True):
+        np.testing.assert_allclose(compiled, plain, rtol=1e-11, atol=1e-15)
+    amplitude, _, used, sums, spread, _ = results[0]
+    assert (amplitude[0, 2:] == 0.0).all()
+    assert used.min() == 1
+    if kind == "tone":
+        assert (used <= tops).all()
+        assert (sums[:, 1] > 0).all()
+    if kind == "zero":
+        assert not spread.any()
+
+
+def test_curve_points() -> None:
+    curve = Phase(7)
+    places = np.sort(np.random.default_rng(8).uniform(curve.knots[0] - 90, curve.knots[-1] + 90, 500))
+    places[[3, 400]] = curve.knots[[0, -1]]
+    for order in (places, places[::-1].copy()):
+        compiled, plain = both("curve_points", kernels, curve.knots, curve.turns, curve.slopes, order, out=(2, 500))
+        assert_same(compiled, plain, atol=1e-9)
+    both("curve_points", kernels, curve.knots, curve.turns, curve.slopes, np.empty(0), out=(2, 0))
+
+
+@pytest.mark.parametrize("kind", ["noise", "constant", "line"])
+def test_line_fits(kind: str) -> None:
+    rng = np.random.default_rng(9)
+    values = {"constant": np.full(60, 0.3), "line": 0.1 * np.arange(60.0)}.get(kind, rng.standard_normal(60))
+    compiled, plain = both("line_fits", kernels, values, 8, out=(3, 53))
+    np.testing.assert_allclose(compiled, plain, rtol=1e-10, atol=1e-13)
+    if kind == "line":
+        np.testing.assert_allclose(compiled[1], 0.1, rtol=1e-12)
 
 
 @pytest.mark.parametrize("kind", ["noise", "sawtooth", "sine", "not finite"])
