@@ -60,11 +60,14 @@ class Kernel(Part[P, R]):
     Attributes
     ----------
     signature : Signature
+    brief : bool
+        It takes less time than another thread would need to take over, and lets none.
     """
 
-    def __init__(self, function: Callable[P, R], signature: Signature, sums: bool) -> None:
+    def __init__(self, function: Callable[P, R], signature: Signature, sums: bool, brief: bool) -> None:
         super().__init__(function, sums)
         self.signature = signature
+        self.brief = brief
 
     def __call__(self, *args: P.args, **kwargs: P.kwargs) -> R:
         """Run it.
@@ -86,7 +89,7 @@ class Kernel(Part[P, R]):
         return callable_of(self)
 
 
-def kernel(signature: str, *, sums: bool = False) -> Callable[[Callable[P, R]], Kernel[P, R]]:
+def kernel(signature: str, *, sums: bool = False, brief: bool = False) -> Callable[[Callable[P, R]], Kernel[P, R]]:
     """Make a function a kernel.
 
     Parameters
@@ -95,6 +98,8 @@ def kernel(signature: str, *, sums: bool = False) -> Callable[[Callable[P, R]], 
         As numba writes it: ``void(f8[::1], i8)``; arrays are in C order.
     sums : bool
         Sums may be taken in another order.
+    brief : bool
+        It takes some ten microseconds: other threads do not run meanwhile.
 
     Raises
     ------
@@ -104,7 +109,7 @@ def kernel(signature: str, *, sums: bool = False) -> Callable[[Callable[P, R]], 
     parsed = parse(signature)
 
     def decorate(function: Callable[P, R]) -> Kernel[P, R]:
-        return Kernel(function, parsed, sums)
+        return Kernel(function, parsed, sums, brief)
 
     return decorate
 

@@ -36,7 +36,7 @@ def callable_of(one: Kernel[..., Any]) -> Callable[..., Any]:
         if name not in _modules:
             _modules[name] = _loaded(one)
         address = _modules[name].get(one.name)
-        return one.compiled_here() if address is None else _caller(one.name, one.signature, address)
+        return one.compiled_here() if address is None else _caller(one.name, one.signature, address, one.brief)
 
 
 def _loaded(one: Kernel[..., Any]) -> dict[str, int]:
@@ -72,11 +72,13 @@ def _loaded(one: Kernel[..., Any]) -> dict[str, int]:
     return {name: int(engine.get_function_address(symbol)) for name, symbol in symbols.items()}
 
 
-def _caller(name: str, signature: Signature, address: int) -> Callable[..., Any]:
+def _caller(name: str, signature: Signature, address: int, brief: bool) -> Callable[..., Any]:
     types: list[Any] = [ctypes.c_void_p, ctypes.c_void_p]
     for argument in signature.takes:
         types.extend(_types_of(argument))
-    function = ctypes.CFUNCTYPE(ctypes.c_int32, *types)(address)
+    # the former keeps the interpreter, the latter lets other threads run meanwhile
+    kind = ctypes.PYFUNCTYPE if brief else ctypes.CFUNCTYPE
+    function = kind(ctypes.c_int32, *types)(address)
     takes = signature.takes
 
     def call(*args: Any) -> Any:

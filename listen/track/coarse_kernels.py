@@ -24,7 +24,7 @@ def decimate(x: Floats, taps: Floats, step: int, out: Floats) -> None:
         out[i] = total
 
 
-@kernel("void(f4[:, :, ::1], f8, f4[:, ::1])", sums=True)
+@kernel("void(f4[:, :, ::1], f8, f4[:, ::1])", sums=True, brief=True)
 def line_powers(spectra: Floats, scale: float, out: Floats) -> None:
     """Squares of spectra (n, bins, 2), real and imaginary parts, times ``scale``: out (n, bins); all float32."""
     narrow = np.float32(scale)

@@ -174,7 +174,7 @@ def fold_frames(
         _fold_into(scratch[3], size, lap, shift, tilted[f])
 
 
-@kernel("void(f4[::1], i8, i8[::1], f4[:, ::1], f8[::1], f4[::1])", sums=True)
+@kernel("void(f4[::1], i8, i8[::1], f4[:, ::1], f8[::1], f4[::1])", sums=True, brief=True)
 def leave(
     y: Floats,
     start: int,
@@ -216,7 +216,7 @@ def leave(
             at += m
 
 
-@kernel("void(f4[::1], i8, i8[::1], i8, f8[:, ::1], f4[:, ::1])", sums=True)
+@kernel("void(f4[::1], i8, i8[::1], i8, f8[:, ::1], f4[:, ::1])", sums=True, brief=True)
 def weigh_frames(r: Floats, points: int, centres: Ints, cycles: int, scratch: Floats, out: Floats) -> None:
     """Frames of the residual r of ``cycles`` cycles, weighted 1 + cos(2 pi v): out (f, cycles * points), float32."""
     size = cycles * points

@@ -144,7 +144,7 @@ def short_frames(turned: Floats, dphi: Floats, phase: Floats, centres: Floats, c
                 out[i, column] = 0.0
 
 
-@kernel("i8(f8[::1], f8[::1], f8[::1], f8, f8, f8, f8[:, ::1])")
+@kernel("i8(f8[::1], f8[::1], f8[::1], f8, f8, f8, f8[:, ::1])", brief=True)
 def place_knots(
     samples: Floats,
     turns: Floats,
@@ -195,7 +195,7 @@ def place_knots(
     return count
 
 
-@kernel("void(f8[::1], f8[::1], f8[::1], f8[::1], f8[:, ::1])")
+@kernel("void(f8[::1], f8[::1], f8[::1], f8[::1], f8[:, ::1])", brief=True)
 def curve_points(samples: Floats, turns: Floats, slopes: Floats, places: Floats, out: Floats) -> None:
     """Cubic Hermite phase through knots (samples, turns, slopes) at some places: out (2, n) = itself, its slope.
 
@@ -220,7 +220,7 @@ def curve_points(samples: Floats, turns: Floats, slopes: Floats, places: Floats,
         out[1, i] = (d0 + u * (2.0 * c2 + 3.0 * u * c3)) / h
 
 
-@kernel("void(f8[::1], i8, f8[:, ::1])")
+@kernel("void(f8[::1], i8, f8[:, ::1])", brief=True)
 def line_fits(values: Floats, side: int, out: Floats) -> None:
     """Lines through each run of ``side`` values: out (3, n - side + 1) = value at the middle, slope, scatter."""
     middle_place = 0.5 * (side - 1)
@@ -241,7 +241,7 @@ def line_fits(values: Floats, side: int, out: Floats) -> None:
         out[2, i] = math.sqrt(off / side)
 
 
-@kernel("void(f8[::1], i8[::1], i8, f8[::1])", sums=True)
+@kernel("void(f8[::1], i8[::1], i8, f8[::1])", sums=True, brief=True)
 def window_powers(x: Floats, starts: Ints, width: int, out: Floats) -> None:
     """Mean square about the mean of the samples starts[i] .. starts[i] + width, those that there are."""
     for i in range(starts.shape[0]):

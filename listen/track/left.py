@@ -17,8 +17,8 @@ from listen.track.types import Floats, Ints
 FOLD = 16
 _LEAST_HZ = 0.004
 """Lines below this part of the sample rate are hum's, drift's and the interface's."""
-_AT_ONCE = 1 << 16
-"""Points of the frames whose lines are read together: they stay near the processor."""
+_AT_ONCE = 1 << 19
+"""Points of the frames whose lines are read together: more would only take memory."""
 _SORTED = 8
 _SMOOTH = np.array(sorted(2 * f * 2**p for p in range(14) for f in (1, 3, 5, 9, 15, 25, 27, 45)))
 
@@ -152,7 +152,7 @@ def _bins(grid: Grid, left: NDArray[np.float32], centres: Ints, m: int, slopes: 
     # above the tone, its sidebands and the mains: 1.5 times the pitch
     high = int(1.5 * m) + 2
     out = np.empty((len(centres), 7))
-    many = max(1, _AT_ONCE // size)
+    many = max(1, min(len(centres), _AT_ONCE // size))
     frames = np.empty((many, size), dtype=np.float32)
     spectra = np.empty((many, bins), dtype=np.complex64)
     scratch = np.empty((2, size))

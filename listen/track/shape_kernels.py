@@ -193,6 +193,7 @@ def between_lines(
 @kernel(
     "void(f8[:, :, :, ::1], f8[::1], i8[::1], i8[::1], f8[:, :, ::1], f8[:, ::1], i8[::1], f8[:, ::1], f8[::1])",
     sums=True,
+    brief=True,
 )
 def line_pitches(
     spectra: Floats,
@@ -254,7 +255,7 @@ def line_pitches(
         sums[i, 1] = gathered
 
 
-@kernel("void(f8[:, :, ::1], i8[::1], f8[::1], i8[::1])")
+@kernel("void(f8[:, :, ::1], i8[::1], f8[::1], i8[::1])", brief=True)
 def loud_orders(amplitude: Floats, limits: Ints, least: Floats, out: Ints) -> None:
     """The highest harmonic below limits[i] whose power reaches least[i], 1 at the least.
 
@@ -267,7 +268,7 @@ def loud_orders(amplitude: Floats, limits: Ints, least: Floats, out: Ints) -> No
         out[i] = max(k, 1)
 
 
-@kernel("void(f8[:, :, ::1], i8[::1], i8, f8[:, ::1])", sums=True)
+@kernel("void(f8[:, :, ::1], i8[::1], i8, f8[:, ::1])", sums=True, brief=True)
 def high_orders(amplitude: Floats, limits: Ints, first: int, out: Floats) -> None:
     """Mean square of the harmonics ``first`` .. limits[i] - 1, and their mean order; NaN where none fits, or all are 0.
 
@@ -284,7 +285,7 @@ def high_orders(amplitude: Floats, limits: Ints, first: int, out: Floats) -> Non
         out[i, 1] = place / total if total > 0.0 else np.nan
 
 
-@kernel("void(f8[:, :, ::1], i8[::1], i8[::1], f8[::1], f8, f8, f8[::1], f4[:, :, :, ::1])", sums=True)
+@kernel("void(f8[:, :, ::1], i8[::1], i8[::1], f8[::1], f8, f8, f8[::1], f4[:, :, :, ::1])", sums=True, brief=True)
 def draw_cycles(
     amplitude: Floats,
     rows: Ints,

@@ -203,7 +203,7 @@ def test_a_wrong_argument_is_named(args: tuple[object, ...], said: str) -> None:
     call = loading.callable_of(kernels.window_powers)
     with pytest.raises(TypeError, match="argument"):
         call(*args)
-    caller = loading._caller("scale", parse("void(f8[::1], f8[::1])"), 0)
+    caller = loading._caller("scale", parse("void(f8[::1], f8[::1])"), 0, brief=False)
     with pytest.raises(TypeError, match=said):
         caller(*args)
 
