@@ -20,9 +20,9 @@ from listen.track.stretches import find_stretches
 from listen.track.table import Table
 from listen.track.types import Floats, Frames
 
-PART_SAMPLES = 2**18
+PART_SAMPLES = 2**19
 COARSE_HOPS = 256
-_LONG_PARTS = 64
+_LONG_PARTS = 32
 """Of a shorter take there is too little memory to give back to be worth the time."""
 WORKERS = 2
 Progress = Callable[[float], None]
