@@ -15,7 +15,20 @@ from listen.compiled.kernels import Kernel, Part, checks_wanted
 _SUMS = {"contract", "reassoc", "nsz"}
 """Flags that let a sum be vectorised; those that assume 'no NaN' are left out."""
 _DECLARED = re.compile(r"^declare [^@\n]*@\"?([^\"(\s]+)", re.MULTILINE)
-_OF_THE_C_LIBRARY = {"sin", "cos", "sqrt", "exp", "log", "floor", "ceil", "rint", "memset", "memcpy", "memmove"}
+_OF_THE_C_LIBRARY = {
+    "sin",
+    "cos",
+    "atan2",
+    "sqrt",
+    "exp",
+    "log",
+    "floor",
+    "ceil",
+    "rint",
+    "memset",
+    "memcpy",
+    "memmove",
+}
 
 
 class NotCarriedError(Exception):

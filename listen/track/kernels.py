@@ -195,6 +195,74 @@ def place_knots(
     return count
 
 
+@part()
+def _slopes(samples: Floats, turns: Floats, out: Floats) -> None:
+    """Slope at each of three knots or more of the parabola through it and its neighbours."""
+    n = samples.shape[0]
+    for i in range(1, n - 1):
+        before = samples[i] - samples[i - 1]
+        after = samples[i + 1] - samples[i]
+        rise = (turns[i] - turns[i - 1]) / before
+        out[i] = (rise * after + (turns[i + 1] - turns[i]) / after * before) / (before + after)
+    out[0] = 2.0 * (turns[1] - turns[0]) / (samples[1] - samples[0]) - out[1]
+    out[n - 1] = 2.0 * (turns[n - 1] - turns[n - 2]) / (samples[n - 1] - samples[n - 2]) - out[n - 2]
+
+
+@part()
+def _smoothed(residue: Floats, smoother: Floats, within: float, out: Floats) -> None:
+    """Residue with its noise taken down, where all of it that the smoother reads is smooth to ``within``."""
+    n = residue.shape[0]
+    width = smoother.shape[0]
+    half = width // 2
+    for i in range(n):
+        out[i] = residue[i]
+    if n < 2 * width:
+        return
+    clean = 0
+    for i in range(half, n - half):
+        total = 0.0
+        for j in range(width):
+            total += smoother[j] * residue[i - half + j]
+        out[i] = total
+        if abs(total - residue[i]) > within:
+            # this one and its neighbours stay as they were
+            for j in range(max(i - half, 0), i):
+                out[j] = residue[j]
+            clean = i + half + 1
+        if i < clean:
+            out[i] = residue[i]
+
+
+@kernel("void(f8[:, ::1], f8[:, ::1], f8, f8[::1], f8, f8[:, ::1])", brief=True)
+def settle_knots(knots: Floats, sums: Floats, order: float, smoother: Floats, within: float, out: Floats) -> None:
+    """Correct the knots of a rough phase by what short frames leave of it.
+
+    knots (n, 3): of ``place_knots``; sums (n, 4): of ``short_frames``, of harmonic ``order``; out (7, n) = sample,
+    phase, its slope, the slope before smoothing, amplitude, mean square about the mean, residue in cycles. The residue
+    is smoothed by ``smoother`` (weights, odd many) where it departs from that by no more than ``within``.
+    """
+    n = knots.shape[0]
+    whole = 0.0
+    before = 0.0
+    for i in range(n):
+        re = sums[i, 0]
+        im = sums[i, 1]
+        turn = math.atan2(im, re) / (2.0 * math.pi)
+        if i > 0:
+            whole -= np.rint(turn - before)
+        before = turn
+        out[6, i] = (turn + whole) / order
+        out[5, i] = max(sums[i, 2] - sums[i, 3] * sums[i, 3], 0.0)
+        out[4, i] = math.sqrt(re * re + im * im)
+        out[0, i] = knots[i, 0]
+        out[1, i] = knots[i, 1] + out[6, i]
+    _slopes(out[0], out[1], out[3])
+    _smoothed(out[6], smoother, within, out[2])
+    for i in range(n):
+        out[1, i] = knots[i, 1] + out[2, i]
+    _slopes(out[0], out[1], out[2])
+
+
 @kernel("void(f8[::1], f8[::1], f8[::1], f8[::1], f8[:, ::1])", brief=True)
 def curve_points(samples: Floats, turns: Floats, slopes: Floats, places: Floats, out: Floats) -> None:
     """Cubic Hermite phase through knots (samples, turns, slopes) at some places: out (2, n) = itself, its slope.
@@ -220,12 +288,12 @@ def curve_points(samples: Floats, turns: Floats, slopes: Floats, places: Floats,
         out[1, i] = (d0 + u * (2.0 * c2 + 3.0 * u * c3)) / h
 
 
-@kernel("void(f8[::1], i8, f8[:, ::1])", brief=True)
-def line_fits(values: Floats, side: int, out: Floats) -> None:
+@part()
+def _line_fits(values: Floats, side: int, out: Floats) -> None:
     """Lines through each run of ``side`` values: out (3, n - side + 1) = value at the middle, slope, scatter."""
     middle_place = 0.5 * (side - 1)
     spread = side * (side * side - 1.0) / 12.0
-    for i in range(out.shape[1]):
+    for i in range(values.shape[0] - side + 1):
         total = 0.0
         tilt = 0.0
         for j in range(side):
@@ -239,6 +307,34 @@ def line_fits(values: Floats, side: int, out: Floats) -> None:
         out[0, i] = middle
         out[1, i] = slope
         out[2, i] = math.sqrt(off / side)
+
+
+@kernel("i8(f8[::1], i8, i8, f8, f8, f8[:, ::1], f8[:, ::1], i8[::1])", brief=True)
+def torn_places(
+    values: Floats, side: int, gap: int, least: float, over_noise: float, fits: Floats, out: Floats, found: Ints
+) -> int:
+    """Where lines through ``side`` values on both sides of a gap miss each other; returns how many places.
+
+    The gap is the place and ``gap`` values on each side of it. values (n,); fits (3, at least n): room; out (3, m), m =
+    n - 2 (side + gap), for each place: the jump from line to line, what their slopes' difference makes up to the
+    middle, the larger scatter about them. found (m,): of these the places where the jump is more than ``least``, than
+    ``over_noise`` times the scatter and than half of the second.
+    """
+    _line_fits(values, side, fits)
+    arm = gap + 0.5 * (side + 1)
+    count = 0
+    for i in range(out.shape[1]):
+        right = i + side + 2 * gap + 1
+        jump = (fits[0, right] - arm * fits[1, right]) - (fits[0, i] + arm * fits[1, i])
+        bend = abs(fits[1, right] - fits[1, i]) * arm
+        noise = max(fits[2, i], fits[2, right])
+        out[0, i] = jump
+        out[1, i] = bend
+        out[2, i] = noise
+        if abs(jump) > max(least, over_noise * noise) and bend < 2.0 * abs(jump):
+            found[count] = i
+            count += 1
+    return count
 
 
 @kernel("void(f8[::1], i8[::1], i8, f8[::1])", sums=True, brief=True)

@@ -17,6 +17,10 @@ from listen.track.types import Floats
 KNOT_S = 0.0018
 SHORT_FRAME_S = 0.008
 SHORT_FRAME_CYCLES = 2
+_SMOOTHER = np.array([-36, 9, 44, 69, 84, 89, 84, 69, 44, 9, -36]) / 429.0
+"""Quadratic least squares over eleven points: Savitzky and Golay, Analytical Chemistry 36(8), 1964 (from memory)."""
+_SMOOTH_WITHIN = 0.002
+"""The residue's noise is taken down where it is smooth to within a few thousandths of a cycle."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -158,42 +162,15 @@ def refine(
     down = np.empty((4, b - a), dtype=np.float32)
     kernels.turn_down(part, turned.dphi, turned.phase, down)
     kernels.short_frames(down, turned.dphi, turned.phase, knots[:, 1] * h, cycles * h, sums)
-    line = sums[:, 0] + 1j * sums[:, 1]
-    residue = np.unwrap(np.angle(line)) / (2 * np.pi * h)
-    turns = knots[:, 1] + _smoothed(residue)
+    out = np.empty((7, len(knots)))
+    kernels.settle_knots(knots, sums, h, _SMOOTHER, _SMOOTH_WITHIN, out)
+    sample, turns, slopes, raw_slopes, amplitude, power, residue = out
     return PhaseCurve(
-        samples=knots[:, 0].copy(),
+        samples=sample,
         turns=turns,
-        slopes=_knot_slopes(knots[:, 0], turns),
-        raw_slopes=_knot_slopes(knots[:, 0], knots[:, 1] + residue),
-        amplitude_fs=np.abs(line),
-        power=np.maximum(sums[:, 2] - sums[:, 3] ** 2, 0.0),
+        slopes=slopes,
+        raw_slopes=raw_slopes,
+        amplitude_fs=amplitude,
+        power=power,
         residue=residue,
     )
-
-
-def _knot_slopes(samples: Floats, turns: Floats) -> Floats:
-    """Slope at each knot of the parabola through it and its neighbours."""
-    steps = np.diff(samples)
-    chords = np.diff(turns) / steps
-    inner = (chords[:-1] * steps[1:] + chords[1:] * steps[:-1]) / (steps[1:] + steps[:-1])
-    first = 2 * chords[0] - inner[0] if len(inner) else chords[0]
-    last = 2 * chords[-1] - inner[-1] if len(inner) else chords[-1]
-    return np.concatenate([[first], inner, [last]])
-
-
-_SMOOTHER = np.array([-36, 9, 44, 69, 84, 89, 84, 69, 44, 9, -36]) / 429.0
-"""Quadratic least squares over eleven points: Savitzky and Golay, Analytical Chemistry 36(8), 1964 (from memory)."""
-_SMOOTH_WITHIN = 0.002
-
-
-def _smoothed(residue: Floats) -> Floats:
-    """Residue with its noise taken down, where it is smooth to within a few thousandths of a cycle."""
-    half = len(_SMOOTHER) // 2
-    if len(residue) < 2 * len(_SMOOTHER):
-        return residue
-    smooth = residue.copy()
-    smooth[half:-half] = np.convolve(residue, _SMOOTHER, mode="valid")
-    off = np.abs(smooth - residue) > _SMOOTH_WITHIN
-    rough = np.convolve(off, np.ones(2 * half + 1), mode="same") > 0
-    return np.where(rough, residue, smooth)

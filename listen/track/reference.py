@@ -80,6 +80,24 @@ def place_knots(
     return count
 
 
+def settle_knots(knots: Floats, sums: Floats, order: float, smoother: Floats, within: float, out: Floats) -> None:
+    """Phase + arg(A) / order, unwrapped and smoothed where smooth; slopes by parabolas; |A|; <x^2> - <x>^2; residue."""
+    sample, turns, _ = knots.T
+    line = sums[:, 0] + 1j * sums[:, 1]
+    residue = np.unwrap(np.angle(line)) / (2 * np.pi * order)
+    smooth, half = residue.copy(), len(smoother) // 2
+    if len(residue) >= 2 * len(smoother):
+        smooth[half:-half] = np.correlate(residue, smoother, mode="valid")
+        off = np.abs(smooth - residue) > within
+        smooth = np.where(np.convolve(off, np.ones(2 * half + 1), mode="same") > 0, residue, smooth)
+    out[:2] = sample, turns + smooth
+    for row, phase in ((2, turns + smooth), (3, turns + residue)):
+        # np.gradient's ends are straight; here the parabola goes on
+        out[row] = np.gradient(phase, sample)
+        out[row, [0, -1]] = 2 * out[row, [0, -1]] - out[row, [1, -2]]
+    out[4:] = np.abs(line), np.maximum(sums[:, 2] - sums[:, 3] ** 2, 0.0), residue
+
+
 def curve_points(samples: Floats, turns: Floats, slopes: Floats, places: Floats, out: Floats) -> None:
     """Cubic Hermite phase p(s) at s = places: p, and dp/ds; end pieces go on outside."""
     k = np.clip(np.searchsorted(samples, places, side="right") - 1, 0, len(samples) - 2)
@@ -87,13 +105,25 @@ def curve_points(samples: Floats, turns: Floats, slopes: Floats, places: Floats,
     out[:] = _hermite(k, samples, turns, slopes, u)
 
 
-def line_fits(values: Floats, side: int, out: Floats) -> None:
-    """Least-squares line through values[i : i + side]: its middle, its slope, what it leaves (root mean square)."""
+def torn_places(
+    values: Floats, side: int, gap: int, least: float, over_noise: float, fits: Floats, out: Floats, found: Ints
+) -> int:
+    """Least-squares lines through values[i : i + side] and through as many behind the gap, carried on to its middle."""
+    del fits
     place = np.arange(side) - 0.5 * (side - 1)
     for i in range(out.shape[1]):
-        run = values[i : i + side]
-        slope, middle = np.polyfit(place, run, 1)
-        out[:, i] = middle, slope, np.sqrt(np.mean((run - middle - slope * place) ** 2))
+        carried, slopes, scatter = [], [], []
+        for at, middle in ((i, i + side + gap), (i + side + 2 * gap + 1, i + side + gap)):
+            run = values[at : at + side]
+            line = np.polyfit(place + at + 0.5 * (side - 1) - middle, run, 1)
+            slopes.append(line[0])
+            carried.append(line[1])
+            scatter.append(np.sqrt(np.mean((run - np.polyval(line, place + at + 0.5 * (side - 1) - middle)) ** 2)))
+        out[:, i] = carried[1] - carried[0], abs(slopes[1] - slopes[0]) * (gap + 0.5 * (side + 1)), max(scatter)
+    size = np.abs(out[0])
+    places = np.flatnonzero((size > least) & (size > over_noise * out[2]) & (out[1] < 2.0 * size))
+    found[: len(places)] = places
+    return len(places)
 
 
 def window_powers(x: Floats, starts: Ints, width: int, out: Floats) -> None:

@@ -82,32 +82,24 @@ def find_steps(
     return found
 
 
-def _line_fits(residue: Floats) -> tuple[Floats, Floats, Floats]:
-    """Value at the middle, slope and scatter of lines through each run of ``_SIDE`` points."""
-    out = np.empty((3, len(residue) - _SIDE + 1))
-    kernels.line_fits(residue, _SIDE, out)
-    return out[0], out[1], out[2]
-
-
 def _candidates(curve: PhaseCurve) -> list[tuple[float, float, float]]:
     """Sample, cycles a sample and least jump to be believed, where the residue's sides miss each other."""
     n = len(curve.residue)
     reach = _SIDE + _GAP
     if n < 2 * reach + 1:
         return []
-    middle, slope, scatter = _line_fits(curve.residue)
-    centre = np.arange(reach, n - reach)
-    left = centre - reach
-    right = centre + _GAP + 1
-    arm = _GAP + 0.5 * (_SIDE + 1)
-    jump = (middle[right] - arm * slope[right]) - (middle[left] + arm * slope[left])
-    bend = np.abs(slope[right] - slope[left]) * arm
-    noise = np.maximum(scatter[left], scatter[right])
+    m = n - 2 * reach
+    fits, out, found = np.empty((3, n)), np.empty((3, m)), np.empty(m, dtype=np.int64)
+    index = found[: kernels.torn_places(curve.residue, _SIDE, _GAP, _LEAST_CYCLES, _OVER_NOISE, fits, out, found)]
+    if not len(index):
+        return []
+    jump, bend, noise = out
     size = np.abs(jump)
-    index = np.flatnonzero((size > _LEAST_CYCLES) & (size > _OVER_NOISE * noise) & (bend < 2.0 * size))
-    index = index[_same_pitch(curve, left[index], right[index])]
-    index = index[_torn(curve, left[index], right[index])]
-    out = []
+    left, right = index, index + reach + _GAP + 1
+    same = _same_pitch(curve, left, right)
+    left, right = left[same], right[same]
+    index = left[_torn(curve, left, right)]
+    candidates = []
     groups = np.split(index, np.flatnonzero(np.diff(index) > 2) + 1) if len(index) else []
     if len(groups) > _MOST:
         # in a wave that jitters all the time only what stands out furthest is looked at
@@ -118,11 +110,11 @@ def _candidates(curve: PhaseCurve) -> list[tuple[float, float, float]]:
         if len(group):
             full = group[size[group] >= 0.5 * size[group].max()]
             i = int(full[np.argmin(bend[full] + 4.0 * noise[full])])
-            k = int(centre[i])
+            k = i + reach
             wrapped = abs((float(jump[i]) + 0.5) % 1.0 - 0.5)
             least = 0.5 * wrapped if bend[i] < 0.5 * size[i] else _BENT_CYCLES
-            out.append((float(curve.samples[k]), float(curve.slopes[k - reach + 2]), least))
-    return out
+            candidates.append((float(curve.samples[k]), float(curve.slopes[k - reach + 2]), least))
+    return candidates
 
 
 def _torn(curve: PhaseCurve, left: NDArray[np.int64], right: NDArray[np.int64]) -> NDArray[np.bool_]:

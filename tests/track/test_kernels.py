@@ -17,6 +17,7 @@ import pytest
 
 from listen.track import coarse_kernels, kernels, reference, shape_kernels
 from listen.track.coarse import coarse_margin, hop_samples, spectrum_size
+from tests.track.twins import Phase, assert_same, both, single
 
 STEPS = {"_peak_bins", "_comb_fill", "_scan"}
 MODULES = (kernels, coarse_kernels, shape_kernels)
@@ -44,49 +45,6 @@ def test_every_kernel_has_a_twin_with_its_arguments(module: ModuleType) -> None:
         assert twin is not None, f"{name} has no twin"
         assert list(inspect.signature(twin).parameters) == list(inspect.signature(plain).parameters), name
         assert twin.__doc__, name
-
-
-class Phase:
-    """A phase curve with uneven knots, its samples, and noise on a tone along it."""
-
-    def __init__(self, seed: int, n: int = 3000, slope: float = 0.01, first: int = 700) -> None:
-        rng = np.random.default_rng(seed)
-        self.first = first
-        self.knots = first - 30.3 + np.cumsum(rng.uniform(60.0, 140.0, n // 60))
-        rates = slope * np.exp(np.cumsum(rng.normal(0.0, 0.02, len(self.knots))))
-        self.turns = 1234.5 + np.concatenate([[0.0], np.cumsum(np.diff(self.knots) * 0.5 * (rates[1:] + rates[:-1]))])
-        self.slopes = rates
-        self.dphi, self.phase = np.empty(n), np.empty(n)
-        kernels.phase_samples(self.knots, self.turns, rates, first, self.dphi, self.phase)
-        self.x = 0.1 + 0.5 * np.cos(2 * np.pi * self.phase) + 0.01 * rng.standard_normal(n)
-
-    def frames(self, cycles: list[int]) -> tuple[np.ndarray, np.ndarray]:
-        """Centres of frames of so many cycles that fit, evenly placed, and the cycles."""
-        m = np.array(cycles, dtype=float)
-        low, high = self.phase[0] + 0.5 * m, self.phase[-1] - 0.5 * m
-        return low + (high - low) * (np.arange(len(m)) + 0.5) / len(m), m
-
-
-def single(values: Any) -> np.ndarray:
-    return np.ascontiguousarray(values, dtype=np.float32)
-
-
-def assert_same(compiled: np.ndarray, plain: np.ndarray, atol: float) -> None:
-    """Equal where finite; where one is not finite (inf or NaN, as the sums' order has it) the other is not either."""
-    finite = np.isfinite(plain)
-    np.testing.assert_array_equal(np.isfinite(compiled), finite)
-    np.testing.assert_allclose(compiled[finite], plain[finite], rtol=0, atol=atol)
-
-
-def both(name: str, module: ModuleType, *args: Any, out: tuple[int, ...], kind: Any = float) -> tuple[Any, Any]:
-    """Run the kernel and its twin with an output of a shape; what one leaves alone the other must leave alone too."""
-    results = []
-    for owner in (module, reference):
-        target = np.full(out, 7.0, dtype=kind)
-        returned = getattr(owner, name)(*args, target)
-        results.append((target, returned))
-    assert results[0][1] == results[1][1]
-    return results[0][0], results[1][0]
 
 
 @pytest.mark.parametrize(("seed", "n", "slope"), [(1, 3000, 0.01), (2, 500, 0.3), (3, 120, 0.002), (4, 1, 0.01)])
@@ -160,16 +118,6 @@ def test_window_powers() -> None:
     np.testing.assert_allclose(compiled, plain, rtol=0, atol=1e-13)
     assert compiled[0] == 0.0
     assert compiled[-1] == 0.0
-
-
-@pytest.mark.parametrize("spacing", [1.0, 86.4, 400.0])
-@pytest.mark.parametrize("span", [(0.0, 1e9), (900.0, 2500.0), (1200.0, 1201.0)])
-@pytest.mark.parametrize("most", [400, 3])
-def test_place_knots(spacing: float, span: tuple[float, float], most: int) -> None:
-    made = Phase(10)
-    compiled, plain = both("place_knots", kernels, made.knots, made.turns, made.slopes, spacing, *span, out=(most, 3))
-    # the kernel's four Newton steps end within 1e-9 samples of the root
-    np.testing.assert_allclose(compiled, plain, rtol=0, atol=1e-8)
 
 
 @pytest.mark.parametrize(("step", "n_out"), [(4, 1100), (2, 1), (1, 50), (3, 10), (4, 0)])
@@ -382,26 +330,6 @@ def test_line_pitches(kind: str, bins: int) -> None:
         assert (sums[:, 1] > 0).all()
     if kind == "zero":
         assert not spread.any()
-
-
-def test_curve_points() -> None:
-    curve = Phase(7)
-    places = np.sort(np.random.default_rng(8).uniform(curve.knots[0] - 90, curve.knots[-1] + 90, 500))
-    places[[3, 400]] = curve.knots[[0, -1]]
-    for order in (places, places[::-1].copy()):
-        compiled, plain = both("curve_points", kernels, curve.knots, curve.turns, curve.slopes, order, out=(2, 500))
-        assert_same(compiled, plain, atol=1e-9)
-    both("curve_points", kernels, curve.knots, curve.turns, curve.slopes, np.empty(0), out=(2, 0))
-
-
-@pytest.mark.parametrize("kind", ["noise", "constant", "line"])
-def test_line_fits(kind: str) -> None:
-    rng = np.random.default_rng(9)
-    values = {"constant": np.full(60, 0.3), "line": 0.1 * np.arange(60.0)}.get(kind, rng.standard_normal(60))
-    compiled, plain = both("line_fits", kernels, values, 8, out=(3, 53))
-    np.testing.assert_allclose(compiled, plain, rtol=1e-10, atol=1e-13)
-    if kind == "line":
-        np.testing.assert_allclose(compiled[1], 0.1, rtol=1e-12)
 
 
 @pytest.mark.parametrize("kind", ["noise", "sawtooth", "sine", "not finite"])
