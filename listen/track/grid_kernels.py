@@ -227,7 +227,14 @@ def weigh_frames(r: Floats, points: int, centres: Ints, cycles: int, scratch: Fl
             out[f, j] = (1.0 - scratch[0, j]) * r[first + j]
 
 
-@kernel("void(f4[::1], i8, i8, i8, i8[::1], f8[::1], i8, f8[:, ::1], f4[:, :, ::1])", sums=True)
+@part()
+def _place_in_cycle(p: int, points: int, crest: float, bins: int) -> float:
+    """Where point p of a cycle lies, counted in parts of it; the first one has its middle at ``crest``."""
+    turn = p / points - crest + 0.5 / bins
+    return (turn - math.floor(turn)) * bins
+
+
+@kernel("void(f4[::1], i8, i8, i8, i8[::1], f8[::1], i8, f4[:, ::1], f4[:, :, ::1])", sums=True)
 def fold_residual(
     r: Floats,
     start: int,
@@ -243,7 +250,7 @@ def fold_residual(
 
     r (float32) at the grid's points start, start + 1 ..; a lap is a whole number of cycles and begins at a whole phase;
     edges (f + 1,): points between which each frame's own lie; crests (f,): place in the cycle, 0 to 1, at which part 0
-    has its middle; scratch (2, at least lap); out (f, 2, bins). A cycle of fewer than four points a part is read
+    has its middle; scratch (2, at least lap), float32; out (f, 2, bins). A cycle of fewer than four points a part is read
     between its points.
     """
     for f in range(edges.shape[0] - 1):
@@ -255,15 +262,15 @@ def fold_residual(
         if b <= a:
             continue
         for p in range(np.uint64(lap)):
-            scratch[0, p] = 0.0
-            scratch[1, p] = 0.0
+            scratch[0, p] = np.float32(0.0)
+            scratch[1, p] = np.float32(0.0)
         at = a
         while at < b:
             p = (start + at) % lap
             m = min(lap - p, b - at)
             for j in range(np.uint64(m)):
-                value = np.float64(r[np.uint64(at) + j])
-                step = value - np.float64(r[np.uint64(at - 1) + j])
+                value = r[np.uint64(at) + j]
+                step = value - r[np.uint64(at - 1) + j]
                 scratch[0, np.uint64(p) + j] += value * value
                 scratch[1, np.uint64(p) + j] += step * step
             at += m
@@ -272,11 +279,24 @@ def fold_residual(
             scratch[1, p % points] += scratch[1, p]
         # each place of the cycle holds as many points as the frame has cycles, give or take one
         if points >= 4 * bins:
-            for p in range(points):
-                turn = p / points - crests[f] + 0.5 / bins
-                k = min(int((turn - math.floor(turn)) * bins), bins - 1)
-                out[f, 0, k] += scratch[0, p] * bins / (b - a)
-                out[f, 1, k] += scratch[1, p] * bins / (b - a)
+            p = 0
+            while p < points:
+                place = _place_in_cycle(p, points, crests[f], bins)
+                k = min(int(place), bins - 1)
+                # where the next part begins, give or take a rounding
+                stop = min(p + max(int((k + 1 - place) * points / bins), 1), points)
+                while stop > p + 1 and min(int(_place_in_cycle(stop - 1, points, crests[f], bins)), bins - 1) != k:
+                    stop -= 1
+                while stop < points and min(int(_place_in_cycle(stop, points, crests[f], bins)), bins - 1) == k:
+                    stop += 1
+                power = 0.0
+                change = 0.0
+                for j in range(np.uint64(stop - p)):
+                    power += scratch[0, np.uint64(p) + j]
+                    change += scratch[1, np.uint64(p) + j]
+                out[f, 0, k] += power * bins / (b - a)
+                out[f, 1, k] += change * bins / (b - a)
+                p = stop
         else:
             for k in range(bins):
                 turn = crests[f] + k / bins
@@ -311,18 +331,18 @@ def gather_blocks(
     while i < last:
         b = math.floor((place[i] - origin) / block)
         end = origin + (b + 1) * block
+        # the block's points, as many as there would be if they lay evenly, give or take a few
+        even = (end - place[i]) / (place[i + 1] - place[i])
+        stop = i + min(max(int(min(even, float(last - i))), 1), last - i)
+        while stop > i + 1 and place[stop - 1] >= end:
+            stop -= 1
+        while stop < last and place[stop] < end:
+            stop += 1
         total = 0.0
-        span = 0.0
-        while i < last and place[i] < end:
-            # a few at a time, as long as all lie in the block
-            stop = min(i + 16, last)
-            if place[stop - 1] >= end:
-                stop = i + 1
-            for j in range(np.uint64(stop - i)):
-                width = 0.5 * (place[np.uint64(i) + j + one] - place[np.uint64(i) + j - one])
-                total += width * r[np.uint64(i) + j]
-                span += width
-            i = stop
+        for j in range(np.uint64(stop - i)):
+            width = place[np.uint64(i) + j + one] - place[np.uint64(i) + j - one]
+            total += width * r[np.uint64(i) + j]
         if 0 <= b < sums.shape[0]:
-            sums[b] += total
-            spans[b] += span
+            sums[b] += 0.5 * total
+            spans[b] += 0.5 * ((place[stop] - place[i]) + (place[stop - 1] - place[i - 1]))
+        i = stop

@@ -104,7 +104,7 @@ def fold(grid: Grid, left: NDArray[np.float32], edges: Ints, amplitude: NDArray[
     """
     crests = -np.angle(amplitude[:, 1]) / (2 * np.pi)
     out = np.empty((len(edges) - 1, 2, FOLD), dtype=np.float32)
-    scratch = np.empty((2, grid.lap))
+    scratch = np.empty((2, grid.lap), dtype=np.float32)
     grid_kernels.fold_residual(left, grid.start, grid.points, grid.lap, edges, crests, FOLD, scratch, out)
     return out
 

@@ -367,9 +367,11 @@ def _rows(
 
 
 def _only(rows: Rows, own: NDArray[np.bool_]) -> Rows:
-    """Some of the rows."""
+    """Some of the rows, one after the other."""
+    start = int(np.argmax(own))
+    part = slice(start, start + int(np.count_nonzero(own)))
     values = {field.name: getattr(rows, field.name) for field in fields(rows)}
-    return Rows(**{name: value if name == "stretch" else value[own] for name, value in values.items()})
+    return Rows(**{name: value if name == "stretch" else value[part] for name, value in values.items()})
 
 
 def _high_orders(amplitude: NDArray[np.complex128], limits: Ints) -> Floats:

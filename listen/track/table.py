@@ -130,16 +130,23 @@ _OTHER = {"harmonics": "harmonics", "shape": "shape", "fold": "residual_fold", "
 
 
 def _put(table: dict[str, Column], rows: Rows, start_row: int, every: int) -> None:
-    at = rows.row - start_row
-    inside = (at >= 0) & (at < len(table["stretch"]))
-    kept = inside & (at % every == 0)
+    # rows follow on one another: those that the table holds are a slice of them
+    low = max(0, start_row - int(rows.row[0]))
+    high = min(len(rows.row), start_row + len(table["stretch"]) - int(rows.row[0]))
+    if high <= low:
+        return
+    at = int(rows.row[0]) - start_row + low
+    # of these every so many are kept
+    first = low + -at % every
+    place = (at + first - low) // every
+    kept = len(range(first, high, every))
     for name, attribute in (_PLAIN | _OTHER).items():
-        column = table[name]
+        values = getattr(rows, attribute)
         if name in _OF_ALL_ROWS:
-            column[at[inside]] = getattr(rows, attribute)[inside]
+            table[name][at : at + high - low] = values[low:high]
         else:
-            column[at[kept] // every] = getattr(rows, attribute)[kept]
-    table["stretch"][at[inside]] = rows.stretch
+            table[name][place : place + kept] = values[first:high:every]
+    table["stretch"][at : at + high - low] = rows.stretch
 
 
 def _thinned(short: ShortFrames, every: int) -> ShortFrames:

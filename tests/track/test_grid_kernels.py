@@ -146,7 +146,7 @@ def test_fold_residual(points: int) -> None:
     r = single(np.random.default_rng(7).standard_normal(3000))
     lap = points * -(-64 // points)
     edges = np.array([0, 3, 900, 900, 3000])
-    args = (r, START, points, lap, edges, np.array([0.0, 0.97, -0.4, 0.31]), 16, np.empty((2, lap)))
+    args = (r, START, points, lap, edges, np.array([0.0, 0.97, -0.4, 0.31]), 16, np.zeros((2, lap), dtype=np.float32))
     ((compiled, plain),) = both("fold_residual", *args, out=[single(np.full((4, 2, 16), 7.0))])
     np.testing.assert_allclose(compiled, plain, rtol=1e-6, atol=1e-12)
     assert not compiled[2].any()
@@ -156,7 +156,7 @@ def test_fold_residual_of_white_noise_is_even() -> None:
     r = single(np.random.default_rng(8).standard_normal(300_000))
     out = np.empty((1, 2, 16), dtype=np.float32)
     edges = np.array([0, 300_000])
-    grid_kernels.fold_residual(r, 0, POINTS, POINTS, edges, np.zeros(1), 16, np.empty((2, POINTS)), out)
+    grid_kernels.fold_residual(r, 0, POINTS, POINTS, edges, np.zeros(1), 16, np.empty((2, POINTS), dtype=np.float32), out)
     # variance 1, and 2 of a difference; 19000 values a part: 1 % of scatter, five times that
     np.testing.assert_allclose(out[0, 0], 1.0, rtol=0.05)
     np.testing.assert_allclose(out[0, 1], 2.0, rtol=0.06)
