@@ -20,6 +20,8 @@ TONE_BELOW = 0.35
 _STEP = 4
 _LEVELS = 3
 _TAPS = 64
+_SMOOTH = 0.095, 16
+_NEAR = 128
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -70,12 +72,24 @@ def _low_pass(cutoff: float, half_width: int) -> NDArray[np.float32]:
     return padded
 
 
-def _decimated(x: NDArray[np.float32], cutoff: float, half_width: int, step: int) -> NDArray[np.float32]:
-    length = (len(x) + step - 1) // step
-    padded = np.zeros(length * step + _TAPS, dtype=np.float32)
+def _padded(x: NDArray[np.float32], half_width: int, length: int) -> NDArray[np.float32]:
+    padded = np.zeros(length + _TAPS, dtype=np.float32)
     padded[half_width : half_width + len(x)] = x
-    out = np.empty(length, dtype=np.float32)
-    kernels.decimate(padded, _low_pass(cutoff, half_width), step, out)
+    return padded
+
+
+def _decimated(x: NDArray[np.float32], cutoff: float, half_width: int, step: int) -> NDArray[np.float32]:
+    out = np.empty((len(x) + step - 1) // step, dtype=np.float32)
+    kernels.decimate(_padded(x, half_width, len(out) * step), _low_pass(cutoff, half_width), step, out)
+    return out
+
+
+def _smooth(x: NDArray[np.float32], centres: NDArray[np.int64] | None = None) -> NDArray[np.float32]:
+    """The signal at half the rate and band-limited, everywhere or near some samples of the result."""
+    if centres is None:
+        return _decimated(x, *_SMOOTH, 2)
+    out = np.zeros((len(x) + 1) // 2, dtype=np.float32)
+    kernels.decimate_near(_padded(x, _SMOOTH[1], len(out) * 2), _low_pass(*_SMOOTH), 2, centres, _NEAR, out)
     return out
 
 
@@ -106,7 +120,6 @@ def coarse_part(x: Floats, rate_hz: float, n_hops: int) -> Floats:
     signals = [x.astype(np.float32)]
     for _ in range(1, _LEVELS):
         signals.append(_decimated(signals[-1], 0.125, 20, _STEP))
-    smooth = [_decimated(signal, 0.095, 16, 2) for signal in signals]
     window = 0.5 - 0.5 * np.cos(2 * np.pi * (np.arange(size) + 0.5) / size)
     hops = np.empty((n_hops, _LEVELS), dtype=np.int64)
     spectra = []
@@ -121,6 +134,8 @@ def coarse_part(x: Floats, rate_hz: float, n_hops: int) -> Floats:
         power = np.empty(spectrum.shape, dtype=np.float32)
         kernels.line_powers(spectrum.view(np.float32).reshape(*spectrum.shape, 2), (4.0 / size) ** 2, power)
         spectra.append(power)
+    # at the highest rate only periods of less than 96 samples are looked for
+    smooth = [_smooth(signal, hops[:, 0].copy() if level == 0 else None) for level, signal in enumerate(signals)]
     edges = np.array([0.47 * rates[0], min(1500.0, 0.3 * rates[1]), min(120.0, 0.3 * rates[2])])
     out = np.empty((n_hops, 4))
     a, b, c = spectra

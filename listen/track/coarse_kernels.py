@@ -24,6 +24,22 @@ def decimate(x: Floats, taps: Floats, step: int, out: Floats) -> None:
         out[i] = total
 
 
+@kernel("void(f4[::1], f4[::1], i8, i8[::1], i8, f4[::1])", sums=True)
+def decimate_near(x: Floats, taps: Floats, step: int, centres: Ints, reach: int, out: Floats) -> None:
+    """As ``decimate``, but only out[centre - reach : centre + reach] of each of the rising centres."""
+    done = 0
+    for c in range(centres.shape[0]):
+        low = max(centres[c] - reach, done)
+        done = max(min(centres[c] + reach, out.shape[0]), low)
+        for k in range(np.uint64(done - low)):
+            i = np.uint64(low) + k
+            first = i * np.uint64(step)
+            total = np.float32(0.0)
+            for j in range(np.uint64(64)):
+                total += taps[j] * x[first + j]
+            out[i] = total
+
+
 @kernel("void(f4[:, :, ::1], f8, f4[:, ::1])", sums=True, brief=True)
 def line_powers(spectra: Floats, scale: float, out: Floats) -> None:
     """Squares of spectra (n, bins, 2), real and imaginary parts, times ``scale``: out (n, bins); all float32."""
@@ -62,15 +78,16 @@ def periodicity(x: Floats, centre: int, lag: int, span: int) -> float:
         start = x.shape[0] - span - lag
     if start < 0:
         return 2.0
+    first = np.uint64(start)
     mean = 0.0
-    for i in range(start, start + span + lag):
-        mean += np.float64(x[i])
+    for i in range(np.uint64(span + lag)):
+        mean += np.float64(x[first + i])
     mean /= span + lag
     power = 0.0
     difference = 0.0
-    for i in range(start, start + span):
-        a = np.float64(x[i]) - mean
-        b = np.float64(x[i + lag]) - mean
+    for i in range(np.uint64(span)):
+        a = np.float64(x[first + i]) - mean
+        b = np.float64(x[first + np.uint64(lag) + i]) - mean
         power += a * a + b * b
         difference += (a - b) * (a - b)
     if power <= 0.0:
@@ -370,9 +387,9 @@ def coarse_pitch(
 
     spectra (n, bins): power, each normalised so that a line has the same power at every rate, rates (3,). d0, d1, d2:
     the signal at half of each rate, band-limited to 0.18 of that, so that a lag between two samples can be
-    interpolated; hops (n, 3): sample of each hop in each. edges (3,): up to which frequency spectrum 0, 1, 2 is
-    searched. peaks (400, 3), room (3, 17): room. out (n, 4) = (f0 or 0, how unlike itself one period later 0..2, power
-    of the strongest line, frequency).
+    interpolated, d0 at least within 128 samples of the hops; hops (n, 3): sample of each hop in each. edges (3,): up
+    to which frequency spectrum 0, 1, 2 is searched. peaks (400, 3), room (3, 17): room. out (n, 4) = (f0 or 0, how
+    unlike itself one period later 0..2, power of the strongest line, frequency).
     """
     fit = room[0]
     spacing = rates[0] / size

@@ -138,6 +138,14 @@ def decimate(x: Floats, taps: Floats, step: int, out: Floats) -> None:
     out[:] = np.correlate(x, taps, mode="valid")[::step][: len(out)] if len(out) else 0.0
 
 
+def decimate_near(x: Floats, taps: Floats, step: int, centres: Ints, reach: int, out: Floats) -> None:
+    """Every step-th value of x filtered, where it is nearer to a centre than reach."""
+    whole = np.correlate(x, taps, mode="valid")[::step][: len(out)]
+    for centre in centres:
+        near = slice(max(centre - reach, 0), max(min(centre + reach, len(out)), 0))
+        out[near] = whole[near]
+
+
 def line_powers(spectra: Floats, scale: float, out: Floats) -> None:
     """Sum of the squares of both parts of each line, scaled."""
     out[:] = scale * (spectra**2).sum(axis=2)

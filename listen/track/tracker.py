@@ -68,7 +68,8 @@ def track(
     progress : callable, optional
         Called with the share done, 0 to 1.
     part_samples : int
-        Samples of a part, about; the result depends on it no more than single precision rounds.
+        Samples of a part, about. Rows at the ends of parts depend on it a little: hum is told from the tone's slow
+        drift, and another tone's partials from the tone's own, by the rows of one part.
     workers : int
         Threads; the result does not depend on it.
 

@@ -133,6 +133,19 @@ def test_decimate(step: int, n_out: int) -> None:
     np.testing.assert_allclose(results[0], results[1], rtol=0, atol=1e-5)
 
 
+def test_decimate_near() -> None:
+    rng = np.random.default_rng(12)
+    taps, x = single(rng.standard_normal(64)), single(rng.standard_normal(2 * 500 + 64))
+    results = []
+    for owner in (coarse_kernels, reference):
+        out = np.full(500, 7.0, dtype=np.float32)
+        owner.decimate_near(x, taps, 2, np.array([-50, 3, 100, 115, 300, 495, 900]), 20, out)
+        results.append(out)
+    np.testing.assert_allclose(results[0], results[1], rtol=0, atol=1e-5)
+    # 23 + 55 + 40 + 25 places
+    assert (results[0] != 7.0).sum() == 143
+
+
 def test_decimate_with_a_sample_that_is_not_finite() -> None:
     x = np.ones(200, dtype=np.float32)
     x[100] = np.inf
