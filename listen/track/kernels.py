@@ -16,7 +16,7 @@ from listen.track.types import Floats, Ints
 _C = tuple(np.float32((-1) ** k / math.factorial(2 * k)) for k in range(7))
 _S = tuple(np.float32((-1) ** k / math.factorial(2 * k + 1)) for k in range(6))
 
-_ADDED = 128
+_ADDED = 256
 
 
 @part(sums=True)
