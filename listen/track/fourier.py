@@ -30,17 +30,19 @@ def spectra(frames: NDArray[np.floating[Any]], out: NDArray[np.complexfloating[A
     return ducc0.fft.r2c(frames, axes=(frames.ndim - 1,), out=out)
 
 
-def rows_of(spectra: NDArray[np.complexfloating[Any, Any]], points: int) -> Any:
+def rows_of(spectra: NDArray[np.complexfloating[Any, Any]], points: int, scaled: bool = True) -> Any:
     """Rows that have these spectra.
 
     Parameters
     ----------
     spectra : ndarray of complex64 or complex128, shape (.., points // 2 + 1)
     points : int
+    scaled : bool
+        Whether the sums are divided by ``points``.
 
     Returns
     -------
     ndarray of float32 or float64, shape (.., points)
-        As ``numpy.fft.irfft`` gives them.
+        As ``numpy.fft.irfft`` gives them; not scaled, ``points`` times as large.
     """
-    return ducc0.fft.c2r(spectra, axes=(spectra.ndim - 1,), lastsize=points, forward=False, inorm=2)
+    return ducc0.fft.c2r(spectra, axes=(spectra.ndim - 1,), lastsize=points, forward=False, inorm=2 if scaled else 0)

@@ -59,19 +59,49 @@ def points_for(slopes: Floats) -> Ints:
     return chosen
 
 
-def lay_grid(x: Floats, first: int, curve: PhaseCurve, points: int, low: float, high: float) -> Grid:
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Padded:
+    """Samples in single precision with zeros on both sides: nothing is there beyond their ends.
+
+    Attributes
+    ----------
+    first : int
+        Sample of the file that values[0] stands for.
+    values : ndarray of float32, shape (n,)
+    """
+
+    first: int
+    values: NDArray[np.float32]
+
+    @property
+    def start(self) -> int:
+        """First sample of the file that is there."""
+        return self.first + TAPS
+
+    @property
+    def stop(self) -> int:
+        """First sample behind them."""
+        return self.first + len(self.values) - TAPS
+
+
+def padded(x: Floats, first: int) -> Padded:
+    """Pad samples, x[0] being sample ``first`` of the file."""
+    values = np.zeros(len(x) + 2 * TAPS, dtype=np.float32)
+    values[TAPS:-TAPS] = x
+    return Padded(first=first - TAPS, values=values)
+
+
+def lay_grid(x: Padded, curve: PhaseCurve, points: int, low: float, high: float) -> Grid:
     """Bring samples to the grid.
 
     Parameters
     ----------
-    x : ndarray, shape (n,)
-        Samples, x[0] is sample ``first`` of the file; nothing is there before and after.
-    first : int
+    x : Padded
     curve : PhaseCurve
     points : int
         Points a cycle.
     low, high : float
-        Phases, in cycles, that the grid covers.
+        Phases, in cycles, that the grid covers; they lie within the samples.
 
     Returns
     -------
@@ -79,20 +109,24 @@ def lay_grid(x: Floats, first: int, curve: PhaseCurve, points: int, low: float, 
     """
     start = int(np.floor(low * points)) - 1
     count = int(np.ceil(high * points)) + 2 - start
-    place, dphi = np.empty(count), np.empty(count)
     a = max(0, int(np.searchsorted(curve.turns, low, side="right")) - 2)
     b = int(np.searchsorted(curve.turns, high)) + 2
     knots = slice(a, max(b, a + 2))
-    grid_kernels.grid_places(
-        curve.samples[knots], curve.turns[knots], curve.slopes[knots], points, start, 0.0, place, dphi
-    )
-    # nothing is there beyond the ends: zeros
-    begin = int(place[0]) - TAPS // 2
-    near = np.zeros(max(int(place[-1]) + TAPS // 2 + 2 - begin, TAPS), dtype=np.float32)
-    low_sample, high_sample = max(begin, first), min(begin + len(near), first + len(x))
-    if low_sample < high_sample:
-        near[low_sample - begin : high_sample - begin] = x[low_sample - first : high_sample - first]
-    y = np.empty(count, dtype=np.float32)
     rows, shares = np.empty((2, _AT_ONCE), dtype=np.int64), np.empty(_AT_ONCE, dtype=np.float32)
-    grid_kernels.interpolate(near, place, float(begin), tap_table(), rows, shares, y)
+    place, dphi, y = np.empty(count), np.empty(count), np.empty(count, dtype=np.float32)
+    grid_kernels.lay_points(
+        curve.samples[knots],
+        curve.turns[knots],
+        curve.slopes[knots],
+        points,
+        start,
+        x.values,
+        float(x.first),
+        tap_table(),
+        rows,
+        shares,
+        place,
+        dphi,
+        y,
+    )
     return Grid(points=points, lap=points * max(1, -(-_LAP // points)), start=start, y=y, place=place, dphi=dphi)

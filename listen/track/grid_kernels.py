@@ -94,6 +94,31 @@ def interpolate(
             out[first + i] = total
 
 
+@kernel(
+    "void(f8[::1], f8[::1], f8[::1], i8, i8, f4[::1], f8, f4[:, :, ::1], i8[:, ::1], f4[::1], f8[::1], f8[::1],"
+    " f4[::1])",
+    sums=True,
+)
+def lay_points(
+    knots: Floats,
+    turns: Floats,
+    slopes: Floats,
+    points: int,
+    start: int,
+    x: Floats,
+    origin: float,
+    table: Floats,
+    rows: Ints,
+    shares: Floats,
+    place: Floats,
+    dphi: Floats,
+    y: Floats,
+) -> None:
+    """``grid_places`` of sample 0, and the signal there by ``interpolate``."""
+    grid_places(knots, turns, slopes, points, start, 0.0, place, dphi)
+    interpolate(x, place, origin, table, rows, shares, y)
+
+
 @part(sums=True)
 def turn_table(size: int, cosine: Floats, sine: Floats) -> None:
     """Cosine and sine of 2 pi j / size for j = 0 .. size - 1, each half of the table turned on from the one before."""
@@ -309,7 +334,7 @@ def fold_residual(
                     out[f, side, k] = value * points / (b - a)
 
 
-@kernel("void(f4[::1], f8[::1], i8, i8, f8, i8, f8[::1], f8[::1])", sums=True)
+@kernel("void(f4[::1], f8[::1], i8, i8, f8, i8, f8[:, ::1])", sums=True)
 def gather_blocks(
     r: Floats,
     place: Floats,
@@ -317,13 +342,12 @@ def gather_blocks(
     last: int,
     origin: float,
     block: int,
-    sums: Floats,
-    spans: Floats,
+    low: Floats,
 ) -> None:
-    """Add the residual's points first .. last, each with the time it stands for, to blocks of samples.
+    """Add the residual's points first .. last times the time each stands for, and that time, to blocks of samples.
 
     place (n,): sample of each point; a point stands for half the way to each of its neighbours, the first and the last
-    of the grid for nothing; block b begins at sample origin + b * block.
+    of the grid for nothing; block b begins at sample origin + b * block; low (blocks, 2).
     """
     i = max(first, 1)
     last = min(last, r.shape[0] - 1)
@@ -342,7 +366,37 @@ def gather_blocks(
         for j in range(np.uint64(stop - i)):
             width = place[np.uint64(i) + j + one] - place[np.uint64(i) + j - one]
             total += width * r[np.uint64(i) + j]
-        if 0 <= b < sums.shape[0]:
-            sums[b] += 0.5 * total
-            spans[b] += 0.5 * ((place[stop] - place[i]) + (place[stop - 1] - place[i - 1]))
+        if 0 <= b < low.shape[0]:
+            low[b, 0] += 0.5 * total
+            low[b, 1] += 0.5 * ((place[stop] - place[i]) + (place[stop - 1] - place[i - 1]))
         i = stop
+
+
+@kernel(
+    "void(f4[::1], f8[::1], i8, i8, i8, i8[::1], f4[:, ::1], f8[::1], i8[::1], f8[::1], i8, f4[:, ::1], f8, i8,"
+    " f4[::1], f8[:, ::1], f4[:, :, ::1])",
+    sums=True,
+)
+def take_out(
+    y: Floats,
+    place: Floats,
+    start: int,
+    points: int,
+    lap: int,
+    centres: Ints,
+    tables: Floats,
+    dc: Floats,
+    edges: Ints,
+    crests: Floats,
+    bins: int,
+    scratch: Floats,
+    origin: float,
+    block: int,
+    left: Floats,
+    low: Floats,
+    folded: Floats,
+) -> None:
+    """``leave``, then of what is left ``gather_blocks`` between the outer edges and ``fold_residual``."""
+    leave(y, start, centres, tables, dc, left)
+    gather_blocks(left, place, edges[0], edges[edges.shape[0] - 1], origin, block, low)
+    fold_residual(left, start, points, lap, edges, crests, bins, scratch, folded)

@@ -49,10 +49,35 @@ class Between:
     spur_order: Floats
 
 
-def residual(
-    grid: Grid, centres: Ints, amplitudes: Sequence[NDArray[np.complex128]], dc: Floats
-) -> NDArray[np.float32]:
-    """Signal less the frames' mean cycles, faded from frame to frame.
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Blocks:
+    """The residual at a low rate, gathered from grid after grid.
+
+    Attributes
+    ----------
+    start : int
+        Sample of the file at which block 0 begins.
+    size : int
+        Samples of a block.
+    sums : ndarray, shape (n, 2)
+        Sum of the residual over time, and the time; they are added to.
+    """
+
+    start: int
+    size: int
+    sums: Floats
+
+
+def take_out(
+    grid: Grid,
+    centres: Ints,
+    amplitudes: Sequence[NDArray[np.complex128]],
+    dc: Floats,
+    edges: Ints,
+    own: NDArray[np.complex128],
+    blocks: Blocks,
+) -> tuple[NDArray[np.float32], NDArray[np.float32]]:
+    """Signal less the frames' mean cycles, faded from frame to frame; and its power round the cycle.
 
     Parameters
     ----------
@@ -63,50 +88,54 @@ def residual(
         n rows in all, each with as many harmonics as it has.
     dc : ndarray, shape (n,)
         Means to take off.
+    edges : ndarray of int, shape (f + 1,)
+        Points between which the own ones of each frame of this grid lie.
+    own : ndarray of complex, shape (f, harmonics + 1)
+        These frames' lines.
+    blocks : Blocks
+        What is left between the outer edges is added to.
 
     Returns
     -------
-    ndarray of float32
+    left : ndarray of float32
         At the grid's points.
+    folded : ndarray of float32, shape (f, 2, 16)
+        Power of what is left, and of its difference from point to point, in each sixteenth of the cycle; the first is
+        centred on the fundamental's positive crest.
     """
     bins = grid.points // 2 + 1
     spectra = np.zeros((len(centres), bins), dtype=np.complex64)
     row = 0
     for amplitude in amplitudes:
         kept = min(bins, amplitude.shape[1])
-        spectra[row : row + len(amplitude), 1:kept] = amplitude[:, 1:kept]
+        rows = spectra[row : row + len(amplitude), 1:kept]
+        np.multiply(amplitude[:, 1:kept], 0.5, out=rows, casting="same_kind")
         row += len(amplitude)
-    spectra *= np.float32(0.5 * grid.points)
-    tables = fourier.rows_of(spectra, grid.points)
+    tables = fourier.rows_of(spectra, grid.points, scaled=False)
     if grid.lap > grid.points:
         tables = np.tile(tables, (1, grid.lap // grid.points))
     left = np.empty_like(grid.y)
-    grid_kernels.leave(grid.y, grid.start, centres, tables, dc, left)
-    return left
-
-
-def fold(grid: Grid, left: NDArray[np.float32], edges: Ints, amplitude: NDArray[np.complex128]) -> NDArray[np.float32]:
-    """Power of the residual, and of its difference from point to point, in each sixteenth of the cycle.
-
-    Parameters
-    ----------
-    grid : Grid
-    left : ndarray of float32
-        Residual at the grid's points.
-    edges : ndarray of int, shape (n + 1,)
-        Points between which each frame's own lie.
-    amplitude : ndarray of complex, shape (n, harmonics + 1)
-
-    Returns
-    -------
-    ndarray of float32, shape (n, 2, 16)
-        The first sixteenth is centred on the fundamental's positive crest.
-    """
-    crests = -np.angle(amplitude[:, 1]) / (2 * np.pi)
-    out = np.empty((len(edges) - 1, 2, FOLD), dtype=np.float32)
-    scratch = np.empty((2, grid.lap), dtype=np.float32)
-    grid_kernels.fold_residual(left, grid.start, grid.points, grid.lap, edges, crests, FOLD, scratch, out)
-    return out
+    folded = np.empty((len(edges) - 1, 2, FOLD), dtype=np.float32)
+    grid_kernels.take_out(
+        grid.y,
+        grid.place,
+        grid.start,
+        grid.points,
+        grid.lap,
+        centres,
+        tables,
+        dc,
+        edges,
+        -np.angle(own[:, 1]) / (2 * np.pi),
+        FOLD,
+        np.empty((2, grid.lap), dtype=np.float32),
+        float(blocks.start),
+        blocks.size,
+        left,
+        blocks.sums,
+        folded,
+    )
+    return left, folded
 
 
 def measure_between(
@@ -179,27 +208,3 @@ def _bins(grid: Grid, left: NDArray[np.float32], centres: Ints, m: int, slopes: 
             out[some],
         )
     return out
-
-
-def gather_low(
-    grid: Grid, left: NDArray[np.float32], first: int, last: int, start: int, block: int, low: Floats
-) -> None:
-    """Put the residual's mean into the blocks of ``low`` that the points first .. last cover.
-
-    Parameters
-    ----------
-    grid : Grid
-    left : ndarray of float32
-    first, last : int
-        Points of the grid's signal.
-    start : int
-        Sample of the file at which block 0 begins.
-    block : int
-        Samples of a block.
-    low : ndarray, shape (blocks, 2)
-        Sum of the residual over time, and the time, are added to.
-    """
-    sums, spans = np.zeros(len(low)), np.zeros(len(low))
-    grid_kernels.gather_blocks(left, grid.place, first, last, float(start), block, sums, spans)
-    low[:, 0] += sums
-    low[:, 1] += spans

@@ -10,9 +10,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from listen.track import kernels, shape_kernels
-from listen.track.grid import Grid, lay_grid, points_for
+from listen.track.grid import Grid, Padded, lay_grid, padded, points_for
 from listen.track.hum import block_samples
-from listen.track.left import Between, fold, gather_low, measure_between, residual
+from listen.track.left import Between, Blocks, measure_between, take_out
 from listen.track.lines import BAND, Lines, frame_cycles, measure_lines
 from listen.track.phase import PhaseCurve, RoughCurve, curve_at, refine
 from listen.track.shape import measure_shape, undo_coupling
@@ -132,17 +132,19 @@ def measure_part(
     block = block_samples(rate_hz)
     blocks = (stop - start) // block
     whole_part = x[start - first : start - first + blocks * block]
-    remains = np.zeros((blocks, 2))
+    remains = Blocks(start=start, size=block, sums=np.zeros((blocks, 2)))
+    signal = padded(x, first)
     for number, whole, rough in stretches:
         pieces, cuts = _pieces(whole, rough, x, first, rate_hz)
         steps.extend(step for at, step in cuts if start <= at < stop)
         for stretch, curve in pieces:
             short.append(_short_frames(curve, start, stop, rate_hz))
-            measured = _measure_stretch(x, first, start, stop, stretch, curve, rate_hz, coupling_hz, remains, number)
+            measured = _measure_stretch(signal, start, stop, stretch, curve, rate_hz, coupling_hz, remains, number)
             rows.extend(measured)
-    covered = remains[:, 1] > 0.5 * block
+    total, time = remains.sums.T
+    covered = time > 0.5 * block
     low = np.empty(blocks)
-    low[covered] = remains[covered, 0] / remains[covered, 1]
+    low[covered] = total[covered] / time[covered]
     low[~covered] = whole_part.reshape(-1, block)[~covered].mean(axis=1)
     hop = HOP_S * rate_hz
     quiet = _quiet_power(x, first, np.arange(np.ceil(start / hop), np.ceil(stop / hop)) * hop, int(hop))
@@ -150,12 +152,12 @@ def measure_part(
 
 
 def _short_frames(curve: PhaseCurve, start: int, stop: int, rate_hz: float) -> ShortFrames:
-    inside = (curve.samples >= start) & (curve.samples < stop)
+    a, b = np.searchsorted(curve.samples, [start, stop])
     return ShortFrames(
-        time_s=curve.samples[inside] / rate_hz,
-        amplitude_fs=curve.amplitude_fs[inside].astype(np.float32),
-        rms_amplitude_fs=np.sqrt(2 * curve.power[inside]).astype(np.float32),
-        f0_hz=(curve.raw_slopes[inside] * rate_hz).astype(np.float32),
+        time_s=curve.samples[a:b] / rate_hz,
+        amplitude_fs=curve.amplitude_fs[a:b].astype(np.float32),
+        rms_amplitude_fs=np.sqrt(2 * curve.power[a:b]).astype(np.float32),
+        f0_hz=(curve.raw_slopes[a:b] * rate_hz).astype(np.float32),
     )
 
 
@@ -237,19 +239,18 @@ def _frames_of(row: Ints, hop: float, curve: PhaseCurve, low: float, high: float
 
 
 def _measure_stretch(
-    x: Floats,
-    first: int,
+    x: Padded,
     start: int,
     stop: int,
     stretch: Stretch,
     curve: PhaseCurve,
     rate_hz: float,
     coupling_hz: float | None,
-    remains: Floats,
+    remains: Blocks,
     number: int,
 ) -> list[Rows]:
-    a = max(first, int(np.ceil(stretch.start)))
-    b = min(first + len(x), int(np.floor(stretch.stop)))
+    a = max(x.start, int(np.ceil(stretch.start)))
+    b = min(x.stop, int(np.floor(stretch.stop)))
     (low, high), _ = curve_at(curve, np.array([a, b - 1.0]))
     hop = HOP_S * rate_hz
     row = np.arange(int(np.ceil(max(a, start - hop) / hop)), int(np.ceil(min(b, stop + hop) / hop)))
@@ -264,19 +265,19 @@ def _measure_stretch(
         reach = 0.5 * frames.cycles[i:j]
         bottom = min(zones[i], float((frames.middle[i:j] - reach).min()))
         top = max(zones[j], float((frames.middle[i:j] + reach).max()))
-        grid = lay_grid(x, first, curve, int(frames.points[i]), bottom, top)
+        grid = lay_grid(x, curve, int(frames.points[i]), bottom, top)
         at = np.round(frames.middle[i:j] * grid.points).astype(np.int64) - grid.start
         runs.append(_Run(grid, i, j, at, measure_lines(grid, at, frames.cycles[i:j], frames.slope[i:j])))
     dc = _running_mean(np.concatenate([run.lines.amplitude[:, 0].real for run in runs]), _SLOW_ROWS)
     out = []
     for k, run in enumerate(runs):
-        left = _left(run, runs[k - 1] if k else None, runs[k + 1] if k + 1 < len(runs) else None, frames, dc)
         ends = np.round(zones[run.i : run.j + 1] * run.grid.points).astype(np.int64) - run.grid.start
-        ends = np.clip(ends, 0, len(left))
+        ends = np.clip(ends, 0, len(run.grid.y))
+        sides = runs[k - 1] if k else None, runs[k + 1] if k + 1 < len(runs) else None
+        left, folded = _left(run, *sides, frames, dc, ends, remains)
         own = (frames.samples[run.i : run.j] >= start) & (frames.samples[run.i : run.j] < stop)
-        gather_low(run.grid, left, int(ends[0]), int(ends[-1]), start, block_samples(rate_hz), remains)
         if own.any():
-            rows = _rows(run, left, ends, frames, curve, rate_hz, coupling_hz, number)
+            rows = _rows(run, left, folded, frames, curve, rate_hz, coupling_hz, number)
             out.append(rows if own.all() else _only(rows, own))
     return out
 
@@ -298,8 +299,16 @@ def _runs(values: Ints) -> list[tuple[int, int]]:
     return [(int(a), int(b)) for a, b in itertools.pairwise(bounds)]
 
 
-def _left(run: _Run, before: _Run | None, after: _Run | None, frames: _Frames, dc: Floats) -> NDArray[np.float32]:
-    """Residual of one run; at its ends the cycle fades from and to the neighbour's."""
+def _left(
+    run: _Run,
+    before: _Run | None,
+    after: _Run | None,
+    frames: _Frames,
+    dc: Floats,
+    ends: Ints,
+    remains: Blocks,
+) -> tuple[NDArray[np.float32], NDArray[np.float32]]:
+    """Residual of one run, and its power round the cycle; at its ends the cycle fades from and to the neighbour's."""
     amplitude, at = [run.lines.amplitude], [run.centres]
     low, high = run.i, run.j
     for side, other, index in ((0, before, run.i - 1), (1, after, run.j)):
@@ -310,13 +319,13 @@ def _left(run: _Run, before: _Run | None, after: _Run | None, frames: _Frames, d
         amplitude.insert(len(amplitude) * side, line)
         at.insert(len(at) * side, place)
         low, high = (low - 1, high) if side == 0 else (low, high + 1)
-    return residual(run.grid, np.concatenate(at), amplitude, dc[low:high])
+    return take_out(run.grid, np.concatenate(at), amplitude, dc[low:high], ends, run.lines.amplitude, remains)
 
 
 def _rows(
     run: _Run,
     left: NDArray[np.float32],
-    ends: Ints,
+    folded: NDArray[np.float32],
     frames: _Frames,
     curve: PhaseCurve,
     rate_hz: float,
@@ -362,7 +371,7 @@ def _rows(
                 shape.slope_over_sine,
             ]
         ),
-        residual_fold=fold(run.grid, left, ends, lines.amplitude),
+        residual_fold=folded,
     )
 
 

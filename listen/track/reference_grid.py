@@ -40,6 +40,15 @@ def interpolate(
     out[:] = np.sum(x[k[:, None] - 31 + np.arange(table.shape[2])] * taps, axis=1)
 
 
+def lay_points(
+    knots: Floats, turns: Floats, slopes: Floats, points: int, start: int, x: Floats, origin: float, table: Floats,
+    rows: Ints, shares: Floats, place: Floats, dphi: Floats, y: Floats
+) -> None:  # fmt: skip
+    """The two one after the other."""
+    grid_places(knots, turns, slopes, points, start, 0.0, place, dphi)
+    interpolate(x, place, origin, table, rows, shares, y)
+
+
 def turn_table(size: int, cosine: Floats, sine: Floats) -> None:
     """Cosine and sine of 2 pi j / size, j = 0 .. size - 1."""
     cosine[:size], sine[:size] = (f(2 * np.pi * np.arange(size) / size) for f in (np.cos, np.sin))
@@ -104,13 +113,22 @@ def fold_residual(
                 out[i, side] = (cycle[p] + (place - p) * (cycle[(p + 1) % points] - cycle[p])) * points / len(n)
 
 
-def gather_blocks(
-    r: Floats, place: Floats, first: int, last: int, origin: float, block: int, sums: Floats, spans: Floats
-) -> None:
+def gather_blocks(r: Floats, place: Floats, first: int, last: int, origin: float, block: int, low: Floats) -> None:
     """Adds the width, and r times the width, of the points first .. last to the block of samples each lies in."""
     n = np.arange(max(first, 1), min(last, len(r) - 1))
     b = np.floor((place[n] - origin) / block).astype(np.int64)
-    there = (b >= 0) & (b < len(sums))
+    there = (b >= 0) & (b < len(low))
     width = 0.5 * (place[n + 1] - place[n - 1])
-    np.add.at(spans, b[there], width[there])
-    np.add.at(sums, b[there], (r[n] * width)[there])
+    np.add.at(low[:, 1], b[there], width[there])
+    np.add.at(low[:, 0], b[there], (r[n] * width)[there])
+
+
+def take_out(
+    y: Floats, place: Floats, start: int, points: int, lap: int, centres: Ints, tables: Floats, dc: Floats,
+    edges: Ints, crests: Floats, bins: int, scratch: Floats, origin: float, block: int, left: Floats, low: Floats,
+    folded: Floats
+) -> None:  # fmt: skip
+    """The three one after the other."""
+    leave(y, start, centres, tables, dc, left)
+    gather_blocks(left, place, int(edges[0]), int(edges[-1]), origin, block, low)
+    fold_residual(left, start, points, lap, edges, crests, bins, scratch, folded)

@@ -20,6 +20,8 @@ def test_spectra_and_back(points: int, kind: type, rounding: float) -> None:
     back = fourier.rows_of(room, points)
     assert back.dtype == kind
     np.testing.assert_allclose(back, rows, rtol=0, atol=10 * rounding)
+    sums = fourier.rows_of(room, points, scaled=False)
+    np.testing.assert_allclose(sums, points * rows, rtol=0, atol=10 * rounding * points)
 
 
 def test_more_than_two_axes() -> None:

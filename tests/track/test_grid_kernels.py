@@ -11,7 +11,7 @@ from typing import Any
 import numpy as np
 import pytest
 
-from listen.track import grid_kernels, reference_grid
+from listen.track import grid_kernels, kernels, reference_grid
 from listen.track.resampling import PLACES, TAPS, tap_table
 from tests.track.test_kernels import kernels_of
 
@@ -169,6 +169,33 @@ def test_gather_blocks() -> None:
     place = 40.0 + np.cumsum(rng.uniform(0.2, 1.4, 2000))
     r = single(rng.standard_normal(2000))
     for first, last, origin in ((0, 2000, 0.0), (17, 1500, 300.0), (5, 5, 0.0)):
-        room = [np.zeros(12), np.ones(12)]
+        room = [np.tile([0.0, 1.0], (12, 1))]
         for compiled, plain in both("gather_blocks", r, place, first, last, origin, 64, out=room):
             np.testing.assert_allclose(compiled, plain, rtol=1e-12, atol=1e-10)
+
+
+def test_lay_points() -> None:
+    """As the two kernels that it calls; a tone along the curve is the same cycle at every turn."""
+    knots, turns, slopes = _curve(10)
+    n = np.arange(60.0, 3200.0)
+    dphi, phase = np.empty(len(n)), np.empty(len(n))
+    kernels.phase_samples(knots, turns, slopes, 60, dphi, phase)
+    count = int((turns[-2] - turns[1]) * POINTS)
+    start = int(turns[1] * POINTS) + 1
+    x, out = single(np.cos(2 * np.pi * phase)), [np.empty(count), np.empty(count), single(np.zeros(count))]
+    args = (knots, turns, slopes, POINTS, start, x, 60.0, tap_table(), *room())
+    results = both("lay_points", *args, out=out)
+    for (compiled, plain), atol in zip(results, (1e-9, 1e-12, 3e-6), strict=True):
+        np.testing.assert_allclose(compiled, plain, rtol=0, atol=atol)
+    np.testing.assert_allclose(results[2][0], np.cos(2 * np.pi * (start + np.arange(count)) / POINTS), atol=2e-4)
+
+
+def test_take_out() -> None:
+    rng = np.random.default_rng(11)
+    y, tables = single(rng.standard_normal(2000)), single(rng.standard_normal((2, POINTS)))
+    place = 40.0 + np.cumsum(rng.uniform(0.2, 1.4, 2000))
+    args = (y, place, START, POINTS, POINTS, np.array([500, 1500]), tables, np.array([0.1, 0.2]))
+    args += (np.array([20, 1000, 1990]), np.array([0.0, 0.4]), 16, np.zeros((2, POINTS), dtype=np.float32), 30.0, 64)
+    out = [single(np.zeros(2000)), np.zeros((20, 2)), single(np.zeros((2, 2, 16)))]
+    for compiled, plain in both("take_out", *args, out=out):
+        np.testing.assert_allclose(compiled, plain, rtol=1e-5, atol=1e-5)
