@@ -20,6 +20,7 @@ TONE_BELOW = 0.35
 _STEP = 4
 _LEVELS = 3
 _TAPS = 64
+_BEFORE = 20
 _SMOOTH = 0.095, 16
 _NEAR = 128
 
@@ -72,24 +73,32 @@ def _low_pass(cutoff: float, half_width: int) -> NDArray[np.float32]:
     return padded
 
 
-def _padded(x: NDArray[np.float32], half_width: int, length: int) -> NDArray[np.float32]:
-    padded = np.zeros(length + _TAPS, dtype=np.float32)
-    padded[half_width : half_width + len(x)] = x
-    return padded
+class _Signal:
+    """Samples with zeros on both sides, for filters to run beyond their ends."""
+
+    def __init__(self, length: int) -> None:
+        self._buffer = np.empty(_BEFORE + length + _TAPS, dtype=np.float32)
+        self._buffer[:_BEFORE] = 0.0
+        self._buffer[_BEFORE + length :] = 0.0
+        self.samples = self._buffer[_BEFORE : _BEFORE + length]
+
+    def before(self, count: int) -> NDArray[np.float32]:
+        """Samples, zeros behind them and so many before."""
+        return self._buffer[_BEFORE - count :]
 
 
-def _decimated(x: NDArray[np.float32], cutoff: float, half_width: int, step: int) -> NDArray[np.float32]:
-    out = np.empty((len(x) + step - 1) // step, dtype=np.float32)
-    kernels.decimate(_padded(x, half_width, len(out) * step), _low_pass(cutoff, half_width), step, out)
+def _decimated(signal: _Signal, cutoff: float, half_width: int, step: int) -> _Signal:
+    out = _Signal((len(signal.samples) + step - 1) // step)
+    kernels.decimate(signal.before(half_width), _low_pass(cutoff, half_width), step, out.samples)
     return out
 
 
-def _smooth(x: NDArray[np.float32], centres: NDArray[np.int64] | None = None) -> NDArray[np.float32]:
+def _smooth(signal: _Signal, centres: NDArray[np.int64] | None = None) -> NDArray[np.float32]:
     """The signal at half the rate and band-limited, everywhere or near some samples of the result."""
     if centres is None:
-        return _decimated(x, *_SMOOTH, 2)
-    out = np.zeros((len(x) + 1) // 2, dtype=np.float32)
-    kernels.decimate_near(_padded(x, _SMOOTH[1], len(out) * 2), _low_pass(*_SMOOTH), 2, centres, _NEAR, out)
+        return _decimated(signal, *_SMOOTH, 2).samples
+    out = np.zeros((len(signal.samples) + 1) // 2, dtype=np.float32)
+    kernels.decimate_near(signal.before(_SMOOTH[1]), _low_pass(*_SMOOTH), 2, centres, _NEAR, out)
     return out
 
 
@@ -117,9 +126,10 @@ def coarse_part(x: Floats, rate_hz: float, n_hops: int) -> Floats:
     size = spectrum_size(rate_hz)
     hop = hop_samples(rate_hz)
     margin = coarse_margin(rate_hz)
-    signals = [x.astype(np.float32)]
+    signals = [_Signal(len(x))]
+    signals[0].samples[:] = x
     for _ in range(1, _LEVELS):
-        signals.append(_decimated(signals[-1], 0.125, 20, _STEP))
+        signals.append(_decimated(signals[-1], 0.125, _BEFORE, _STEP))
     window = 0.5 - 0.5 * np.cos(2 * np.pi * (np.arange(size) + 0.5) / size)
     hops = np.empty((n_hops, _LEVELS), dtype=np.int64)
     spectra = []
@@ -129,7 +139,7 @@ def coarse_part(x: Floats, rate_hz: float, n_hops: int) -> Floats:
         centres = (margin + hop * np.arange(n_hops)) // step
         hops[:, level] = centres // 2
         pieces = np.empty((n_hops, size), dtype=np.float32)
-        kernels.take_windows(signal, centres, window, pieces)
+        kernels.take_windows(signal.samples, centres, window, pieces)
         spectrum = fourier.spectra(pieces)
         power = np.empty(spectrum.shape, dtype=np.float32)
         kernels.line_powers(spectrum.view(np.float32).reshape(*spectrum.shape, 2), (4.0 / size) ** 2, power)

@@ -157,7 +157,8 @@ def refine(
     whole = (knots[:, 0] - 0.5 * span > a - 1) & (knots[:, 0] + 0.5 * span < b + 1)
     if whole.sum() < 3:
         return None
-    knots, cycles = knots[whole], cycles[whole]
+    if not whole.all():
+        knots, cycles = knots[whole], cycles[whole]
     sums = np.empty((len(knots), 4))
     down = np.empty((4, b - a), dtype=np.float32)
     kernels.turn_down(part, turned.dphi, turned.phase, down)

@@ -68,7 +68,7 @@ def measure_shape(amplitude: NDArray[np.complex128], limits: Ints, line_noise: F
     """
     n, columns = amplitude.shape
     parts = np.ascontiguousarray(amplitude).view(np.float64).reshape(n, columns, 2)
-    least = _ABOVE_NOISE * np.nan_to_num(line_noise)
+    least = _ABOVE_NOISE * np.where(np.isfinite(line_noise), line_noise, 0.0)
     orders = np.empty(n, dtype=np.int64)
     shape_kernels.loud_orders(parts, limits, least, orders)
     level = np.abs(amplitude[:, 1])
