@@ -6,9 +6,9 @@ import contextlib
 import ctypes
 import os
 import sys
-from collections.abc import Callable
+from collections.abc import Callable, Iterable
 from concurrent.futures import ThreadPoolExecutor
-from typing import Protocol
+from typing import Any, Protocol
 
 import numpy as np
 
@@ -21,11 +21,15 @@ from listen.track.table import Table
 from listen.track.types import Floats, Frames
 
 PART_SAMPLES = 2**19
+_ALONE = 2**18
+"""So many samples are no work for two."""
 COARSE_HOPS = 256
 _LONG_PARTS = 32
 """Of a shorter take there is too little memory to give back to be worth the time."""
 WORKERS = 2
 Progress = Callable[[float], None]
+Each = Callable[..., Iterable[Any]]
+"""``map``, or as it: perhaps in several threads."""
 
 
 class Source(Protocol):
@@ -90,23 +94,23 @@ def track(
     read = _padded_reader(capture)
 
     give_back = _give_back if last - first > _LONG_PARTS * part_samples else _nothing
-    coarse = _coarse_track(read, rate, first, last, workers, lambda share: report(0.3 * share))
-    give_back()
-    stretches = find_stretches(coarse, rate, first, last, read)
-    numbered = [(i, stretch, rough_curve(stretch, rate)) for i, stretch in enumerate(stretches)]
-    block = block_samples(rate)
-    bounds = _bounds(first, last, part_samples, block)
-
-    def work(bound: tuple[int, int]) -> Part:
-        a, b = bound
-        margin = margin_samples(stretches, a, b, rate)
-        low, high = max(first, a - margin), min(last, b + margin)
-        near = [item for item in numbered if item[1].start < high and item[1].stop > low]
-        return measure_part(read(low, high), low, a, b, near, rate, capture.ac_coupling_hz)
-
-    table = Table(stretches, rate, first, last, HOP_S)
     with _one_thread_each(), ThreadPoolExecutor(max_workers=workers) as pool:
-        for i, part in enumerate(pool.map(work, bounds) if workers > 1 else map(work, bounds)):
+        each: Each = pool.map if workers > 1 else map
+        coarse = _coarse_track(read, rate, first, last, each, lambda share: report(0.3 * share))
+        give_back()
+        stretches = find_stretches(coarse, rate, first, last, read)
+        numbered = [(i, stretch, rough_curve(stretch, rate)) for i, stretch in enumerate(stretches)]
+        bounds = _bounds(first, last, part_samples, block_samples(rate))
+
+        def work(bound: tuple[int, int]) -> Part:
+            a, b = bound
+            margin = margin_samples(stretches, a, b, rate)
+            low, high = max(first, a - margin), min(last, b + margin)
+            near = [item for item in numbered if item[1].start < high and item[1].stop > low]
+            return measure_part(read(low, high), low, a, b, near, rate, capture.ac_coupling_hz)
+
+        table = Table(stretches, rate, first, last, HOP_S)
+        for i, part in enumerate(each(work, bounds)):
             table.add(part)
             report(0.3 + 0.7 * (i + 1) / len(bounds))
     give_back()
@@ -116,9 +120,9 @@ def track(
 
 
 def _bounds(first: int, last: int, most: int, block: int) -> list[tuple[int, int]]:
-    """Parts of equal length and an even number of them where there are more than one: two threads end together."""
+    """Parts of equal length and an even number of them unless one is short enough: two threads end together."""
     parts = -(-(last - first) // most)
-    parts += parts % 2 if parts > 1 else 0
+    parts += parts % 2 if last - first > min(most, _ALONE) else 0
     size = max(block, -(-(last - first) // (max(parts, 1) * block)) * block)
     return [(a, min(a + size, last)) for a in range(first, last, size)]
 
@@ -164,7 +168,7 @@ def _padded_reader(capture: Source) -> Callable[[int, int], Floats]:
 
 
 def _coarse_track(
-    read: Callable[[int, int], Floats], rate: float, first: int, last: int, workers: int, report: Progress
+    read: Callable[[int, int], Floats], rate: float, first: int, last: int, each: Each, report: Progress
 ) -> CoarseTrack:
     hop, margin = hop_samples(rate), coarse_margin(rate)
     count = max(1, (last - first - 1) // hop + 1)
@@ -176,10 +180,9 @@ def _coarse_track(
         return coarse_part(read(low - margin, low + (n - 1) * hop + margin + 1), rate, n)
 
     rows = []
-    with ThreadPoolExecutor(max_workers=workers) as pool:
-        for i, part in enumerate(pool.map(work, starts) if workers > 1 else map(work, starts)):
-            rows.append(part)
-            report((i + 1) / len(starts))
+    for i, part in enumerate(each(work, starts)):
+        rows.append(part)
+        report((i + 1) / len(starts))
     table = np.concatenate(rows)
     return CoarseTrack(
         hop_samples=hop,
