@@ -74,8 +74,14 @@ def clip_harmonics(level: float | Floats, orders: int, both: bool) -> Floats:
     return np.concatenate([1 - r1, -rk], axis=-1)
 
 
-def _read(harmonics: Floats) -> tuple[Floats, Floats, Floats]:
-    """Crests up and down over the fundamental, and flat span of the upper half over a sine's, of each row."""
+def read_sum(harmonics: Floats) -> tuple[Floats, Floats, Floats]:
+    """Crests up and down over the fundamental, and flat span of the upper half over a sine's, of sums of cosines.
+
+    Parameters
+    ----------
+    harmonics : ndarray, shape (m, orders)
+        Cosine amplitudes, a_1 first.
+    """
     spectrum = np.zeros((len(harmonics), _POINTS // 2 + 1))
     spectrum[:, 1 : harmonics.shape[1] + 1] = harmonics * (_POINTS / 2)
     cycle = np.fft.irfft(spectrum, _POINTS, axis=1)
@@ -98,7 +104,7 @@ def clip_table(orders: int, both: bool) -> ClipTable:
     levels = np.concatenate([np.linspace(0.9995, 0.9, 40), np.linspace(0.895, 0.3, 40)])
     harmonics = clip_harmonics(levels, max(3, orders), both)
     first = harmonics[:, 0]
-    up, down, flat = _read(harmonics[:, :orders])
+    up, down, flat = read_sum(harmonics[:, :orders])
     angle = np.arccos(levels)
     missing = (np.sin(angle) - levels * angle) / np.pi
     loss = 1 - levels / first if both else 1 - (levels + missing) / (1 - missing)

@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 
 from listen.capture import Capture, Damage
-from listen.findings import between, hold, level, recording, shape_sine, sweep, wording
+from listen.findings import between, hold, level, recording, shape_sine, shape_waves, sweep, wording
 from listen.findings.draft import Draft
 from listen.findings.limits import Limits
 from listen.findings.rows import Flags, Span, resting, without
@@ -37,7 +37,8 @@ def judge(
     damage : Damage
     capture : Capture
     wave : {'sine', 'triangle', 'sawtooth', 'square', 'any'}
-        The intended wave. For others than a sine the shape is not judged.
+        The intended wave. Of a triangle the tips and slopes are judged, of a square its two halves; the shape of a
+        sawtooth, and of any wave, is not.
     limits : mapping
         From ``load_limits``.
     gain_control, topology : str or None
@@ -146,6 +147,8 @@ def _tone(
     if wave == "sine":
         shape = shape_sine.read_shape(frames, shape_rows, known, topology)
         shapes = shape_sine.shape_drafts(frames, shape, limits, known)
+    else:
+        shapes = shape_waves.wave_drafts(frames, shape_rows, wave, limits, known, bool(hums))
     whole = steady & ~_dilated(lost | cut, 6)
     bursts = between.parasitic(frames, whole, limits, locked=wave == "sine")
     halves = between.subharmonic(frames, whole, limits, humming=bool(hums))

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 from functools import partial
 
@@ -20,15 +19,14 @@ from listen.findings.flattened import (
     true_loss,
 )
 from listen.findings.limits import Limits, severity_of
-from listen.findings.rows import Flags, Floats, Span, pitch_range, short_median, spans, times
-from listen.findings.types import Half, Severity
-from listen.sorting import distinct, median, median_of_known, quantile, quantile_of_known
+from listen.findings.over import draft_of, stretches_over, worst_of
+from listen.findings.rows import Flags, Floats, short_median
+from listen.findings.types import Half
+from listen.sorting import distinct, median, median_of_known, quantile
 from listen.track import Frames
 
 CLIPPED_FROM = 0.5
 """Flatness between a sine (0) and a hard clip (1) from which a half is flattened and not merely curved."""
-_BRIDGE_S = 0.3
-_SHORTEST_S = 0.1
 _FEW = 6
 _USUAL_LOSS_PERCENT = 2.0
 _LEAST_LOSS = 0.003
@@ -242,7 +240,7 @@ def _let_pass(frames: Frames, shape: Shape, limits: Limits, left: Flags) -> Flag
         ("symmetric-clipping", 100 * shape.loss_both, shape.share_both),
     ):
         if limits[kind]["attention"] > _USUAL_LOSS_PERCENT:
-            for _, rows in _stretches(frames, values, left, _USUAL_LOSS_PERCENT):
+            for _, rows in stretches_over(frames, values, left, _USUAL_LOSS_PERCENT):
                 if _flattened(share, values, rows):
                     out |= rows
     return out
@@ -264,62 +262,15 @@ def _around(draft: Draft, frames: Frames) -> slice:
     return slice(int(a), int(np.searchsorted(frames.time_s, draft.end_s + 0.05, side="right")))
 
 
-def _stretches(
-    frames: Frames, values: Floats, left: Flags, limit: float, seen: Flags | None = None
-) -> Iterator[tuple[Span, Flags]]:
-    """Stretches over a limit; they join across rows where it could not be seen."""
-    flags = left & (values >= limit)
-    known = left if seen is None else left & seen
-    for span in spans(flags, known, frames.time_s, _BRIDGE_S, _SHORTEST_S):
-        yield span, _only(flags, span)
-
-
-def _only(flags: Flags, span: Span) -> Flags:
-    out = np.zeros_like(flags)
-    out[span.first : span.last + 1] = flags[span.first : span.last + 1]
-    return out
-
-
-def _worst(values: Floats, rows: Flags) -> float:
-    return quantile(values[rows], 0.95)
-
-
-def _draft(
-    frames: Frames,
-    span: Span,
-    rows: Flags,
-    kind: str,
-    severity: Severity,
-    evidence: Mapping[str, float | int | str | bool],
-    **more: object,
-) -> Draft:
-    start, end = times(frames, span)
-    low, high = pitch_range(frames, span, rows)
-    f0 = frames.f0_hz[rows]
-    thd = frames.thd_percent[rows]
-    facts = {**evidence, "onset_f0_hz": float(f0.min()), "thd_worst_percent": quantile_of_known(thd, 0.98)}
-    return Draft(
-        kind=kind,
-        severity=severity,
-        start_s=start,
-        end_s=end,
-        f0_low_hz=low,
-        f0_high_hz=high,
-        rows=np.flatnonzero(rows),
-        evidence=facts,
-        **more,  # type: ignore[arg-type]
-    )
-
-
 def _crossover(frames: Frames, shape: Shape, limits: Limits, left: Flags) -> list[Draft]:
     row = limits["crossover-distortion"]
     values = 100 * shape.dead_band
     out = []
-    for span, rows in _stretches(frames, values, left, row["attention"], shape.orders >= 5):
-        worst = _worst(values, rows)
+    for span, rows in stretches_over(frames, values, left, row["attention"], shape.orders >= 5):
+        worst = worst_of(values, rows)
         severity = severity_of(worst, row)
         if severity:
-            out.append(_draft(frames, span, rows, "crossover-distortion", severity, {"dead_band_percent": worst}))
+            out.append(draft_of(frames, span, rows, "crossover-distortion", severity, {"dead_band_percent": worst}))
     return out
 
 
@@ -327,8 +278,8 @@ def _slewing(frames: Frames, shape: Shape, limits: Limits, left: Flags) -> list[
     row = limits["slew-limiting"]
     values = 100 * shape.slope_short
     out = []
-    for span, rows in _stretches(frames, values, left, row["attention"], shape.orders >= 3):
-        worst = _worst(values, rows)
+    for span, rows in stretches_over(frames, values, left, row["attention"], shape.orders >= 3):
+        worst = worst_of(values, rows)
         severity = severity_of(worst, row)
         # slewing comes with the pitch: below the onset the wave must be nearer a sine
         below = left & (frames.f0_hz < 0.8 * np.nanmin(frames.f0_hz[rows]))
@@ -336,7 +287,7 @@ def _slewing(frames: Frames, shape: Shape, limits: Limits, left: Flags) -> list[
             amplitude = 10 ** (frames.fundamental_dbfs[rows] / 20)
             slope = 2 * np.pi * frames.f0_hz[rows] * amplitude * (1 - shape.slope_short[rows])
             facts = {"slope_short_percent": worst, "slope_fs_per_s": median(slope)}
-            out.append(_draft(frames, span, rows, "slew-limiting", severity, facts))
+            out.append(draft_of(frames, span, rows, "slew-limiting", severity, facts))
     return out
 
 
@@ -344,8 +295,8 @@ def _one_half(frames: Frames, shape: Shape, limits: Limits, left: Flags, known: 
     row = limits["asymmetric-clipping"]
     values = 100 * shape.loss_one
     out = []
-    for span, rows in _stretches(frames, values, left, row["attention"]):
-        worst = _worst(values, rows)
+    for span, rows in stretches_over(frames, values, left, row["attention"]):
+        worst = worst_of(values, rows)
         severity = severity_of(worst, row)
         if severity is None or not _flattened(shape.share_one, values, rows):
             continue
@@ -358,7 +309,7 @@ def _one_half(frames: Frames, shape: Shape, limits: Limits, left: Flags, known: 
             "other_crest_over_sine": median(other[top]),
         }
         out.append(
-            _draft(
+            draft_of(
                 frames,
                 span,
                 rows,
@@ -402,12 +353,12 @@ def _both_halves(frames: Frames, shape: Shape, limits: Limits, left: Flags) -> l
     row = limits["symmetric-clipping"]
     values = 100 * shape.loss_both
     out = []
-    for span, rows in _stretches(frames, values, left, row["attention"]):
-        worst = _worst(values, rows)
+    for span, rows in stretches_over(frames, values, left, row["attention"]):
+        worst = worst_of(values, rows)
         severity = severity_of(worst, row)
         if severity and _flattened(shape.share_both, values, rows):
             facts = {"crest_loss_percent": worst, "flat_over_sine": median_of_known(shape.flat[rows])}
-            out.append(_draft(frames, span, rows, "symmetric-clipping", severity, facts, half="both"))
+            out.append(draft_of(frames, span, rows, "symmetric-clipping", severity, facts, half="both"))
     return out
 
 
@@ -426,8 +377,8 @@ def _curved(frames: Frames, shape: Shape, limits: Limits, left: Flags, before: l
         whole = shape.usable & (values >= row["attention"])
         if int(np.count_nonzero(whole & explained)) > 0.7 * max(1, int(np.count_nonzero(whole))):
             continue
-        for span, rows in _stretches(frames, values, left, row["attention"]):
-            worst = _worst(values, rows)
+        for span, rows in stretches_over(frames, values, left, row["attention"]):
+            worst = worst_of(values, rows)
             severity = severity_of(worst, row)
             if severity is None:
                 continue
@@ -442,6 +393,6 @@ def _curved(frames: Frames, shape: Shape, limits: Limits, left: Flags, before: l
                 facts["crest_loss_percent"] = 100 * median(shape.loss_both[rows])
                 variant = "peaked" if psi3 > 0.3 else "rounded"
             out.append(
-                _draft(frames, span, rows, kind, severity, facts, half=half, half_certain=certain, variant=variant)
+                draft_of(frames, span, rows, kind, severity, facts, half=half, half_certain=certain, variant=variant)
             )
     return out

@@ -55,6 +55,7 @@ def _said(draft: Draft, facts: Evidence, gain_control: str | None) -> dict[str, 
         "odd": ("odd_percent", format_percent),
         "dead": ("dead_band_percent", format_percent),
         "short": ("slope_short_percent", format_percent),
+        "longer": ("longer_part_percent", format_percent),
         "onset": ("onset_f0_hz", format_hz_note),
         "rise": ("rise_s", format_seconds),
         "span": ("span_db", format_db),
@@ -171,7 +172,7 @@ def _clean(
         at = summary["thd_worst_f0_hz"] or 0.0
         return text["clean_bad"].format(thd=format_percent(worst), pitch=format_hz_note(at), kinds=unclean)
     if wave != "sine":
-        return text["clean_any"].format(thd=format_percent(median))
+        return text.get(f"clean_{wave}", text["clean_any"]).format(thd=format_percent(median))
     harmonics = f"{summary['thd_harmonics'] or 0:.0f}"
     return text["clean_good"].format(thd=format_percent(worst), median=format_percent(median), harmonics=harmonics)
 

@@ -1,0 +1,188 @@
+"""What is wrong with a triangle's tips and slopes, and with the two halves of a square."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from listen.findings.coupling import LOW_HZ
+from listen.findings.draft import Draft
+from listen.findings.limits import Limits, severity_of
+from listen.findings.over import draft_of, stretches_over, worst_of
+from listen.findings.rows import Flags, Floats, short_median
+from listen.findings.triangles import duty_share, leaning_share, tabled, tips_cut, whole_triangle
+from listen.findings.types import Half
+from listen.sorting import distinct, median, median_of_known, quantile
+from listen.track import Frames
+
+_FEW = 6
+"""With fewer harmonics a tip is round whatever is done to it."""
+_LEAST_LOSS = 0.005
+_ONE_CUT, _BOTH_CUT = (0.5, 0.0), (0.85, 15.0)
+"""Flatness from which a tip is cut off and not rounded; a first-order filter rounds both tips, to 0.7 at the most.
+
+And the loss in percent from which on that is told where the input's coupling, not known, may have tilted the flat.
+"""
+_TILTED_FLAT = 0.35
+_LEAST_BOTH_PERCENT = 4.0
+"""Less than this of both tips is what any amplifier and input round off."""
+_LEAST_BOTH_HZ = 60.0
+"""Below it the input's AC coupling moves both crests by a per cent or more."""
+_SQUARES = 7.0
+"""A square's halves are held to so many times the limit of even harmonics: attention from 51 to 49 per cent on."""
+_ALIKE = 0.3
+"""H4 over H2 within this part of what unequal slopes or halves make of it."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class _Tips:
+    """The tips of a triangle, row by row: true losses in percent, flatness, which half."""
+
+    one: Floats
+    both: Floats
+    share_one: Floats
+    share_both: Floats
+    positive: Flags
+    flat: Floats
+    other: Floats
+
+
+def wave_drafts(
+    frames: Frames, usable: Flags, wave: str, limits: Limits, coupling_known: bool, humming: bool
+) -> list[Draft]:
+    """Findings of shape for an intended triangle or square; none for other waves. Each row is explained once.
+
+    Parameters
+    ----------
+    frames : Frames
+    usable : ndarray of bool, shape (n,)
+        Rows whose shape is the circuit's.
+    wave : str
+    limits : mapping
+    coupling_known : bool
+        The bench file states the interface's corner, and the tracker has undone it.
+    humming : bool
+        Mains hum lies under the tone: it bends the tips of low notes.
+    """
+    if wave not in ("triangle", "square"):
+        return []
+    left = usable & frames.oscillating & (frames.frame_s * frames.f0_hz > 3.5)
+    if humming:
+        left &= frames.f0_hz >= LOW_HZ
+    orders = np.where(frames.oscillating, np.floor(0.45 * frames.sample_rate_hz / frames.f0_hz), 0.0).astype(np.int64)
+    out: list[Draft] = []
+    if wave == "triangle":
+        tips = _read_tips(frames, orders, coupling_known)
+        fit = left & (orders >= _FEW)
+        known = coupling_known
+        for draft in (*_one_tip(frames, tips, limits, fit, known), *_both_tips(frames, tips, limits, fit, known)):
+            if left[draft.rows].all():
+                out.append(draft)
+                left[(frames.time_s >= draft.start_s - 0.05) & (frames.time_s <= draft.end_s + 0.05)] = False
+    return out + _unequal(frames, wave, limits, left & (orders >= 2), out)
+
+
+def _read_tips(frames: Frames, orders: NDArray[np.int64], coupling_known: bool) -> _Tips:
+    st = frames.stretch
+    up, down = short_median(frames.crest_positive, st), short_median(frames.crest_negative, st)
+    flat_up, flat_down = short_median(frames.flat_positive, st), short_median(frames.flat_negative, st)
+    fits = tabled(orders)
+    known = distinct(fits)
+    crest = np.interp(fits, known, [whole_triangle(int(k))[0] for k in known])
+    with np.errstate(invalid="ignore", divide="ignore"):
+        positive = up < down
+        read_one = np.nan_to_num(1 - np.minimum(up, down) / np.maximum(up, down))
+        read_both = np.nan_to_num(1 - np.maximum(up, down) / crest)
+        flat = np.where(positive, flat_up, flat_down)
+    tuned = coupling_known | (frames.f0_hz >= _LEAST_BOTH_HZ)
+    one, share_one = tips_cut(read_one, flat, np.where(read_one > _LEAST_LOSS, orders, 0), both=False)
+    asked = np.where((read_both > _LEAST_LOSS) & tuned, orders, 0)
+    both, share_both = tips_cut(read_both, np.minimum(flat_up, flat_down), asked, both=True)
+    return _Tips(
+        one=100 * one,
+        both=np.where(asked > 0, 100 * both, 0.0),
+        share_one=share_one,
+        share_both=share_both,
+        positive=positive,
+        flat=flat,
+        other=np.maximum(up, down),
+    )
+
+
+def _cut_off(
+    frames: Frames, share: Floats, values: Floats, rows: Flags, least: tuple[float, float], known: bool
+) -> bool:
+    """Whether the tips with the greatest loss are flat, not merely round."""
+    top = rows & (values >= 0.6 * quantile(values[rows], 0.95)) & np.isfinite(share)
+    high = top & (known | (frames.f0_hz >= LOW_HZ))
+    if high.any():
+        return median(share[high]) >= least[0]
+    return bool(top.any()) and median(values[top]) >= least[1] and median(share[top]) >= _TILTED_FLAT
+
+
+def _one_tip(frames: Frames, tips: _Tips, limits: Limits, left: Flags, known: bool) -> list[Draft]:
+    row = limits["asymmetric-clipping"]
+    out = []
+    for span, rows in stretches_over(frames, tips.one, left, row["attention"]):
+        worst = worst_of(tips.one, rows)
+        severity = severity_of(worst, row)
+        if severity is None or not _cut_off(frames, tips.share_one, tips.one, rows, _ONE_CUT, known):
+            continue
+        vote = float(np.sum(tips.one[rows] * np.where(tips.positive[rows], 1.0, -1.0)))
+        half: Half = "positive" if vote > 0 else "negative"
+        certain = known or bool((frames.f0_hz[rows] >= LOW_HZ).any())
+        top = rows & (tips.one >= 0.7 * worst)
+        facts = {
+            "crest_loss_percent": worst,
+            "flat_over_sine": median_of_known(tips.flat[top]),
+            "other_crest_over_sine": median(tips.other[top]),
+        }
+        variant = "tip" if certain else "tip_probably"
+        more = {"half": half, "half_certain": certain, "variant": variant}
+        out.append(draft_of(frames, span, rows, "asymmetric-clipping", severity, facts, **more))
+    return out
+
+
+def _both_tips(frames: Frames, tips: _Tips, limits: Limits, left: Flags, known: bool) -> list[Draft]:
+    row = limits["symmetric-clipping"]
+    out = []
+    for span, rows in stretches_over(frames, tips.both, left, max(row["attention"], _LEAST_BOTH_PERCENT)):
+        worst = worst_of(tips.both, rows)
+        severity = severity_of(worst, row)
+        if severity and _cut_off(frames, tips.share_both, tips.both, rows, _BOTH_CUT, known):
+            facts = {"crest_loss_percent": worst, "flat_over_sine": median_of_known(tips.flat[rows])}
+            out.append(draft_of(frames, span, rows, "symmetric-clipping", severity, facts, half="both", variant="tips"))
+    return out
+
+
+def _unequal(frames: Frames, wave: str, limits: Limits, left: Flags, before: list[Draft]) -> list[Draft]:
+    """Even harmonics: of slopes or halves that are not equally long, where H2 and H4 lie so."""
+    times = 1.0 if wave == "triangle" else _SQUARES
+    row = {key: times * value for key, value in limits["even-order-distortion"].items()}
+    st = frames.stretch
+    with np.errstate(invalid="ignore"):
+        values = np.nan_to_num(100 * 10 ** (short_median(frames.even_dbc, st) / 20))
+        h2 = short_median(10 ** (frames.harmonics_dbc[:, 0] / 20), st)
+        h4 = short_median(10 ** (frames.harmonics_dbc[:, 2] / 20), st)
+    if any(d.kind == "asymmetric-clipping" for d in before):
+        # where the cut is less than the limit, the even harmonics are still the cut's
+        left = left & ~(values < 1.5 * max(row["attention"], 1e-9))
+    out = []
+    for span, rows in stretches_over(frames, values, left, row["attention"]):
+        worst = worst_of(values, rows)
+        severity = severity_of(worst, row)
+        if severity is None:
+            continue
+        second = median_of_known(h2[rows])
+        share = (leaning_share if wave == "triangle" else duty_share)(second)
+        expected = abs(np.cos(2 * np.pi * share)) * (0.5 if wave == "triangle" else 1.0)
+        ratio = median_of_known(h4[rows] / h2[rows])
+        facts: dict[str, float] = {"even_percent": worst}
+        variant = "leaning"
+        if abs(ratio - expected) < _ALIKE * expected:
+            facts["longer_part_percent"] = 100 * share
+            variant = "slopes" if wave == "triangle" else "halves"
+        out.append(draft_of(frames, span, rows, "even-order-distortion", severity, facts, variant=variant))
+    return out
