@@ -26,7 +26,7 @@ _ONE_CUT, _BOTH_CUT = (0.5, 0.0), (0.85, 15.0)
 And the loss in percent from which on that is told where the input's coupling, not known, may have tilted the flat.
 """
 _TILTED_FLAT = 0.35
-_LEAST_BOTH_PERCENT = 4.0
+_LEAST_BOTH_PERCENT = 6.0
 """Less than this of both tips is what any amplifier and input round off."""
 _LEAST_BOTH_HZ = 60.0
 """Below it the input's AC coupling moves both crests by a per cent or more."""

@@ -107,7 +107,7 @@ def tips_cut(
         loss[rows] = np.interp(read_loss[rows], x[rising], np.concatenate([[0.0], table.loss])[rising])
         own = whole_triangle(fits)[1]
         # a filter rounds both tips, and so few harmonics do: they are told apart only where a cut is far flatter
-        least = 0.25 if both else 0.02
+        least = 0.3 if both else 0.02
         hard = np.interp(read_loss[rows], table.read_loss, table.read_flat) - own
         with np.errstate(divide="ignore", invalid="ignore"):
             share[rows] = np.where(hard > least, (read_flat[rows] - own) / hard, np.nan)
