@@ -358,11 +358,15 @@ def instability(
 
 
 def _flat_share(cents: Floats) -> float:
-    """Part of the time in which the pitch moves by less than a tenth of its whole scatter in 0.15 s."""
-    width = round(0.15 / _GRID_S)
-    if len(cents) < 3 * width:
+    """Part of the time in which the pitch moves by less than a tenth of its whole scatter in 0.15 s, and on the way.
+
+    One look would take a pitch that comes back just then for one that stays.
+    """
+    lags = [round(seconds / _GRID_S) for seconds in (0.15, 0.11, 0.07)]
+    if len(cents) < 3 * lags[0]:
         return 0.0
-    moved = np.abs(cents[width:] - cents[:-width])
+    count = len(cents) - lags[0]
+    moved = np.max([np.abs(cents[lag : lag + count] - cents[:count]) for lag in lags], axis=0)
     return float(np.mean(moved < 0.1 * np.std(cents)))
 
 

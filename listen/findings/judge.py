@@ -17,6 +17,11 @@ _RANK = {"fault": 0, "attention": 1, "note": 2}
 _LEAD_S = 0.25
 _BEATS_FROM = 0.35
 """A tone that beats with a mains line swings in pitch as much as in level; a hunting level hardly does."""
+_LINES_OWN = 1.2
+_DEEP_PERCENT = 5.0
+_HUM_ORDERS = 3
+_LOW_NOTES_HZ = 200.0
+"""Above it no harmonic but the first lies among the mains lines that matter."""
 
 
 def judge(
@@ -121,10 +126,13 @@ def _tone(
     )
     hums = between.hum(frames, limits)
     hunts_found, hunts = hold.hunting(rests, limits)
-    if hunts_found and hums and _at_mains_distance(hunts_found[0], hums[0]):
-        if float(hunts_found[0].evidence["follows_pitch"]) > _BEATS_FROM:
-            hunts_found, hunts = [], []
-        else:
+    if hunts_found and hums:
+        if _at_mains_distance(hunts_found[0], hums[0]):
+            if _beats(hunts_found[0], hums[0]):
+                hunts_found, hunts = [], []
+            else:
+                hums = []
+        elif _of_the_hunting(hums[0], hunts_found[0]):
             hums = []
     died = [d for d in died if not any(h.start_s < d.start_s and h.end_s > d.end_s for h in hunts)]
     drafts += died
@@ -156,7 +164,7 @@ def _tone(
     halves = [d for d in halves if not _is_sideband(d, hunts_found)]
     if wave == "sine":
         halves = [d for d in halves if not _is_burst(d, bursts)]
-    shapes = _without_bursts(shapes, bursts)
+    shapes = [d for d in _without_bursts(shapes, bursts) if not _is_hums(d, hums)]
     slewed = _rows_of(shapes, "slew-limiting", frames)
     width = 9
     if hunts_found:
@@ -176,6 +184,34 @@ def _at_mains_distance(hunt: Draft, hum: Draft) -> bool:
     rate = float(hunt.evidence["rate_hz"])
     beats = (off, mains - off, mains)
     return any(abs(rate - beat) < 1.5 for beat in beats)
+
+
+def _beats(hunt: Draft, hum: Draft) -> bool:
+    """Whether a mains line beside the tone makes it swing: as much in pitch as in level, or no more than the line is.
+
+    A level that hunts has two sidebands, each half as large as its swing.
+    """
+    line_percent = 100 * 10 ** (float(hum.evidence["level_dbc"]) / 20)
+    return (
+        float(hunt.evidence["follows_pitch"]) > _BEATS_FROM
+        or float(hunt.evidence["depth_percent"]) < _LINES_OWN * line_percent
+    )
+
+
+def _of_the_hunting(hum: Draft, hunt: Draft) -> bool:
+    """Deep hunting leaves lines all over the low notes; hum is strongest in its first three, and in silence too."""
+    order = round(float(hum.evidence["strongest_hz"]) / float(hum.evidence["mains_hz"]))
+    deep = float(hunt.evidence["depth_percent"]) >= _DEEP_PERCENT
+    return deep and order > _HUM_ORDERS and not hum.evidence["in_silence"]
+
+
+def _is_hums(shape: Draft, hums: list[Draft]) -> bool:
+    """Whether the harmonics of a low note are mains lines that lie at them."""
+    if not hums or shape.kind not in ("even-order-distortion", "odd-order-distortion"):
+        return False
+    percent = max(float(shape.evidence.get(key, 0.0)) for key in ("even_percent", "odd_percent"))
+    line_percent = 100 * 10 ** (float(hums[0].evidence["level_dbc"]) / 20)
+    return (shape.f0_high_hz or 0.0) < _LOW_NOTES_HZ and percent < 0.5 * line_percent
 
 
 _WORD_NOISE_DBFS = {"PCM_U8": -49.9, "PCM_S8": -49.9, "ULAW": -42.0, "ALAW": -42.0}
