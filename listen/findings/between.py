@@ -276,6 +276,13 @@ def _added_lines(frames: Frames) -> list[tuple[float, float, float]]:
     return out
 
 
+def line_levels(frames: Frames) -> Floats:
+    """Median level of each mains line over the take, dBFS; -inf where it does not stand out."""
+    power = np.where(frames.hum_dbfs > frames.hum_floor_dbfs + _CLEAR_DB, 10 ** (frames.hum_dbfs / 10), 0.0)
+    with np.errstate(divide="ignore"):
+        return np.asarray(10 * np.log10(np.sort(power, axis=0)[len(power) // 2]))
+
+
 def _windows(frames: Frames, t: Floats, width: float) -> tuple[Flags, NDArray[np.bool_]]:
     """Which windows hold no tone, and which mains lines the tone hides in each."""
     silent = np.zeros(len(t), dtype=bool)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass
 
 import numpy as np
@@ -297,7 +298,7 @@ def bounce(found: list[Settling], limits: Limits) -> list[Draft]:
 
 
 def instability(
-    frames: Frames, rests: list[Rest], hunts: list[Rest], limits: Limits, explained_cents: float
+    frames: Frames, rests: list[Rest], hunts: list[Rest], limits: Limits, explained_cents: Callable[[float], float]
 ) -> list[Draft]:
     """The pitch wavers while the control rests; a straight drift is taken out and reported apart.
 
@@ -307,8 +308,8 @@ def instability(
     rests, hunts : list of Rest
         Rests, and those in which the level hunts: the pitch follows there.
     limits : mapping
-    explained_cents : float
-        R.m.s. that modulation by the mains accounts for.
+    explained_cents : callable (f0_hz) -> cents
+        R.m.s. that the mains accounts for at a pitch.
     """
     row = limits["pitch-instability"]
     worst: tuple[float, float, Rest] | None = None
@@ -327,7 +328,7 @@ def instability(
             # flat places with small turns between them are tuning, not wavering
             continue
         noise = 1.5 * _pitch_noise(frames, rest)
-        variance = float(np.mean(left**2)) - noise**2 - explained_cents**2
+        variance = float(np.mean(left**2)) - noise**2 - explained_cents(rest.f0_hz) ** 2
         rms = float(np.sqrt(max(variance, 0.0)))
         if rms < 2.0 * noise:
             continue

@@ -11,7 +11,7 @@ from listen.findings.limits import Limits
 from listen.findings.rows import Flags, Span, resting, without
 from listen.findings.types import Finding, Judgement, Verdict
 from listen.sorting import median_of_known
-from listen.track import Frames
+from listen.track import HUM_LINES_HZ, Frames
 
 _RANK = {"fault": 0, "attention": 1, "note": 2}
 _LEAD_S = 0.25
@@ -20,7 +20,10 @@ _BEATS_FROM = 0.35
 _LINES_OWN = 1.2
 _DEEP_PERCENT = 5.0
 _HUM_ORDERS = 3
-_LOW_NOTES_HZ = 200.0
+_RESOLVED_HZ = 1.0
+_NEAR_HZ = 125.0
+"""Lines further off are smoothed out by the envelope's short frames of 8 ms."""
+_LOW_NOTES_HZ = 250.0
 """Above it no harmonic but the first lies among the mains lines that matter."""
 
 
@@ -146,7 +149,7 @@ def _tone(
     settled = hold.settlings(frames, moved, hunts)
     bounced = hold.bounce(settled, limits)
     drafts += [*hunts_found, *bounced, *hums]
-    drafts += hold.instability(frames, rests, hunts, limits, _explained_cents(hums))
+    drafts += hold.instability(frames, rests, hunts, limits, lambda f0_hz: _explained_cents(frames, hums, f0_hz))
 
     settling = [(s.retune_s, s.retune_s + max(0.1, s.settle_s)) for s in settled]
     steady = level.steady_rows(frames, start, near, settling)
@@ -199,10 +202,16 @@ def _beats(hunt: Draft, hum: Draft) -> bool:
 
 
 def _of_the_hunting(hum: Draft, hunt: Draft) -> bool:
-    """Deep hunting leaves lines all over the low notes; hum is strongest in its first three, and in silence too."""
-    order = round(float(hum.evidence["strongest_hz"]) / float(hum.evidence["mains_hz"]))
-    deep = float(hunt.evidence["depth_percent"]) >= _DEEP_PERCENT
-    return deep and order > _HUM_ORDERS and not hum.evidence["in_silence"]
+    """Deep hunting leaves lines all over the low notes, and sidebands at multiples of its rate.
+
+    Hum is strongest in its first three lines, and is there in silence too.
+    """
+    if float(hunt.evidence["depth_percent"]) < _DEEP_PERCENT or hum.evidence["in_silence"]:
+        return False
+    strongest, rate = float(hum.evidence["strongest_hz"]), float(hunt.evidence["rate_hz"])
+    if hum.evidence["as_sidebands"]:
+        return abs(strongest - rate * round(strongest / rate)) < _RESOLVED_HZ
+    return round(strongest / float(hum.evidence["mains_hz"])) > _HUM_ORDERS
 
 
 def _is_hums(shape: Draft, hums: list[Draft]) -> bool:
@@ -252,14 +261,22 @@ def _touches(flags: Flags, frames: Frames, start_s: float, end_s: float) -> bool
     return bool(part.any() and flags[part].mean() > 0.05)
 
 
-def _explained_cents(hums: list[Draft]) -> float:
-    """R.m.s. cents of a pitch that the mains modulates, at most, from its sidebands' level."""
-    for draft in hums:
-        if draft.evidence.get("as_sidebands"):
-            index = 2 * 10 ** (float(draft.evidence["level_dbc"]) / 20)
-            rate = float(draft.evidence["strongest_hz"])
-            return float(1200 / np.log(2) * index * rate / np.sqrt(2.0) / max(draft.f0_low_hz or 100.0, 1.0))
-    return 0.0
+def _explained_cents(frames: Frames, hums: list[Draft], f0_hz: float) -> float:
+    """R.m.s. cents by which the mains moves a pitch: from its sidebands' level, or from the lines beside the tone.
+
+    A line d Hz from the tone and r times as large turns its phase by r at d Hz: its pitch by r d.
+    """
+    if not hums:
+        return 0.0
+    if hums[0].evidence["as_sidebands"]:
+        lines = np.array([10 ** (float(hums[0].evidence["level_dbc"]) / 20) * 2])
+        away = np.array([float(hums[0].evidence["strongest_hz"])])
+    else:
+        level = median_of_known(frames.fundamental_dbfs)
+        lines = 10 ** ((between.line_levels(frames) - level) / 20)
+        away = np.abs(HUM_LINES_HZ - f0_hz)
+    near = away < _NEAR_HZ
+    return float(1200 / np.log(2) * np.sqrt(np.sum((lines[near] * away[near]) ** 2) / 2) / max(f0_hz, 1.0))
 
 
 def _rows_of(drafts: list[Draft], kind: str, frames: Frames) -> Flags:

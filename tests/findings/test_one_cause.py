@@ -1,0 +1,70 @@
+"""One cause, one finding: where two of them look alike, the right one is named."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+
+import listen
+from tests.tones import RATE_HZ, check_of, kinds, smooth_turn, times, white
+
+MAINS = (1.0, 0.3, 0.5, 0.2, 0.45, 0.15)
+"""Amplitudes of the mains' first lines over the first one's."""
+
+
+def told(result: listen.CheckResult) -> set[str]:
+    return {f.kind for f in result.findings if f.severity != "note"}
+
+
+def hum(n: int, mains_hz: float, amplitude: float) -> np.ndarray:
+    t = np.arange(n) / RATE_HZ
+    return amplitude * sum(a * np.cos(2 * np.pi * mains_hz * k * t + k) for k, a in enumerate(MAINS, start=1))
+
+
+@pytest.mark.parametrize(("mains_hz", "f0_hz"), [(50.0, 224.35), (60.0, 123.24), (50.0, 143.0)])
+def test_a_tone_that_beats_with_a_mains_line_does_not_hunt(mains_hz: float, f0_hz: float) -> None:
+    x = 0.3 * np.cos(2 * np.pi * f0_hz * times(4.0))
+    result = check_of(x + hum(len(x), mains_hz, 0.3 * 10 ** (-32 / 20)) + white(len(x), -92.0))
+    assert told(result) == {"mains-hum"}
+
+
+@pytest.mark.parametrize("depth", [0.04, 0.3])
+def test_a_level_that_hunts_at_the_distance_of_a_mains_line_still_hunts(depth: float) -> None:
+    """224 Hz and 26 Hz: a sideband lies on 250 Hz."""
+    t = times(4.0)
+    x = 0.3 * (1 + depth * np.cos(2 * np.pi * 26.0 * t)) * np.cos(2 * np.pi * 224.0 * t)
+    result = check_of(x + white(len(x), -92.0))
+    assert "amplitude-hunting" in told(result)
+    assert "mains-hum" not in told(result)
+
+
+@pytest.mark.parametrize("rate_hz", [7.3, 8.325, 9.1])
+def test_a_level_that_hunts_deeply_is_no_hum(rate_hz: float) -> None:
+    """A sawtooth of the level: its lines reach far from the tone."""
+    t = times(6.0)
+    swing = 2 * ((rate_hz * t) % 1.0) - 1.0
+    x = 0.3 * (1 + 0.25 * swing) * np.cos(2 * np.pi * 635.0 * t)
+    result = check_of(x + white(len(x), -85.0))
+    assert "amplitude-hunting" in told(result)
+    assert "mains-hum" not in told(result)
+
+
+def test_mains_lines_at_the_harmonics_of_a_low_note_are_no_distortion() -> None:
+    """A turn through 150 Hz, whose second harmonic is the fifth line of 60 Hz."""
+    phase, _ = smooth_turn(130.0, 620.0, 3.0, rest_s=1.0)
+    x = 0.25 * np.cos(2 * np.pi * phase)
+    result = check_of(x + hum(len(x), 60.0, 0.25 * 10 ** (-19 / 20)) + white(len(x), -95.0))
+    assert told(result) == {"mains-hum"}
+
+
+@pytest.mark.parametrize("rate_hz", [3.0, 6.0, 6.667, 7.0, 13.333])
+def test_a_vibrato_is_told_whatever_its_rate(rate_hz: float) -> None:
+    """6.667 Hz returns to where it was after 0.15 s."""
+    t = times(5.0)
+    index = 500.0 * np.expm1(26.0 * np.log(2) / 1200) / rate_hz
+    x = 0.3 * np.cos(2 * np.pi * 500.0 * t + index * np.sin(2 * np.pi * rate_hz * t))
+    result = check_of(x + white(len(x), -90.0))
+    assert kinds(result) == {"pitch-instability"}
+    found = next(f for f in result.findings if f.kind == "pitch-instability")
+    assert float(found.evidence["rms_cents"]) == pytest.approx(26.0 / np.sqrt(2.0), rel=0.1)
+    assert float(found.evidence["rate_hz"]) == pytest.approx(rate_hz, abs=0.3)
