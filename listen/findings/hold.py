@@ -18,6 +18,7 @@ from listen.track import Frames, short_frame_s
 _GRID_S = 0.005
 _HIGHEST_HZ = 45.0
 _OFF_CENTS = 1.5
+_STILL_DB, _RINGS = 0.35, 4.0
 _FLAT_FROM = 0.3
 """Wavering passes through its extremes and stays nowhere: about a tenth of its time is flat."""
 _TAIL_S = 0.15
@@ -241,7 +242,8 @@ def settlings(frames: Frames, moved: list[tuple[float, Span]], hunts: list[Rest]
         settled = median(a[tail])
         off = 20 * np.log10(np.maximum(a, 1e-9) / settled)
         noise = quantile(np.abs(off[tail]), 0.95)
-        if noise > 0.35:
+        # a level that still moves says nothing, unless it is the end of a ringing that was far larger
+        if noise > _STILL_DB and np.abs(off).max() < _RINGS * noise:
             continue
         outside = np.flatnonzero(np.abs(off) > _WITHIN_DB)
         out.append(
