@@ -147,8 +147,8 @@ def row_levels(frames: Frames) -> Floats:
     return np.where(tone, frames.fundamental_dbfs, frames.level_dbfs)
 
 
-def dropouts(frames: Frames, start: Start, limits: Limits, lost: Flags) -> tuple[list[Draft], Flags]:
-    """Places where the tone falls far below its level beside them, and the rows round them.
+def dropouts(frames: Frames, start: Start, limits: Limits, lost: Flags) -> tuple[list[Draft], list[Draft], Flags]:
+    """Places where the tone falls far below its level beside them: long ones, short ones, and the rows round both.
 
     Parameters
     ----------
@@ -165,8 +165,9 @@ def dropouts(frames: Frames, start: Start, limits: Limits, lost: Flags) -> tuple
     tone = np.flatnonzero(frames.oscillating)
     near = np.zeros(n, dtype=bool)
     out: list[Draft] = []
+    dips: list[Draft] = []
     if len(tone) == 0:
-        return out, near
+        return out, dips, near
     i = int(tone[0])
     if start.shown:
         i = max(i, int(np.searchsorted(frames.time_s, start.settled_s)))
@@ -183,12 +184,13 @@ def dropouts(frames: Frames, start: Start, limits: Limits, lost: Flags) -> tuple
         while j < n and levels[j] < reference - depth + 6.0:
             j += 1
         digital = bool(np.all(~np.isfinite(levels[i:j]))) or bool(np.mean(~np.isfinite(levels[i:j])) > 0.9)
-        if (j - i) * frames.row_every_s >= row.get("shortest_s", 0.05) and not digital and not lost[i:j].mean() > 0.5:
-            out.append(_dropout(frames, levels, i, j, reference))
+        if not digital and not lost[i:j].mean() > 0.5:
+            long = (j - i) * frames.row_every_s >= row.get("shortest_s", 0.05)
+            (out if long else dips).append(_dropout(frames, levels, i, j, reference))
         near[max(0, i - 15) : min(n, j + 15)] = True
         recent = []
         i = max(j, i + 1)
-    return out, near
+    return out, dips, near
 
 
 def _dropout(frames: Frames, levels: Floats, i: int, j: int, reference: float) -> Draft:

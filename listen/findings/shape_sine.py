@@ -176,10 +176,12 @@ def _dead_band(frames: Frames, orders: NDArray[np.int64], h3: Floats) -> Floats:
     """Dead band over the peak, where H3 and H5 lie as a dead band lays them."""
     psi3, psi5 = _median_angle(frames, 1), _median_angle(frames, 3)
     with np.errstate(invalid="ignore", divide="ignore"):
+        h2 = np.nan_to_num(short_median(10 ** (frames.harmonics_dbc[:, 0] / 20), frames.stretch))
         h5 = short_median(10 ** (frames.harmonics_dbc[:, 3] / 20), frames.stretch)
         ratio = 20 * np.log10(h5 / h3)
         pattern = (
             (orders >= 5)
+            & (h2 < h3)
             & np.isfinite(h3)
             & (np.cos(psi3) > 0.75)
             & (np.cos(psi5) < -0.6)

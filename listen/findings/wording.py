@@ -148,6 +148,8 @@ def answers(
 
 _MOVES_DB = 1.0
 """From here on a level that no finding blames is said to move, not to hold."""
+_NO_SINE_PERCENT = 45.0
+"""A sine clipped to a square has 43 % (the square's series): what has more was hardly meant as one."""
 _UNCLEAN = (
     "asymmetric-clipping",
     "symmetric-clipping",
@@ -170,7 +172,8 @@ def _clean(
     unclean = _named(findings, _UNCLEAN)
     if unclean:
         at = summary["thd_worst_f0_hz"] or 0.0
-        return text["clean_bad"].format(thd=format_percent(worst), pitch=format_hz_note(at), kinds=unclean)
+        bad = text["clean_bad"].format(thd=format_percent(worst), pitch=format_hz_note(at), kinds=unclean)
+        return f"{bad} {text['clean_other']}" if wave == "sine" and median > _NO_SINE_PERCENT else bad
     if wave != "sine":
         return text.get(f"clean_{wave}", text["clean_any"]).format(thd=format_percent(median))
     harmonics = f"{summary['thd_harmonics'] or 0:.0f}"

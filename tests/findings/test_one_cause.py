@@ -68,3 +68,39 @@ def test_a_vibrato_is_told_whatever_its_rate(rate_hz: float) -> None:
     found = next(f for f in result.findings if f.kind == "pitch-instability")
     assert float(found.evidence["rms_cents"]) == pytest.approx(26.0 / np.sqrt(2.0), rel=0.1)
     assert float(found.evidence["rate_hz"]) == pytest.approx(rate_hz, abs=0.3)
+
+
+def test_a_pulse_checked_as_a_sine_has_no_dead_band_and_the_answer_names_the_option() -> None:
+    """A pulse of a quarter of the cycle: |sin(pi k / 4)| / k, any handbook's series; H2 is 3 dB under H1."""
+    phase = 2 * np.pi * 130.0 * times(3.0)
+    k = np.arange(1, 100)
+    x = 0.2 * sum(np.sin(np.pi * i / 4) / i * np.cos(i * phase) for i in k)
+    result = check_of(x + white(len(x), -90.0))
+    assert "crossover-distortion" not in told(result)
+    assert "--wave" in result.judgement.answers["clean"]
+
+
+def test_a_hard_clipped_sine_is_not_taken_for_another_wave() -> None:
+    x = np.clip(np.cos(2 * np.pi * 300.0 * times(3.0)), -0.3, 0.3)
+    assert "--wave" not in check_of(x + white(len(x), -90.0)).judgement.answers["clean"]
+
+
+def test_a_tone_that_dies_again_and_again_hunts() -> None:
+    """Four times a second the level falls by 22 dB for 60 ms: one finding, not a list of them."""
+    t = times(5.0)
+    low = ((4.0 * t) % 1.0) < 0.24
+    envelope = np.convolve(np.where(low, 0.05, 1.0), np.hanning(961) / 480.0, mode="same")
+    x = 0.3 * envelope * np.cos(2 * np.pi * 400.0 * t)
+    result = check_of(x + white(len(x), -90.0))
+    found = [f for f in result.findings if f.severity != "note"]
+    assert [f.kind for f in found if f.kind in {"amplitude-hunting", "oscillation-dropout"}] == ["amplitude-hunting"]
+    hunt = next(f for f in found if f.kind == "amplitude-hunting")
+    assert float(hunt.evidence["rate_hz"]) == pytest.approx(4.0, rel=0.05)
+    assert "capture-gap" not in told(result)
+
+
+def test_two_dropouts_stay_dropouts() -> None:
+    t = times(5.0)
+    low = (np.abs(t - 1.5) < 0.1) | (np.abs(t - 3.5) < 0.1)
+    x = 0.3 * np.convolve(np.where(low, 0.03, 1.0), np.hanning(961) / 480.0, mode="same") * np.cos(2 * np.pi * 400 * t)
+    assert [f.kind for f in check_of(x + white(len(x), -90.0)).findings].count("oscillation-dropout") == 2
