@@ -20,11 +20,11 @@ from listen.track.stretches import find_stretches
 from listen.track.table import Table
 from listen.track.types import Floats, Frames
 
-PART_SAMPLES = 2**19
+PART_SAMPLES = 2**20
 _ALONE = 2**18
 """So many samples are no work for two."""
 COARSE_HOPS = 256
-_LONG_PARTS = 32
+_LONG_PARTS = 16
 """Of a shorter take there is too little memory to give back to be worth the time."""
 WORKERS = 2
 Progress = Callable[[float], None]
