@@ -53,6 +53,7 @@ def only_line(text: str) -> str:
         (["takes", "--json", "takes/take 1.wav"], "is one of the inputs"),
         (["takes", "--json", "no/where.json"], "does not exist"),
         (["takes", "--report", "no/where"], "does not exist"),
+        (["takes", "--report", "page.html"], "would be a folder of that name"),
         (["takes", "-"], "standard input cannot be checked among many"),
         (["takes", "--bench", "missing.toml"], "missing.toml"),
         (["takes", "--limits", "missing.toml"], "missing.toml"),

@@ -9,6 +9,8 @@ from pathlib import Path
 from listen.errors import OutputError
 from listen.report.files import check_target
 
+_OF_FILES = {".html", ".htm", ".svg", ".png", ".wav", ".json", ".csv", ".pdf"}
+
 
 def check_folder(path: str | os.PathLike[str], *, option: str) -> None:
     """Refuse a folder that cannot be made or written to, before any work is done.
@@ -22,7 +24,7 @@ def check_folder(path: str | os.PathLike[str], *, option: str) -> None:
     Raises
     ------
     OutputError
-        It is a file, its parent does not exist, or it may not be written to.
+        It is a file or, not being there, has a file's name; its parent does not exist, or it may not be written to.
     """
     folder, where = Path(path), f"{option} {os.fspath(path)!r}"
     try:
@@ -33,6 +35,10 @@ def check_folder(path: str | os.PathLike[str], *, option: str) -> None:
         raise OutputError(what=f"{where} is no name for a folder", mend="give a shorter or plainer name") from error
     if exists and not is_folder:
         raise OutputError(what=f"{where} is a file, not a folder", mend="name a folder; it is made if need be")
+    if not exists and folder.suffix.lower() in _OF_FILES:
+        raise OutputError(
+            what=f"{where} would be a folder of that name", mend="name a folder: its files are named after the takes"
+        )
     if not exists and not has_parent:
         raise OutputError(
             what=f"{where}: the folder {os.fspath(parent)!r} does not exist", mend="make it first, or name another"
