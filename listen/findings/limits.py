@@ -11,7 +11,7 @@ from typing import Any
 
 from listen.bench import read_toml
 from listen.errors import LimitsError, suggestion
-from listen.findings.types import Severity
+from listen.findings.types import Finding, Severity
 
 Limits = Mapping[str, Mapping[str, float]]
 _SHIPPED = Path(__file__).with_name("limits.toml")
@@ -91,3 +91,38 @@ def severity_of(value: float, row: Mapping[str, float], suffix: str = "") -> Sev
     if value >= row.get("fault" + suffix, math.inf):
         return "fault"
     return "attention" if value >= row.get("attention" + suffix, math.inf) else None
+
+
+_MEASURE = {
+    "asymmetric-clipping": "crest_loss_percent",
+    "symmetric-clipping": "crest_loss_percent",
+    "even-order-distortion": "even_percent",
+    "odd-order-distortion": "odd_percent",
+    "crossover-distortion": "dead_band_percent",
+    "slew-limiting": "slope_short_percent",
+    "slow-start": "rise_s",
+    "oscillation-dropout": "depth_db",
+    "level-drift": "span_db",
+    "amplitude-hunting": "depth_percent",
+    "amplitude-bounce": "deviation_db",
+    "pitch-instability": "rms_cents",
+    "parasitic-oscillation": "burst_rms_dbc",
+    "subharmonic": "level_dbc",
+    "mains-hum": "level_dbc",
+}
+"""Which number of the evidence is held against the limits."""
+
+
+def times_over(finding: Finding, limits: Limits) -> float:
+    """How many times over its severity's limit a finding is; the recording's own come before all.
+
+    Levels in dBc count as the amplitudes that they are.
+    """
+    if finding.kind.startswith("capture-"):
+        return math.inf
+    key = _MEASURE.get(finding.kind, "")
+    limit = limits.get(finding.kind, {}).get(finding.severity)
+    if key not in finding.evidence or not limit:
+        return 1.0
+    value = float(finding.evidence[key])
+    return 10 ** ((value - limit) / 20) if key.endswith("_dbc") else value / limit

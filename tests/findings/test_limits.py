@@ -7,8 +7,9 @@ from collections.abc import Callable
 import numpy as np
 import pytest
 
+from listen.findings.limits import load_limits, times_over
 from tests.findings import takes
-from tests.tones import check_of, kinds
+from tests.tones import check_of, kinds, times, white
 
 Maker = Callable[[float], np.ndarray]
 
@@ -116,3 +117,19 @@ def test_the_numbers_of_a_slow_start(rise_s: float, f0_hz: float) -> None:
     assert facts["cycles"] == pytest.approx(rise_s * f0_hz, rel=0.02)
     assert facts["growth_per_s"] == pytest.approx(np.log(90.0) / rise_s, rel=0.02)
     assert result.summary["start_s"] == pytest.approx(rise_s, rel=0.02)
+
+
+def test_findings_of_one_severity_come_by_how_far_they_are_over_their_limit() -> None:
+    """A clip of 20 % of the crest from 2 s on, 2.5 times its limit; hum of -29 dBc throughout, 1.1 times."""
+    t = times(4.0)
+    x = 0.3 * np.cos(2 * np.pi * 400.0 * t)
+    x[t > 2.0] = np.minimum(x[t > 2.0], 0.23)
+    x += 0.3 * 10 ** (-29 / 20) * np.cos(2 * np.pi * 50.0 * t)
+    result = check_of(x + white(len(x), -90.0))
+    found = [f for f in result.findings if f.severity == "fault"]
+    assert [f.kind for f in found[:2]] == ["asymmetric-clipping", "mains-hum"]
+    assert found[0].start_s > found[1].start_s
+    limits = load_limits(None, gain_control=None)
+    over = [times_over(f, limits) for f in found]
+    assert over == sorted(over, reverse=True)
+    assert over[1] == pytest.approx(10 ** (1 / 20), rel=0.05)
