@@ -183,6 +183,18 @@ def is_hums(shape: Draft, hums: list[Draft]) -> bool:
     return (shape.f0_high_hz or 0.0) < _LOW_NOTES_HZ and percent < 0.5 * line_percent
 
 
+def is_of_the_halves(shape: Draft, halves: list[Draft]) -> bool:
+    """Whether alternate cycles that differ explain a small departure of the mean cycle: it is read over few of them."""
+    keys = ("crest_loss_percent", "even_percent", "odd_percent")
+    percent = max(float(shape.evidence.get(key, 0.0)) for key in keys)
+    return shape.kind not in ("slew-limiting", "crossover-distortion") and any(
+        half.start_s < shape.end_s
+        and half.end_s > shape.start_s
+        and percent < 50 * 10 ** (float(half.evidence["level_dbc"]) / 20)
+        for half in halves
+    )
+
+
 def is_recordings(burst: Draft, hums: list[Draft], capture: Capture, frames: Frames) -> bool:
     """What hum leaves beside the tone, or the rounding of short words, is no burst of the circuit's."""
     if hums and float(burst.evidence.get("burst_hz", 1e6)) < 700.0:

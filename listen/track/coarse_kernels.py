@@ -12,6 +12,8 @@ import numpy as np
 from listen.compiled import kernel, part
 from listen.track.types import Floats, Ints
 
+_LEAST_BESIDE = 1e-3
+
 
 @kernel("void(f4[::1], f4[::1], i8, f4[::1])", sums=True)
 def decimate(x: Floats, taps: Floats, step: int, out: Floats) -> None:
@@ -137,15 +139,18 @@ def _peak_bins(
     count: int,
     level: int,
 ) -> int:
-    """Append the local maxima of power[low:high] to peaks: (frequency, power, level)."""
+    """Append the local maxima of power[low:high] to peaks: (frequency, power, level).
+
+    A line's neighbours in a Hann window are 20 dB below it at the most; next to an empty bin a parabola has no sense.
+    """
     for b in range(max(low, 1), min(high, power.shape[0] - 1)):
         p = np.float64(power[b])
         if p > base and p > power[b - 1] and p >= power[b + 1]:
             if count >= peaks.shape[0]:
                 break
-            la = math.log(np.float64(power[b - 1]) + 1e-300)
+            la = math.log(max(np.float64(power[b - 1]), _LEAST_BESIDE * p))
             lb = math.log(p)
-            lc = math.log(np.float64(power[b + 1]) + 1e-300)
+            lc = math.log(max(np.float64(power[b + 1]), _LEAST_BESIDE * p))
             curve = la - 2.0 * lb + lc
             shift = 0.0
             if curve < 0.0:

@@ -189,7 +189,7 @@ def _peak_bins(
     """Local maxima of power[low:high] over ``base``, a parabola through the logarithms: (Hz, power, level) appended."""
     for b in range(max(low, 1), min(high, len(power) - 1)):
         if power[b] > base and power[b - 1] < power[b] >= power[b + 1] and count < len(peaks):
-            before, here, after = np.log(power[b - 1 : b + 2] + np.array([1e-300, 0.0, 1e-300]))
+            before, here, after = np.log(np.maximum(power[b - 1 : b + 2].astype(float), 1e-3 * float(power[b])))
             curve = before - 2.0 * here + after
             shift = 0.5 * (before - after) / curve if curve < 0.0 else 0.0
             peaks[count] = (b + shift) * rate / size, np.exp(here - 0.25 * (before - after) * shift), level

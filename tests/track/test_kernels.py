@@ -133,6 +133,19 @@ def test_decimate(step: int, n_out: int) -> None:
     np.testing.assert_allclose(results[0], results[1], rtol=0, atol=1e-5)
 
 
+@pytest.mark.parametrize("beside", [0.0, 1e-44, 1e-20])
+def test_a_bin_beside_an_empty_one_is_no_giant(beside: float) -> None:
+    """One hop whose peak was blown up by its neighbour once silenced a whole take."""
+    power = single(np.full(40, 1e-12))
+    power[20] = 4e-12
+    power[19] = beside
+    for owner in (coarse_kernels, reference):
+        peaks = np.zeros((10, 3))
+        count = owner._peak_bins(power, 2, 38, 1e-14, 48000.0, 78, peaks, 0, 0)
+        assert count >= 1
+        assert peaks[:count, 1].max() < 1.2e-11
+
+
 def test_decimate_near() -> None:
     rng = np.random.default_rng(12)
     taps, x = single(rng.standard_normal(64)), single(rng.standard_normal(2 * 500 + 64))
