@@ -21,9 +21,9 @@ def test_few_places_of_a_fast_sweep_are_looked_at(monkeypatch: pytest.MonkeyPatc
     looked_at: list[float] = []
     usual = steps._switch
 
-    def counted(rough: Any, x: Any, first: int, sample: float, slope: float) -> Any:
-        looked_at.append(sample)
-        return usual(rough, x, first, sample, slope)
+    def counted(*args: Any) -> Any:
+        looked_at.append(args[3])
+        return usual(*args)
 
     monkeypatch.setattr(steps, "_switch", counted)
     assert frames_of(_sweep(500.0, 8000.0, 15.0)).phase_steps == ()
@@ -39,3 +39,26 @@ def test_samples_cut_out_are_found(missing: int, high_hz: float) -> None:
     turns = missing * 1000.0 * (high_hz / 1000.0) ** 0.6 / RATE_HZ
     # a whole cycle more or less cannot be seen
     assert step.cycles == pytest.approx(turns - round(turns), abs=0.01)
+
+
+@pytest.mark.parametrize("missing", [100, 282, 283, 284, 431])
+def test_many_samples_cut_out_of_a_high_note_at_a_low_rate_are_found(missing: int) -> None:
+    """Ten samples a cycle: the jump is what is left of whole cycles, and its place is a few knots off."""
+    rate_hz, f0_hz = 22050.0, 2238.3
+    x = 0.3 * np.cos(2 * np.pi * f0_hz * np.arange(4 * int(rate_hz)) / rate_hz) + white(4 * int(rate_hz), -85.0)
+    at = 52_300
+    found = frames_of(np.concatenate([x[:at], x[at + missing :]]), rate_hz).phase_steps
+    turn = missing * f0_hz / rate_hz
+    assert len(found) == 1
+    assert found[0].time_s == pytest.approx(at / rate_hz, abs=0.003)
+    assert found[0].cycles == pytest.approx(turn - round(turn), abs=0.01)
+
+
+def test_a_low_tone_on_the_mains_frequency_alone_is_hum() -> None:
+    t = np.arange(96_000) / 48_000.0
+    lines = (
+        np.cos(2 * np.pi * 50.02 * t) + 0.5 * np.cos(2 * np.pi * 100.04 * t + 1) + 0.3 * np.cos(2 * np.pi * 150.06 * t)
+    )
+    assert not frames_of(0.018 * lines + white(len(t), -95.0)).oscillating.any()
+    # a tone that is recorded as loud as tones are is one, whatever its note
+    assert frames_of(0.2 * lines + white(len(t), -95.0)).oscillating.mean() > 0.9

@@ -134,10 +134,14 @@ def is_of_the_swing(draft: Draft, hunts: list[Draft]) -> bool:
 def _stands_alone(hum: Draft, hunt: Draft) -> bool:
     """Whether the strongest mains line is no sideband of the hunting."""
     strongest, tone = float(hum.evidence["strongest_hz"]), float(hunt.evidence["worst_at_hz"])
-    sideband_dbc = 20 * np.log10(float(hunt.evidence["depth_percent"]) / 200)
-    small = float(hum.evidence["level_dbc"]) < sideband_dbc - _LEAVES_DB
     beside = abs(abs(strongest - tone) - float(hunt.evidence["rate_hz"])) < 1.5
-    return not (hum.evidence["as_sidebands"] or small or beside)
+    return not (hum.evidence["as_sidebands"] or _far_under(hum, hunt) or beside)
+
+
+def _far_under(hum: Draft, hunt: Draft) -> bool:
+    """Whether a mains line is so far under the sidebands of a swing that the swing leaves as much there itself."""
+    sideband_dbc = 20 * float(np.log10(float(hunt.evidence["depth_percent"]) / 200))
+    return float(hum.evidence["level_dbc"]) < sideband_dbc - _LEAVES_DB
 
 
 def _at_mains_distance(hunt: Draft, hum: Draft) -> bool:
@@ -169,6 +173,8 @@ def _of_the_hunting(hum: Draft, hunt: Draft) -> bool:
     if float(hunt.evidence["depth_percent"]) < _DEEP_PERCENT or hum.evidence["in_silence"]:
         return False
     strongest, rate = float(hum.evidence["strongest_hz"]), float(hunt.evidence["rate_hz"])
+    if _far_under(hum, hunt):
+        return True
     if hum.evidence["as_sidebands"]:
         return abs(strongest - rate * round(strongest / rate)) < _RESOLVED_HZ
     return round(strongest / float(hum.evidence["mains_hz"])) > _HUM_ORDERS

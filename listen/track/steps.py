@@ -22,13 +22,17 @@ _SAME_PITCH = 0.002
 _LONGEST_GAP = 8.0
 """A gap in a sweep may have swallowed so many times the stretch that is looked at."""
 _WHOLE = 0.15
-"""A few lost samples are a whole number of them."""
+"""A few lost samples are a whole number of them .."""
+_LARGE_CYCLES = 0.1
+""".. where the jump is so small that whole cycles are not lost with it."""
 _SURE_CYCLES = 0.02
 _EDGE_S = 0.06
 """So near the end of what is there, a small jump proves nothing."""
 _SAME_LEVEL = 0.05
 """A recording that skips keeps the level; a level that jumps with the phase is the circuit's."""
 _HARMONICS = 8
+_KNOTS_OFF = 3.0
+"""By so many knots a step may lie off the knot at which the sides are straightest."""
 _FIT_S = 0.016
 _FIT_CYCLES = 3.0
 _FIT_POINTS = 40
@@ -67,8 +71,8 @@ def find_steps(
     fitted. A control turned quickly bends the phase over many samples and fails that.
     """
     found = []
-    for sample, slope, least in _candidates(curve):
-        found_at = _switch(rough, x, first, sample, slope)
+    for sample, slope, spacing, least in _candidates(curve):
+        found_at = _switch(rough, x, first, sample, slope, spacing)
         if found_at is None:
             continue
         at, jump = found_at
@@ -76,14 +80,15 @@ def find_steps(
         edge_s = min(at - max(first, rough.samples[0]), min(first + len(x), rough.samples[-1]) - at) / rate_hz
         if abs(jump) < least or (abs(jump) < _SURE_CYCLES and edge_s < _EDGE_S):
             continue
-        if samples < _LEAST_SAMPLES or (samples < 4.0 and abs(samples - round(samples)) > _WHOLE):
+        few = samples < 4.0 and abs(jump) < _LARGE_CYCLES
+        if samples < _LEAST_SAMPLES or (few and abs(samples - round(samples)) > _WHOLE):
             continue
         found.append((at, PhaseStep(time_s=at / rate_hz, cycles=jump, missing_samples=jump / slope)))
     return found
 
 
-def _candidates(curve: PhaseCurve) -> list[tuple[float, float, float]]:
-    """Sample, cycles a sample and least jump to be believed, where the residue's sides miss each other."""
+def _candidates(curve: PhaseCurve) -> list[tuple[float, float, float, float]]:
+    """Sample, cycles a sample, samples from knot to knot and least jump to be believed, where the sides miss."""
     n = len(curve.residue)
     reach = _SIDE + _GAP
     if n < 2 * reach + 1:
@@ -113,7 +118,8 @@ def _candidates(curve: PhaseCurve) -> list[tuple[float, float, float]]:
             k = i + reach
             wrapped = abs((float(jump[i]) + 0.5) % 1.0 - 0.5)
             least = 0.5 * wrapped if bend[i] < 0.5 * size[i] else _BENT_CYCLES
-            candidates.append((float(curve.samples[k]), float(curve.slopes[k - reach + 2]), least))
+            spacing = float(curve.samples[k + 1] - curve.samples[k - 1]) / 2
+            candidates.append((float(curve.samples[k]), float(curve.slopes[k - reach + 2]), spacing, least))
     return candidates
 
 
@@ -152,10 +158,14 @@ def _same_pitch(curve: PhaseCurve, left: NDArray[np.int64], right: NDArray[np.in
     return same
 
 
-def _switch(rough: RoughCurve, x: Floats, first: int, sample: float, slope: float) -> tuple[int, float] | None:
+def _switch(
+    rough: RoughCurve, x: Floats, first: int, sample: float, slope: float, spacing: float
+) -> tuple[int, float] | None:
     """Where the left side's continuation gives way to the right side's, and the jump in cycles."""
     rate_free = 1.0 / slope
-    reach = int(max(2.5 * rate_free, 0.5 * _GAP * rate_free + 1, 256.0 * min(1.0, rate_free / 48.0)))
+    reach = int(
+        max(2.5 * rate_free, 0.5 * _GAP * rate_free + 1, _KNOTS_OFF * spacing, 256.0 * min(1.0, rate_free / 48.0))
+    )
     fit = int(max(_FIT_CYCLES * rate_free, 2 * reach))
     a, b = int(sample) - reach - fit, int(sample) + reach + fit
     if a < first or b > first + len(x):

@@ -25,6 +25,8 @@ _OFF_CURVE = 0.004
 _ALWAYS_STEP_RATIO = 1.6
 _FLOOR_AMPLITUDE = 10 ** (-96 / 20)
 _BELOW_LOUDEST = 10 ** (-62 / 20)
+_LOW_AMPLITUDE = 10 ** (-30 / 20)
+_MAINS_WANDER = 0.004
 _VOTE_HOPS = 4
 
 
@@ -71,6 +73,8 @@ def find_stretches(track: CoarseTrack, rate_hz: float, first: int, last: int, re
     floor = max(_FLOOR_AMPLITUDE, _BELOW_LOUDEST * float(amplitude.max(initial=0.0)))
     voiced = (track.f0_hz > 0) & (track.unlikeness < TONE_BELOW) & (amplitude > floor)
     voiced &= ~_mains_alone(track.f0_hz, amplitude)
+    if _mains_only(track.f0_hz[voiced], amplitude[voiced]):
+        voiced[:] = False
     f0, voiced = _bridged(track.f0_hz, voiced, amplitude)
     f0 = _voted(f0, voiced)
     places = track.first_sample + track.hop_samples * np.arange(len(f0))
@@ -89,6 +93,13 @@ def _mains_alone(f0_hz: Floats, amplitude: Floats) -> NDArray[np.bool_]:
         hum |= (order >= 1) & (order <= 6) & (np.abs(f0_hz - order * mains) < 0.006 * f0_hz)
     faint: NDArray[np.bool_] = hum & (amplitude < max(10 ** (-50 / 20), 0.2 * loud))
     return faint
+
+
+def _mains_only(f0_hz: Floats, amplitude: Floats) -> bool:
+    """Whether all there is stays on the mains' frequency or its double, and lower than anyone records a tone."""
+    if not len(f0_hz) or float(amplitude.max()) > _LOW_AMPLITUDE:
+        return False
+    return any(bool((np.abs(f0_hz / line - 1.0) < _MAINS_WANDER).all()) for line in (50.0, 60.0, 100.0, 120.0))
 
 
 def _bridged(f0_hz: Floats, voiced: NDArray[np.bool_], amplitude: Floats) -> tuple[Floats, NDArray[np.bool_]]:
