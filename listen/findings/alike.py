@@ -180,7 +180,7 @@ def _of_the_hunting(hum: Draft, hunt: Draft) -> bool:
     return round(strongest / float(hum.evidence["mains_hz"])) > _HUM_ORDERS
 
 
-def is_hums(shape: Draft, hums: list[Draft]) -> bool:
+def _is_hums(shape: Draft, hums: list[Draft]) -> bool:
     """Whether the harmonics of a low note are mains lines that lie at them."""
     if not hums or shape.kind not in ("even-order-distortion", "odd-order-distortion"):
         return False
@@ -189,7 +189,13 @@ def is_hums(shape: Draft, hums: list[Draft]) -> bool:
     return (shape.f0_high_hz or 0.0) < _LOW_NOTES_HZ and percent < 0.5 * line_percent
 
 
-def is_of_the_halves(shape: Draft, halves: list[Draft]) -> bool:
+def own_shapes(shapes: list[Draft], bursts: list[Draft], hums: list[Draft], halves: list[Draft]) -> list[Draft]:
+    """Findings of shape less those that a burst, mains lines or alternate cycles account for."""
+    left = _without_bursts(shapes, bursts)
+    return [d for d in left if not (_is_hums(d, hums) or _is_of_the_halves(d, halves))]
+
+
+def _is_of_the_halves(shape: Draft, halves: list[Draft]) -> bool:
     """Whether alternate cycles that differ explain a small departure of the mean cycle: it is read over few of them."""
     keys = ("crest_loss_percent", "even_percent", "odd_percent")
     percent = max(float(shape.evidence.get(key, 0.0)) for key in keys)
@@ -230,7 +236,7 @@ def is_sideband(half: Draft, hunts: list[Draft]) -> bool:
     )
 
 
-def without_bursts(shapes: list[Draft], bursts: list[Draft]) -> list[Draft]:
+def _without_bursts(shapes: list[Draft], bursts: list[Draft]) -> list[Draft]:
     """A burst that rides on the crest is no flattening: shape that a burst of like size explains is not said twice."""
     kept = []
     for draft in shapes:

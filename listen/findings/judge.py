@@ -151,8 +151,7 @@ def _tone(
     halves = [d for d in halves if not alike.is_sideband(d, hunts_found)]
     if wave == "sine":
         halves = [d for d in halves if not alike.is_burst(d, bursts)]
-    shapes = [d for d in alike.without_bursts(shapes, bursts) if not alike.is_hums(d, hums)]
-    shapes = [d for d in shapes if not alike.is_of_the_halves(d, halves)]
+    shapes = alike.own_shapes(shapes, bursts, hums, halves)
     slewed = _rows_of(shapes, "slew-limiting", frames)
     width = 9
     if hunts_found:
