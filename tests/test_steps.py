@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 
 from listen.track import steps
-from tests.tones import RATE_HZ, exponential, frames_of, white
+from tests.tones import RATE_HZ, exponential, frames_of, sum_of, white
 
 
 def _sweep(low_hz: float, high_hz: float, seconds: float) -> np.ndarray:
@@ -62,3 +62,18 @@ def test_a_low_tone_on_the_mains_frequency_alone_is_hum() -> None:
     assert not frames_of(0.018 * lines + white(len(t), -95.0)).oscillating.any()
     # a tone that is recorded as loud as tones are is one, whatever its note
     assert frames_of(0.2 * lines + white(len(t), -95.0)).oscillating.mean() > 0.9
+
+
+@pytest.mark.parametrize("missing", [131, 291])
+@pytest.mark.parametrize("wave", ["square", "sawtooth"])
+def test_samples_cut_out_of_a_wave_with_edges_are_found(wave: str, missing: int) -> None:
+    k = np.arange(1, 200)
+    lines = np.where(k % 2, 4 / np.pi / k, 0.0) * -1j if wave == "square" else 2j / np.pi / k
+    phase = 0.3 + 99.4 * np.arange(200_000) / RATE_HZ
+    x = 0.2 * sum_of(phase, lines, 99.4) + white(len(phase), -86.0)
+    at = 101_000
+    found = frames_of(np.concatenate([x[:at], x[at + missing :]])).phase_steps
+    assert [round(step.missing_samples) for step in found] == [
+        missing if missing * 99.4 / RATE_HZ < 0.5 else missing - 483
+    ]
+    assert frames_of(x).phase_steps == ()

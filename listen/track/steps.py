@@ -31,6 +31,9 @@ _EDGE_S = 0.06
 _SAME_LEVEL = 0.05
 """A recording that skips keeps the level; a level that jumps with the phase is the circuit's."""
 _HARMONICS = 8
+_MANY_HARMONICS = 40
+"""... of a wave with edges: fewer leave so much of it that no gap stands out."""
+_EDGED_PERIOD, _EDGES = 40, 2.0
 _KNOTS_OFF = 3.0
 """By so many knots a step may lie off the knot at which the sides are straightest."""
 _FIT_S = 0.016
@@ -73,6 +76,8 @@ def find_steps(
     found = []
     for sample, slope, spacing, least in _candidates(curve):
         found_at = _switch(rough, x, first, sample, slope, spacing)
+        if found_at is None and _rich(x, first, sample, slope):
+            found_at = _switch(rough, x, first, sample, slope, spacing, _MANY_HARMONICS)
         if found_at is None:
             continue
         at, jump = found_at
@@ -159,7 +164,13 @@ def _same_pitch(curve: PhaseCurve, left: NDArray[np.int64], right: NDArray[np.in
 
 
 def _switch(
-    rough: RoughCurve, x: Floats, first: int, sample: float, slope: float, spacing: float
+    rough: RoughCurve,
+    x: Floats,
+    first: int,
+    sample: float,
+    slope: float,
+    spacing: float,
+    most: int = _HARMONICS,
 ) -> tuple[int, float] | None:
     """Where the left side's continuation gives way to the right side's, and the jump in cycles."""
     rate_free = 1.0 / slope
@@ -172,7 +183,7 @@ def _switch(
         return None
     part = x[a - first : b - first]
     phase = phase_samples(rough.samples, rough.turns, rough.slopes, a, b - a).phase
-    harmonics = int(max(1, min(_HARMONICS, 0.45 / slope)))
+    harmonics = int(max(1, min(most, 0.45 / slope)))
     turned = np.exp(2j * np.pi * (phase - phase[0]))
     lines = np.cumprod(np.broadcast_to(turned[:, None], (b - a, harmonics)), axis=1)
     place = np.linspace(-1, 1, b - a)[:, None]
@@ -198,6 +209,16 @@ def _switch(
     jump = float(np.angle(ratio) / (2 * np.pi))
     same_level = abs(np.log(max(abs(ratio), 1e-9))) < (2.0 if abs(jump) > _BENT_CYCLES else 1.0) * _SAME_LEVEL
     return (a + fit + at, jump) if explained and sharp and same_level else None
+
+
+def _rich(x: Floats, first: int, sample: float, slope: float) -> bool:
+    """Whether a wave of long cycles has edges: far more of its power changes from sample to sample than a sine's."""
+    period = int(1.0 / slope)
+    part = x[max(int(sample) - first - 2 * period, 0) : int(sample) - first + 2 * period]
+    if period < _EDGED_PERIOD or len(part) < period:
+        return False
+    # over the power a sine's changes have 39 / period^2, a square's 8 / period, a sawtooth's 12 / period
+    return float(np.mean(np.diff(part) ** 2)) > _EDGES / period * float(np.var(part))
 
 
 def _tone(fit: Floats, harmonics: int, place: float) -> complex:
