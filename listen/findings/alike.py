@@ -90,7 +90,13 @@ def dying_or_hunting(
             evidence={**facts, "rests": 1, "follows_pitch": 0.0, "rests_seen": 1},
         )
         hunts = [_joined(hunts[0], whole)] if hunts else [whole]
+        # one between the runs is of the same swing
+        left = [d for d in left if not (d.evidence.get("comes_back") and _within(d, hunts[0]))]
     return left, hunts
+
+
+def _within(inner: Draft, outer: Draft) -> bool:
+    return outer.start_s < inner.start_s and inner.end_s < outer.end_s
 
 
 def _even_runs(died: list[Draft]) -> list[list[Draft]]:

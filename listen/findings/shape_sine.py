@@ -29,6 +29,7 @@ CLIPPED_FROM = 0.5
 """Flatness between a sine (0) and a hard clip (1) from which a half is flattened and not merely curved."""
 _FEW = 6
 _USUAL_LOSS_PERCENT = 2.0
+_TILTED_BELOW = 50.0
 _LEAST_LOSS = 0.003
 _WIEN_TURN_RAD = float(np.radians(63.4))
 """By so much a Wien bridge turns the second harmonic that its amplifier makes: 1 - 3j/(k - 1/k), k = 2."""
@@ -74,7 +75,8 @@ def read_shape(frames: Frames, usable: Flags, coupling_known: bool, topology: st
     flat_up, flat_down = short_median(frames.flat_positive, st), short_median(frames.flat_negative, st)
     corner = None if coupling_known else estimate_corner(frames)
     if corner:
-        low = np.flatnonzero(usable & (frames.f0_hz < LOW_HZ))
+        # a wide flat is tilted far above the notes whose crests the coupling moves
+        low = np.flatnonzero(usable & (frames.f0_hz < max(LOW_HZ, _TILTED_BELOW * corner)))
         a, b, c, d = crests(undone(relative_harmonics(frames, low), frames.f0_hz[low], corner))
         up[low], down[low], flat_up[low], flat_down[low] = a, b, c, d
         orders[low] = np.minimum(orders[low], 10)

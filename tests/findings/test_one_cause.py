@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 
 import listen
-from tests.tones import RATE_HZ, check_of, kinds, smooth_turn, times, white
+from tests.tones import RATE_HZ, check_of, coupled, kinds, smooth_turn, times, white
 
 MAINS = (1.0, 0.3, 0.5, 0.2, 0.45, 0.15)
 """Amplitudes of the mains' first lines over the first one's."""
@@ -104,3 +104,11 @@ def test_two_dropouts_stay_dropouts() -> None:
     low = (np.abs(t - 1.5) < 0.1) | (np.abs(t - 3.5) < 0.1)
     x = 0.3 * np.convolve(np.where(low, 0.03, 1.0), np.hanning(961) / 480.0, mode="same") * np.cos(2 * np.pi * 400 * t)
     assert [f.kind for f in check_of(x + white(len(x), -90.0)).findings].count("oscillation-dropout") == 2
+
+
+def test_a_wide_flat_that_the_coupling_tilts_is_still_flat() -> None:
+    """A quarter of the crest cut off; a corner of 15 Hz tilts the flat at 300 Hz far more than it moves the crest."""
+    phase, _ = smooth_turn(180.0, 690.0, 3.0, rest_s=0.5)
+    x = coupled(0.3 * np.maximum(np.cos(2 * np.pi * phase), -0.6), 15.0)
+    found = [f for f in check_of(x + white(len(x), -88.0)).findings if f.severity != "note"]
+    assert [(f.kind, f.half) for f in found] == [("asymmetric-clipping", "negative")]
