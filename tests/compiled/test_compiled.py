@@ -109,7 +109,7 @@ def test_the_second_process_loads_what_the_first_compiled(tmp_path: Path) -> Non
 def test_another_source_is_compiled_anew(tmp_path: Path) -> None:
     made(tmp_path)
     run(tmp_path)
-    # longer too: Python tells a source of one length from another by its second alone
+    # longer too: of one length, Python tells two sources apart by the second in which they were written alone
     made(tmp_path, "out[i] = 3.000 * x[i]")
     assert run(tmp_path) == "[0.0, 3.0, 6.0] True"
     assert len(kept(tmp_path)) == 2
