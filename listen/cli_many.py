@@ -134,7 +134,7 @@ def _usable_settings(settings: Mapping[str, Any]) -> None:
     if settings["limits"] is not None:
         from listen.findings import load_limits
 
-        load_limits(settings["limits"], gain_control=settings["gain_control"])
+        load_limits(settings["limits"], gain_control=settings["gain_control"], wave=settings["wave"])
 
 
 def _outputs(

@@ -13,12 +13,16 @@ from listen.findings.limits import Limits, severity_of
 from listen.sorting import median, median_of_known
 from listen.track import HUM_LINES_HZ, Frames
 
+_BESIDE_HZ = 1.5
+"""A rate that is so near to a distance of two lines is the rate at which they beat."""
 _BEATS_FROM = 0.35
 """A tone that beats with a mains line swings in pitch as much as in level; a hunting level hardly does."""
 _LINES_OWN = 1.2
+"""A beating tone swings by the line's own amplitude at the most; a fifth more is what the two are measured apart."""
 _DEEP_PERCENT = 5.0
 _HUM_ORDERS = 3
 _RESOLVED_HZ = 1.0
+"""Lines are read over a second."""
 _NEAR_HZ = 125.0
 """Lines further off are smoothed out by the envelope's short frames of 8 ms."""
 _LOW_NOTES_HZ = 250.0
@@ -70,7 +74,6 @@ def dying_or_hunting(
     """
     left, runs = list(died), _even_runs(sorted([*died, *dips], key=lambda d: d.start_s))
     for run in runs:
-        left = [d for d in left if not any(d is other for other in run)]
         depth = 10 ** (-median(np.array([float(d.evidence["depth_db"]) for d in run])) / 20)
         percent = 100 * (1 - depth) / (1 + depth)
         severity = severity_of(percent, limits["amplitude-hunting"])
@@ -90,8 +93,8 @@ def dying_or_hunting(
             evidence={**facts, "rests": 1, "follows_pitch": 0.0, "rests_seen": 1},
         )
         hunts = [_joined(hunts[0], whole)] if hunts else [whole]
-        # one between the runs is of the same swing
-        left = [d for d in left if not (d.evidence.get("comes_back") and _within(d, hunts[0]))]
+        # one between two runs is of the same swing
+        left = [d for d in left if d not in run and not (d.evidence.get("comes_back") and _within(d, hunts[0]))]
     return left, hunts
 
 
@@ -140,7 +143,7 @@ def is_of_the_swing(draft: Draft, hunts: list[Draft]) -> bool:
 def _stands_alone(hum: Draft, hunt: Draft) -> bool:
     """Whether the strongest mains line is no sideband of the hunting."""
     strongest, tone = float(hum.evidence["strongest_hz"]), float(hunt.evidence["worst_at_hz"])
-    beside = abs(abs(strongest - tone) - float(hunt.evidence["rate_hz"])) < 1.5
+    beside = abs(abs(strongest - tone) - float(hunt.evidence["rate_hz"])) < _BESIDE_HZ
     return not (hum.evidence["as_sidebands"] or _far_under(hum, hunt) or beside)
 
 
@@ -156,7 +159,7 @@ def _at_mains_distance(hunt: Draft, hum: Draft) -> bool:
     off = abs(float(hunt.evidence["worst_at_hz"]) % mains)
     rate = float(hunt.evidence["rate_hz"])
     beats = (off, mains - off, mains)
-    return any(abs(rate - beat) < 1.5 for beat in beats)
+    return any(abs(rate - beat) < _BESIDE_HZ for beat in beats)
 
 
 def _beats(hunt: Draft, hum: Draft) -> bool:

@@ -280,7 +280,7 @@ def line_levels(frames: Frames) -> Floats:
     """Median level of each mains line over the take, dBFS; -inf where it does not stand out."""
     power = np.where(frames.hum_dbfs > frames.hum_floor_dbfs + _CLEAR_DB, 10 ** (frames.hum_dbfs / 10), 0.0)
     with np.errstate(divide="ignore"):
-        return np.asarray(10 * np.log10(np.sort(power, axis=0)[len(power) // 2]))
+        return np.asarray(10 * np.log10(medians(power, axis=0)))
 
 
 def _windows(frames: Frames, t: Floats, width: float) -> tuple[Flags, NDArray[np.bool_]]:

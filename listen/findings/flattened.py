@@ -115,6 +115,14 @@ def clip_table(orders: int, both: bool) -> ClipTable:
     return ClipTable(loss=table[:, 0], read_loss=table[:, 1], read_flat=table[:, 2], h2=table[:, 3], h3=table[:, 4])
 
 
+def put_back(read_loss: Floats, table: ClipTable) -> Floats:
+    """True loss of what reads so by the table's number of harmonics."""
+    x = np.concatenate([[0.0], table.read_loss])
+    rising = np.concatenate([[True], np.diff(x) > 1e-9])
+    true: Floats = np.interp(read_loss, x[rising], np.concatenate([[0.0], table.loss])[rising])
+    return true
+
+
 def true_loss(read_loss: Floats, orders: NDArray[np.int64], both: bool) -> Floats:
     """Crest loss of the whole wave for a loss read from so many harmonics, were the wave hard-clipped."""
     out = read_loss.copy()
@@ -123,9 +131,7 @@ def true_loss(read_loss: Floats, orders: NDArray[np.int64], both: bool) -> Float
             continue
         table = clip_table(int(min(k, MOST)), both)
         rows = orders == k
-        x = np.concatenate([[0.0], table.read_loss])
-        rising = np.concatenate([[True], np.diff(x) > 1e-9])
-        out[rows] = np.interp(read_loss[rows], x[rising], np.concatenate([[0.0], table.loss])[rising])
+        out[rows] = put_back(read_loss[rows], table)
     return out
 
 

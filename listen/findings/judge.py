@@ -99,13 +99,7 @@ def _tone(
 ) -> tuple[list[Draft], Flags, list[Span], list[tuple[float, Span]]]:
     known = capture.ac_coupling_hz is not None
     cut, lost = recording.overloaded_rows(frames, damage), recording.lost_rows(frames, damage)
-    drafts = [
-        *recording.overload(frames, damage, limits),
-        *recording.gap(frames, damage, capture, limits),
-        *recording.quiet(frames, limits),
-        *recording.bandwidth(frames),
-        *recording.offset(frames, damage, limits),
-    ]
+    drafts = _of_the_recording(frames, damage, capture, limits)
     died, dips, near = level.dropouts(frames, start, limits, lost)
     drafts += level.slow_start(start, limits)
 
@@ -158,6 +152,16 @@ def _tone(
         width = max(width, int(1.5 / float(hunts_found[0].evidence["rate_hz"]) / frames.row_every_s) | 1)
     drifted = level.level_drift(frames, steady & ~lost & ~slewed, limits, width, known)
     return [*drafts, *shapes, *bursts, *halves, *drifted], steady, spans, moved
+
+
+def _of_the_recording(frames: Frames, damage: Damage, capture: Capture, limits: Limits) -> list[Draft]:
+    return [
+        *recording.overload(frames, damage, limits),
+        *recording.gap(frames, damage, capture, limits),
+        *recording.quiet(frames, limits),
+        *recording.bandwidth(frames),
+        *recording.offset(frames, damage, limits),
+    ]
 
 
 def _dilated(flags: Flags, rows: int) -> Flags:

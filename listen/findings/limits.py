@@ -1,4 +1,4 @@
-"""The limits: shipped as data, changed by what the gain control is and by a user's file."""
+"""The limits: shipped as data, changed by what the gain control and the wave are, and by a user's file."""
 
 from __future__ import annotations
 
@@ -19,7 +19,7 @@ _FALLING = frozenset({"capture-quiet"})
 """Kinds whose fault limit lies below the one for attention."""
 
 
-def load_limits(path: str | os.PathLike[str] | None, *, gain_control: str | None) -> Limits:
+def load_limits(path: str | os.PathLike[str] | None, *, gain_control: str | None, wave: str | None = None) -> Limits:
     """Return the limits in force.
 
     Parameters
@@ -28,6 +28,8 @@ def load_limits(path: str | os.PathLike[str] | None, *, gain_control: str | None
         A user's TOML file: a table a kind, keys as in the shipped table (``attention``, ``fault`` ..).
     gain_control : str or None
         As stated by the user; changes what is normal.
+    wave : str or None
+        The intended one; so does it.
 
     Returns
     -------
@@ -40,8 +42,9 @@ def load_limits(path: str | os.PathLike[str] | None, *, gain_control: str | None
     """
     shipped = tomllib.loads(_SHIPPED.read_text("utf-8"))
     table = {kind: {k: float(v) for k, v in row.items() if k != "unit"} for kind, row in shipped["defaults"].items()}
-    for kind, row in shipped["gain_control"].get(gain_control or "", {}).items():
-        table[kind].update({k: float(v) for k, v in row.items()})
+    for stated in (shipped["gain_control"].get(gain_control or "", {}), shipped["wave"].get(wave or "", {})):
+        for kind, row in stated.items():
+            table[kind].update({k: float(v) for k, v in row.items()})
     if path is not None:
         for kind, row in _users(Path(path), table).items():
             table[kind].update(row)

@@ -5,15 +5,44 @@ from __future__ import annotations
 from collections.abc import Iterator, Mapping
 
 import numpy as np
+from numpy.typing import NDArray
 
 from listen.findings.draft import Draft
-from listen.findings.rows import Flags, Floats, Span, pitch_range, spans, times
+from listen.findings.rows import Flags, Floats, Span, pitch_range, short_median, spans, times
 from listen.findings.types import Severity
 from listen.sorting import quantile, quantile_of_known
-from listen.track import Frames
+from listen.track import BAND, Frames
 
+_LEAST_CYCLES = 3.5
 _BRIDGE_S = 0.3
 _SHORTEST_S = 0.1
+
+
+def whole_frames(frames: Frames) -> Flags:
+    """Rows whose frames hold enough cycles to show a shape."""
+    return frames.oscillating & (frames.frame_s * frames.f0_hz > _LEAST_CYCLES)
+
+
+def orders_of(frames: Frames) -> NDArray[np.int64]:
+    """How many harmonics fit at each row, 0 where nothing oscillates."""
+    fits = np.floor(BAND * frames.sample_rate_hz / frames.f0_hz)
+    return np.where(frames.oscillating, fits, 0.0).astype(np.int64)
+
+
+def line_over(frames: Frames, order: int) -> Floats:
+    """A harmonic's amplitude over the fundamental's, the median of a few rows."""
+    return short_median(10 ** (frames.harmonics_dbc[:, order - 2] / 20), frames.stretch)
+
+
+def around(draft: Draft, frames: Frames) -> slice:
+    """Rows of a draft's time and of the twentieth of a second on both sides of it."""
+    a = np.searchsorted(frames.time_s, draft.start_s - 0.05, side="left")
+    return slice(int(a), int(np.searchsorted(frames.time_s, draft.end_s + 0.05, side="right")))
+
+
+def flattest_rows(share: Floats, values: Floats, rows: Flags) -> Flags:
+    """Of some rows those with the greatest loss, where it is known how flat they are."""
+    return rows & (values >= 0.6 * worst_of(values, rows)) & np.isfinite(share)
 
 
 def stretches_over(

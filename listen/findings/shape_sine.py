@@ -19,10 +19,19 @@ from listen.findings.flattened import (
     true_loss,
 )
 from listen.findings.limits import Limits, severity_of
-from listen.findings.over import draft_of, stretches_over, worst_of
+from listen.findings.over import (
+    around,
+    draft_of,
+    flattest_rows,
+    line_over,
+    orders_of,
+    stretches_over,
+    whole_frames,
+    worst_of,
+)
 from listen.findings.rows import Flags, Floats, short_median
 from listen.findings.types import Half
-from listen.sorting import distinct, median, median_of_known, quantile
+from listen.sorting import distinct, median, median_of_known
 from listen.track import Frames
 
 CLIPPED_FROM = 0.5
@@ -30,6 +39,7 @@ CLIPPED_FROM = 0.5
 _FEW = 6
 _USUAL_LOSS_PERCENT = 2.0
 _TILTED_BELOW = 50.0
+"""Below so many times the corner a flat of a sixth of the cycle sinks by the two per cent by which flats are told."""
 _LEAST_LOSS = 0.003
 _WIEN_TURN_RAD = float(np.radians(63.4))
 """By so much a Wien bridge turns the second harmonic that its amplifier makes: 1 - 3j/(k - 1/k), k = 2."""
@@ -69,8 +79,8 @@ def read_shape(frames: Frames, usable: Flags, coupling_known: bool, topology: st
     topology : str or None
     """
     st = frames.stretch
-    usable = usable & frames.oscillating & (frames.frame_s * frames.f0_hz > 3.5)
-    orders = np.where(frames.oscillating, np.floor(0.45 * frames.sample_rate_hz / frames.f0_hz), 0.0).astype(np.int64)
+    usable = usable & whole_frames(frames)
+    orders = orders_of(frames)
     up, down = short_median(frames.crest_positive, st), short_median(frames.crest_negative, st)
     flat_up, flat_down = short_median(frames.flat_positive, st), short_median(frames.flat_negative, st)
     corner = None if coupling_known else estimate_corner(frames)
@@ -96,8 +106,7 @@ def read_shape(frames: Frames, usable: Flags, coupling_known: bool, topology: st
             share_both > 0.4, true_loss(read_both, np.where(read_both > _LEAST_LOSS, orders, 0), both=True), read_both
         )
         psi2 = _median_angle(frames, 0)
-        h2 = short_median(10 ** (frames.harmonics_dbc[:, 0] / 20), st)
-        h3 = short_median(10 ** (frames.harmonics_dbc[:, 1] / 20), st)
+        h2, h3 = line_over(frames, 2), line_over(frames, 3)
     few = usable & (orders < _FEW) & (orders >= 2)
     turn = _WIEN_TURN_RAD if topology == "wien-bridge" else 0.0
     positive = np.where(few, np.cos(psi2 + turn) < 0, positive)
@@ -160,10 +169,10 @@ def _slope_short(frames: Frames, orders: NDArray[np.int64], h3: Floats) -> Float
     out = np.zeros(len(frames))
     pattern = (np.cos(psi3) > 0.5) & (h3 > 0.002) & (orders >= 3)
     with np.errstate(invalid="ignore"):
-        h2 = np.nan_to_num(short_median(10 ** (frames.harmonics_dbc[:, 0] / 20), frames.stretch))
+        h2 = np.nan_to_num(line_over(frames, 2))
         pattern &= h2 < 0.7 * h3
         pattern &= np.maximum(frames.crest_positive, frames.crest_negative) > 1.0
-        h5 = short_median(10 ** (frames.harmonics_dbc[:, 3] / 20), frames.stretch)
+        h5 = line_over(frames, 5)
         pattern &= ~((orders >= 5) & (h5 < 0.05 * h3))
     for k in distinct(orders[pattern]):
         seen, true, _ = slew_table(int(min(k, 16)))
@@ -178,8 +187,8 @@ def _dead_band(frames: Frames, orders: NDArray[np.int64], h3: Floats) -> Floats:
     """Dead band over the peak, where H3 and H5 lie as a dead band lays them."""
     psi3, psi5 = _median_angle(frames, 1), _median_angle(frames, 3)
     with np.errstate(invalid="ignore", divide="ignore"):
-        h2 = np.nan_to_num(short_median(10 ** (frames.harmonics_dbc[:, 0] / 20), frames.stretch))
-        h5 = short_median(10 ** (frames.harmonics_dbc[:, 3] / 20), frames.stretch)
+        h2 = np.nan_to_num(line_over(frames, 2))
+        h5 = line_over(frames, 5)
         ratio = 20 * np.log10(h5 / h3)
         pattern = (
             (orders >= 5)
@@ -229,7 +238,7 @@ def shape_drafts(frames: Frames, shape: Shape, limits: Limits, coupling_known: b
         for draft in make(frames, shape, limits, left):
             if not (draft.kind == "crossover-distortion" and _leads_to_slewing(draft, out)):
                 out.append(draft)
-            left[_around(draft, frames)] = False
+            left[around(draft, frames)] = False
     left &= ~_let_pass(frames, shape, limits, left)
     for draft in _curved(frames, shape, limits, left, out, coupling_known):
         out.append(draft)
@@ -259,11 +268,6 @@ def _leads_to_slewing(draft: Draft, before: list[Draft]) -> bool:
         and (draft.f0_high_hz or 0.0) < 1.15 * (d.f0_low_hz or 0.0)
         for d in before
     )
-
-
-def _around(draft: Draft, frames: Frames) -> slice:
-    a = np.searchsorted(frames.time_s, draft.start_s - 0.05, side="left")
-    return slice(int(a), int(np.searchsorted(frames.time_s, draft.end_s + 0.05, side="right")))
 
 
 def _crossover(frames: Frames, shape: Shape, limits: Limits, left: Flags) -> list[Draft]:
@@ -330,7 +334,7 @@ def _one_half(frames: Frames, shape: Shape, limits: Limits, left: Flags, known: 
 
 def _flattened(share: Floats, values: Floats, rows: Flags) -> bool:
     """Whether the rows with the greatest loss are flat, not merely curved."""
-    top = rows & (values >= 0.6 * quantile(values[rows], 0.95)) & np.isfinite(share)
+    top = flattest_rows(share, values, rows)
     return bool(top.any()) and median(share[top]) >= CLIPPED_FROM
 
 
@@ -370,7 +374,7 @@ def _curved(frames: Frames, shape: Shape, limits: Limits, left: Flags, before: l
     out = []
     explained = np.zeros(len(frames), dtype=bool)
     for draft in before:
-        explained[_around(draft, frames)] = True
+        explained[around(draft, frames)] = True
     pointed = np.cos(_median_angle(frames, 1))
     families: tuple[tuple[str, Floats, str], ...] = (
         ("even-order-distortion", shape.even, "even_percent"),

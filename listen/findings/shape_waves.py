@@ -10,11 +10,20 @@ from numpy.typing import NDArray
 from listen.findings.coupling import LOW_HZ
 from listen.findings.draft import Draft
 from listen.findings.limits import Limits, severity_of
-from listen.findings.over import draft_of, stretches_over, worst_of
+from listen.findings.over import (
+    around,
+    draft_of,
+    flattest_rows,
+    line_over,
+    orders_of,
+    stretches_over,
+    whole_frames,
+    worst_of,
+)
 from listen.findings.rows import Flags, Floats, short_median
 from listen.findings.triangles import duty_share, leaning_share, tabled, tips_cut, whole_triangle
 from listen.findings.types import Half
-from listen.sorting import distinct, median, median_of_known, quantile
+from listen.sorting import distinct, median, median_of_known
 from listen.track import Frames
 
 _FEW = 6
@@ -26,12 +35,8 @@ _ONE_CUT, _BOTH_CUT = (0.5, 0.0), (0.85, 15.0)
 And the loss in percent from which on that is told where the input's coupling, not known, may have tilted the flat.
 """
 _TILTED_FLAT = 0.35
-_LEAST_BOTH_PERCENT = 6.0
-"""Less than this of both tips is what any amplifier and input round off."""
 _LEAST_BOTH_HZ = 60.0
 """Below it the input's AC coupling moves both crests by a per cent or more."""
-_SQUARES = 7.0
-"""A square's halves are held to so many times the limit of even harmonics: attention from 51 to 49 per cent on."""
 _ALIKE = 0.3
 """H4 over H2 within this part of what unequal slopes or halves make of it."""
 
@@ -68,10 +73,10 @@ def wave_drafts(
     """
     if wave not in ("triangle", "square"):
         return []
-    left = usable & frames.oscillating & (frames.frame_s * frames.f0_hz > 3.5)
+    left = usable & whole_frames(frames)
     if humming:
         left &= frames.f0_hz >= LOW_HZ
-    orders = np.where(frames.oscillating, np.floor(0.45 * frames.sample_rate_hz / frames.f0_hz), 0.0).astype(np.int64)
+    orders = orders_of(frames)
     out: list[Draft] = []
     if wave == "triangle":
         tips = _read_tips(frames, orders, coupling_known)
@@ -80,7 +85,7 @@ def wave_drafts(
         for draft in (*_one_tip(frames, tips, limits, fit, known), *_both_tips(frames, tips, limits, fit, known)):
             if left[draft.rows].all():
                 out.append(draft)
-                left[(frames.time_s >= draft.start_s - 0.05) & (frames.time_s <= draft.end_s + 0.05)] = False
+                left[around(draft, frames)] = False
     return out + _unequal(frames, wave, limits, left & (orders >= 2), out)
 
 
@@ -115,7 +120,7 @@ def _cut_off(
     frames: Frames, share: Floats, values: Floats, rows: Flags, least: tuple[float, float], known: bool
 ) -> bool:
     """Whether the tips with the greatest loss are flat, not merely round."""
-    top = rows & (values >= 0.6 * quantile(values[rows], 0.95)) & np.isfinite(share)
+    top = flattest_rows(share, values, rows)
     high = top & (known | (frames.f0_hz >= LOW_HZ))
     if high.any():
         return median(share[high]) >= least[0]
@@ -148,7 +153,7 @@ def _one_tip(frames: Frames, tips: _Tips, limits: Limits, left: Flags, known: bo
 def _both_tips(frames: Frames, tips: _Tips, limits: Limits, left: Flags, known: bool) -> list[Draft]:
     row = limits["symmetric-clipping"]
     out = []
-    for span, rows in stretches_over(frames, tips.both, left, max(row["attention"], _LEAST_BOTH_PERCENT)):
+    for span, rows in stretches_over(frames, tips.both, left, row["attention"]):
         worst = worst_of(tips.both, rows)
         severity = severity_of(worst, row)
         if severity and _cut_off(frames, tips.share_both, tips.both, rows, _BOTH_CUT, known):
@@ -159,13 +164,10 @@ def _both_tips(frames: Frames, tips: _Tips, limits: Limits, left: Flags, known: 
 
 def _unequal(frames: Frames, wave: str, limits: Limits, left: Flags, before: list[Draft]) -> list[Draft]:
     """Even harmonics: of slopes or halves that are not equally long, where H2 and H4 lie so."""
-    times = 1.0 if wave == "triangle" else _SQUARES
-    row = {key: times * value for key, value in limits["even-order-distortion"].items()}
-    st = frames.stretch
+    row = limits["even-order-distortion"]
     with np.errstate(invalid="ignore"):
-        values = np.nan_to_num(100 * 10 ** (short_median(frames.even_dbc, st) / 20))
-        h2 = short_median(10 ** (frames.harmonics_dbc[:, 0] / 20), st)
-        h4 = short_median(10 ** (frames.harmonics_dbc[:, 2] / 20), st)
+        values = np.nan_to_num(100 * 10 ** (short_median(frames.even_dbc, frames.stretch) / 20))
+        h2, h4 = line_over(frames, 2), line_over(frames, 4)
     if any(d.kind == "asymmetric-clipping" for d in before):
         # where the cut is less than the limit, the even harmonics are still the cut's
         left = left & ~(values < 1.5 * max(row["attention"], 1e-9))

@@ -8,7 +8,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from listen.findings.flattened import ClipTable, read_sum
+from listen.findings.flattened import ClipTable, put_back, read_sum
 from listen.sorting import distinct
 
 Floats = NDArray[np.floating[Any]]
@@ -102,9 +102,7 @@ def tips_cut(
     for k in distinct(few[few >= 3]):
         fits = int(k)
         table, rows = tip_table(fits, both), few == k
-        x = np.concatenate([[0.0], table.read_loss])
-        rising = np.concatenate([[True], np.diff(x) > 1e-9])
-        loss[rows] = np.interp(read_loss[rows], x[rising], np.concatenate([[0.0], table.loss])[rising])
+        loss[rows] = put_back(read_loss[rows], table)
         own = whole_triangle(fits)[1]
         # a filter rounds both tips, and so few harmonics do: they are told apart only where a cut is far flatter
         least = 0.3 if both else 0.02

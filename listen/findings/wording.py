@@ -149,7 +149,7 @@ def answers(
 _MOVES_DB = 1.0
 """From here on a level that no finding blames is said to move, not to hold."""
 _NO_SINE_PERCENT = 45.0
-"""A sine clipped to a square has 43 % (the square's series): what has more was hardly meant as one."""
+"""A square has 43 % from H2 to H10 (its series): what has more was hardly meant as a sine."""
 _UNCLEAN = (
     "asymmetric-clipping",
     "symmetric-clipping",

@@ -1,8 +1,9 @@
 """Samples to frames: pitch, harmonics, cycle shape and envelope, measured in the phase of the tone."""
 
 from listen.track.hum import HUM_LINES_HZ
+from listen.track.lines import BAND
 from listen.track.phase import knot_spacing_s, short_frame_s
 from listen.track.tracker import track
 from listen.track.types import Envelope, Frames, PhaseStep
 
-__all__ = ["HUM_LINES_HZ", "Envelope", "Frames", "PhaseStep", "knot_spacing_s", "short_frame_s", "track"]
+__all__ = ["BAND", "HUM_LINES_HZ", "Envelope", "Frames", "PhaseStep", "knot_spacing_s", "short_frame_s", "track"]

@@ -259,6 +259,43 @@ def _place_in_cycle(p: int, points: int, crest: float, bins: int) -> float:
     return (turn - math.floor(turn)) * bins
 
 
+@part(sums=True)
+def _share_points(scratch: Floats, points: int, crest: float, own: int, bins: int, out: Floats) -> None:
+    """Sum each part's points: out (2, bins), over their mean number, ``own`` points being the frame's."""
+    p = 0
+    while p < points:
+        place = _place_in_cycle(p, points, crest, bins)
+        k = min(int(place), bins - 1)
+        # where the next part begins, give or take a rounding
+        stop = min(p + max(int((k + 1 - place) * points / bins), 1), points)
+        while stop > p + 1 and min(int(_place_in_cycle(stop - 1, points, crest, bins)), bins - 1) != k:
+            stop -= 1
+        while stop < points and min(int(_place_in_cycle(stop, points, crest, bins)), bins - 1) == k:
+            stop += 1
+        power = 0.0
+        change = 0.0
+        for j in range(np.uint64(stop - p)):
+            power += scratch[0, np.uint64(p) + j]
+            change += scratch[1, np.uint64(p) + j]
+        out[0, k] += power * bins / own
+        out[1, k] += change * bins / own
+        p = stop
+
+
+@part()
+def _read_between(scratch: Floats, points: int, crest: float, own: int, bins: int, out: Floats) -> None:
+    """Read each part's middle between two points: out (2, bins)."""
+    for k in range(bins):
+        turn = crest + k / bins
+        place = (turn - math.floor(turn)) * points
+        p = min(int(place), points - 1)
+        t = place - p
+        q = p + 1 if p + 1 < points else 0
+        for side in range(2):
+            value = (1.0 - t) * scratch[side, p] + t * scratch[side, q]
+            out[side, k] = value * points / own
+
+
 @kernel("void(f4[::1], i8, i8, i8, i8[::1], f8[::1], i8, f4[:, ::1], f4[:, :, ::1])", sums=True)
 def fold_residual(
     r: Floats,
@@ -304,34 +341,9 @@ def fold_residual(
             scratch[1, p % points] += scratch[1, p]
         # each place of the cycle holds as many points as the frame has cycles, give or take one
         if points >= 4 * bins:
-            p = 0
-            while p < points:
-                place = _place_in_cycle(p, points, crests[f], bins)
-                k = min(int(place), bins - 1)
-                # where the next part begins, give or take a rounding
-                stop = min(p + max(int((k + 1 - place) * points / bins), 1), points)
-                while stop > p + 1 and min(int(_place_in_cycle(stop - 1, points, crests[f], bins)), bins - 1) != k:
-                    stop -= 1
-                while stop < points and min(int(_place_in_cycle(stop, points, crests[f], bins)), bins - 1) == k:
-                    stop += 1
-                power = 0.0
-                change = 0.0
-                for j in range(np.uint64(stop - p)):
-                    power += scratch[0, np.uint64(p) + j]
-                    change += scratch[1, np.uint64(p) + j]
-                out[f, 0, k] += power * bins / (b - a)
-                out[f, 1, k] += change * bins / (b - a)
-                p = stop
+            _share_points(scratch, points, crests[f], b - a, bins, out[f])
         else:
-            for k in range(bins):
-                turn = crests[f] + k / bins
-                place = (turn - math.floor(turn)) * points
-                p = min(int(place), points - 1)
-                t = place - p
-                q = p + 1 if p + 1 < points else 0
-                for side in range(2):
-                    value = (1.0 - t) * scratch[side, p] + t * scratch[side, q]
-                    out[f, side, k] = value * points / (b - a)
+            _read_between(scratch, points, crests[f], b - a, bins, out[f])
 
 
 @kernel("void(f4[::1], f8[::1], i8, i8, f8, i8, f8[:, ::1])", sums=True)

@@ -165,7 +165,7 @@ def check(
     wave = wave or (known.build.wave if known else None) or "sine"
     gain_control = gain_control or (known.build.gain_control if known else None)
     topology = known.build.topology if known else None
-    used_limits = load_limits(limits, gain_control=gain_control)
+    used_limits = load_limits(limits, gain_control=gain_control, wave=wave)
     settings = known.capture if known else None
     capture = open_capture(path, channel=channel, start_s=start_s, end_s=end_s, settings=settings)
     frames, damage = _measured(capture, progress, threads)

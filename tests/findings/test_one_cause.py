@@ -6,6 +6,9 @@ import numpy as np
 import pytest
 
 import listen
+from listen.findings.alike import dying_or_hunting
+from listen.findings.draft import Draft
+from listen.findings.limits import load_limits
 from tests.tones import RATE_HZ, check_of, coupled, kinds, smooth_turn, times, white
 
 MAINS = (1.0, 0.3, 0.5, 0.2, 0.45, 0.15)
@@ -112,3 +115,21 @@ def test_a_wide_flat_that_the_coupling_tilts_is_still_flat() -> None:
     x = coupled(0.3 * np.maximum(np.cos(2 * np.pi * phase), -0.6), 15.0)
     found = [f for f in check_of(x + white(len(x), -88.0)).findings if f.severity != "note"]
     assert [(f.kind, f.half) for f in found] == [("asymmetric-clipping", "negative")]
+
+
+def test_dropouts_that_are_no_hunting_by_a_raised_limit_are_still_told() -> None:
+    died = [
+        Draft(
+            kind="oscillation-dropout",
+            severity="fault",
+            start_s=0.25 * i,
+            end_s=0.25 * i + 0.06,
+            evidence={"depth_db": 22.0, "seconds": 0.06, "comes_back": True},
+        )
+        for i in range(1, 7)
+    ]
+    limits = load_limits(None, gain_control=None)
+    left, hunts = dying_or_hunting(died, [], [], limits)
+    assert (left, [h.kind for h in hunts]) == ([], ["amplitude-hunting"])
+    left, hunts = dying_or_hunting(died, [], [], {**limits, "amplitude-hunting": {"attention": 101.0, "fault": 102.0}})
+    assert (len(left), hunts) == (6, [])
