@@ -6,9 +6,6 @@ import numpy as np
 import pytest
 
 import listen
-from listen.findings.alike import dying_or_hunting
-from listen.findings.draft import Draft
-from listen.findings.limits import load_limits
 from tests.tones import RATE_HZ, check_of, coupled, kinds, smooth_turn, times, white
 
 MAINS = (1.0, 0.3, 0.5, 0.2, 0.45, 0.15)
@@ -117,19 +114,19 @@ def test_a_wide_flat_that_the_coupling_tilts_is_still_flat() -> None:
     assert [(f.kind, f.half) for f in found] == [("asymmetric-clipping", "negative")]
 
 
-def test_dropouts_that_are_no_hunting_by_a_raised_limit_are_still_told() -> None:
-    died = [
-        Draft(
-            kind="oscillation-dropout",
-            severity="fault",
-            start_s=0.25 * i,
-            end_s=0.25 * i + 0.06,
-            evidence={"depth_db": 22.0, "seconds": 0.06, "comes_back": True},
-        )
-        for i in range(1, 7)
-    ]
-    limits = load_limits(None, gain_control=None)
-    left, hunts = dying_or_hunting(died, [], [], limits)
-    assert (left, [h.kind for h in hunts]) == ([], ["amplitude-hunting"])
-    left, hunts = dying_or_hunting(died, [], [], {**limits, "amplitude-hunting": {"attention": 101.0, "fault": 102.0}})
-    assert (len(left), hunts) == (6, [])
+def test_a_ringing_that_has_not_died_by_the_end_of_a_rest_is_a_bounce() -> None:
+    """The level rings at 7 Hz by 2.5 dB after the step, and by 0.5 dB still where the rest should be calm."""
+    t = times(3.0)
+    since = np.maximum(t - 1.5, 0.0)
+    level_db = np.where(t < 1.5, 0.0, 2.5 * np.exp(-1.7 * since) * np.cos(2 * np.pi * 7.0 * since))
+    phase = np.cumsum(np.where(t < 1.5, 900.0, 500.0)) / RATE_HZ
+    result = check_of(0.25 * 10 ** (level_db / 20) * np.cos(2 * np.pi * phase) + white(len(t), -90.0))
+    assert "amplitude-bounce" in told(result)
+
+
+def test_hum_does_not_bend_the_tips_of_a_low_triangle() -> None:
+    phase, _ = smooth_turn(82.0, 430.0, 3.0, rest_s=1.0)
+    k = np.arange(1, 60, 2)
+    x = 0.2 * sum(np.cos(2 * np.pi * i * phase) / i**2 for i in k)
+    result = check_of(x + hum(len(x), 60.0, 0.2 * 10 ** (-18 / 20)) + white(len(x), -88.0), wave="triangle")
+    assert told(result) == {"mains-hum"}

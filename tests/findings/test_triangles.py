@@ -104,7 +104,7 @@ def take(wave: str, share: float = 0.5, low: float = -1.0, high: float = 1.0, co
 
 
 @pytest.mark.parametrize("wave", ["triangle", "square"])
-@pytest.mark.parametrize("corner_hz", [None, 20e3, 6e3])
+@pytest.mark.parametrize("corner_hz", [None, 20e3, 6e3, 3e3])
 def test_a_healthy_wave_has_no_finding_of_shape_however_a_filter_rounds_it(wave: str, corner_hz: float | None) -> None:
     assert shapes(take(wave, 0.502 if wave == "triangle" else 0.505, corner_hz=corner_hz)) == []
 

@@ -54,3 +54,13 @@ def test_a_short_dropout_stays_in_the_thinned_envelope(monkeypatch: pytest.Monke
     np.testing.assert_allclose(envelope.amplitude_fs[clear], 0.4, rtol=1e-3)
     whole = track(Take(samples=x), workers=1)
     assert len(envelope.time_s) < len(whole.envelope.time_s) / 5
+
+
+def test_parts_are_even_in_number_unless_one_is_short_enough() -> None:
+    def lengths(samples: int) -> list[int]:
+        return [b - a for a, b in tracker._bounds(0, samples, tracker.PART_SAMPLES, 48)]
+
+    assert lengths(200_000) == [200_000]
+    assert lengths(480_000) == [240_000, 240_000]
+    assert len(lengths(2_880_000)) == 4
+    assert max(lengths(20_000_000)) <= tracker.PART_SAMPLES + 48
