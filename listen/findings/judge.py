@@ -7,7 +7,7 @@ import numpy as np
 from listen.capture import Capture, Damage
 from listen.findings import alike, between, hold, level, recording, shape_sine, shape_waves, sweep, wording
 from listen.findings.draft import Draft
-from listen.findings.limits import Limits, times_over
+from listen.findings.limits import Limits, in_steps, times_over
 from listen.findings.rows import Flags, Span, resting, without
 from listen.findings.types import Finding, Judgement, Verdict
 from listen.track import Frames
@@ -56,7 +56,7 @@ def judge(
     findings = tuple(
         sorted(
             (wording.finding_of(d, capture.volts_per_full_scale, gain_control) for d in drafts),
-            key=lambda f: (_RANK[f.severity], -times_over(f, limits), f.start_s),
+            key=lambda f: (_RANK[f.severity], -in_steps(times_over(f, limits)), f.start_s),
         )
     )
     figures = sweep.summary(frames, start, steady)

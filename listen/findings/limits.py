@@ -96,6 +96,7 @@ def severity_of(value: float, row: Mapping[str, float], suffix: str = "") -> Sev
     return "attention" if value >= row.get("attention" + suffix, math.inf) else None
 
 
+_STEP = math.log2(1.2)
 _MEASURE = {
     "asymmetric-clipping": "crest_loss_percent",
     "symmetric-clipping": "crest_loss_percent",
@@ -129,3 +130,8 @@ def times_over(finding: Finding, limits: Limits) -> float:
         return 1.0
     value = float(finding.evidence[key])
     return 10 ** ((value - limit) / 20) if key.endswith("_dbc") else value / limit
+
+
+def in_steps(times: float) -> float:
+    """Return it in steps of a fifth: what differs by less comes in order of time."""
+    return round(math.log2(times) / _STEP) if 0.0 < times < math.inf else times

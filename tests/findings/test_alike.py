@@ -9,7 +9,7 @@ import pytest
 
 from listen.findings.alike import dying_or_hunting, hunting_or_hum, is_of_the_swing, own_shapes
 from listen.findings.draft import Draft
-from listen.findings.limits import load_limits, times_over
+from listen.findings.limits import in_steps, load_limits, times_over
 from listen.findings.wording import finding_of
 
 LIMITS = load_limits(None, gain_control=None)
@@ -99,3 +99,8 @@ def test_what_is_the_recordings_comes_first() -> None:
     clipped = finding_of(draft("asymmetric-clipping", **facts), None, None)
     assert times_over(overload, LIMITS) == math.inf
     assert times_over(clipped, LIMITS) == pytest.approx(3.5)
+
+
+def test_what_is_over_its_limit_by_nearly_as_much_comes_in_order_of_time() -> None:
+    assert in_steps(80.2 / 20) == in_steps(80.1 / 20)
+    assert in_steps(1.0) < in_steps(1.3) < in_steps(2.0) < in_steps(math.inf)
