@@ -161,9 +161,7 @@ def _copy(path: Path) -> sqlite3.Connection:
 
 def _version(connection: sqlite3.Connection, path: Path) -> int | None:
     """Return the layout's version of a logbook, None of a file that holds nothing; refuse all else."""
-    (identity,) = connection.execute("PRAGMA application_id").fetchone()
-    (version,) = connection.execute("PRAGMA user_version").fetchone()
-    (tables,) = connection.execute("SELECT count(*) FROM sqlite_master").fetchone()
+    identity, version, tables = _marks(connection)
     if (identity, version, tables) == (0, 0, 0):
         return None
     if identity != APPLICATION_ID or version < 1:
@@ -174,6 +172,19 @@ def _version(connection: sqlite3.Connection, path: Path) -> int | None:
             "update listen; nothing was changed",
         )
     return int(version)
+
+
+def _marks(connection: sqlite3.Connection) -> tuple[int, int, int]:
+    """Application, version and number of tables at one moment: another process may be making the file just now."""
+    asked = ("PRAGMA application_id", "PRAGMA user_version", "SELECT count(*) FROM sqlite_master")
+    if connection.in_transaction:
+        identity, version, tables = (int(connection.execute(text).fetchone()[0]) for text in asked)
+        return identity, version, tables
+    connection.execute("BEGIN")
+    with _rolled_back(connection):
+        found = _marks(connection)
+        connection.execute("ROLLBACK")
+    return found
 
 
 def _prepare(connection: sqlite3.Connection, path: Path) -> None:

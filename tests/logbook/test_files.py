@@ -5,8 +5,10 @@ from __future__ import annotations
 import random
 import shutil
 import sqlite3
+import threading
 from contextlib import closing
 from pathlib import Path
+from typing import Any
 
 import platformdirs
 import pytest
@@ -125,6 +127,26 @@ def test_a_database_of_another_program_is_left_alone(tmp_path: Path) -> None:
         with pytest.raises(LogbookError, match="is the database of another program"):
             read_builds(path)
         assert path.read_bytes() == before
+
+
+def test_a_file_that_another_process_is_just_making_is_not_taken_for_another_programs(tmp_path: Path) -> None:
+    """Between the first look at it and the second the tables are made."""
+    path = tmp_path / "new.sqlite"
+    makers = [threading.Thread(target=record_note, kwargs={"build": "a", "path": path, "about": ABOUT})]
+
+    class Slow(sqlite3.Connection):
+        def execute(self, sql: str, *more: Any) -> sqlite3.Cursor:
+            cursor = super().execute(sql, *more)
+            if sql == "PRAGMA application_id" and not makers[0].is_alive() and not makers[0].ident:
+                makers[0].start()
+                makers[0].join(0.5)
+            return cursor
+
+    with closing(sqlite3.connect(path, isolation_level=None, factory=Slow)) as connection:
+        seen = book._version(connection, path)
+    makers[0].join()
+    assert seen in (None, layout.VERSION)
+    assert len(read_history(path, "a")) == 1
 
 
 @pytest.mark.skipif(not Path("/dev/null").exists(), reason="POSIX devices")
