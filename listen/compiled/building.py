@@ -10,6 +10,7 @@ from dataclasses import dataclass
 from importlib import import_module
 from typing import Any
 
+from listen.compiled.entering import entry, entry_of
 from listen.compiled.kernels import Kernel, Part, checks_wanted
 
 _SUMS = {"contract", "reassoc", "nsz"}
@@ -42,7 +43,7 @@ class Built:
     Attributes
     ----------
     symbols : dict of str to str
-        Name of each kernel's entry.
+        Of each kernel by its name, and of the way into it from Python's arrays (`entering`).
     code : bytes
         Relocatable object, as the system's linker knows it.
     """
@@ -84,8 +85,10 @@ def _build(kernels: Sequence[Kernel[..., Any]]) -> Built:
     whole = llvm.parse_assembly("")
     for one in kernels:
         compiled = maker.compile(one)
-        symbols[one.name] = compiled.fndesc.llvm_func_name
+        symbol = symbols[one.name] = compiled.fndesc.llvm_func_name
         whole.link_in(compiled.library._final_module.clone())
+        whole.link_in(llvm.parse_assembly(entry(symbol, entry_of(one.name), one.signature)))
+        symbols[entry_of(one.name)] = entry_of(one.name)
     missing = {name for name in _DECLARED.findall(str(whole)) if not name.startswith("llvm.")} - _OF_THE_C_LIBRARY
     if missing:
         raise NotCarriedError(f"kernels need {', '.join(sorted(missing))}: they must not allocate or raise")

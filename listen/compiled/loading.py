@@ -17,6 +17,7 @@ from typing import Any
 import numpy as np
 
 from listen.compiled import keeping
+from listen.compiled.entering import REFUSED, entry_of, layout_holds
 from listen.compiled.kernels import Kernel, kernels_beside
 from listen.compiled.signatures import Argument, Signature
 
@@ -36,7 +37,11 @@ def callable_of(one: Kernel[..., Any]) -> Callable[..., Any]:
         if name not in _modules:
             _modules[name] = _loaded(one)
         address = _modules[name].get(one.name)
-        return one.compiled_here() if address is None else _caller(one.name, one.signature, address, one.brief)
+        if address is None:
+            return one.compiled_here()
+        careful = _caller(one.name, one.signature, address, one.brief)
+        direct = _modules[name].get(entry_of(one.name))
+        return careful if direct is None or not layout_holds() else _direct(one.signature, direct, one.brief, careful)
 
 
 def _loaded(one: Kernel[..., Any]) -> dict[str, int]:
@@ -103,6 +108,28 @@ def _caller(name: str, signature: Signature, address: int, brief: bool) -> Calla
         if function(*values) != 0:
             raise RuntimeError(f"{name} failed")
         return result.value if signature.gives else None
+
+    return call
+
+
+def _direct(signature: Signature, address: int, brief: bool, careful: Callable[..., Any]) -> Callable[..., Any]:
+    """The kernel by its entry; what that refuses goes the careful way."""
+    kinds = {"i": ctypes.c_int64, "f": ctypes.c_double}
+    types: list[Any] = [ctypes.py_object if one.axes else kinds[one.dtype.kind] for one in signature.takes]
+    kind = ctypes.PYFUNCTYPE if brief else ctypes.CFUNCTYPE
+    function = kind(ctypes.c_int64, ctypes.py_object, *types)(address)
+    count, gives = len(types), signature.gives
+    array_type = np.ndarray
+
+    def call(*args: Any) -> Any:
+        if len(args) == count:
+            try:
+                result = function(array_type, *args)
+            except ctypes.ArgumentError:
+                result = REFUSED
+            if result != REFUSED:
+                return result if gives else None
+        return careful(*args)
 
     return call
 

@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass
+from functools import lru_cache
+
 import numpy as np
 
-from listen.sorting import medians
-from listen.track import fourier
-from listen.track.types import Floats
+from listen.track import fourier, hum_kernels
+from listen.track.types import Floats, Ints
 
 RATE_HZ = 1000.0
 """The residual is kept at about this rate."""
@@ -17,6 +19,7 @@ HUM_LINES_HZ = np.array([mains * k for mains in MAINS_HZ for k in range(1, ORDER
 _SEARCH = 0.004
 _BESIDE_HZ = (4.0, 9.0)
 _AT_ONCE = 64
+_MOST_LOST = 0.2
 
 
 def block_samples(rate_hz: float) -> int:
@@ -71,42 +74,61 @@ class HumLines:
         rest = np.concatenate(self._pieces)
         count = max(0, (len(rest) - self._width) // self._step + 1)
         if count:
-            views = np.lib.stride_tricks.sliding_window_view(rest, self._width)[:: self._step][:count]
-            self._levels += [_window_lines(views[i : i + _AT_ONCE], self._rate_hz) for i in range(0, count, _AT_ONCE)]
+            for i in range(0, count, _AT_ONCE):
+                some = min(_AT_ONCE, count - i)
+                self._levels.append(_window_lines(rest[i * self._step :], self._width, self._step, some, self._rate_hz))
         self._pieces = [rest[count * self._step :].copy()]
         self._held = len(self._pieces[0])
 
 
-def _window_lines(views: Floats, low_rate_hz: float) -> tuple[Floats, Floats]:
-    """Lines and floor, in dBFS, of some windows of equal length."""
-    width = views.shape[1]
-    lost = np.isnan(views)
-    usable = lost.mean(axis=1) < 0.2
-    filled = np.where(lost, 0.0, views) if lost.any() else views
-    # a slow drift is no line
-    place = np.linspace(-1, 1, width)
-    window = 0.5 - 0.5 * np.cos(2 * np.pi * (np.arange(width) + 0.5) / width)
+@dataclass(frozen=True, slots=True)
+class _Bins:
+    """Bins of a spectrum near each line, and beside it: line k has near[near_ends[k]:near_ends[k + 1]], and so on."""
+
+    size: int
+    near: Ints
+    near_ends: Ints
+    beside: Ints
+    beside_ends: Ints
+
+
+@lru_cache(maxsize=4)
+def _bins_of(width: int, low_rate_hz: float) -> _Bins:
+    """Where the lines lie in spectra of windows so long, padded to a length four times as fine."""
     size = 4 * 2 ** int(np.ceil(np.log2(width)))
-    padded = np.zeros((len(views), size))
-    kept = padded[:, :width]
-    np.subtract(filled, filled.mean(axis=1, keepdims=True), out=kept)
-    kept -= np.outer(kept @ place / (place @ place), place)
-    kept *= window
     reach = HUM_LINES_HZ[-1] + max(_BESIDE_HZ[1], 8 * low_rate_hz / width)
-    bins = int(reach * size / low_rate_hz) + 2
-    spectrum = np.abs(fourier.spectra(padded)[:, :bins]) * (4.0 / width)
-    frequency = np.arange(spectrum.shape[1]) * low_rate_hz / size
-    lines = np.full((len(views), len(HUM_LINES_HZ)), np.nan)
-    floor = np.full_like(lines, np.nan)
-    for i, line_hz in enumerate(HUM_LINES_HZ):
+    bins = min(int(reach * size / low_rate_hz) + 2, size // 2 + 1)
+    frequency = np.arange(bins) * low_rate_hz / size
+    near: list[Ints] = []
+    beside: list[Ints] = []
+    for line_hz in HUM_LINES_HZ:
         off = np.abs(frequency - line_hz)
-        near = off <= max(_SEARCH * line_hz, 0.6 * low_rate_hz / width)
-        beside = off >= max(_BESIDE_HZ[0], 2.5 * low_rate_hz / width)
-        beside &= off <= max(_BESIDE_HZ[1], 8 * low_rate_hz / width)
-        if not near.any() or not beside.any():
-            continue
-        with np.errstate(divide="ignore"):
-            lines[:, i] = 20 * np.log10(spectrum[:, near].max(axis=1))
-            floor[:, i] = 20 * np.log10(medians(spectrum[:, beside], axis=1))
-    lines[~usable] = np.nan
+        there = np.flatnonzero(off <= max(_SEARCH * line_hz, 0.6 * low_rate_hz / width))
+        least, most = max(_BESIDE_HZ[0], 2.5 * low_rate_hz / width), max(_BESIDE_HZ[1], 8 * low_rate_hz / width)
+        around = np.flatnonzero((off >= least) & (off <= most))
+        whole = len(there) > 0 and len(around) > 0
+        near.append(there[: None if whole else 0])
+        beside.append(around[: None if whole else 0])
+    return _Bins(size, np.concatenate(near), _ends(near), np.concatenate(beside), _ends(beside))
+
+
+def _ends(pieces: list[Ints]) -> Ints:
+    return np.cumsum([0, *(len(piece) for piece in pieces)])
+
+
+def _window_lines(rest: Floats, width: int, step: int, count: int, low_rate_hz: float) -> tuple[Floats, Floats]:
+    """Lines and floor, in dBFS, of so many windows of equal length."""
+    at = _bins_of(width, low_rate_hz)
+    window = 0.5 - 0.5 * np.cos(2 * np.pi * (np.arange(width) + 0.5) / width)
+    padded, lost = np.empty((count, at.size)), np.empty(count)
+    hum_kernels.level_windows(rest, step, window, padded, lost)
+    spectra = fourier.spectra(padded)
+    parts = spectra.view(np.float64).reshape(*spectra.shape, 2)
+    levels = np.empty((count, len(HUM_LINES_HZ), 2))
+    room = np.empty(int(np.diff(at.beside_ends).max(initial=0)))
+    hum_kernels.line_levels(parts, 4.0 / width, at.near, at.near_ends, at.beside, at.beside_ends, room, levels)
+    with np.errstate(divide="ignore"):
+        levels = 20 * np.log10(levels)
+    lines, floor = levels[:, :, 0], levels[:, :, 1]
+    lines[lost >= _MOST_LOST] = np.nan
     return lines, floor

@@ -1,0 +1,41 @@
+"""The kernels of the hum once more in plain numpy, as in ``reference.py``."""
+
+from __future__ import annotations
+
+import numpy as np
+from numpy.typing import NDArray
+
+Floats = NDArray[np.float64]
+Ints = NDArray[np.int64]
+
+
+def level_windows(rest: Floats, step: int, window: Floats, out: Floats, lost: Floats) -> None:
+    """Windows with NaN as 0, less the straight line that fits them best, weighted; and the share of NaN."""
+    width = len(window)
+    place = np.arange(width) - 0.5 * (width - 1)
+    for i in range(len(out)):
+        taken = rest[i * step : i * step + width]
+        lost[i] = np.mean(np.isnan(taken))
+        kept = np.nan_to_num(taken)
+        slope = kept @ place / (place @ place) if width > 1 else 0.0
+        out[i, :width] = (kept - kept.mean() - slope * place) * window
+        out[i, width:] = 0.0
+
+
+def line_levels(
+    spectra: Floats,
+    scale: float,
+    near: Ints,
+    near_ends: Ints,
+    beside: Ints,
+    beside_ends: Ints,
+    room: Floats,
+    out: Floats,
+) -> None:
+    """Largest amplitude of the bins near each line, median of those beside it."""
+    del room
+    amplitude = scale * np.hypot(spectra[:, :, 0], spectra[:, :, 1])
+    for k in range(out.shape[1]):
+        at, others = near[near_ends[k] : near_ends[k + 1]], beside[beside_ends[k] : beside_ends[k + 1]]
+        out[:, k, 0] = amplitude[:, at].max(axis=1) if len(at) else np.nan
+        out[:, k, 1] = np.median(amplitude[:, others], axis=1) if len(others) else np.nan

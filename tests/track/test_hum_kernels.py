@@ -1,0 +1,81 @@
+"""The kernels of the hum against their plain twins."""
+
+from __future__ import annotations
+
+import inspect
+
+import numpy as np
+import pytest
+
+from listen.track import hum_kernels, reference_hum
+from tests.track.twins import assert_same
+
+KERNELS = ("level_windows", "line_levels")
+
+
+def ends(lengths: list[int]) -> np.ndarray:
+    return np.cumsum([0, *lengths])
+
+
+@pytest.mark.parametrize("name", KERNELS)
+def test_every_kernel_has_a_twin_with_its_arguments(name: str) -> None:
+    one, twin = getattr(hum_kernels, name), getattr(reference_hum, name)
+    assert list(inspect.signature(twin).parameters) == list(inspect.signature(one.py_func).parameters)
+    assert twin.__doc__
+    assert {n for n, value in vars(hum_kernels).items() if hasattr(value, "signature")} == set(KERNELS)
+
+
+@pytest.mark.parametrize(
+    ("width", "size", "step", "count"), [(50, 256, 25, 7), (1, 4, 1, 3), (8, 8, 3, 1), (9, 32, 4, 0)]
+)
+@pytest.mark.parametrize("lost", [0.0, 0.1, 1.0])
+def test_level_windows(width: int, size: int, step: int, count: int, lost: float) -> None:
+    rng = np.random.default_rng(width)
+    rest = 3.0 + 0.01 * np.arange(count * step + width) + rng.standard_normal(count * step + width)
+    rest[rng.random(len(rest)) < lost] = np.nan
+    results = []
+    for owner in (hum_kernels, reference_hum):
+        out, share = np.full((count, size), 7.0), np.full(count, 7.0)
+        owner.level_windows(rest, step, np.hanning(width + 2)[1:-1], out, share)
+        results.append((out, share))
+    for compiled, plain in zip(*results, strict=True):
+        np.testing.assert_allclose(compiled, plain, rtol=0, atol=1e-12)
+
+
+def test_a_straight_line_leaves_nothing_of_a_window() -> None:
+    out, lost = np.empty((2, 64)), np.empty(2)
+    hum_kernels.level_windows(5.0 - 0.25 * np.arange(60.0), 10, np.ones(50), out, lost)
+    np.testing.assert_allclose(out, 0.0, atol=1e-12)
+    np.testing.assert_array_equal(lost, 0.0)
+
+
+@pytest.mark.parametrize("fill", ["random", "equal", "zero", "few values"])
+def test_line_levels(fill: str) -> None:
+    rng = np.random.default_rng(3)
+    spectra = rng.standard_normal((5, 40, 2))
+    if fill == "equal":
+        spectra[:] = 0.5
+    elif fill == "zero":
+        spectra[:] = 0.0
+    elif fill == "few values":
+        spectra = np.round(spectra)
+    # several bins, one, an even and an odd number of those beside; none
+    near = np.array([3, 4, 5, 9, 12, 13])
+    beside = np.array([0, 1, 2, 6, 7, 20, 21, 22, 23, 30, 31])
+    at = near, ends([3, 1, 0, 2]), beside, ends([5, 4, 2, 0])
+    results = []
+    for owner in (hum_kernels, reference_hum):
+        out = np.full((5, 4, 2), 7.0)
+        owner.line_levels(spectra, 0.25, *at, np.empty(5), out)
+        results.append(out)
+    assert_same(results[0], results[1], 1e-14)
+    assert np.isnan(results[0][:, 3, 1]).all()
+    assert np.isnan(results[0][:, 2, 0]).all()
+    assert np.isfinite(results[0][:, :2]).all()
+
+
+def test_line_levels_of_what_is_not_finite() -> None:
+    spectra = np.full((1, 8, 2), np.nan)
+    out = np.empty((1, 1, 2))
+    hum_kernels.line_levels(spectra, 1.0, np.arange(2), ends([2]), np.arange(2, 7), ends([5]), np.empty(5), out)
+    assert np.isnan(out[0, 0, 1])
