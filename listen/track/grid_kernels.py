@@ -311,13 +311,13 @@ def fold_residual(
     """Power of the residual and of its first difference in equal parts of the cycle, each frame's own points.
 
     r (float32) at the grid's points start, start + 1 ..; a lap is a whole number of cycles and begins at a whole phase;
-    edges (f + 1,): points between which each frame's own lie; crests (f,): place in the cycle, 0 to 1, at which part 0
-    has its middle; scratch (2, at least lap), float32; out (f, 2, bins). A cycle of fewer than four points a part is
-    read between its points.
+    edges (f + 1,): points between which each frame's own lie, if r has them; crests (f,): place in the cycle, give or
+    take whole ones, at which part 0 has its middle; scratch (2, at least lap), float32; out (f, 2, bins). A cycle of
+    fewer than four points a part is read between its points.
     """
     for f in range(edges.shape[0] - 1):
         a = max(edges[f], 1)
-        b = edges[f + 1]
+        b = min(edges[f + 1], r.shape[0])
         for k in range(bins):
             out[f, 0, k] = 0.0
             out[f, 1, k] = 0.0

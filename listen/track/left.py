@@ -68,13 +68,34 @@ class Blocks:
     sums: Floats
 
 
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Read:
+    """What is read of each frame, n of them.
+
+    Attributes
+    ----------
+    cycles : ndarray of int
+        As many of the frame's as make a quick FFT.
+    first, last : ndarray of int
+        Bins from which and below which lines are looked at.
+    """
+
+    cycles: Ints
+    first: Ints
+    last: Ints
+
+    def part(self, i: int, j: int) -> Read:
+        """Frames i .. j."""
+        return Read(cycles=self.cycles[i:j], first=self.first[i:j], last=self.last[i:j])
+
+
 def take_out(
     grid: Grid,
     centres: Ints,
     amplitudes: Sequence[NDArray[np.complex128]],
     dc: Floats,
     edges: Ints,
-    own: NDArray[np.complex128],
+    crests: Floats,
     blocks: Blocks,
 ) -> tuple[NDArray[np.float32], NDArray[np.float32]]:
     """Signal less the frames' mean cycles, faded from frame to frame; and its power round the cycle.
@@ -89,9 +110,9 @@ def take_out(
     dc : ndarray, shape (n,)
         Means to take off.
     edges : ndarray of int, shape (f + 1,)
-        Points between which the own ones of each frame of this grid lie.
-    own : ndarray of complex, shape (f, harmonics + 1)
-        These frames' lines.
+        Points between which the own ones of each frame of this grid lie; those beyond its ends are left out.
+    crests : ndarray, shape (f,)
+        Place in the cycle of each of these frames' fundamental's positive crest, give or take whole cycles.
     blocks : Blocks
         What is left between the outer edges is added to.
 
@@ -126,7 +147,7 @@ def take_out(
         tables,
         dc,
         edges,
-        -np.angle(own[:, 1]) / (2 * np.pi),
+        crests,
         FOLD,
         np.empty((2, grid.lap), dtype=np.float32),
         float(blocks.start),
@@ -138,49 +159,76 @@ def take_out(
     return left, folded
 
 
-def measure_between(
-    grid: Grid, left: NDArray[np.float32], centres: Ints, cycles: Ints, slopes: Floats, at_rate: Floats
-) -> Between:
-    """Lines between the harmonics, from the residual of each frame.
+def measure_between(grid: Grid, left: NDArray[np.float32], centres: Ints, read: Read) -> Floats:
+    """Lines between the harmonics, from the residual of each frame: what `between_lines` gives of them.
 
     Parameters
     ----------
     grid : Grid
     left : ndarray of float32
         Residual at the grid's points.
-    centres, cycles : ndarray of int, shape (n,)
-        Of the frames; lines are read over as many of their cycles as make a quick FFT.
-    slopes : ndarray, shape (n,)
-        Cycles a sample at each centre.
+    centres : ndarray of int, shape (n,)
+        Of the frames.
+    read : Read
+        Of these frames.
+
+    Returns
+    -------
+    ndarray, shape (n, 7)
+        For ``settle_between``.
+    """
+    out = np.empty((len(centres), 7))
+    for m in set(read.cycles.tolist()):
+        rows = np.flatnonzero(read.cycles == m)
+        i, j = int(rows[0]), int(rows[-1]) + 1
+        if j - i == len(rows):
+            _bins(grid, left, centres[i:j], m, read.last[i:j], read.first[i:j], out[i:j])
+        else:
+            some = np.empty((len(rows), 7))
+            _bins(grid, left, centres[rows], m, read.last[rows], read.first[rows], some)
+            out[rows] = some
+    return out
+
+
+def what_is_read(cycles: Ints, slopes: Floats) -> Read:
+    """Of frames of so many cycles, with so many cycles a sample at their centres."""
+    smooth = _SMOOTH[np.searchsorted(_SMOOTH, cycles, side="right") - 1]
+    bins = smooth / slopes
+    return Read(
+        cycles=smooth,
+        first=np.maximum(2, (_LEAST_HZ * bins).astype(np.int64)),
+        last=(BAND * bins).astype(np.int64),
+    )
+
+
+def settle_between(bins: Floats, read: Read, at_rate: Floats) -> Between:
+    """Powers between the harmonics, from what `measure_between` gave.
+
+    Parameters
+    ----------
+    bins : ndarray, shape (n, 7)
+    read : Read
     at_rate : ndarray, shape (n,)
         Mean cycles a sample of each frame.
     """
-    n = len(centres)
-    out = np.empty((n, 7))
-    smooth = _SMOOTH[np.searchsorted(_SMOOTH, cycles, side="right") - 1]
-    for m in set(smooth.tolist()):
-        rows = np.flatnonzero(smooth == m)
-        out[rows] = _bins(grid, left, centres[rows], m, slopes[rows])
+    smooth = read.cycles
     with np.errstate(invalid="ignore", divide="ignore"):
         # sum of (w dphi)^2 over the frame's samples, for noise of variance 1
         gain = 1.5 * smooth * at_rate
-        noise = out[:, 0] / np.log(2) / gain
-        half_noise = out[:, 4] * noise * gain * 2.0 / smooth**2
-        half = np.where(out[:, 4] > 0, out[:, 3] * 2.0 / smooth**2 - half_noise, np.nan)
+        noise = bins[:, 0] / np.log(2) / gain
+        half_noise = bins[:, 4] * noise * gain * 2.0 / smooth**2
+        half = np.where(bins[:, 4] > 0, bins[:, 3] * 2.0 / smooth**2 - half_noise, np.nan)
         # a line's Hann bins hold 1.5 times its own; of M bins M - 3 are looked at
-        spur = out[:, 5] * 2.0 / smooth**2 / 1.5 * smooth / np.maximum(smooth - 3, 1)
-        order = out[:, 6] / smooth
+        spur = bins[:, 5] * 2.0 / smooth**2 / 1.5 * smooth / np.maximum(smooth - 3, 1)
+        order = bins[:, 6] / smooth
     return Between(noise_power=noise, half_power=half, half_noise=half_noise, spur_power=spur, spur_order=order)
 
 
-def _bins(grid: Grid, left: NDArray[np.float32], centres: Ints, m: int, slopes: Floats) -> Floats:
+def _bins(grid: Grid, left: NDArray[np.float32], centres: Ints, m: int, last: Ints, first: Ints, out: Floats) -> None:
     size = m * grid.points
     bins = size // 2 + 1
-    last = np.minimum((BAND / slopes * m).astype(np.int64), bins)
-    first = np.minimum(np.maximum(2, (_LEAST_HZ / slopes * m).astype(np.int64)), last)
     # above the tone, its sidebands and the mains: 1.5 times the pitch
     high = int(1.5 * m) + 2
-    out = np.empty((len(centres), 7))
     many = max(1, min(len(centres), _AT_ONCE // size))
     frames = np.empty((many, size), dtype=np.float32)
     spectra = np.empty((many, bins), dtype=np.complex64)
@@ -207,4 +255,3 @@ def _bins(grid: Grid, left: NDArray[np.float32], centres: Ints, m: int, slopes: 
             places,
             out[some],
         )
-    return out

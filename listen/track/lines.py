@@ -6,6 +6,7 @@ a grid of phase the frame's cycles lie point upon point: their weighted sum is o
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -38,20 +39,40 @@ class Lines:
     amplitude : ndarray of complex, shape (n, harmonics + 1)
         A_0 (the mean, real), A_1 ..: peak amplitude, and cosine phase at phase 0 of the grid; 0 above
         ``RESIDUAL_BAND``.
+    sums : ndarray, shape (n, 2)
+        How far the phases run from the grid's, and the lines' strength, both weighted with the order.
+    means : ndarray, shape (n, 2)
+        Cycles a sample and mean square, under the frame's weight.
+    """
+
+    amplitude: NDArray[np.complex128]
+    sums: Floats
+    means: Floats
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Pitches:
+    """Pitch and power of frames.
+
+    Attributes
+    ----------
     f0 : ndarray, shape (n,)
         Cycles a sample at the frame's centre, curvature not yet undone.
     f0_variance : ndarray, shape (n,)
         Variance of ``f0`` for noise of variance 1 a sample.
-    power : ndarray, shape (n,)
-        Mean square about the mean.
+    mean, power : ndarray, shape (n,)
+        Mean, and mean square about it.
+    first : ndarray of complex, shape (n,)
+        A_1.
     spans : ndarray, shape (n,)
         Samples of each frame.
     """
 
-    amplitude: NDArray[np.complex128]
     f0: Floats
     f0_variance: Floats
+    mean: Floats
     power: Floats
+    first: NDArray[np.complex128]
     spans: Floats
 
 
@@ -61,7 +82,13 @@ def frame_cycles(f0_hz: Floats) -> Floats:
     return cycles
 
 
-def measure_lines(grid: Grid, centres: Ints, cycles: Ints, slopes: Floats) -> Lines:
+def highest_harmonics(slopes: Floats) -> Ints:
+    """Highest harmonic to measure in each frame, cycles a sample being near enough known."""
+    tops: Ints = np.clip((RESIDUAL_BAND / slopes).astype(np.int64), 1, MOST_HARMONICS)
+    return tops
+
+
+def measure_lines(grid: Grid, centres: Ints, cycles: Ints, tops: Ints) -> Lines:
     """Measure frames on one grid.
 
     Parameters
@@ -69,12 +96,8 @@ def measure_lines(grid: Grid, centres: Ints, cycles: Ints, slopes: Floats) -> Li
     grid : Grid
     centres, cycles : ndarray of int, shape (n,)
         Point of the grid's signal at each frame's centre, and the frame's whole, even number of cycles.
-    slopes : ndarray, shape (n,)
-        Cycles a sample at each centre, near enough for counting harmonics.
-
-    Returns
-    -------
-    Lines
+    tops : ndarray of int, shape (n,)
+        The highest harmonic of each.
     """
     n, points, lap = len(centres), grid.points, grid.lap
     folds = np.empty((2, n, lap))
@@ -84,47 +107,51 @@ def measure_lines(grid: Grid, centres: Ints, cycles: Ints, slopes: Floats) -> Li
         grid.y, grid.dphi, grid.start, points, lap, centres, cycles, scratch, folds[0], folds[1], means
     )
     once = folds.reshape(2, n, lap // points, points).sum(axis=2) if lap > points else folds
-    tops = np.clip((RESIDUAL_BAND / slopes).astype(np.int64), 1, min(MOST_HARMONICS, points // 2))
     spectra: NDArray[np.complex128] = fourier.spectra(once)
-    amplitude = np.empty((n, int(tops.max()) + 1), dtype=complex)
-    f0, variance = _pitch(spectra, 2.0 / (cycles * points), tops, cycles, means[:, 0], amplitude)
-    return Lines(
-        amplitude=amplitude,
-        f0=f0,
-        f0_variance=variance,
-        power=np.maximum(means[:, 1] - amplitude[:, 0].real ** 2, 0.0),
-        spans=cycles / means[:, 0],
-    )
-
-
-def _pitch(
-    spectra: NDArray[np.complex128],
-    scale: Floats,
-    tops: Ints,
-    cycles: Ints,
-    slope: Floats,
-    amplitude: NDArray[np.complex128],
-) -> tuple[Floats, Floats]:
-    """Fill in the amplitudes; pitch at the frames' centres from the slopes of their phases, weighted k^2 |A_k|^2."""
-    n, few = len(amplitude), min(_PITCH_LINES, amplitude.shape[1] - 1)
+    most = min(int(tops.max()), points // 2)
+    amplitude = np.empty((n, most + 1), dtype=complex)
+    few = min(_PITCH_LINES, most)
     turned, used = np.empty((n, few)), np.empty(n, dtype=np.int64)
-    sums, spread = np.empty((n, 2)), np.empty(few)
-    shape_kernels.line_pitches(_parts(spectra), scale, tops, cycles, _parts(amplitude), turned, used, sums, spread)
-    along, strength = sums.T
+    sums: Floats = np.empty((n, 2))
+    spread = np.empty(few)
+    shape_kernels.line_pitches(
+        _parts(spectra), 2.0 / (cycles * points), tops, cycles, _parts(amplitude), turned, used, sums, spread
+    )
     # a median is at most twice the mean of the magnitudes
-    if n >= _ROWS_TO_TELL and not (2.0 * spread / n <= _APART).all():
-        first = amplitude[:, 1 : few + 1]
-        k = np.arange(1, few + 1)
-        weight = k**2 * (first.real**2 + first.imag**2)
-        own = k <= used[:, None]
-        own &= ~_inharmonic(turned, first, weight, own, cycles[:, None], k)
-        along = np.sum(np.where(own, k * turned, 0.0), axis=1)
-        strength = np.sum(np.where(own, weight, 0.0), axis=1)
+    if n >= _ROWS_TO_TELL and not (spread <= 0.5 * _APART * n).all():
+        sums = _own_sums(amplitude[:, 1 : few + 1], turned, used, cycles)
+    return Lines(amplitude=amplitude, sums=sums, means=means)
+
+
+def settle_pitches(lines: Sequence[Lines], cycles: Ints) -> Pitches:
+    """Pitch at the centres of frames on grids that follow on one another, from the slopes of their phases.
+
+    Lines are weighted k^2 |A_k|^2. cycles (n,): of all the frames.
+    """
+    along, strength = np.concatenate([one.sums for one in lines]).T
+    slope, square = np.concatenate([one.means for one in lines]).T
+    mean = np.concatenate([one.amplitude[:, 0].real for one in lines])
     with np.errstate(invalid="ignore", divide="ignore"):
         delta = along / strength / cycles
         # var(Im T_k) = 1 / N for noise of variance 1
         variance = slope**3 / (strength * cycles.astype(float) ** 3)
-    return slope * (1.0 + delta), variance
+    return Pitches(
+        f0=slope * (1.0 + delta),
+        f0_variance=variance,
+        mean=mean,
+        power=np.maximum(square - mean**2, 0.0),
+        first=np.concatenate([one.amplitude[:, 1] for one in lines]),
+        spans=cycles / slope,
+    )
+
+
+def _own_sums(lines: NDArray[np.complex128], turned: Floats, used: Ints, cycles: Ints) -> Floats:
+    """Sums of frames without the lines that are another tone's."""
+    k = np.arange(1, lines.shape[1] + 1)
+    weight = k**2 * (lines.real**2 + lines.imag**2)
+    own = k <= used[:, None]
+    own &= ~_inharmonic(turned, lines, weight, own, cycles[:, None], k)
+    return np.column_stack([np.sum(np.where(own, k * turned, 0.0), axis=1), np.sum(np.where(own, weight, 0.0), axis=1)])
 
 
 def _parts(lines: NDArray[np.complex128]) -> Floats:

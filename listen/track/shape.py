@@ -49,45 +49,63 @@ def undo_coupling(amplitude: NDArray[np.complex128], f0_hz: Floats, corner_hz: f
     return undone
 
 
-def measure_shape(amplitude: NDArray[np.complex128], limits: Ints, line_noise: Floats) -> Shape:
-    """Crests, flat spans and steepest slope of each frame's mean cycle.
+def least_power(line_noise: Floats) -> Floats:
+    """Square of the amplitude from which on a line enters the shape, noise alone giving one a mean of so much."""
+    least: Floats = _ABOVE_NOISE * np.where(np.isfinite(line_noise), line_noise, 0.0)
+    return least
+
+
+def measure_cycles(amplitude: NDArray[np.complex128], limits: Ints, least: Floats) -> Floats:
+    """Draw each frame's mean cycle and measure it, as `cycle_shape` does.
 
     Parameters
     ----------
     amplitude : ndarray of complex, shape (n, harmonics + 1)
     limits : ndarray of int, shape (n,)
         Entries of each row that count, A_0 among them; at least 2.
-    line_noise : ndarray, shape (n,)
-        Mean square amplitude that noise alone gives a line.
+    least : ndarray, shape (n,)
+        Of ``least_power``.
 
     Returns
     -------
-    Shape
-        The slope is tapered (Lanczos), relative to the fundamental's tapered alike, lest the finite sum's ringing
-        steepens it: C. Lanczos, Applied Analysis, 1956, sect. IV (from memory).
+    ndarray, shape (n, 8)
+        For ``settle_shape``.
     """
     n, columns = amplitude.shape
     parts = np.ascontiguousarray(amplitude).view(np.float64).reshape(n, columns, 2)
-    least = _ABOVE_NOISE * np.where(np.isfinite(line_noise), line_noise, 0.0)
     orders = np.empty(n, dtype=np.int64)
     shape_kernels.loud_orders(parts, limits, least, orders)
-    level = np.abs(amplitude[:, 1])
-    out = np.empty((n, 8))
     fine = orders > _FEW
+    many = int(np.count_nonzero(fine))
+    if many in {0, n}:
+        return _drawn(parts, np.arange(n), limits, least, POINTS if many else POINTS // 2)
+    out = np.empty((n, 8))
     for points, rows in ((POINTS // 2, np.flatnonzero(~fine)), (POINTS, np.flatnonzero(fine))):
-        if len(rows):
-            drawn = np.zeros((2, len(rows), points // 2 + 1, 2), dtype=np.float32)
-            taper = np.empty(points // 2 + 1)
-            shape_kernels.draw_cycles(parts, rows, limits, least, _JUMP, 0.5 * points, taper, drawn)
-            cycle, steep = fourier.rows_of(drawn.view(np.complex64)[..., 0], points)
-            measured = np.empty((len(rows), 8))
-            shape_kernels.cycle_shape(cycle, steep, measured)
-            out[rows] = measured
+        out[rows] = _drawn(parts, rows, limits, least, points)
+    return out
+
+
+def _drawn(parts: Floats, rows: Ints, limits: Ints, least: Floats, points: int) -> Floats:
+    drawn = np.zeros((2, len(rows), points // 2 + 1, 2), dtype=np.float32)
+    taper = np.empty(points // 2 + 1)
+    shape_kernels.draw_cycles(parts, rows, limits, least, _JUMP, 0.5 * points, taper, drawn)
+    cycle, steep = fourier.rows_of(drawn.view(np.complex64)[..., 0], points)
+    measured = np.empty((len(rows), 8))
+    shape_kernels.cycle_shape(cycle, steep, measured)
+    return measured
+
+
+def settle_shape(measured: Floats, level: Floats) -> Shape:
+    """Crests, flat spans and steepest slope, from what ``measure_cycles`` gave and the fundamental's amplitude.
+
+    The slope is tapered (Lanczos), relative to the fundamental's tapered alike, lest the finite sum's ringing
+    steepens it: C. Lanczos, Applied Analysis, 1956, sect. IV (from memory).
+    """
     with np.errstate(invalid="ignore", divide="ignore"):
         return Shape(
-            crest_positive=out[:, 0] / level,
-            crest_negative=-out[:, 1] / level,
-            flat_positive=out[:, 2] / _SINE_FLAT,
-            flat_negative=out[:, 3] / _SINE_FLAT,
-            slope_over_sine=np.maximum(out[:, 4], -out[:, 5]) / (2 * np.pi * level),
+            crest_positive=measured[:, 0] / level,
+            crest_negative=-measured[:, 1] / level,
+            flat_positive=measured[:, 2] / _SINE_FLAT,
+            flat_negative=measured[:, 3] / _SINE_FLAT,
+            slope_over_sine=np.maximum(measured[:, 4], -measured[:, 5]) / (2 * np.pi * level),
         )

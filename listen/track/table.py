@@ -11,7 +11,8 @@ from numpy.typing import NDArray
 from listen.track.hum import HumLines, block_samples
 from listen.track.left import FOLD
 from listen.track.lines import BAND
-from listen.track.part import Part, Rows, ShortFrames
+from listen.track.part import Part, ShortFrames
+from listen.track.rows import Rows
 from listen.track.stretches import Stretch
 from listen.track.types import HARMONIC_COLUMNS, Envelope, Floats, Frames, PhaseStep
 

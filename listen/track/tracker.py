@@ -14,11 +14,11 @@ import numpy as np
 
 from listen.track.coarse import CoarseTrack, coarse_margin, coarse_part, hop_samples
 from listen.track.hum import block_samples
-from listen.track.part import HOP_S, Part, margin_samples, measure_part
+from listen.track.part import Part, margin_samples, measure_part
 from listen.track.phase import rough_curve
 from listen.track.stretches import find_stretches
 from listen.track.table import Table
-from listen.track.types import Floats, Frames
+from listen.track.types import ROW_EVERY_S, Floats, Frames
 
 PART_SAMPLES = 2**20
 _ALONE = 2**18
@@ -109,7 +109,7 @@ def track(
             near = [item for item in numbered if item[1].start < high and item[1].stop > low]
             return measure_part(read(low, high), low, a, b, near, rate, capture.ac_coupling_hz)
 
-        table = Table(stretches, rate, first, last, HOP_S)
+        table = Table(stretches, rate, first, last, ROW_EVERY_S)
         for i, part in enumerate(each(work, bounds)):
             table.add(part)
             report(0.3 + 0.7 * (i + 1) / len(bounds))

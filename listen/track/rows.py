@@ -1,0 +1,336 @@
+"""The rows of one stretch of tone within one part: frames of whole cycles, measured on grids of phase."""
+
+from __future__ import annotations
+
+import itertools
+from dataclasses import dataclass, fields
+
+import numpy as np
+from numpy.typing import NDArray
+
+from listen.track import shape_kernels
+from listen.track.grid import Grid, Padded, lay_grid, points_for
+from listen.track.left import Between, Blocks, Read, measure_between, settle_between, take_out, what_is_read
+from listen.track.lines import (
+    BAND,
+    Lines,
+    Pitches,
+    frame_cycles,
+    highest_harmonics,
+    measure_lines,
+    settle_pitches,
+)
+from listen.track.phase import PhaseCurve, curve_at
+from listen.track.shape import least_power, measure_cycles, settle_shape, undo_coupling
+from listen.track.stretches import Stretch
+from listen.track.types import HARMONIC_COLUMNS, ROW_EVERY_S, Floats, Ints
+
+_MOVED = 0.3
+"""A frame that an edge moves by more than this many cycles is no measure of what is at its centre."""
+_CALM_KNOTS = 7
+_ALONG = (-1.0, -0.5, 0.5, 1.0)
+_SLOW_ROWS = 25
+"""The offset is taken off as its mean over half a second: a single frame's mean holds hum too."""
+_BENT = 0.006
+"""A frame over which the pitch departs from a straight line by more than this part of it is shortened."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Rows:
+    """Rows of one stretch within one part; amplitudes, not yet levels."""
+
+    row: NDArray[np.int64]
+    stretch: int
+    f0_hz: Floats
+    f0_sigma_hz: Floats
+    frame_s: Floats
+    centred: NDArray[np.bool_]
+    power: Floats
+    harmonics: NDArray[np.complex128]
+    count: NDArray[np.int64]
+    noise_power: Floats
+    half_power: Floats
+    half_noise: Floats
+    spur_power: Floats
+    spur_order: Floats
+    high_power: Floats
+    high_order: Floats
+    dc_fs: Floats
+    shape: Floats
+    residual_fold: NDArray[np.float32]
+
+
+def measure_rows(
+    x: Padded,
+    start: int,
+    stop: int,
+    stretch: Stretch,
+    curve: PhaseCurve,
+    rate_hz: float,
+    coupling_hz: float | None,
+    remains: Blocks,
+    number: int,
+) -> Rows | None:
+    """Measure the rows whose centres lie between two samples.
+
+    Parameters
+    ----------
+    x : Padded
+    start, stop : int
+        Samples of the file.
+    stretch : Stretch
+    curve : PhaseCurve
+        Of this stretch.
+    rate_hz : float
+    coupling_hz : float or None
+        Corner of the interface's high-pass.
+    remains : Blocks
+        What the harmonics leave is added to.
+    number : int
+        The stretch's.
+
+    Returns
+    -------
+    Rows or None
+        None where no row fits.
+    """
+    a = max(x.start, int(np.ceil(stretch.start)))
+    b = min(x.stop, int(np.floor(stretch.stop)))
+    (low, high), _ = curve_at(curve, np.array([a, b - 1.0]))
+    hop = ROW_EVERY_S * rate_hz
+    row = np.arange(int(np.ceil(max(a, start - hop) / hop)), int(np.ceil(min(b, stop + hop) / hop)))
+    if high - low < 2.5 or len(row) == 0:
+        return None
+    frames = _frames_of(row, hop, curve, low, high, rate_hz)
+    # rows on one grid are measured together; those just outside of the part only lend their mean cycle
+    edges = np.clip(np.concatenate([[-0.5], 0.5 * (row[1:] + row[:-1] - 2 * row[0]), [len(row) - 0.5]]), -0.5, None)
+    zones, _ = curve_at(curve, np.clip((row[0] + edges) * hop, a, b - 1.0))
+    runs = _lay_runs(x, curve, frames, zones)
+    pitches = settle_pitches([run.lines for run in runs], frames.cycles)
+    _, at_frame = curve_at(curve, np.concatenate([run.grid.place[run.centres] for run in runs]))
+    f0 = pitches.f0 * frames.slope / at_frame * rate_hz
+    read = what_is_read(frames.cycles, frames.slope)
+    left = _between_runs(runs, frames, pitches, zones, read, remains)
+    between = settle_between(left.bins, read, frames.cycles / pitches.spans)
+    own = (frames.samples >= start) & (frames.samples < stop)
+    if not own.any():
+        return None
+    waves = _waves_of(runs, frames, f0, coupling_hz, least_power(between.noise_power * 6.0 / pitches.spans))
+    rows = _rows(frames, pitches, f0, rate_hz, between, left.folded, waves, number)
+    return rows if own.all() else _only(rows, own)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class _Frames:
+    """Frames of one piece of a stretch: phase of the centre, cycles, cycles a sample at the row, and so on."""
+
+    row: Ints
+    samples: Floats
+    middle: Floats
+    cycles: Ints
+    slope: Floats
+    points: Ints
+    centred: NDArray[np.bool_]
+
+
+def _frames_of(row: Ints, hop: float, curve: PhaseCurve, low: float, high: float, rate_hz: float) -> _Frames:
+    """Frames round the rows' samples, within two phases: shortened at edges and where the pitch bends."""
+    centres = row * hop
+    middle, slope = curve_at(curve, centres)
+    cycles = frame_cycles(slope * rate_hz)
+    # hum under the tone ripples the slopes and bends nothing: the mean of a few short frames is free of it
+    calm = _running_mean(curve.slopes, _CALM_KNOTS)
+    here = np.interp(centres, curve.samples, calm)
+    for _ in range(3):
+        half = 0.5 * cycles / slope
+        ahead = np.interp(centres + half, curve.samples, calm)
+        behind = np.interp(centres - half, curve.samples, calm)
+        nearer = np.interp(centres + 0.5 * half, curve.samples, calm)
+        nearer = np.maximum(nearer, np.interp(centres - 0.5 * half, curve.samples, calm))
+        straight = np.maximum(np.abs(ahead + behind - 2 * here), np.abs(nearer - here) - np.abs(ahead - behind))
+        bent = (straight > _BENT * slope) & (cycles > 2)
+        if not bent.any():
+            break
+        cycles = np.where(bent, np.maximum(2.0 * np.floor(0.25 * cycles), 2.0), cycles)
+    room = np.minimum(middle - low, high - middle)
+    cycles = np.minimum(cycles, np.maximum(2.0 * np.floor(room), 2.0))
+    moved = np.clip(middle, low + 0.5 * cycles, high - 0.5 * cycles)
+    half = 0.5 * cycles / slope
+    least = np.minimum.reduce([slope, *(np.interp(centres + f * half, curve.samples, curve.slopes) for f in _ALONG)])
+    return _Frames(
+        row=row,
+        samples=centres,
+        middle=moved,
+        cycles=cycles.astype(np.int64),
+        slope=slope,
+        points=points_for(np.maximum(least, 0.5 * slope)),
+        centred=np.abs(moved - middle) < _MOVED,
+    )
+
+
+@dataclass(frozen=True, slots=True)
+class _Run:
+    """Rows i .. j of a piece, measured on one grid."""
+
+    grid: Grid
+    i: int
+    j: int
+    centres: Ints
+    lines: Lines
+
+
+def _lay_runs(x: Padded, curve: PhaseCurve, frames: _Frames, zones: Floats) -> list[_Run]:
+    reach = 0.5 * frames.cycles
+    bottoms, tops = frames.middle - reach, frames.middle + reach
+    centres = np.round(frames.middle * frames.points).astype(np.int64)
+    highest = highest_harmonics(frames.slope)
+    runs = []
+    for i, j in _runs(frames.points):
+        bottom, top = min(zones[i], float(bottoms[i:j].min())), max(zones[j], float(tops[i:j].max()))
+        grid = lay_grid(x, curve, int(frames.points[i]), bottom, top)
+        at = centres[i:j] - grid.start
+        runs.append(_Run(grid, i, j, at, measure_lines(grid, at, frames.cycles[i:j], highest[i:j])))
+    return runs
+
+
+def _runs(values: Ints) -> list[tuple[int, int]]:
+    """Bounds of the runs of equal values."""
+    bounds = np.concatenate([[0], np.flatnonzero(np.diff(values)) + 1, [len(values)]])
+    return [(int(a), int(b)) for a, b in itertools.pairwise(bounds)]
+
+
+@dataclass(frozen=True, slots=True)
+class _Left:
+    """Of the residual of each row: its power round the cycle, and the bins between the harmonics."""
+
+    folded: NDArray[np.float32]
+    bins: Floats
+
+
+def _between_runs(
+    runs: list[_Run], frames: _Frames, pitches: Pitches, zones: Floats, read: Read, remains: Blocks
+) -> _Left:
+    dc = _running_mean(pitches.mean, _SLOW_ROWS)
+    crests = -np.angle(pitches.first) / (2 * np.pi)
+    folded, bins = [], []
+    for k, run in enumerate(runs):
+        sides = runs[k - 1] if k else None, runs[k + 1] if k + 1 < len(runs) else None
+        ends = np.round(zones[run.i : run.j + 1] * run.grid.points).astype(np.int64) - run.grid.start
+        left, power = _left(run, *sides, frames, dc, ends, crests[run.i : run.j], remains)
+        folded.append(power)
+        bins.append(measure_between(run.grid, left, run.centres, read.part(run.i, run.j)))
+    return _Left(np.concatenate(folded), np.concatenate(bins))
+
+
+def _left(
+    run: _Run,
+    before: _Run | None,
+    after: _Run | None,
+    frames: _Frames,
+    dc: Floats,
+    ends: Ints,
+    crests: Floats,
+    remains: Blocks,
+) -> tuple[NDArray[np.float32], NDArray[np.float32]]:
+    """Residual of one run, and its power round the cycle; at its ends the cycle fades from and to the neighbour's."""
+    amplitude, at = [run.lines.amplitude], [run.centres]
+    low, high = run.i, run.j
+    for side, other, index in ((0, before, run.i - 1), (1, after, run.j)):
+        if other is None:
+            continue
+        line = other.lines.amplitude[-1:] if side == 0 else other.lines.amplitude[:1]
+        place = np.round(frames.middle[index : index + 1] * run.grid.points).astype(np.int64) - run.grid.start
+        amplitude.insert(len(amplitude) * side, line)
+        at.insert(len(at) * side, place)
+        low, high = (low - 1, high) if side == 0 else (low, high + 1)
+    return take_out(run.grid, np.concatenate(at), amplitude, dc[low:high], ends, crests, remains)
+
+
+@dataclass(frozen=True, slots=True)
+class _Waves:
+    """Of each row: its lower harmonics, the coupling undone; how many there are; mean cycle; the higher ones."""
+
+    harmonics: NDArray[np.complex128]
+    cycles: Floats
+    high: Floats
+
+
+def _waves_of(runs: list[_Run], frames: _Frames, f0_hz: Floats, coupling_hz: float | None, least: Floats) -> _Waves:
+    n = len(f0_hz)
+    harmonics = np.full((n, HARMONIC_COLUMNS), np.nan, dtype=complex)
+    high = np.empty((n, 2))
+    most = np.maximum(2, (BAND / frames.slope).astype(np.int64) + 1)
+    cycles = []
+    for run in runs:
+        part = slice(run.i, run.j)
+        undone = undo_coupling(run.lines.amplitude, f0_hz[part], coupling_hz)
+        limits = np.minimum(most[part], undone.shape[1])
+        cycles.append(measure_cycles(undone, limits, least[part]))
+        few = undone[:, 1 : HARMONIC_COLUMNS + 1]
+        harmonics[part, : few.shape[1]] = few
+        _high_orders(undone, limits, high[part])
+    harmonics[np.arange(1, HARMONIC_COLUMNS + 1) >= most[:, None]] = np.nan
+    return _Waves(harmonics, np.concatenate(cycles), high)
+
+
+def _rows(
+    frames: _Frames,
+    pitches: Pitches,
+    f0_hz: Floats,
+    rate_hz: float,
+    between: Between,
+    folded: NDArray[np.float32],
+    waves: _Waves,
+    number: int,
+) -> Rows:
+    shape = settle_shape(waves.cycles, np.abs(waves.harmonics[:, 0]))
+    return Rows(
+        row=frames.row,
+        stretch=number,
+        f0_hz=f0_hz,
+        f0_sigma_hz=np.sqrt(pitches.f0_variance) * rate_hz,
+        frame_s=frames.cycles / f0_hz,
+        centred=frames.centred,
+        power=pitches.power,
+        harmonics=waves.harmonics,
+        count=np.clip(np.floor(BAND / frames.slope), 1, HARMONIC_COLUMNS).astype(np.int64),
+        noise_power=between.noise_power,
+        half_power=between.half_power,
+        half_noise=between.half_noise,
+        spur_power=between.spur_power,
+        spur_order=between.spur_order,
+        high_power=waves.high[:, 0],
+        high_order=waves.high[:, 1],
+        dc_fs=pitches.mean,
+        shape=np.column_stack(
+            [
+                shape.crest_positive,
+                shape.crest_negative,
+                shape.flat_positive,
+                shape.flat_negative,
+                shape.slope_over_sine,
+            ]
+        ),
+        residual_fold=folded,
+    )
+
+
+def _only(rows: Rows, own: NDArray[np.bool_]) -> Rows:
+    """Some of the rows, one after the other."""
+    start = int(np.argmax(own))
+    part = slice(start, start + int(np.count_nonzero(own)))
+    values = {field.name: getattr(rows, field.name) for field in fields(rows)}
+    return Rows(**{name: value if name == "stretch" else value[part] for name, value in values.items()})
+
+
+def _high_orders(amplitude: NDArray[np.complex128], limits: Ints, out: Floats) -> None:
+    """Mean square of the harmonics above the tenth, and their mean order; NaN where none fits."""
+    parts = np.ascontiguousarray(amplitude).view(np.float64).reshape(*amplitude.shape, 2)
+    shape_kernels.high_orders(parts, limits, HARMONIC_COLUMNS + 1, out)
+
+
+def _running_mean(values: Floats, width: int) -> Floats:
+    width = min(len(values), width)
+    before = width // 2
+    padded = np.concatenate([np.full(before, values[0]), values, np.full(width - 1 - before, values[-1])])
+    return np.convolve(padded, np.ones(width) / width, mode="valid")
