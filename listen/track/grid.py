@@ -86,7 +86,8 @@ class Padded:
 
 def padded(x: Floats, first: int) -> Padded:
     """Pad samples, x[0] being sample ``first`` of the file."""
-    values = np.zeros(len(x) + 2 * TAPS, dtype=np.float32)
+    values = np.empty(len(x) + 2 * TAPS, dtype=np.float32)
+    values[:TAPS] = values[-TAPS:] = 0.0
     values[TAPS:-TAPS] = x
     return Padded(first=first - TAPS, values=values)
 

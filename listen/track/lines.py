@@ -113,13 +113,13 @@ def measure_lines(grid: Grid, centres: Ints, cycles: Ints, tops: Ints) -> Lines:
     few = min(_PITCH_LINES, most)
     turned, used = np.empty((n, few)), np.empty(n, dtype=np.int64)
     sums: Floats = np.empty((n, 2))
-    spread = np.empty(few)
+    far = np.empty(few, dtype=np.int64)
     shape_kernels.line_pitches(
-        _parts(spectra), 2.0 / (cycles * points), tops, cycles, _parts(amplitude), turned, used, sums, spread
+        _parts(spectra), 2.0 / (cycles * points), tops, cycles, _APART, _parts(amplitude), turned, used, sums, far
     )
-    # a median is at most twice the mean of the magnitudes
-    if n >= _ROWS_TO_TELL and not (spread <= 0.5 * _APART * n).all():
-        sums = _own_sums(amplitude[:, 1 : few + 1], turned, used, cycles)
+    # the median of a line is no further off where fewer than half of the frames are
+    if n >= _ROWS_TO_TELL and 2 * int(far.max()) >= n:
+        sums = _own_sums(amplitude[:, 1 : few + 1], turned, used, cycles, sums)
     return Lines(amplitude=amplitude, sums=sums, means=means)
 
 
@@ -145,12 +145,16 @@ def settle_pitches(lines: Sequence[Lines], cycles: Ints) -> Pitches:
     )
 
 
-def _own_sums(lines: NDArray[np.complex128], turned: Floats, used: Ints, cycles: Ints) -> Floats:
+def _own_sums(lines: NDArray[np.complex128], turned: Floats, used: Ints, cycles: Ints, sums: Floats) -> Floats:
     """Sums of frames without the lines that are another tone's."""
     k = np.arange(1, lines.shape[1] + 1)
-    weight = k**2 * (lines.real**2 + lines.imag**2)
+    power = lines.real**2 + lines.imag**2
+    apart = _apart(turned, power, cycles[:, None], k)
+    if not apart.any():
+        return sums
+    weight = k**2 * power
     own = k <= used[:, None]
-    own &= ~_inharmonic(turned, lines, weight, own, cycles[:, None], k)
+    own &= ~_inharmonic(apart, power, weight, own, k)
     return np.column_stack([np.sum(np.where(own, k * turned, 0.0), axis=1), np.sum(np.where(own, weight, 0.0), axis=1)])
 
 
@@ -159,16 +163,8 @@ def _parts(lines: NDArray[np.complex128]) -> Floats:
     return lines.view(np.float64).reshape(*lines.shape, 2)
 
 
-def _inharmonic(
-    turned: Floats,
-    strengths: NDArray[np.complex128],
-    weight: Floats,
-    used: NDArray[np.bool_],
-    cycles: Ints,
-    k: Ints,
-) -> NDArray[np.bool_]:
-    """Lines that do not keep step with the lowest: partials of another tone say nothing of the pitch."""
-    power = strengths.real**2 + strengths.imag**2
+def _apart(turned: Floats, power: Floats, cycles: Ints, k: Ints) -> NDArray[np.bool_]:
+    """Which of the lines k do not keep step with the lowest: partials of another tone say nothing of the pitch."""
     with np.errstate(invalid="ignore", divide="ignore"):
         # relative deviation of each line's frequency from its multiple of the rough pitch
         off = turned / (k * power) / cycles
@@ -178,7 +174,15 @@ def _inharmonic(
         half = len(step) // 2
         middle = np.partition(step, half, axis=0)[half]
         scatter = 1.4826 * np.partition(np.abs(step - middle), half, axis=0)[half]
-        apart = (np.abs(middle) > np.maximum(_APART, 5.0 * scatter / np.sqrt(len(step)))) & known
+        apart = np.abs(middle) > np.maximum(_APART, 5.0 * scatter / np.sqrt(len(step)))
+    own: NDArray[np.bool_] = apart & known
+    return own
+
+
+def _inharmonic(
+    apart: NDArray[np.bool_], power: Floats, weight: Floats, used: NDArray[np.bool_], k: Ints
+) -> NDArray[np.bool_]:
+    """Lines of each frame that are another tone's: those apart, where they weigh anything and the lowest is strong."""
     strong = power[:, :1] > _LOWEST_SHARE * np.max(power, axis=1, keepdims=True)
     heavy = np.where(used, weight, 0.0)
     share = np.sum(np.where(apart, heavy, 0.0), axis=1, keepdims=True)

@@ -155,10 +155,13 @@ def refine(
     cycles = np.maximum(np.ceil(SHORT_FRAME_S * rate_hz * knots[:, 2]), SHORT_FRAME_CYCLES)
     span = cycles / knots[:, 2]
     whole = (knots[:, 0] - 0.5 * span > a - 1) & (knots[:, 0] + 0.5 * span < b + 1)
-    if whole.sum() < 3:
+    fit = np.flatnonzero(whole)
+    if len(fit) < 3:
         return None
-    if not whole.all():
-        knots, cycles = knots[whole], cycles[whole]
+    if len(fit) == fit[-1] + 1 - fit[0]:
+        knots, cycles = knots[fit[0] : fit[-1] + 1], cycles[fit[0] : fit[-1] + 1]
+    else:
+        knots, cycles = knots[fit], cycles[fit]
     sums = np.empty((len(knots), 4))
     down = np.empty((4, b - a), dtype=np.float32)
     kernels.turn_down(part, turned.dphi, turned.phase, down)

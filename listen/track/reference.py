@@ -366,13 +366,13 @@ def between_lines(
 
 
 def line_pitches(
-    spectra: Floats, scale: Floats, tops: Ints, cycles: Ints, amplitude: Floats, turned: Floats, used: Ints,
-    sums: Floats, spread: Floats
+    spectra: Floats, scale: Floats, tops: Ints, cycles: Ints, apart: float, amplitude: Floats, turned: Floats,
+    used: Ints, sums: Floats, far: Ints
 ) -> None:  # fmt: skip
     """A_k = scale S_k up to k = tops[i], A_0 half of it and real; Im(T_k A_k*) of the tilted; which lines weigh 98 %.
 
-    The weights are k^2 |A_k|^2; sums of k Im(T_k A_k*) and of them; sum of |d_k - d_1|, d = Im(T_k A_k*) / (k |A_k|^2
-    cycles), over the frames in which both are known.
+    The weights are k^2 |A_k|^2; sums of k Im(T_k A_k*) and of them; number of frames with |d_k - d_1| > apart, d =
+    Im(T_k A_k*) / (k |A_k|^2 cycles).
     """
     lines, tilted = (spectra[..., 0] + 1j * spectra[..., 1]) * scale[:, None]
     columns, few = amplitude.shape[1], turned.shape[1]
@@ -389,7 +389,7 @@ def line_pitches(
     sums[:, 1] = np.sum(np.where(k <= used[:, None], weight, 0.0), axis=1)
     with np.errstate(invalid="ignore", divide="ignore"):
         off = turned * k / weight / cycles[:, None]
-        spread[:] = np.nansum(np.abs(off - off[:, :1]), axis=0)
+        far[:] = np.sum(np.abs(off - off[:, :1]) > apart, axis=0)
 
 
 def loud_orders(amplitude: Floats, limits: Ints, least: Floats, out: Ints) -> None:

@@ -191,7 +191,7 @@ def between_lines(
 
 
 @kernel(
-    "void(f8[:, :, :, ::1], f8[::1], i8[::1], i8[::1], f8[:, :, ::1], f8[:, ::1], i8[::1], f8[:, ::1], f8[::1])",
+    "void(f8[:, :, :, ::1], f8[::1], i8[::1], i8[::1], f8, f8[:, :, ::1], f8[:, ::1], i8[::1], f8[:, ::1], i8[::1])",
     sums=True,
     brief=True,
 )
@@ -200,11 +200,12 @@ def line_pitches(
     scale: Floats,
     tops: Ints,
     cycles: Ints,
+    apart: float,
     amplitude: Floats,
     turned: Floats,
     used: Ints,
     sums: Floats,
-    spread: Floats,
+    far: Ints,
 ) -> None:
     """Harmonics of frames, and how far each one's phase runs from the rough pitch's.
 
@@ -212,12 +213,12 @@ def line_pitches(
     amplitudes; tops (n,): the highest harmonic to keep; cycles (n,). amplitude (n, harmonics + 1, 2): 0 above
     tops[i], the mean real and not doubled; turned (n, few): imaginary part of T_k A_k*; used (n,): the lowest lines
     that hold 98 % of the weight k^2 |A_k|^2 of the first ``few``; sums (n, 2): of k turned and of the weight over
-    these; spread (few,): sum over the frames of how far each line's relative deviation, turned / (k |A_k|^2 cycles),
-    is from the first one's.
+    these; far (few,): frames in which each line's relative deviation, turned / (k |A_k|^2 cycles), is further than
+    ``apart`` from the first one's.
     """
     few = turned.shape[1]
     for k in range(few):
-        spread[k] = 0.0
+        far[k] = 0
     for i in range(amplitude.shape[0]):
         kept = min(tops[i] + 1, amplitude.shape[1])
         for k in range(np.uint64(kept)):
@@ -240,9 +241,7 @@ def line_pitches(
             off = across / (k * power) / cycles[i]
             if k == 1:
                 own = off
-            step = abs(off - own)
-            if step == step:
-                spread[k - 1] += step
+            far[k - 1] += 1 if abs(off - own) > apart else 0
         line = 1
         gathered = amplitude[i, 1, 0] ** 2 + amplitude[i, 1, 1] ** 2
         along = turned[i, 0]

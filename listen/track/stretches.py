@@ -20,6 +20,8 @@ STEP_RATIO = 1.08
 _GLIDE = 0.45
 """.. unless it moves by this part of it in a hop beside, the same way: then the control was turned quickly."""
 _PURE = 0.08
+_SURE = 0.1
+"""A hop that stands alone must be as like its neighbour period as this."""
 _SAME_NOTE = 0.04
 _OFF_CURVE = 0.004
 _ALWAYS_STEP_RATIO = 1.6
@@ -162,20 +164,12 @@ def _voted(f0_hz: Floats, voiced: NDArray[np.bool_]) -> Floats:
 
 def _runs(f0_hz: Floats, voiced: NDArray[np.bool_], unlikeness: Floats) -> list[tuple[int, int]]:
     """Hops [a, b) of each unbroken run; single doubtful hops are dropped."""
-    runs: list[tuple[int, int]] = []
-    start = -1
-    n = len(f0_hz)
-    stepped = _stepped(f0_hz, voiced, unlikeness)
-    for i in range(n + 1):
-        inside = i < n and bool(voiced[i])
-        broken = inside and start >= 0 and bool(stepped[i])
-        if start >= 0 and (not inside or broken):
-            if i - start > 1 or unlikeness[start] < 0.1:
-                runs.append((start, i))
-            start = -1
-        if inside and start < 0:
-            start = i
-    return _without_passing(runs)
+    inside = np.concatenate([[False], voiced, [False]])
+    stepped = np.concatenate([_stepped(f0_hz, voiced, unlikeness), [True]])
+    starts = np.flatnonzero(inside[1:] & (~inside[:-1] | stepped))
+    stops = np.flatnonzero(inside[:-1] & (~inside[1:] | stepped))
+    kept = (stops - starts > 1) | (unlikeness[starts] < _SURE)
+    return _without_passing(list(zip(starts[kept].tolist(), stops[kept].tolist(), strict=True)))
 
 
 def _without_outliers(f0_hz: Floats) -> Floats:

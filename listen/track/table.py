@@ -245,9 +245,8 @@ def _levels(table: dict[str, Column], quiet: Floats, rate_hz: float) -> dict[str
         tone &= table["centred"].astype(bool) & (table["power"] > _CLEAN * residual)
         tone &= lines > loudest * 10 ** (-0.1 * _BELOW_LOUDEST_DB)
         relative = np.abs(harmonics[:, 1:]) / first[:, None]
-        turns = np.angle(
-            harmonics[:, 1:] * np.exp(-1j * np.angle(harmonics[:, :1]) * np.arange(2, HARMONIC_COLUMNS + 1))
-        )
+        turned: NDArray[np.complex128] = harmonics[:, 1:] * _turned_back(harmonics[:, 0] / first)
+        turns = np.angle(turned)
         squares = relative**2
         even = np.where(table["count"] >= 2, np.nansum(squares[:, 0::2], axis=1), np.nan)
         odd = np.where(table["count"] >= 3, np.nansum(squares[:, 1::2], axis=1), np.nan)
@@ -299,6 +298,16 @@ def _levels(table: dict[str, Column], quiet: Floats, rate_hz: float) -> dict[str
     columns["stretch"] = np.where(tone, table["stretch"], -1)
     columns["dead_band"] = np.full(len(f0), np.nan)
     return columns
+
+
+def _turned_back(turn: Column) -> NDArray[np.complex128]:
+    """Powers 2, 3 .. of the conjugates of numbers of magnitude 1: what takes a shift in time off the harmonics."""
+    back = np.empty((len(turn), HARMONIC_COLUMNS - 1), dtype=complex)
+    step = turn.conj()
+    np.multiply(step, step, out=back[:, 0])
+    for k in range(1, HARMONIC_COLUMNS - 1):
+        np.multiply(back[:, k - 1], step, out=back[:, k])
+    return back
 
 
 def _envelope(

@@ -341,21 +341,24 @@ def test_line_pitches(kind: str, bins: int) -> None:
     results = []
     for owner in (shape_kernels, reference):
         rooms = np.empty((9, columns, 2)), np.empty((9, few)), np.zeros(9, dtype=np.int64), np.empty((9, 2))
-        spread = np.empty(few)
+        far = np.full(few, 99)
         scale, cycles = rng.uniform(1e-3, 2e-3, 9) if not results else results[0][-1], np.arange(2, 20, 2)
         with np.errstate(invalid="ignore"):
-            owner.line_pitches(spectra, scale, tops, cycles, *rooms, spread)
-        results.append((*rooms, spread, scale))
+            owner.line_pitches(spectra, scale, tops, cycles, 0.02, *rooms, far)
+        results.append((*rooms, far, scale))
     for compiled, plain in zip(*results, strict=True):
         np.testing.assert_allclose(compiled, plain, rtol=1e-11, atol=1e-15)
-    amplitude, _, used, sums, spread, _ = results[0]
+    amplitude, _, used, sums, far, _ = results[0]
     assert (amplitude[0, 2:] == 0.0).all()
     assert used.min() == 1
     if kind == "tone":
         assert (used <= tops).all()
         assert (sums[:, 1] > 0).all()
     if kind == "zero":
-        assert not spread.any()
+        assert not far.any()
+    if kind == "noise":
+        assert far[0] == 0
+        assert 0 < far[1:].min() <= far.max() < 9
 
 
 @pytest.mark.parametrize("kind", ["noise", "sawtooth", "sine", "not finite"])
