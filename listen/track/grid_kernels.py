@@ -136,21 +136,6 @@ def turn_table(size: int, cosine: Floats, sine: Floats) -> None:
         done += more
 
 
-@part(sums=True)
-def _fold_into(values: Floats, size: int, lap: int, shift: int, out: Floats) -> None:
-    """Add the laps of values[:size]: value j goes to the place (shift + j) modulo ``lap``."""
-    for p in range(np.uint64(lap)):
-        out[p] = 0.0
-    j = 0
-    p = shift
-    while j < size:
-        m = min(lap - p, size - j)
-        for i in range(np.uint64(m)):
-            out[np.uint64(p) + i] += values[np.uint64(j) + i]
-        j += m
-        p = 0
-
-
 @kernel(
     "void(f4[::1], f8[::1], i8, i8, i8, i8[::1], i8[::1], f8[:, ::1], f8[:, ::1], f8[:, ::1], f8[:, ::1])", sums=True
 )
@@ -170,7 +155,7 @@ def fold_frames(
     """Weighted sum of each frame's cycles, and the same with the derivative of the weight.
 
     y (float32), dphi (n,): signal and cycles a sample at the grid's points start, start + 1 ..; centres, cycles (f,):
-    point of y at each frame's centre, and its even number of cycles; scratch (4, longest frame). folded, tilted
+    point of y at each frame's centre, and its even number of cycles; scratch (2, longest frame). folded, tilted
     (f, lap): weights 1 + cos(2 pi v) and sin(2 pi v), v the place in the frame, -1/2 to 1/2; a lap is a whole number of
     cycles and begins at a whole phase. means (f, 2): means under the first weight of dphi and of y^2.
     """
@@ -181,22 +166,30 @@ def fold_frames(
         if size != before:
             turn_table(size, scratch[0], scratch[1])
             before = size
+        for p in range(np.uint64(lap)):
+            folded[f, p] = 0.0
+            tilted[f, p] = 0.0
         slope = 0.0
         square = 0.0
-        at = np.uint64(first)
-        for j in range(np.uint64(size)):
-            value = np.float64(y[at + j])
-            weight = 1.0 - scratch[0, j]
-            weighted = weight * value
-            slope += weight * dphi[at + j]
-            square += weighted * value
-            scratch[2, j] = weighted
-            scratch[3, j] = -scratch[1, j] * value
+        j = 0
+        p = (start + first) % lap
+        while j < size:
+            m = min(lap - p, size - j)
+            at = np.uint64(first + j)
+            a = np.uint64(j)
+            b = np.uint64(p)
+            for i in range(np.uint64(m)):
+                value = np.float64(y[at + i])
+                weight = 1.0 - scratch[0, a + i]
+                weighted = weight * value
+                slope += weight * dphi[at + i]
+                square += weighted * value
+                folded[f, b + i] += weighted
+                tilted[f, b + i] -= scratch[1, a + i] * value
+            j += m
+            p = 0
         means[f, 0] = slope / size
         means[f, 1] = square / size
-        shift = (start + first) % lap
-        _fold_into(scratch[2], size, lap, shift, folded[f])
-        _fold_into(scratch[3], size, lap, shift, tilted[f])
 
 
 @kernel("void(f4[::1], i8, i8[::1], f4[:, ::1], f8[::1], f4[::1])", sums=True, brief=True)

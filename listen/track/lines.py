@@ -102,7 +102,7 @@ def measure_lines(grid: Grid, centres: Ints, cycles: Ints, tops: Ints) -> Lines:
     n, points, lap = len(centres), grid.points, grid.lap
     folds = np.empty((2, n, lap))
     means = np.empty((n, 2))
-    scratch = np.empty((4, int(cycles.max()) * points))
+    scratch = np.empty((2, int(cycles.max()) * points))
     grid_kernels.fold_frames(
         grid.y, grid.dphi, grid.start, points, lap, centres, cycles, scratch, folds[0], folds[1], means
     )

@@ -111,7 +111,7 @@ def test_fold_frames(lap: int) -> None:
     y, dphi = single(rng.standard_normal(3000)), rng.uniform(0.01, 0.02, 3000)
     centres, cycles = np.array([300, 900, 1400, 2500]), np.array([4, 4, 2, 8])
     room = [np.full((4, lap), 7.0), np.full((4, lap), 7.0), np.empty((4, 2))]
-    args = (y, dphi, START, POINTS, lap, centres, cycles, np.empty((4, 8 * POINTS)))
+    args = (y, dphi, START, POINTS, lap, centres, cycles, np.empty((2, 8 * POINTS)))
     for compiled, plain in both("fold_frames", *args, out=room):
         np.testing.assert_allclose(compiled, plain, rtol=0, atol=1e-12)
 
