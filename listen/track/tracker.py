@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import contextlib
 import ctypes
+import itertools
 import os
 import sys
 from collections.abc import Callable, Iterable
@@ -14,6 +15,7 @@ import numpy as np
 
 from listen.track.coarse import CoarseTrack, coarse_margin, coarse_part, hop_samples
 from listen.track.hum import block_samples
+from listen.track.lines import FRAME_CYCLES, FRAME_S
 from listen.track.part import Part, margin_samples, measure_part
 from listen.track.phase import rough_curve
 from listen.track.stretches import find_stretches
@@ -24,6 +26,9 @@ PART_SAMPLES = 2**20
 _ALONE = 2**18
 """So many samples are no work for two."""
 COARSE_HOPS = 256
+_OF_FRAMES = 0.4
+"""Of the work on a tone, what grows with its frames' overlap."""
+_MOST_WORK = 1.5
 _LONG_PARTS = 16
 """Of a shorter take there is too little memory to give back to be worth the time."""
 WORKERS = 2
@@ -100,7 +105,7 @@ def track(
         give_back()
         stretches = find_stretches(coarse, rate, first, last, read)
         numbered = [(i, stretch, rough_curve(stretch, rate)) for i, stretch in enumerate(stretches)]
-        bounds = _bounds(first, last, part_samples, block_samples(rate))
+        bounds = _bounds(first, last, part_samples, block_samples(rate), _work(coarse))
 
         def work(bound: tuple[int, int]) -> Part:
             a, b = bound
@@ -119,12 +124,25 @@ def track(
     return frames
 
 
-def _bounds(first: int, last: int, most: int, block: int) -> list[tuple[int, int]]:
-    """Parts of equal length and an even number of them unless one is short enough: two threads end together."""
-    parts = -(-(last - first) // most)
+def _work(coarse: CoarseTrack) -> Floats:
+    """Work that each hop makes, about: low notes have frames of a few cycles, which overlap more."""
+    pitch = np.where(coarse.f0_hz > 0, coarse.f0_hz, np.inf)
+    frame_s: Floats = np.maximum(FRAME_S, FRAME_CYCLES / pitch)
+    work: Floats = np.minimum(1.0 + _OF_FRAMES * (frame_s / FRAME_S - 1.0), _MOST_WORK)
+    return work
+
+
+def _bounds(first: int, last: int, most: int, block: int, work: Floats) -> list[tuple[int, int]]:
+    """Parts of equal work and an even number of them unless one is short enough: two threads end together.
+
+    ``work``: of each of equal pieces of first .. last, 1 or more, so that no part is longer than ``most``.
+    """
+    parts = int(np.ceil((last - first) * np.mean(work) / most))
     parts += parts % 2 if last - first > min(most, _ALONE) else 0
-    size = max(block, -(-(last - first) // (max(parts, 1) * block)) * block)
-    return [(a, min(a + size, last)) for a in range(first, last, size)]
+    done = np.concatenate([[0.0], np.cumsum(work)])
+    places = np.interp(np.arange(1, parts) / max(parts, 1) * done[-1], done, np.linspace(first, last, len(done)))
+    ends = sorted({first + round((place - first) / block) * block for place in places.tolist()} - {first, last})
+    return list(itertools.pairwise([first, *ends, last])) if last > first else []
 
 
 def _one_thread_each() -> contextlib.AbstractContextManager[object]:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import itertools
 from dataclasses import fields
 from functools import partial
 
@@ -9,6 +10,7 @@ import numpy as np
 import pytest
 
 from listen.track import Frames, track, tracker
+from listen.track.coarse import CoarseTrack
 from listen.track.table import Table
 from tests.tones import Take, smooth_turn, steady
 
@@ -56,10 +58,37 @@ def test_a_short_dropout_stays_in_the_thinned_envelope(monkeypatch: pytest.Monke
     assert len(envelope.time_s) < len(whole.envelope.time_s) / 5
 
 
-def test_parts_are_even_in_number_unless_one_is_short_enough() -> None:
-    def lengths(samples: int) -> list[int]:
-        return [b - a for a, b in tracker._bounds(0, samples, tracker.PART_SAMPLES, 48)]
+def lengths(samples: int, work: np.ndarray | None = None) -> list[int]:
+    bounds = tracker._bounds(0, samples, tracker.PART_SAMPLES, 48, np.ones(50) if work is None else work)
+    if bounds:
+        assert bounds[0][0] == 0
+        assert bounds[-1][1] == samples
+    assert all(a[1] == b[0] for a, b in itertools.pairwise(bounds))
+    return [b - a for a, b in bounds]
 
+
+@pytest.mark.parametrize("samples", [960_000, 2_880_000, 20_000_000])
+def test_parts_are_of_equal_work_and_none_is_too_long(samples: int) -> None:
+    work = np.concatenate([np.full(3000, 1.5), np.linspace(1.5, 1.0, 2000), np.ones(5000)])
+    found = lengths(samples, work)
+    assert max(found) <= tracker.PART_SAMPLES + 48
+    done = np.interp(np.cumsum([0, *found]) / samples, np.linspace(0, 1, len(work) + 1), [0.0, *np.cumsum(work)])
+    np.testing.assert_allclose(np.diff(done), done[-1] / len(found), rtol=1e-3)
+    assert found[0] < 0.8 * found[-1]
+
+
+def test_low_notes_are_more_work_and_silence_is_the_least() -> None:
+    f0_hz = np.array([0.0, 5000.0, 200.0, 100.0, 50.0, 20.0])
+    none = np.zeros(6)
+    coarse = CoarseTrack(hop_samples=1920, first_sample=0, f0_hz=f0_hz, unlikeness=none, power=none, strongest_hz=f0_hz)
+    work = tracker._work(coarse)
+    assert work[0] == work[1] == work[3] == 1.0 < work[4] < work[5]
+    assert work[5] == tracker._MOST_WORK
+
+
+def test_parts_are_even_in_number_unless_one_is_short_enough() -> None:
+    assert lengths(0) == []
+    assert lengths(20) == [20]
     assert lengths(200_000) == [200_000]
     assert lengths(480_000) == [240_000, 240_000]
     assert len(lengths(2_880_000)) == 4
