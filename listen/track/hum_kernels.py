@@ -1,4 +1,4 @@
-"""The hot loops of the hum: windows of the slow remains, and the mains lines in their spectra.
+"""The hot loops of what is slow: windows of the remains, mains lines in their spectra, the frames' offset.
 
 Each kernel has its plain twin, under the same name, in ``reference_hum.py``.
 """
@@ -49,7 +49,7 @@ def level_windows(rest: Floats, step: int, window: Floats, out: Floats, lost: Fl
 
 @part(sums=True)
 def _ranked(values: Floats, count: int, rank: int) -> float:
-    """Value that ``rank`` of the others lie below, or are equal to and stand before; NaN where values are."""
+    """Value at the place ``rank`` of the sorted values[:count], NaN last."""
     for i in range(count):
         value = values[np.uint64(i)]
         below = 0.0
@@ -60,6 +60,40 @@ def _ranked(values: Floats, count: int, rank: int) -> float:
         if below <= rank < upto:
             return float(value)
     return math.nan
+
+
+@part(sums=True)
+def _middle(values: Floats, count: int) -> float:
+    """Median of values[:count], NaN being larger than all others."""
+    low = _ranked(values, count, (count - 1) // 2)
+    high = low if count % 2 else _ranked(values, count, count // 2)
+    return 0.5 * (low + high)
+
+
+@kernel("void(f8[::1], f8, f8[::1], f8[::1])", sums=True)
+def limit_strays(values: Floats, times: float, room: Floats, out: Floats) -> None:
+    """Values no further from the median around them than ``times`` the median of such distances.
+
+    Around: as many values as ``room`` has place for; near an end, the first or last so many. room: at most as many as
+    there are values.
+    """
+    width = room.shape[0]
+    middle = 0.0
+    usual = 0.0
+    before = -1
+    for i in range(values.shape[0]):
+        first = min(max(i - width // 2, 0), values.shape[0] - width)
+        if first != before:
+            before = first
+            for j in range(np.uint64(width)):
+                room[j] = values[np.uint64(first) + j]
+            middle = _middle(room, width)
+            for j in range(np.uint64(width)):
+                room[j] = abs(room[j] - middle)
+            usual = _middle(room, width)
+        most = times * usual
+        off = values[i] - middle
+        out[i] = middle - most if off < -most else (middle + most if off > most else values[i])
 
 
 @kernel("void(f8[:, :, ::1], f8, i8[::1], i8[::1], i8[::1], i8[::1], f8[::1], f8[:, :, ::1])", sums=True)

@@ -1,4 +1,4 @@
-"""The kernels of the hum once more in plain numpy, as in ``reference.py``."""
+"""The kernels of what is slow once more in plain numpy, as in ``reference.py``."""
 
 from __future__ import annotations
 
@@ -20,6 +20,18 @@ def level_windows(rest: Floats, step: int, window: Floats, out: Floats, lost: Fl
         slope = kept @ place / (place @ place) if width > 1 else 0.0
         out[i, :width] = (kept - kept.mean() - slope * place) * window
         out[i, width:] = 0.0
+
+
+def limit_strays(values: Floats, times: float, room: Floats, out: Floats) -> None:
+    """Clip each to m - times d .. m + times d, m the median around it, d the median of the distances from m."""
+    n, width = len(values), len(room)
+    halves = [(width - 1) // 2, width // 2]
+    for i, value in enumerate(values):
+        first = min(max(i - width // 2, 0), n - width)
+        around = values[first : first + width]
+        middle = np.sort(around)[halves].mean()
+        most = times * np.sort(np.abs(around - middle))[halves].mean()
+        out[i] = np.clip(value, middle - most, middle + most) if np.isfinite(most) else value
 
 
 def line_levels(

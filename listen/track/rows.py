@@ -8,7 +8,7 @@ from dataclasses import dataclass, fields
 import numpy as np
 from numpy.typing import NDArray
 
-from listen.track import shape_kernels
+from listen.track import hum_kernels, shape_kernels
 from listen.track.grid import Grid, Padded, lay_grid, points_for
 from listen.track.left import Between, Blocks, Read, measure_between, settle_between, take_out, what_is_read
 from listen.track.lines import (
@@ -31,6 +31,8 @@ _CALM_KNOTS = 7
 _ALONG = (-1.0, -0.5, 0.5, 1.0)
 _SLOW_ROWS = 25
 """The offset is taken off as its mean over half a second: a single frame's mean holds hum too."""
+_UNUSUAL = 5.0
+"""Times the median distance from the median; a straight drift or a sine stays within two."""
 _BENT = 0.006
 """A frame over which the pitch departs from a straight line by more than this part of it is shortened."""
 
@@ -210,7 +212,7 @@ class _Left:
 def _between_runs(
     runs: list[_Run], frames: _Frames, pitches: Pitches, zones: Floats, read: Read, remains: Blocks
 ) -> _Left:
-    dc = _running_mean(pitches.mean, _SLOW_ROWS)
+    dc = _slow_mean(pitches.mean)
     crests = -np.angle(pitches.first) / (2 * np.pi)
     folded, bins = [], []
     for k, run in enumerate(runs):
@@ -327,6 +329,17 @@ def _high_orders(amplitude: NDArray[np.complex128], limits: Ints, out: Floats) -
     """Mean square of the harmonics above the tenth, and their mean order; NaN where none fits."""
     parts = np.ascontiguousarray(amplitude).view(np.float64).reshape(*amplitude.shape, 2)
     shape_kernels.high_orders(parts, limits, HARMONIC_COLUMNS + 1, out)
+
+
+def _slow_mean(mean: Floats) -> Floats:
+    """Offset of each frame, its wander over half a second left.
+
+    A frame that holds something of a step says little of the others' offset: it is taken for no further off than
+    a few times what is usual around it.
+    """
+    usual: Floats = np.empty(len(mean))
+    hum_kernels.limit_strays(np.ascontiguousarray(mean), _UNUSUAL, np.empty(min(len(mean), _SLOW_ROWS)), usual)
+    return _running_mean(usual, _SLOW_ROWS)
 
 
 def _running_mean(values: Floats, width: int) -> Floats:

@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import itertools
+from collections.abc import Callable, Iterable
+from functools import partial
 from typing import Any
 
 import numpy as np
@@ -17,6 +19,8 @@ from listen.track.stretches import Stretch
 from listen.track.types import HARMONIC_COLUMNS, Envelope, Floats, Frames, PhaseStep
 
 Column = NDArray[Any]
+Each = Callable[..., Iterable[Any]]
+"""``map``, or as it: perhaps in several threads."""
 _CURVATURE = 0.5 * (1.0 / 12.0 - 1.0 / (2.0 * np.pi**2))
 """Half the mean of v^2 under the frame's weight: what a parabola in the pitch adds to its mean."""
 _ABOVE_NOISE = 2.0
@@ -65,8 +69,8 @@ class Table:
         self._short.extend(_thinned(short, self._every) for short in part.short)
         self._steps.extend(part.steps)
 
-    def frames(self) -> Frames:
-        """Close the table."""
+    def frames(self, each: Each = map) -> Frames:
+        """Close the table; ``each`` may work on several things at once."""
         n, rate_hz, hop_s, every = self._n, self._rate_hz, self._hop_s, self._every
         time_s: Column = (self._start_row + np.arange(0, n, every)) * hop_s
         table = self._columns
@@ -77,23 +81,25 @@ class Table:
         table["centred"] &= ~_at_steps(self._stretches, time_s, rate_hz)
         quiet = np.concatenate(self._quiet)[:n:every] if self._quiet else np.empty(0)
         self._quiet = []
-        envelope = _envelope(self._short, self._stretches, quiet, time_s, hop_s * every, rate_hz)
-        self._short = []
-        hum_time, hum, floor = (np.asarray(column, dtype=np.float64) for column in self._hum.lines())
-        columns = _levels(table, quiet, rate_hz)
-        self._columns = {}
+        of_short = partial(_envelope, self._short, self._stretches, quiet, time_s, hop_s * every, rate_hz)
+        columns, hum, envelope = each(_called, (partial(_levels, table, quiet, rate_hz), self._hum.lines, of_short))
+        self._short, self._columns = [], {}
         for column in columns.values():
             column.flags.writeable = False
         return Frames(
             sample_rate_hz=rate_hz,
             time_s=time_s,
-            hum_time_s=hum_time,
-            hum_dbfs=hum,
-            hum_floor_dbfs=floor,
+            hum_time_s=hum[0],
+            hum_dbfs=hum[1],
+            hum_floor_dbfs=hum[2],
             envelope=envelope,
             phase_steps=tuple(self._steps),
             **columns,
         )
+
+
+def _called(work: Callable[[], Any]) -> Any:
+    return work()
 
 
 _OF_ALL_ROWS = ("f0", "frame_s", "stretch")

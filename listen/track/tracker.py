@@ -7,9 +7,9 @@ import ctypes
 import itertools
 import os
 import sys
-from collections.abc import Callable, Iterable
+from collections.abc import Callable
 from concurrent.futures import ThreadPoolExecutor
-from typing import Any, Protocol
+from typing import Protocol
 
 import numpy as np
 
@@ -19,7 +19,7 @@ from listen.track.lines import FRAME_CYCLES, FRAME_S
 from listen.track.part import Part, margin_samples, measure_part
 from listen.track.phase import rough_curve
 from listen.track.stretches import find_stretches
-from listen.track.table import Table
+from listen.track.table import Each, Table
 from listen.track.types import ROW_EVERY_S, Floats, Frames
 
 PART_SAMPLES = 2**20
@@ -33,8 +33,6 @@ _LONG_PARTS = 16
 """Of a shorter take there is too little memory to give back to be worth the time."""
 WORKERS = 2
 Progress = Callable[[float], None]
-Each = Callable[..., Iterable[Any]]
-"""``map``, or as it: perhaps in several threads."""
 
 
 class Source(Protocol):
@@ -118,8 +116,8 @@ def track(
         for i, part in enumerate(each(work, bounds)):
             table.add(part)
             report(0.3 + 0.7 * (i + 1) / len(bounds))
-    give_back()
-    frames = table.frames()
+        give_back()
+        frames = table.frames(each)
     give_back()
     return frames
 

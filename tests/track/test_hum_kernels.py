@@ -10,7 +10,7 @@ import pytest
 from listen.track import hum_kernels, reference_hum
 from tests.track.twins import assert_same
 
-KERNELS = ("level_windows", "line_levels")
+KERNELS = ("level_windows", "line_levels", "limit_strays")
 
 
 def ends(lengths: list[int]) -> np.ndarray:
@@ -47,6 +47,27 @@ def test_a_straight_line_leaves_nothing_of_a_window() -> None:
     hum_kernels.level_windows(5.0 - 0.25 * np.arange(60.0), 10, np.ones(50), out, lost)
     np.testing.assert_allclose(out, 0.0, atol=1e-12)
     np.testing.assert_array_equal(lost, 0.0)
+
+
+@pytest.mark.parametrize(("n", "width"), [(60, 25), (60, 24), (25, 25), (7, 7), (2, 2), (1, 1), (40, 1)])
+@pytest.mark.parametrize("kind", ["noise", "stray", "equal", "drift", "not finite"])
+def test_limit_strays(kind: str, n: int, width: int) -> None:
+    rng = np.random.default_rng(n + width)
+    values = {"equal": np.full(n, 0.3), "drift": 1e-3 * np.arange(n)}.get(kind, 1e-4 * rng.standard_normal(n))
+    if kind == "stray":
+        values[[0, n // 2, n - 1]] = 0.3, -0.2, 0.1
+    elif kind == "not finite":
+        values[n // 3] = np.nan
+    results = []
+    for owner in (hum_kernels, reference_hum):
+        out = np.full(n, 7.0)
+        owner.limit_strays(values, 5.0, np.empty(width), out)
+        results.append(out)
+    np.testing.assert_allclose(*results, rtol=0, atol=1e-16)
+    if kind in {"equal", "drift"} and width > 2:
+        np.testing.assert_array_equal(results[0], values)
+    if kind == "stray" and width > 20:
+        assert np.abs(results[0]).max() < 2e-3
 
 
 @pytest.mark.parametrize("fill", ["random", "equal", "zero", "few values"])
