@@ -15,12 +15,12 @@ from typing import Any
 import numpy as np
 import pytest
 
-from listen.track import coarse_kernels, kernels, reference, shape_kernels
+from listen.track import coarse_kernels, kernels, reference, shape_kernels, signal_kernels
 from listen.track.coarse import coarse_margin, hop_samples, spectrum_size
 from tests.track.twins import Phase, assert_same, both, single
 
 STEPS = {"_peak_bins", "_comb_fill", "_scan"}
-MODULES = (kernels, coarse_kernels, shape_kernels)
+MODULES = (kernels, coarse_kernels, shape_kernels, signal_kernels)
 
 
 def kernels_of(module: ModuleType) -> dict[str, Any]:
@@ -125,7 +125,7 @@ def test_decimate(step: int, n_out: int) -> None:
     rng = np.random.default_rng(11)
     taps, x = single(rng.standard_normal(64)), single(rng.standard_normal(n_out * step + 64))
     results = []
-    for owner in (coarse_kernels, reference):
+    for owner in (signal_kernels, reference):
         out = np.full(n_out, 7.0, dtype=np.float32)
         owner.decimate(x, taps, step, out)
         results.append(out)
@@ -150,7 +150,7 @@ def test_decimate_near() -> None:
     rng = np.random.default_rng(12)
     taps, x = single(rng.standard_normal(64)), single(rng.standard_normal(2 * 500 + 64))
     results = []
-    for owner in (coarse_kernels, reference):
+    for owner in (signal_kernels, reference):
         out = np.full(500, 7.0, dtype=np.float32)
         owner.decimate_near(x, taps, 2, np.array([-50, 3, 100, 115, 300, 495, 900]), 20, out)
         results.append(out)
@@ -163,14 +163,14 @@ def test_decimate_with_a_sample_that_is_not_finite() -> None:
     x = np.ones(200, dtype=np.float32)
     x[100] = np.inf
     out = np.empty(34, dtype=np.float32)
-    coarse_kernels.decimate(x, np.full(64, 0.1, dtype=np.float32), 4, out)
+    signal_kernels.decimate(x, np.full(64, 0.1, dtype=np.float32), 4, out)
     assert np.isinf(out).sum() == 16
 
 
 def test_line_powers() -> None:
     spectra = single(np.random.default_rng(25).standard_normal((5, 33, 2)))
     results = []
-    for owner in (coarse_kernels, reference):
+    for owner in (signal_kernels, reference):
         results.append(np.empty((5, 33), dtype=np.float32))
         owner.line_powers(spectra, 0.25, results[-1])
     np.testing.assert_allclose(*results, rtol=1e-6)
@@ -188,7 +188,7 @@ def test_take_windows() -> None:
     rng = np.random.default_rng(23)
     x = (0.3 + rng.standard_normal(700)).astype(np.float32)
     centres = np.array([-5, 0, 40, 350, 640, 699, 720])
-    compiled, plain = both("take_windows", coarse_kernels, x, centres, np.hanning(128), out=(7, 128), kind=np.float32)
+    compiled, plain = both("take_windows", signal_kernels, x, centres, np.hanning(128), out=(7, 128), kind=np.float32)
     np.testing.assert_allclose(compiled, plain, rtol=0, atol=1e-6)
 
 
