@@ -8,7 +8,7 @@ from dataclasses import dataclass, fields
 import numpy as np
 from numpy.typing import NDArray
 
-from listen.track import hum_kernels, shape_kernels
+from listen.track import frame_kernels, hum_kernels, shape_kernels
 from listen.track.grid import Grid, Padded, lay_grid, points_for
 from listen.track.left import Between, Blocks, Read, measure_between, settle_between, take_out, what_is_read
 from listen.track.lines import (
@@ -28,7 +28,6 @@ from listen.track.types import HARMONIC_COLUMNS, ROW_EVERY_S, Floats, Ints
 _MOVED = 0.3
 """A frame that an edge moves by more than this many cycles is no measure of what is at its centre."""
 _CALM_KNOTS = 7
-_ALONG = (-1.0, -0.5, 0.5, 1.0)
 _SLOW_ROWS = 25
 """The offset is taken off as its mean over half a second: a single frame's mean holds hum too."""
 _UNUSUAL = 5.0
@@ -139,26 +138,14 @@ def _frames_of(row: Ints, hop: float, curve: PhaseCurve, low: float, high: float
     """Frames round the rows' samples, within two phases: shortened at edges and where the pitch bends."""
     centres = row * hop
     middle, slope = curve_at(curve, centres)
-    cycles = frame_cycles(slope * rate_hz)
     # hum under the tone ripples the slopes and bends nothing: the mean of a few short frames is free of it
     calm = _running_mean(curve.slopes, _CALM_KNOTS)
-    here = np.interp(centres, curve.samples, calm)
-    for _ in range(3):
-        half = 0.5 * cycles / slope
-        ahead = np.interp(centres + half, curve.samples, calm)
-        behind = np.interp(centres - half, curve.samples, calm)
-        nearer = np.interp(centres + 0.5 * half, curve.samples, calm)
-        nearer = np.maximum(nearer, np.interp(centres - 0.5 * half, curve.samples, calm))
-        straight = np.maximum(np.abs(ahead + behind - 2 * here), np.abs(nearer - here) - np.abs(ahead - behind))
-        bent = (straight > _BENT * slope) & (cycles > 2)
-        if not bent.any():
-            break
-        cycles = np.where(bent, np.maximum(2.0 * np.floor(0.25 * cycles), 2.0), cycles)
-    room = np.minimum(middle - low, high - middle)
-    cycles = np.minimum(cycles, np.maximum(2.0 * np.floor(room), 2.0))
-    moved = np.clip(middle, low + 0.5 * cycles, high - 0.5 * cycles)
-    half = 0.5 * cycles / slope
-    least = np.minimum.reduce([slope, *(np.interp(centres + f * half, curve.samples, curve.slopes) for f in _ALONG)])
+    out = np.empty((3, len(row)))
+    wanted = frame_cycles(slope * rate_hz)
+    frame_kernels.lay_frames(
+        curve.samples, curve.slopes, calm, centres, middle, slope, wanted, _BENT, float(low), float(high), out
+    )
+    cycles, moved, least = out
     return _Frames(
         row=row,
         samples=centres,
