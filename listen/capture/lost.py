@@ -17,6 +17,8 @@ _SHORTEST_SAMPLES = 8
 _EDGE_S = 0.25e-3
 _BESIDE_S = 0.05
 _LIVE = 0.3
+_CHORD = 1.2
+"""Of a sine's peak: 2 sin(pi / 5), a chord over a fifth of the cycle."""
 _QUIETEST_FS = 0.002
 _WAVES_OWN_HZ = 12.0
 _REGULAR = 0.1
@@ -122,6 +124,10 @@ def _is_live(samples: Floats, edge: int, smallest_fs: float) -> bool:
         return False
     peak = float(np.abs(samples).max())
     rise = np.abs(samples[edge:] - samples[:-edge])
+    # of high notes over a fifth of a cycle at the most: a longer chord may join two equal heights
+    while edge > 1 and float(rise.max()) > _CHORD * peak:
+        edge //= 2
+        rise = np.abs(samples[edge:] - samples[:-edge])
     steepest = float(rise.max())
     if peak < smallest_fs or steepest == 0.0:
         return False

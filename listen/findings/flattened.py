@@ -223,6 +223,14 @@ def slew_table(orders: int) -> tuple[Floats, Floats, Floats]:
     return np.array(read), np.array(true), np.array(third)
 
 
+@lru_cache(maxsize=1)
+def slew_angles() -> tuple[Floats, Floats]:
+    """H3 over H1 of slewed sines, rising, and its phase psi_3: that of a dead band's is 0."""
+    ratios = np.array([1.02, 1.05, 1.08, 1.1, 1.12, 1.15, 1.2, 1.3, 1.5])
+    thirds = np.array([slewed_harmonics(float(ratio), 3)[2] for ratio in ratios])
+    return np.abs(thirds), np.angle(thirds)
+
+
 def _first_amplitude(ratio: float) -> float:
     """Fundamental of the slewed sine over the sine's amplitude."""
     return float(np.abs(_slewed_spectrum(ratio)[1]))

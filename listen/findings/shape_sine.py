@@ -15,6 +15,7 @@ from listen.findings.flattened import (
     dead_band_ratio,
     dead_band_table,
     hard_share,
+    slew_angles,
     slew_table,
     true_loss,
 )
@@ -41,6 +42,8 @@ _USUAL_LOSS_PERCENT = 2.0
 _TILTED_BELOW = 50.0
 """Below so many times the corner a flat of a sixth of the cycle sinks by the two per cent by which flats are told."""
 _LEAST_LOSS = 0.003
+_TOLD_BY_SLOPE = 0.02
+"""A dead band's slope is steeper than slewing's by this, of a sine's, where they can be told apart by it."""
 _WIEN_TURN_RAD = float(np.radians(63.4))
 """By so much a Wien bridge turns the second harmonic that its amplifier makes: 1 - 3j/(k - 1/k), k = 2."""
 
@@ -111,6 +114,7 @@ def read_shape(frames: Frames, usable: Flags, coupling_known: bool, topology: st
     turn = _WIEN_TURN_RAD if topology == "wien-bridge" else 0.0
     positive = np.where(few, np.cos(psi2 + turn) < 0, positive)
     loss_one, share_one = _from_few(few, orders, loss_one, share_one, h2, h3)
+    dead_band = _dead_band(frames, orders, h3)
     return Shape(
         usable=usable,
         orders=orders,
@@ -124,8 +128,9 @@ def read_shape(frames: Frames, usable: Flags, coupling_known: bool, topology: st
         positive=positive.astype(bool),
         even=np.nan_to_num(100 * 10 ** (short_median(frames.even_dbc, st) / 20)),
         odd=np.nan_to_num(100 * 10 ** (short_median(frames.odd_dbc, st) / 20)),
-        slope_short=_slope_short(frames, orders, h3),
-        dead_band=_dead_band(frames, orders, h3),
+        # of few harmonics a dead band's slope is no steeper than a sine's: it is not slewing for that
+        slope_short=np.where(dead_band > 0.0, 0.0, _slope_short(frames, orders, h3)),
+        dead_band=dead_band,
         corner_hz=corner,
     )
 
@@ -208,16 +213,19 @@ def _dead_band(frames: Frames, orders: NDArray[np.int64], h3: Floats) -> Floats:
 def _steeper_than_slewing(frames: Frames, orders: NDArray[np.int64], h3: Floats, among: Flags) -> Flags:
     """Slewing lays H3 and H5 as a dead band does, but holds the slope that a dead band steepens.
 
-    Tables are dear: they are made for the rows in question alone.
+    With few harmonics no slope is steep: then it is told from the angle by which slewing leans. Tables are dear: they
+    are made for the rows in question alone.
     """
     read = short_median(frames.slope_over_sine, frames.stretch)
+    leans = np.abs(_median_angle(frames, 1)) > 0.5 * np.interp(h3, *slew_angles())
     out = np.zeros(len(frames), dtype=bool)
     for k in distinct(orders[among]):
         rows = among & (orders == k)
         fits = int(min(k, 16))
         third, steep = dead_band_table(fits)
         slewed, _, thirds = slew_table(fits)
-        out[rows] = read[rows] > 0.5 * (np.interp(h3[rows], third, steep) + np.interp(h3[rows], thirds, slewed))
+        dead, held = np.interp(h3[rows], third, steep), np.interp(h3[rows], thirds, slewed)
+        out[rows] = np.where(dead - held > _TOLD_BY_SLOPE, read[rows] > 0.5 * (dead + held), ~leans[rows])
     return out
 
 

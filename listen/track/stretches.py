@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 
 from listen.sorting import median
 from listen.track.coarse import TONE_BELOW, CoarseTrack
-from listen.track.types import Floats
+from listen.track.types import Flags, Floats
 
 Reader = Callable[[int, int], Floats]
 
@@ -28,7 +28,11 @@ _ALWAYS_STEP_RATIO = 1.6
 _FLOOR_AMPLITUDE = 10 ** (-96 / 20)
 _BELOW_LOUDEST = 10 ** (-62 / 20)
 _LOW_AMPLITUDE = 10 ** (-30 / 20)
-_MAINS_WANDER = 0.004
+_SAME_TONE = 0.0015
+_FADE = 0.3, 0.997
+"""A tone that dies away falls from hop to hop, by no more than 10 dB; hum stays."""
+_MAINS_WANDER, _LARGE_WANDER = 0.004, 0.03
+_MOST_HOPS = 0.9
 _VOTE_HOPS = 4
 
 
@@ -74,7 +78,8 @@ def find_stretches(track: CoarseTrack, rate_hz: float, first: int, last: int, re
     amplitude = np.sqrt(track.power)
     floor = max(_FLOOR_AMPLITUDE, _BELOW_LOUDEST * float(amplitude.max(initial=0.0)))
     voiced = (track.f0_hz > 0) & (track.unlikeness < TONE_BELOW) & (amplitude > floor)
-    voiced &= ~_mains_alone(track.f0_hz, amplitude)
+    hum = voiced & _mains_alone(track.f0_hz, amplitude)
+    voiced = _with_its_fades(voiced & ~hum, hum, track.f0_hz, amplitude)
     if _mains_only(track.f0_hz[voiced], amplitude[voiced]):
         voiced[:] = False
     f0, voiced = _bridged(track.f0_hz, voiced, amplitude)
@@ -97,11 +102,31 @@ def _mains_alone(f0_hz: Floats, amplitude: Floats) -> NDArray[np.bool_]:
     return faint
 
 
+def _with_its_fades(voiced: NDArray[np.bool_], hum: NDArray[np.bool_], f0_hz: Floats, amplitude: Floats) -> Flags:
+    """Hops of a tone, with those beside it that look like hum but are the same tone growing or dying away."""
+    out = voiced.copy()
+    last = len(out) - 1
+    for step in (1, -1):
+        beside = out[:-1] & hum[1:] if step == 1 else out[1:] & hum[:-1]
+        for place in (np.flatnonzero(beside) + (1 if step == 1 else 0)).tolist():
+            i = place
+            while 0 <= i <= last and hum[i]:
+                same = abs(f0_hz[i] / f0_hz[i - step] - 1.0) < _SAME_TONE
+                if not (same and _FADE[0] < amplitude[i] / amplitude[i - step] < _FADE[1]):
+                    break
+                out[i] = True
+                i += step
+    return out
+
+
 def _mains_only(f0_hz: Floats, amplitude: Floats) -> bool:
     """Whether all there is stays on the mains' frequency or its double, and lower than anyone records a tone."""
     if not len(f0_hz) or float(amplitude.max()) > _LOW_AMPLITUDE:
         return False
-    return any(bool((np.abs(f0_hz / line - 1.0) < _MAINS_WANDER).all()) for line in (50.0, 60.0, 100.0, 120.0))
+    off = np.abs(f0_hz / np.array([[50.0], [60.0], [100.0], [120.0]]) - 1.0)
+    # a hop at an end of the take, or on a click, reads it less well
+    near = (np.mean(off < _MAINS_WANDER, axis=1) > _MOST_HOPS) & (off < _LARGE_WANDER).all(axis=1)
+    return bool(near.any())
 
 
 def _bridged(f0_hz: Floats, voiced: NDArray[np.bool_], amplitude: Floats) -> tuple[Floats, NDArray[np.bool_]]:

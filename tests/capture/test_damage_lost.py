@@ -76,6 +76,18 @@ def test_zeros_cut_into_a_tone_are_found(tmp_path, n_lost, at, f0_hz):
     assert runs(scan(tmp_path, x).lost) == [(at, n_lost)]
 
 
+@pytest.mark.parametrize("at", range(30000, 30036, 3))
+@pytest.mark.parametrize("f0_hz", [1388.0, 2700.0, 5200.0, 9100.0])
+def test_zeros_are_found_wherever_in_the_cycle_they_begin(tmp_path, at, f0_hz):
+    """Of high notes a quarter of a millisecond is a third of the cycle or more: its ends may lie equally high."""
+    x = tone(f0_hz=f0_hz)
+    x[at : at + 884] = 0.0
+    (found,) = runs(scan(tmp_path, x).lost)
+    # a sample on either side may be zero anyway, and one cut off near zero as well be the wave's
+    assert abs(found[0] - at) <= 1
+    assert abs(found[1] - 884) <= 2
+
+
 @pytest.mark.parametrize("n_lost", [0, 6, 11])
 def test_fewer_zeros_than_a_quarter_millisecond_are_left_alone(tmp_path, n_lost):
     x = tone()
