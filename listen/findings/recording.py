@@ -10,9 +10,10 @@ from listen.findings.limits import Limits
 from listen.findings.rows import Flags, Span, pitch_range
 from listen.findings.types import Half
 from listen.sorting import median
-from listen.track import Frames
+from listen.track import Frames, PhaseStep
 
 _NEAR_S = 0.03
+_DYING_DB = 6.0
 
 
 def overloaded_rows(frames: Frames, damage: Damage) -> Flags:
@@ -23,9 +24,20 @@ def overloaded_rows(frames: Frames, damage: Damage) -> Flags:
 def lost_rows(frames: Frames, damage: Damage) -> Flags:
     """Rows whose frames hold lost samples or a step of the phase."""
     near = _rows_near(frames, damage.lost.start_sample, damage.lost.n_samples)
-    for step in frames.phase_steps:
+    for step in _skips(frames):
         near |= np.abs(frames.time_s - step.time_s) < _NEAR_S
     return near
+
+
+def _skips(frames: Frames) -> list[PhaseStep]:
+    """Steps of the phase where samples are missing: not those of a tone that dies or starts, whose level breaks."""
+    kept = []
+    for step in frames.phase_steps:
+        near = np.flatnonzero(np.abs(frames.time_s - step.time_s) <= 2.5 * frames.row_every_s)
+        level = frames.level_dbfs[near]
+        if len(near) < 2 or abs(level[-1] - level[0]) <= _DYING_DB:
+            kept.append(step)
+    return kept
 
 
 def _rows_near(frames: Frames, starts: np.ndarray, lengths: np.ndarray) -> Flags:
@@ -91,7 +103,7 @@ def gap(frames: Frames, damage: Damage, capture: Capture, limits: Limits) -> lis
         places.append((float(start / rate), float((start + n) / rate)))
         lost += float(n)
     jumps = 0
-    for step in frames.phase_steps:
+    for step in _skips(frames):
         if any(a - 0.05 <= step.time_s <= b + 0.05 for a, b in places):
             continue
         places.append((step.time_s, step.time_s + 1 / rate))

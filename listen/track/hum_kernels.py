@@ -12,6 +12,8 @@ import numpy as np
 from listen.compiled import kernel, part
 from listen.track.types import Floats, Ints
 
+_STANDS_OUT = 3.0
+
 
 @kernel("void(f8[::1], i8, f8[::1], f8[:, ::1], f8[::1])", sums=True, brief=True)
 def level_windows(rest: Floats, step: int, window: Floats, out: Floats, lost: Floats) -> None:
@@ -96,6 +98,16 @@ def limit_strays(values: Floats, times: float, room: Floats, out: Floats) -> Non
         out[i] = middle - most if off < -most else (middle + most if off > most else values[i])
 
 
+@part()
+def _is_skirt(spectrum: Floats, largest: float, first: int, last: int) -> bool:
+    """Whether one of the two bins before ``first`` or after ``last`` holds more than ``largest`` power."""
+    found = False
+    for b in (first - 2, first - 1, last + 1, last + 2):
+        if 0 <= b < spectrum.shape[0] and spectrum[b, 0] ** 2 + spectrum[b, 1] ** 2 > largest:
+            found = True
+    return found
+
+
 @kernel("void(f8[:, :, ::1], f8, i8[::1], i8[::1], i8[::1], i8[::1], f8[::1], f8[:, :, ::1])", sums=True)
 def line_levels(
     spectra: Floats,
@@ -111,7 +123,8 @@ def line_levels(
 
     spectra (n, bins, 2): real and imaginary parts, times ``scale`` the amplitudes. Of line k: the largest of the bins
     near[near_ends[k]:near_ends[k + 1]], and the median of the bins beside[beside_ends[k]:beside_ends[k + 1]]; NaN where
-    there is none. room: as many as a line has bins beside it.
+    there is none. What stands out but rises on into the two bins beyond is the skirt of another line: then the median
+    stands for the line too. room: as many as a line has bins beside it.
     """
     for i in range(spectra.shape[0]):
         for k in range(out.shape[1]):
@@ -129,3 +142,7 @@ def line_levels(
                 low = math.sqrt(_ranked(room, count, (count - 1) // 2))
                 high = low if count % 2 else math.sqrt(_ranked(room, count, count // 2))
                 out[i, k, 1] = scale * 0.5 * (low + high)
+                if out[i, k, 0] > _STANDS_OUT * out[i, k, 1] and _is_skirt(
+                    spectra[i], largest, near[near_ends[k]], near[near_ends[k + 1] - 1]
+                ):
+                    out[i, k, 0] = out[i, k, 1]

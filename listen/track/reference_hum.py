@@ -44,10 +44,17 @@ def line_levels(
     room: Floats,
     out: Floats,
 ) -> None:
-    """Largest amplitude of the bins near each line, median of those beside it."""
+    """Largest amplitude of the bins near each line, median of those beside it.
+
+    The median for both where the largest is over three times it, and a bin of the two on either side is larger still.
+    """
     del room
     amplitude = scale * np.hypot(spectra[:, :, 0], spectra[:, :, 1])
     for k in range(out.shape[1]):
         at, others = near[near_ends[k] : near_ends[k + 1]], beside[beside_ends[k] : beside_ends[k + 1]]
         out[:, k, 0] = amplitude[:, at].max(axis=1) if len(at) else np.nan
         out[:, k, 1] = np.median(amplitude[:, others], axis=1) if len(others) else np.nan
+        if len(at) and len(others):
+            beyond = [b for b in (at[0] - 2, at[0] - 1, at[-1] + 1, at[-1] + 2) if 0 <= b < amplitude.shape[1]]
+            skirt = (amplitude[:, beyond] > out[:, k, :1]).any(axis=1) & (out[:, k, 0] > 3.0 * out[:, k, 1])
+            out[skirt, k, 0] = out[skirt, k, 1]

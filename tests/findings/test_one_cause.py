@@ -130,3 +130,20 @@ def test_hum_does_not_bend_the_tips_of_a_low_triangle() -> None:
     x = 0.2 * sum(np.cos(2 * np.pi * i * phase) / i**2 for i in k)
     result = check_of(x + hum(len(x), 60.0, 0.2 * 10 ** (-18 / 20)) + white(len(x), -88.0), wave="triangle")
     assert told(result) == {"mains-hum"}
+
+
+@pytest.mark.parametrize(
+    ("f0_hz", "off_s", "start_rad", "seed"),
+    [(121.25287583, 2.45396736, 5.17872123, 55), (152.35788525, 2.47256439, 1.97937499, 109), (441.3, 2.5, 0.0, 1)],
+)
+def test_a_tone_that_is_switched_off_has_lost_no_samples(
+    f0_hz: float, off_s: float, start_rad: float, seed: int
+) -> None:
+    """While it dies its phase may slip, by what the input's coupling adds: nothing is missing from the recording."""
+    rate = 32000.0
+    t = times(3.22, rate)
+    envelope = 0.146 * np.exp(-np.maximum(t - off_s, 0.0) / 0.02)
+    x = envelope * np.cos(2 * np.pi * f0_hz * t + start_rad) + 1e-5 * np.cos(2 * np.pi * 50.0 * t)
+    result = check_of(coupled(x, 3.5, rate) + white(len(x), -91.0, seed), rate)
+    assert "oscillation-dropout" in told(result)
+    assert "capture-gap" not in told(result)

@@ -95,6 +95,23 @@ def test_line_levels(fill: str) -> None:
     assert np.isfinite(results[0][:, :2]).all()
 
 
+def test_the_skirt_of_another_line_is_none_of_the_mains() -> None:
+    """A strong line just beyond the bins that are searched, and one within them."""
+    rng = np.random.default_rng(4)
+    spectra = 0.01 * rng.standard_normal((2, 40, 2))
+    spectra[0, 13:18, 0] += [0.2, 0.6, 1.0, 0.6, 0.2]
+    spectra[1, 10:15, 0] += [0.2, 0.6, 1.0, 0.6, 0.2]
+    near, beside = np.arange(10, 15), np.concatenate([np.arange(2, 7), np.arange(20, 26)])
+    results = []
+    for owner in (hum_kernels, reference_hum):
+        out = np.full((2, 1, 2), 7.0)
+        owner.line_levels(spectra, 1.0, near, ends([5]), beside, ends([11]), np.empty(11), out)
+        results.append(out)
+    np.testing.assert_allclose(*results, rtol=1e-12)
+    assert results[0][0, 0, 0] == results[0][0, 0, 1] < 0.03
+    assert results[0][1, 0, 0] == pytest.approx(1.0, abs=0.05)
+
+
 def test_line_levels_of_what_is_not_finite() -> None:
     spectra = np.full((1, 8, 2), np.nan)
     out = np.empty((1, 1, 2))
