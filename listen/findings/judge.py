@@ -165,7 +165,8 @@ def _of_the_recording(frames: Frames, damage: Damage, capture: Capture, limits: 
 
 
 def _dilated(flags: Flags, rows: int) -> Flags:
-    return np.convolve(flags, np.ones(2 * rows + 1), mode="same") > 0
+    # not convolve's own "same": of a take of fewer rows than the window it gives as many as the window has
+    return np.convolve(flags, np.ones(2 * rows + 1))[rows : rows + len(flags)] > 0
 
 
 def _touches(flags: Flags, frames: Frames, start_s: float, end_s: float) -> bool:
