@@ -32,7 +32,7 @@ from listen.findings.over import (
 )
 from listen.findings.rows import Flags, Floats, short_median
 from listen.findings.types import Half
-from listen.sorting import distinct, median, median_of_known
+from listen.sorting import distinct, median, median_of_known, quantile
 from listen.track import Frames
 
 CLIPPED_FROM = 0.5
@@ -42,6 +42,10 @@ _USUAL_LOSS_PERCENT = 2.0
 _TILTED_BELOW = 50.0
 """Below so many times the corner a flat of a sixth of the cycle sinks by the two per cent by which flats are told."""
 _LEAST_LOSS = 0.003
+_OF_THE_TABLE = (0.10, 0.16), (0.85, 0.3)
+_WIDE = 1.4
+_TRIANGLE_PERCENT = 17.0
+"""From here on slewing makes nearly a triangle, whatever the pitch."""
 _TOLD_BY_SLOPE = 0.02
 """A dead band's slope is steeper than slewing's by this, of a sine's, where they can be told apart by it."""
 _WIEN_TURN_RAD = float(np.radians(63.4))
@@ -182,9 +186,9 @@ def _slope_short(frames: Frames, orders: NDArray[np.int64], h3: Floats) -> Float
     for k in distinct(orders[pattern]):
         seen, true, _ = slew_table(int(min(k, 16)))
         rows = pattern & (orders == k)
-        # outside the loop the slope reads too steep by the table's difference, inside it by nearly nothing: half of it
+        # the slope reads too steep by most of the table's difference, of a wave that is nearly a triangle by less of it
         short = 1 - read[rows]
-        out[rows] = short + 0.5 * (np.interp(short, 1 - seen, 1 - true) - short)
+        out[rows] = short + np.interp(short, *_OF_THE_TABLE) * (np.interp(short, 1 - seen, 1 - true) - short)
     return np.nan_to_num(out)
 
 
@@ -299,12 +303,22 @@ def _slewing(frames: Frames, shape: Shape, limits: Limits, left: Flags) -> list[
         severity = severity_of(worst, row)
         # slewing comes with the pitch: below the onset the wave must be nearer a sine
         below = left & (frames.f0_hz < 0.8 * np.nanmin(frames.f0_hz[rows]))
-        if severity and not (np.count_nonzero(below) > 10 and median(values[below]) > 0.8 * worst):
+        alike = np.count_nonzero(below) > 10 and median(values[below]) > 0.8 * worst
+        if severity and not (alike or _same_at_all_pitches(frames.f0_hz[rows], values[rows])):
             amplitude = 10 ** (frames.fundamental_dbfs[rows] / 20)
             slope = 2 * np.pi * frames.f0_hz[rows] * amplitude * (1 - shape.slope_short[rows])
             facts = {"slope_short_percent": worst, "slope_fs_per_s": median(slope)}
             out.append(draft_of(frames, span, rows, "slew-limiting", severity, facts))
     return out
+
+
+def _same_at_all_pitches(f0_hz: Floats, values: Floats) -> bool:
+    """Whether the slope falls short alike at low notes and at high ones: no slewing, unless it is a full triangle."""
+    low, high = quantile(f0_hz, 0.25), quantile(f0_hz, 0.75)
+    if high < _WIDE * low:
+        return False
+    at_top = median(values[f0_hz >= high])
+    return at_top < _TRIANGLE_PERCENT and median(values[f0_hz <= low]) > 0.8 * at_top
 
 
 def _one_half(frames: Frames, shape: Shape, limits: Limits, left: Flags, known: bool) -> list[Draft]:
