@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import itertools
-from collections.abc import Callable, Iterable
+from collections.abc import Callable, Iterable, Iterator
 from functools import partial
 from typing import Any
 
@@ -70,7 +70,7 @@ class Table:
         self._steps.extend(part.steps)
 
     def frames(self, each: Each = map) -> Frames:
-        """Close the table; ``each`` may work on several things at once."""
+        """Close the table; ``each`` may work on several things at once, which takes memory for all of them."""
         n, rate_hz, hop_s, every = self._n, self._rate_hz, self._hop_s, self._every
         time_s: Column = (self._start_row + np.arange(0, n, every)) * hop_s
         table = self._columns
@@ -81,9 +81,15 @@ class Table:
         table["centred"] &= ~_at_steps(self._stretches, time_s, rate_hz)
         quiet = np.concatenate(self._quiet)[:n:every] if self._quiet else np.empty(0)
         self._quiet = []
-        of_short = partial(_envelope, self._short, self._stretches, quiet, time_s, hop_s * every, rate_hz)
-        columns, hum, envelope = each(_called, (partial(_levels, table, quiet, rate_hz), self._hum.lines, of_short))
-        self._short, self._columns = [], {}
+        self._columns = {}
+
+        def work() -> Iterator[Callable[[], Any]]:
+            # what is done one after the other gives its memory back before the next
+            yield lambda: _envelope(self._handed_over(), self._stretches, quiet, time_s, hop_s * every, rate_hz)
+            yield self._hum.lines
+            yield partial(_levels, table, quiet, rate_hz)
+
+        envelope, hum, columns = each(_called, work())
         for column in columns.values():
             column.flags.writeable = False
         return Frames(
@@ -96,6 +102,10 @@ class Table:
             phase_steps=tuple(self._steps),
             **columns,
         )
+
+    def _handed_over(self) -> list[ShortFrames]:
+        short, self._short = self._short, []
+        return short
 
 
 def _called(work: Callable[[], Any]) -> Any:

@@ -96,7 +96,8 @@ def track(
     report = progress or _silent
     read = _padded_reader(capture)
 
-    give_back = _give_back if last - first > _LONG_PARTS * part_samples else _nothing
+    long = last - first > _LONG_PARTS * part_samples
+    give_back = _give_back if long else _nothing
     with _one_thread_each(), ThreadPoolExecutor(max_workers=workers) as pool:
         each: Each = pool.map if workers > 1 else map
         coarse = _coarse_track(read, rate, first, last, each, lambda share: report(0.3 * share))
@@ -117,7 +118,7 @@ def track(
             table.add(part)
             report(0.3 + 0.7 * (i + 1) / len(bounds))
         give_back()
-        frames = table.frames(each)
+        frames = table.frames(map if long else each)
     give_back()
     return frames
 
