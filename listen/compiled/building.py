@@ -69,11 +69,17 @@ def build(kernels: Sequence[Kernel[..., Any]]) -> Built:
     # its vector mathematics is in a library that a process without numba does not load
     os.environ.setdefault("NUMBA_DISABLE_INTEL_SVML", "1")
     refused = import_module("numba.core.errors").NumbaError
+    config: Any = import_module("numba.core.config")
+    before = getattr(config, "SLP_VECTORIZE", 0)
+    # short loops are unrolled before they could be vectorised: this vectorises what is left of them
+    config.SLP_VECTORIZE = 1
     try:
         return _build(kernels)
     # the ways into numba that are taken here are its own affair: another release may have others
     except (refused, AttributeError, ImportError, TypeError) as error:
         raise NotCarriedError(str(error)) from error
+    finally:
+        config.SLP_VECTORIZE = before
 
 
 def _build(kernels: Sequence[Kernel[..., Any]]) -> Built:

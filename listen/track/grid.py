@@ -7,15 +7,17 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from listen.track import grid_kernels
+from listen.track import point_kernels
 from listen.track.phase import PhaseCurve
-from listen.track.resampling import TAPS, tap_table
+from listen.track.resampling import TAPS, middle_taps, tap_table
 from listen.track.types import Floats, Ints
 
 _POINTS = np.array([4, *sorted(f * 2**p for p in range(1, 20) for f in (3, 4, 5))])
 _ROOM = 1.02
 """Points a cycle, at the least, over its samples: a grid's own band ends above the samples'."""
-_AT_ONCE = 256
+_AT_ONCE = 512
+_SPAN = 576
+"""Samples that so many points span, and a few more: they lie closer than samples do."""
 _LAP = 64
 """Short cycles are handled several at a time: loops over fewer points than this cost more than they do."""
 
@@ -115,7 +117,7 @@ def lay_grid(x: Padded, curve: PhaseCurve, points: int, low: float, high: float)
     knots = slice(a, max(b, a + 2))
     rows, shares = np.empty((2, _AT_ONCE), dtype=np.int64), np.empty(_AT_ONCE, dtype=np.float32)
     place, dphi, y = np.empty(count), np.empty(count), np.empty(count, dtype=np.float32)
-    grid_kernels.lay_points(
+    point_kernels.lay_points(
         curve.samples[knots],
         curve.turns[knots],
         curve.slopes[knots],
@@ -123,9 +125,11 @@ def lay_grid(x: Padded, curve: PhaseCurve, points: int, low: float, high: float)
         start,
         x.values,
         float(x.first),
+        middle_taps(),
         tap_table(),
         rows,
         shares,
+        np.empty(3 * _SPAN, dtype=np.float32),
         place,
         dphi,
         y,

@@ -1,4 +1,4 @@
-"""The hot loops on the even grid of phase: samples brought to it, frames folded, what their mean cycles leave.
+"""The hot loops on the even grid of phase: frames folded, what their mean cycles leave.
 
 A grid has a whole number of points a cycle; point n lies at the phase n / points, so that the place of a point in the
 cycle is n modulo ``points``. Each kernel has its plain twin, under the same name, in ``reference_grid.py``.
@@ -12,111 +12,6 @@ import numpy as np
 
 from listen.compiled import kernel, part
 from listen.track.types import Floats, Ints
-
-
-@kernel("void(f8[::1], f8[::1], f8[::1], i8, i8, f8, f8[::1], f8[::1])", sums=True)
-def grid_places(
-    knots: Floats,
-    turns: Floats,
-    slopes: Floats,
-    points: int,
-    start: int,
-    origin: float,
-    place: Floats,
-    dphi: Floats,
-) -> None:
-    """Where the grid's points start, start + 1 .. lie: samples after ``origin``, and cycles a sample there.
-
-    knots, turns, slopes (k,): sample, phase in cycles and cycles a sample; between two knots time is a cubic of the
-    phase with these slopes; the end pieces go on beyond the ends.
-    """
-    n = place.shape[0]
-    inv_points = 1.0 / points
-    for k in range(knots.shape[0] - 1):
-        p0 = turns[k]
-        p1 = turns[k + 1]
-        a = math.ceil(p0 * points) - start
-        b = math.ceil(p1 * points) - start
-        if k == 0:
-            a = 0
-        if k == knots.shape[0] - 2:
-            b = n
-        if a < 0:
-            a = 0
-        if b > n:
-            b = n
-        if b <= a:
-            continue
-        h = p1 - p0
-        d0 = h / slopes[k]
-        d1 = h / slopes[k + 1]
-        dt = knots[k + 1] - knots[k]
-        c2 = 3.0 * dt - 2.0 * d0 - d1
-        c3 = d0 + d1 - 2.0 * dt
-        base = knots[k] - origin
-        step = inv_points / h
-        first = ((a + start) * inv_points - p0) / h
-        for i in range(np.uint64(b - a)):
-            u = first + i * step
-            place[np.uint64(a) + i] = base + u * (d0 + u * (c2 + u * c3))
-            dphi[np.uint64(a) + i] = h / (d0 + u * (2.0 * c2 + 3.0 * u * c3))
-
-
-@kernel("void(f4[::1], f8[::1], f8, f4[:, :, ::1], i8[:, ::1], f4[::1], f4[::1])", sums=True)
-def interpolate(
-    x: Floats, place: Floats, origin: float, table: Floats, rows: Ints, shares: Floats, out: Floats
-) -> None:
-    """Signal x (float32, x[0] at ``origin``) between its samples: out[i] = x at place[i], by taps from ``table``.
-
-    table (places, 3, 64): as ``tap_table`` has it; rows (2, m), shares (m,): room for m points at a time.
-    """
-    places = table.shape[0]
-    highest = x.shape[0] - 33
-    for start in range(0, place.shape[0], rows.shape[1]):
-        size = np.uint64(min(rows.shape[1], place.shape[0] - start))
-        first = np.uint64(start)
-        # what can be done for several points at once is done before
-        for i in range(size):
-            at = place[first + i] - origin
-            k = min(max(int(at), 31), highest)
-            far = (at - k) * places
-            q = min(max(int(far), 0), places - 1)
-            rows[0, i] = k - 31
-            rows[1, i] = q
-            shares[i] = np.float32(far - q)
-        for i in range(size):
-            u = shares[i]
-            near = np.uint64(rows[0, i])
-            row = np.uint64(rows[1, i])
-            total = np.float32(0.0)
-            for m in range(np.uint64(64)):
-                total += x[near + m] * (table[row, 0, m] + u * (table[row, 1, m] + u * table[row, 2, m]))
-            out[first + i] = total
-
-
-@kernel(
-    "void(f8[::1], f8[::1], f8[::1], i8, i8, f4[::1], f8, f4[:, :, ::1], i8[:, ::1], f4[::1], f8[::1], f8[::1],"
-    " f4[::1])",
-    sums=True,
-)
-def lay_points(
-    knots: Floats,
-    turns: Floats,
-    slopes: Floats,
-    points: int,
-    start: int,
-    x: Floats,
-    origin: float,
-    table: Floats,
-    rows: Ints,
-    shares: Floats,
-    place: Floats,
-    dphi: Floats,
-    y: Floats,
-) -> None:
-    """``grid_places`` of sample 0, and the signal there by ``interpolate``."""
-    grid_places(knots, turns, slopes, points, start, 0.0, place, dphi)
-    interpolate(x, place, origin, table, rows, shares, y)
 
 
 @part(sums=True)

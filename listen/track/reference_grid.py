@@ -27,26 +27,30 @@ def grid_places(
 
 
 def interpolate(
-    x: Floats, place: Floats, origin: float, table: Floats, rows: Ints, shares: Floats, out: Floats
-) -> None:
-    """Sum over m of x[k - 31 + m] h(m), k = floor(place - origin) held 31 samples off the ends; h by parabolas."""
-    del rows, shares
-    at = place - origin
-    k = np.clip(at.astype(np.int64), 31, len(x) - 33)
+    x: Floats, place: Floats, origin: float, middle: Floats, table: Floats, rows: Ints, shares: Floats, twice: Floats,
+    out: Floats
+) -> None:  # fmt: skip
+    """Samples and their middles in turn, z; then sum over m of z[k - 7 + m] h(m), k = floor(2 (place - origin))."""
+    del rows, shares, twice
+    z = np.zeros(2 * len(x))
+    z[::2] = x
+    z[63 : 2 * (len(x) - 32) : 2] = np.correlate(np.asarray(x, dtype=float), np.asarray(middle, dtype=float))
+    at = 2.0 * (place - origin)
+    k = np.clip(at.astype(np.int64), 7, len(z) - 9)
     far = (at - k) * len(table)
     q = np.clip(far.astype(np.int64), 0, len(table) - 1)
     u = (far - q)[:, None]
     taps = table[q, 0].astype(float) + u * table[q, 1] + u**2 * table[q, 2]
-    out[:] = np.sum(x[k[:, None] - 31 + np.arange(table.shape[2])] * taps, axis=1)
+    out[:] = np.sum(z[k[:, None] - 7 + np.arange(table.shape[2])] * taps, axis=1)
 
 
 def lay_points(
-    knots: Floats, turns: Floats, slopes: Floats, points: int, start: int, x: Floats, origin: float, table: Floats,
-    rows: Ints, shares: Floats, place: Floats, dphi: Floats, y: Floats
+    knots: Floats, turns: Floats, slopes: Floats, points: int, start: int, x: Floats, origin: float, middle: Floats,
+    table: Floats, rows: Ints, shares: Floats, twice: Floats, place: Floats, dphi: Floats, y: Floats
 ) -> None:  # fmt: skip
     """The two one after the other."""
     grid_places(knots, turns, slopes, points, start, 0.0, place, dphi)
-    interpolate(x, place, origin, table, rows, shares, y)
+    interpolate(x, place, origin, middle, table, rows, shares, twice, y)
 
 
 def turn_table(size: int, cosine: Floats, sine: Floats) -> None:

@@ -11,8 +11,8 @@ from typing import Any
 import numpy as np
 import pytest
 
-from listen.track import grid_kernels, kernels, reference_grid
-from listen.track.resampling import PLACES, TAPS, tap_table
+from listen.track import grid_kernels, kernels, point_kernels, reference_grid
+from listen.track.resampling import FEW, PLACES, TAPS, middle_taps, tap_table
 from tests.track.test_kernels import kernels_of
 
 POINTS = 96
@@ -26,13 +26,15 @@ def single(values: Any) -> np.ndarray:
 def both(name: str, *args: Any, out: list[np.ndarray]) -> list[tuple[np.ndarray, np.ndarray]]:
     """Run the kernel and its twin on copies of the arrays that take results: pairs of results."""
     taken = [[array.copy() for array in out] for _ in range(2)]
-    for owner, arrays in zip((grid_kernels, reference_grid), taken, strict=True):
+    owner_of = point_kernels if hasattr(point_kernels, name) else grid_kernels
+    for owner, arrays in zip((owner_of, reference_grid), taken, strict=True):
         getattr(owner, name)(*args, *arrays)
     return list(zip(*taken, strict=True))
 
 
 def test_every_kernel_has_a_twin_with_its_arguments() -> None:
-    public = {name: plain for name, plain in kernels_of(grid_kernels).items() if not name.startswith("_")}
+    found = kernels_of(grid_kernels) | kernels_of(point_kernels)
+    public = {name: plain for name, plain in found.items() if not name.startswith("_")}
     assert len(public) >= 8
     for name, plain in public.items():
         twin = getattr(reference_grid, name)
@@ -63,7 +65,7 @@ def test_grid_places_undo_the_phase() -> None:
     """At a steady pitch point n lies at (n / points) / slope."""
     knots = np.array([0.0, 90.0, 200.0, 310.0])
     place, dphi = np.empty(200), np.empty(200)
-    grid_kernels.grid_places(knots, 0.02 * knots, np.full(4, 0.02), 40, 8, 5.0, place, dphi)
+    point_kernels.grid_places(knots, 0.02 * knots, np.full(4, 0.02), 40, 8, 5.0, place, dphi)
     np.testing.assert_allclose(place, (8 + np.arange(200)) / 40 / 0.02 - 5.0, atol=1e-10)
     np.testing.assert_allclose(dphi, 0.02, rtol=1e-12)
 
@@ -72,31 +74,44 @@ def room() -> tuple[np.ndarray, np.ndarray]:
     return np.empty((2, 96), dtype=np.int64), np.empty(96, dtype=np.float32)
 
 
-def test_interpolate() -> None:
+@pytest.mark.parametrize("span", [30, 60, 320])
+def test_interpolate(span: int) -> None:
     rng = np.random.default_rng(2)
-    x = single(rng.standard_normal(300))
-    place = np.concatenate([[-3.0, 0.0, 30.9, 31.0, 266.0, 267.0, 267.999, 299.0], rng.uniform(31.0, 267.0, 500)])
-    ((compiled, plain),) = both(
-        "interpolate", x, place + 7.0, 7.0, tap_table(), *room(), out=[np.empty(len(place), dtype=np.float32)]
-    )
-    inside = (place >= 31.0) & (place < 268.0)
-    np.testing.assert_allclose(compiled[inside], plain[inside], rtol=0, atol=3e-6)
+    x = single(rng.standard_normal(900))
+    place = np.sort(np.concatenate([[39.0, 39.5, 858.999], rng.uniform(39.0, 859.0, 2000)]))
+    args = (x, place + 7.0, 7.0, middle_taps(), tap_table(), *room(), single(np.zeros(3 * span)))
+    ((compiled, plain),) = both("interpolate", *args, out=[np.empty(len(place), dtype=np.float32)])
+    np.testing.assert_allclose(compiled, plain, rtol=0, atol=3e-6)
+
+
+@pytest.mark.parametrize(
+    "place", [[-60.0, -2.0, 5.0], [950.0, 2000.0], [3.0, 899.0], [450.0, 400.0, 10.0], [400.0] * 600]
+)
+def test_interpolate_stays_in_its_room_wherever_the_places_lie(place: list[float]) -> None:
+    """Bounds-checked this fails where a place is read or written that is not there."""
+    x, out = single(np.ones(900)), single(np.full(len(place), 7.0))
+    point_kernels.interpolate(x, np.array(place), 0.0, middle_taps(), tap_table(), *room(), single(np.zeros(96)), out)
+    assert (out != 7.0).all()
 
 
 @pytest.mark.parametrize("cycles_a_sample", [0.003, 0.11, 0.31, 0.44])
 def test_interpolate_gives_the_sine_between_the_samples(cycles_a_sample: float) -> None:
     n = np.arange(400)
-    place = np.random.default_rng(3).uniform(40.0, 360.0, 2000)
+    place = np.sort(np.random.default_rng(3).uniform(40.0, 360.0, 2000))
     out = np.empty(2000, dtype=np.float32)
-    grid_kernels.interpolate(single(np.cos(2 * np.pi * cycles_a_sample * n)), place, 0.0, tap_table(), *room(), out)
-    # the window, up to 0.45, and the parabolas between the table's rows
+    x = single(np.cos(2 * np.pi * cycles_a_sample * n))
+    point_kernels.interpolate(x, place, 0.0, middle_taps(), tap_table(), *room(), single(np.zeros(960)), out)
+    # the windows, up to 0.45, and the parabolas between the table's rows
     assert np.abs(out - np.cos(2 * np.pi * cycles_a_sample * place)).max() < 3e-5
 
 
 def test_the_taps_of_every_place_sum_to_one() -> None:
     table = tap_table()
-    assert table.shape == (PLACES, 3, TAPS)
+    assert table.shape == (PLACES, 3, FEW)
     np.testing.assert_allclose(table.astype(float).sum(axis=2), np.tile([1.0, 0.0, 0.0], (PLACES, 1)), atol=1e-6)
+    assert middle_taps().shape == (TAPS,)
+    np.testing.assert_array_equal(middle_taps(), middle_taps()[::-1])
+    assert middle_taps().astype(float).sum() == pytest.approx(1.0, abs=1e-6)
 
 
 @pytest.mark.parametrize("size", [1, 2, 3, 96, 1000])
@@ -183,7 +198,7 @@ def test_lay_points() -> None:
     count = int((turns[-2] - turns[1]) * POINTS)
     start = int(turns[1] * POINTS) + 1
     x, out = single(np.cos(2 * np.pi * phase)), [np.empty(count), np.empty(count), single(np.zeros(count))]
-    args = (knots, turns, slopes, POINTS, start, x, 60.0, tap_table(), *room())
+    args = (knots, turns, slopes, POINTS, start, x, 60.0, middle_taps(), tap_table(), *room(), single(np.zeros(960)))
     results = both("lay_points", *args, out=out)
     for (compiled, plain), atol in zip(results, (1e-9, 1e-12, 3e-6), strict=True):
         np.testing.assert_allclose(compiled, plain, rtol=0, atol=atol)
