@@ -7,7 +7,7 @@ import pytest
 
 from listen.demo.waves import slew
 from tests.findings.takes import PEAK, noisy, turned
-from tests.tones import BAND, OVERSAMPLING, RATE_HZ, bent, check_of, decimated, kinds, times
+from tests.tones import BAND, OVERSAMPLING, RATE_HZ, bent, check_of, decimated, kinds, smooth_turn, times
 
 
 def pitch_of(orders: int) -> float:
@@ -68,3 +68,13 @@ def test_a_wave_that_is_peaked_alike_at_all_pitches_is_not_slewing() -> None:
     phase = 2 * np.pi * turned()[0]
     x = 0.3 * (np.cos(phase) + 0.04 * np.cos(3 * phase) + 0.008 * np.cos(5 * phase))
     assert "slew-limiting" not in kinds(check_of(noisy(x)))
+
+
+def test_what_is_slewed_to_a_triangle_at_all_pitches_is_slewing() -> None:
+    """Far above the full-power pitch the wave is a triangle, and its slope falls short alike at all of them."""
+    rate_hz = OVERSAMPLING * RATE_HZ
+    phase = smooth_turn(300.0, 900.0, 1.6, rate_hz, 0.8)[0]
+    most = PEAK * 2 * np.pi * 120.0 / rate_hz
+    out = np.empty(len(phase))
+    slew(PEAK * np.cos(2 * np.pi * phase), most, most, out)
+    assert "slew-limiting" in kinds(check_of(noisy(decimated(out))))
