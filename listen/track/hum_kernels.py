@@ -13,6 +13,7 @@ from listen.compiled import kernel, part
 from listen.track.types import Floats, Ints
 
 _STANDS_OUT = 3.0
+"""Times what is beside it: noise alone, which rises and falls from bin to bin, is left as it reads."""
 
 
 @kernel("void(f8[::1], i8, f8[::1], f8[:, ::1], f8[::1])", sums=True, brief=True)
