@@ -224,11 +224,11 @@ def slew_table(orders: int) -> tuple[Floats, Floats, Floats]:
 
 
 @lru_cache(maxsize=1)
-def slew_angles() -> tuple[Floats, Floats]:
-    """H3 over H1 of slewed sines, rising, and its phase psi_3: that of a dead band's is 0."""
-    ratios = np.array([1.02, 1.05, 1.08, 1.1, 1.12, 1.15, 1.2, 1.3, 1.5])
-    thirds = np.array([slewed_harmonics(float(ratio), 3)[2] for ratio in ratios])
-    return np.abs(thirds), np.angle(thirds)
+def slew_lines() -> tuple[Floats, Floats, Floats]:
+    """H3 over H1 of slewed sines, rising, its phase psi_3 (a dead band's is 0), and H5 over H1."""
+    ratios = (1.02, 1.05, 1.08, 1.1, 1.12, 1.15, 1.2, 1.3, 1.5)
+    lines = np.array([slewed_harmonics(ratio, 5) for ratio in ratios])
+    return np.abs(lines[:, 2]), np.angle(lines[:, 2]), np.abs(lines[:, 4])
 
 
 def _first_amplitude(ratio: float) -> float:

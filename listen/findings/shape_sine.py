@@ -15,7 +15,7 @@ from listen.findings.flattened import (
     dead_band_ratio,
     dead_band_table,
     hard_share,
-    slew_angles,
+    slew_lines,
     slew_table,
     true_loss,
 )
@@ -42,7 +42,6 @@ _USUAL_LOSS_PERCENT = 2.0
 _TILTED_BELOW = 50.0
 """Below so many times the corner a flat of a sixth of the cycle sinks by the two per cent by which flats are told."""
 _LEAST_LOSS = 0.003
-_OF_THE_TABLE = (0.10, 0.16), (0.85, 0.3)
 _WIDE = 1.4
 _TRIANGLE_PERCENT = 17.0
 """From here on slewing makes nearly a triangle, whatever the pitch."""
@@ -183,12 +182,14 @@ def _slope_short(frames: Frames, orders: NDArray[np.int64], h3: Floats) -> Float
         pattern &= np.maximum(frames.crest_positive, frames.crest_negative) > 1.0
         h5 = line_over(frames, 5)
         pattern &= ~((orders >= 5) & (h5 < 0.05 * h3))
+        # the harmonics that do not fit hide some of it: a loop's own filter leaves less of them than a follower makes
+        thirds, _, fifths = slew_lines()
+        hidden = np.where(orders >= 5, np.clip(h5 / np.interp(h3, thirds, fifths), 0.0, 1.0), 0.5)
     for k in distinct(orders[pattern]):
         seen, true, _ = slew_table(int(min(k, 16)))
         rows = pattern & (orders == k)
-        # the slope reads too steep by most of the table's difference, of a wave that is nearly a triangle by less of it
         short = 1 - read[rows]
-        out[rows] = short + np.interp(short, *_OF_THE_TABLE) * (np.interp(short, 1 - seen, 1 - true) - short)
+        out[rows] = short + hidden[rows] * (np.interp(short, 1 - seen, 1 - true) - short)
     return np.nan_to_num(out)
 
 
@@ -221,7 +222,7 @@ def _steeper_than_slewing(frames: Frames, orders: NDArray[np.int64], h3: Floats,
     are made for the rows in question alone.
     """
     read = short_median(frames.slope_over_sine, frames.stretch)
-    leans = np.abs(_median_angle(frames, 1)) > 0.5 * np.interp(h3, *slew_angles())
+    leans = np.abs(_median_angle(frames, 1)) > 0.5 * np.interp(h3, *slew_lines()[:2])
     out = np.zeros(len(frames), dtype=bool)
     for k in distinct(orders[among]):
         rows = among & (orders == k)
@@ -303,8 +304,9 @@ def _slewing(frames: Frames, shape: Shape, limits: Limits, left: Flags) -> list[
         severity = severity_of(worst, row)
         # slewing comes with the pitch: below the onset the wave must be nearer a sine
         below = left & (frames.f0_hz < 0.8 * np.nanmin(frames.f0_hz[rows]))
-        alike = np.count_nonzero(below) > 10 and median(values[below]) > 0.8 * worst
-        if severity and not (alike or _same_at_all_pitches(frames.f0_hz[rows], values[rows])):
+        shown = np.count_nonzero(below) > 10
+        alike = median(values[below]) > 0.8 * worst if shown else _same_at_all_pitches(frames.f0_hz[rows], values[rows])
+        if severity and not alike:
             amplitude = 10 ** (frames.fundamental_dbfs[rows] / 20)
             slope = 2 * np.pi * frames.f0_hz[rows] * amplitude * (1 - shape.slope_short[rows])
             facts = {"slope_short_percent": worst, "slope_fs_per_s": median(slope)}
