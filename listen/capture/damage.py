@@ -7,7 +7,7 @@ import math
 import numpy as np
 
 from listen.capture.codes import no_samples
-from listen.capture.lost import RunsOfMask, Spans, shortest_zero_run, zeros_cut_into_a_tone
+from listen.capture.lost import RunsOfMask, Spans, gated_zeros, shortest_zero_run, zeros_cut_into_a_tone
 from listen.capture.opening import Capture
 from listen.capture.overload import ExtremesByBlock, find_overload
 from listen.capture.repeats import RepeatFinder
@@ -96,12 +96,14 @@ def scan_damage(capture: Capture, *, block_samples: int = 1 << 16) -> Damage:
         repeats.feed(start, samples)
     n = capture.stop_sample - capture.start_sample
     dc_fs, rms_fs = grid.mean_and_rms(n)
+    zero_runs = zeros.result()
     return Damage(
         n_scanned=n,
         overload=find_overload(capture, extremes),
         lost=_lost(
             not_finite.result(),
-            zeros_cut_into_a_tone(capture, zeros.result(), grid.peaks(), _GRID),
+            zeros_cut_into_a_tone(capture, zero_runs, grid.peaks(), _GRID),
+            gated_zeros(capture, zero_runs),
             repeats.result(capture),
         ),
         n_nonfinite=n_nonfinite,
@@ -112,8 +114,9 @@ def scan_damage(capture: Capture, *, block_samples: int = 1 << 16) -> Damage:
     )
 
 
-def _lost(not_finite: Spans, zeros: Spans, repeated: Spans) -> LostRuns:
+def _lost(not_finite: Spans, cut: Spans, gated: Spans, repeated: Spans) -> LostRuns:
     """Put the kinds into one list, in order of time."""
+    zeros = sorted({*cut, *gated})
     runs = sorted(
         [(a, b, "not-finite") for a, b in not_finite]
         + [(a, b, "zeros") for a, b in zeros]

@@ -21,6 +21,10 @@ _CHORD = 1.2
 """Of a sine's peak: 2 sin(pi / 5), a chord over a fifth of the cycle."""
 _QUIETEST_FS = 0.002
 _WAVES_OWN_HZ = 12.0
+GATE_S = 0.05
+"""Exact zeros for so long, with sound on both sides, are a gate's or a gap."""
+_GATE_STEPS = 4.0
+"""Sound: more than the rounding of silence."""
 _REGULAR = 0.1
 
 
@@ -114,6 +118,33 @@ def zeros_cut_into_a_tone(capture: Capture, runs: Spans, peaks: Floats, grid: in
         before = capture.read(max(capture.start_sample, a - beside), a)
         after = capture.read(b, min(capture.stop_sample, b + beside))[::-1]
         if _is_live(before, edge, smallest_fs) and _is_live(after, edge, smallest_fs):
+            kept.append((a, b))
+    return kept
+
+
+def gated_zeros(capture: Capture, runs: Spans) -> Spans:
+    """Keep long runs of exact zeros with sound on both sides: a gate of the recorder, or a gap.
+
+    Parameters
+    ----------
+    capture : Capture
+    runs : list of (int, int)
+        Runs of exact zeros.
+
+    Notes
+    -----
+    Zeros at an end of the file are padding, and a quiet recording in coarse codes rounds to zeros.
+    """
+    shortest = round(GATE_S * capture.sample_rate_hz)
+    beside = round(_BESIDE_S * capture.sample_rate_hz)
+    least_fs = _GATE_STEPS * codes_of(capture.subtype).step_fs
+    kept = []
+    for a, b in runs:
+        if b - a < shortest or a <= capture.start_sample or b >= capture.stop_sample:
+            continue
+        before = capture.read(max(capture.start_sample, a - beside), a)
+        after = capture.read(b, min(capture.stop_sample, b + beside))
+        if min(float(np.abs(before).max()), float(np.abs(after).max())) >= least_fs:
             kept.append((a, b))
     return kept
 

@@ -5,10 +5,14 @@ from __future__ import annotations
 import numpy as np
 
 from listen.capture import Capture, Damage
-from listen.findings import alike, between, hold, level, recording, shape_sine, shape_waves, sweep, wording
+from listen.account.build import Parts, find_parts, level_law_of
+from listen.account.shape import find_shape
+from listen.findings import recording, shape_waves, sweep, wording
+from listen.findings.parts_drafts import between_drafts, drift_drafts, hold_drafts, start_drafts
 from listen.findings.draft import Draft
 from listen.findings.limits import Limits, in_steps, times_over
-from listen.findings.rows import Flags, Span, resting, without
+from listen.findings.rows import Flags, short_median
+from listen.findings.shape_drafts import shape_drafts
 from listen.findings.types import Finding, Judgement, Verdict
 from listen.track import Frames
 
@@ -45,14 +49,8 @@ def judge(
     -------
     Judgement
     """
-    start = level.find_start(frames)
-    no_rests: list[Span] = []
-    no_retunes: list[tuple[float, Span]] = []
-    if level.absent(frames):
-        drafts, steady, rests, moved = _nothing(frames), frames.oscillating, no_rests, no_retunes
-        start = level.Start(shown=False)
-    else:
-        drafts, steady, rests, moved = _tone(frames, damage, capture, wave, limits, start, topology)
+    drafts, steady, parts = _tone(frames, damage, capture, wave, limits, topology)
+    start, rests, moved = parts.start, parts.segments, parts.settlings
     findings = tuple(
         sorted(
             (wording.finding_of(d, capture.volts_per_full_scale, gain_control) for d in drafts),
@@ -94,64 +92,39 @@ def _tone(
     capture: Capture,
     wave: str,
     limits: Limits,
-    start: level.Start,
     topology: str | None,
-) -> tuple[list[Draft], Flags, list[Span], list[tuple[float, Span]]]:
+) -> tuple[list[Draft], Flags, Parts]:
     known = capture.ac_coupling_hz is not None
-    cut, lost = recording.overloaded_rows(frames, damage), recording.lost_rows(frames, damage)
-    drafts = _of_the_recording(frames, damage, capture, limits)
-    died, dips, near = level.dropouts(frames, start, limits, lost)
-    drafts += level.slow_start(start, limits)
-
-    spans = resting(frames)
-    rests = hold.rests_of(
-        frames,
-        without(spans, near | _dilated(lost | cut, 3), 20),
-        _LEAD_S,
-        start.settled_s + 0.3 if start.shown else 0.0,
-    )
-    hums = between.hum(frames, limits)
-    hunts_found, hunts = hold.hunting(rests, limits)
-    hunts_found, hums = alike.hunting_or_hum(hunts_found, hums)
-    hunts = hunts if hunts_found else []
-    died = [d for d in died if not any(h.start_s < d.start_s and h.end_s > d.end_s for h in hunts)]
-    died, hunts_found = alike.dying_or_hunting(died, dips, hunts_found, limits)
-    drafts = [*(d for d in drafts if not alike.is_of_the_swing(d, hunts_found)), *died]
-    moved = hold.retunes(frames, spans)
-    moved = [
-        (at, s)
-        for at, s in moved
-        if not _touches(near, frames, at - 0.05, frames.time_s[s.last])
-        and not lost[(frames.time_s > at - 0.3) & (frames.time_s < frames.time_s[s.last])].any()
-    ]
-    settled = hold.settlings(frames, moved, hunts)
-    bounced = hold.bounce(settled, limits)
-    drafts += [*hunts_found, *bounced, *hums]
-    drafts += hold.instability(frames, rests, hunts, limits, lambda f0_hz: alike.explained_cents(frames, hums, f0_hz))
-
-    settling = [(s.retune_s, s.retune_s + max(0.1, s.settle_s)) for s in settled]
-    steady = level.steady_rows(frames, start, near, settling)
-    shape_rows = steady & ~lost & ~cut & (frames.residual_dbc < -14.0)
+    parts = find_parts(capture, frames, damage)
+    recorded = _of_the_recording(frames, damage, capture, limits)
+    if parts.heard.source != "oscillator":
+        kind = parts.heard.source if parts.heard.source != "absent" else "oscillation-absent"
+        end = float(frames.time_s[-1]) if len(frames) else 0.0
+        severity = "fault" if kind == "oscillation-absent" else "attention"
+        return [*recorded, Draft(kind=kind, severity=severity, start_s=0.0, end_s=end)], frames.oscillating, parts
+    own = parts.frames
+    drafts = [*recorded, *start_drafts(parts, limits), *hold_drafts(parts, limits), *between_drafts(parts, limits)]
+    cut = recording.overloaded_rows(own, damage)
+    steady = parts.judged
+    shape_rows = steady & ~cut
+    level = own.level_dbfs
+    drift_rows = steady & ~cut
     shapes: list[Draft] = []
     if wave == "sine":
-        shape = shape_sine.read_shape(frames, shape_rows, known, topology)
-        shapes = shape_sine.shape_drafts(frames, shape, limits, known)
+        shape = find_shape(own, shape_rows, wien=topology == "wien-bridge")
+        if shape is not None:
+            shapes = shape_drafts(own, shape, limits, known)
+            sizes = shape.sizes
+            if shape.choice.best.stages.inside:
+                drift_rows = drift_rows & ~(sizes.at(sizes.steep, own.f0_hz) > 1.0)
+            else:
+                level = level - 20 * np.log10(sizes.at(sizes.gain, own.f0_hz))
+                drift_rows = drift_rows & ~(sizes.at(sizes.steep, own.f0_hz) > 1.75)
     else:
-        shapes = shape_waves.wave_drafts(frames, shape_rows, wave, limits, known, bool(hums))
-    whole = steady & ~_dilated(lost | cut, 6)
-    bursts = between.parasitic(frames, whole, limits, locked=wave == "sine")
-    halves = between.subharmonic(frames, whole, limits, humming=bool(hums))
-    bursts = [b for b in bursts if not alike.is_recordings(b, hums, capture, frames)]
-    halves = [d for d in halves if not alike.is_sideband(d, hunts_found)]
-    if wave == "sine":
-        halves = [d for d in halves if not alike.is_burst(d, bursts)]
-    shapes = alike.own_shapes(shapes, bursts, hums, halves)
-    slewed = _rows_of(shapes, "slew-limiting", frames)
-    width = 9
-    if hunts_found:
-        width = max(width, int(1.5 / float(hunts_found[0].evidence["rate_hz"]) / frames.row_every_s) | 1)
-    drifted = level.level_drift(frames, steady & ~lost & ~slewed, limits, width, known)
-    return [*drafts, *shapes, *bursts, *halves, *drifted], steady, spans, moved
+        shapes = shape_waves.wave_drafts(own, shape_rows & (own.residual_dbc < -14.0), wave, limits, known, False)
+    level = short_median(np.where(drift_rows, level, np.nan), own.stretch, 9)
+    law = level_law_of(parts, level, drift_rows, known)
+    return [*drafts, *shapes, *drift_drafts(parts, law, limits)], steady, parts
 
 
 def _of_the_recording(frames: Frames, damage: Damage, capture: Capture, limits: Limits) -> list[Draft]:

@@ -15,6 +15,8 @@ from listen.track.lines import BAND
 from listen.track.types import Floats, Ints
 
 FOLD = 16
+HALF_ORDERS = 3
+"""Lines at 1/2, 3/2 and 5/2 of the pitch are kept with their phases: alternate cycles that differ have most there."""
 _LEAST_HZ = 0.004
 """Lines below this part of the sample rate are hum's, drift's and the interface's."""
 _AT_ONCE = 1 << 19
@@ -159,7 +161,9 @@ def take_out(
     return left, folded
 
 
-def measure_between(grid: Grid, left: NDArray[np.float32], centres: Ints, read: Read) -> Floats:
+def measure_between(
+    grid: Grid, left: NDArray[np.float32], centres: Ints, read: Read
+) -> tuple[Floats, NDArray[np.complex64]]:
     """Lines between the harmonics, from the residual of each frame: what `between_lines` gives of them.
 
     Parameters
@@ -174,20 +178,19 @@ def measure_between(grid: Grid, left: NDArray[np.float32], centres: Ints, read: 
 
     Returns
     -------
-    ndarray, shape (n, 7)
+    bins : ndarray, shape (n, 7)
         For ``settle_between``.
+    half_orders : ndarray of complex, shape (n, 3)
+        Peak amplitude of the lines at 1/2, 3/2 and 5/2 of the pitch, cosine phase at phase 0 of the grid.
     """
     out = np.empty((len(centres), 7))
+    halves = np.zeros((len(centres), HALF_ORDERS), dtype=np.complex64)
     for m in set(read.cycles.tolist()):
         rows = np.flatnonzero(read.cycles == m)
-        i, j = int(rows[0]), int(rows[-1]) + 1
-        if j - i == len(rows):
-            _bins(grid, left, centres[i:j], m, read.last[i:j], read.first[i:j], out[i:j])
-        else:
-            some = np.empty((len(rows), 7))
-            _bins(grid, left, centres[rows], m, read.last[rows], read.first[rows], some)
-            out[rows] = some
-    return out
+        some = np.empty((len(rows), 7))
+        lines = _bins(grid, left, centres[rows], m, read.last[rows], read.first[rows], some)
+        out[rows], halves[rows] = some, lines
+    return out, halves
 
 
 def what_is_read(cycles: Ints, slopes: Floats) -> Read:
@@ -224,7 +227,9 @@ def settle_between(bins: Floats, read: Read, at_rate: Floats) -> Between:
     return Between(noise_power=noise, half_power=half, half_noise=half_noise, spur_power=spur, spur_order=order)
 
 
-def _bins(grid: Grid, left: NDArray[np.float32], centres: Ints, m: int, last: Ints, first: Ints, out: Floats) -> None:
+def _bins(
+    grid: Grid, left: NDArray[np.float32], centres: Ints, m: int, last: Ints, first: Ints, out: Floats
+) -> NDArray[np.complex64]:
     size = m * grid.points
     bins = size // 2 + 1
     # above the tone, its sidebands and the mains: 1.5 times the pitch
@@ -236,11 +241,15 @@ def _bins(grid: Grid, left: NDArray[np.float32], centres: Ints, m: int, last: In
     power = np.empty((2, bins + 3), dtype=np.float32)
     few: NDArray[Any] = np.empty(_SORTED + 1, dtype=np.int32)
     places: NDArray[Any] = np.empty(bins + 1, dtype=np.int32)
+    halves = np.zeros((len(centres), HALF_ORDERS), dtype=np.complex64)
+    fit = min(HALF_ORDERS, (bins - 1 + m // 2) // m)
+    odd = m // 2 + m * np.arange(fit)
     for i in range(0, len(centres), many):
         some = slice(i, i + many)
         taken = frames[: len(centres[some])]
         grid_kernels.weigh_frames(left, grid.points, centres[some], m, scratch, taken)
         spectrum = fourier.spectra(taken, spectra[: len(taken)])
+        halves[some, :fit] = spectrum[:, odd]
         parts = spectrum.view(np.float32).reshape(len(taken), bins, 2)
         shape_kernels.between_lines(
             parts,
@@ -255,3 +264,7 @@ def _bins(grid: Grid, left: NDArray[np.float32], centres: Ints, m: int, last: In
             places,
             out[some],
         )
+    # from the frame's own start to phase 0 of the grid: whole points, so that half cycles are exact
+    begin = (grid.start + centres - size // 2) % (2 * grid.points)
+    turn = np.exp(-2j * np.pi * np.outer(begin / grid.points, np.arange(HALF_ORDERS) + 0.5))
+    return np.asarray(halves * turn * (2.0 / size), dtype=np.complex64)

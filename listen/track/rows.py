@@ -52,6 +52,7 @@ class Rows:
     noise_power: Floats
     half_power: Floats
     half_noise: Floats
+    half_orders: NDArray[np.complex64]
     spur_power: Floats
     spur_order: Floats
     high_power: Floats
@@ -117,7 +118,7 @@ def measure_rows(
     if not own.any():
         return None
     waves = _waves_of(runs, frames, f0, coupling_hz, least_power(between.noise_power * 6.0 / pitches.spans))
-    rows = _rows(frames, pitches, f0, rate_hz, between, left.folded, waves, number)
+    rows = _rows(frames, pitches, f0, rate_hz, between, left, waves, number)
     return rows if own.all() else _only(rows, own)
 
 
@@ -190,10 +191,11 @@ def _runs(values: Ints) -> list[tuple[int, int]]:
 
 @dataclass(frozen=True, slots=True)
 class _Left:
-    """Of the residual of each row: its power round the cycle, and the bins between the harmonics."""
+    """Of the residual of each row: its power round the cycle, the bins between the harmonics, the half orders."""
 
     folded: NDArray[np.float32]
     bins: Floats
+    half_orders: NDArray[np.complex64]
 
 
 def _between_runs(
@@ -201,14 +203,16 @@ def _between_runs(
 ) -> _Left:
     dc = _slow_mean(pitches.mean)
     crests = -np.angle(pitches.first) / (2 * np.pi)
-    folded, bins = [], []
+    folded, bins, halves = [], [], []
     for k, run in enumerate(runs):
         sides = runs[k - 1] if k else None, runs[k + 1] if k + 1 < len(runs) else None
         ends = np.round(zones[run.i : run.j + 1] * run.grid.points).astype(np.int64) - run.grid.start
         left, power = _left(run, *sides, frames, dc, ends, crests[run.i : run.j], remains)
         folded.append(power)
-        bins.append(measure_between(run.grid, left, run.centres, read.part(run.i, run.j)))
-    return _Left(np.concatenate(folded), np.concatenate(bins))
+        lines, half = measure_between(run.grid, left, run.centres, read.part(run.i, run.j))
+        bins.append(lines)
+        halves.append(half)
+    return _Left(np.concatenate(folded), np.concatenate(bins), np.concatenate(halves))
 
 
 def _left(
@@ -268,7 +272,7 @@ def _rows(
     f0_hz: Floats,
     rate_hz: float,
     between: Between,
-    folded: NDArray[np.float32],
+    left: _Left,
     waves: _Waves,
     number: int,
 ) -> Rows:
@@ -286,6 +290,7 @@ def _rows(
         noise_power=between.noise_power,
         half_power=between.half_power,
         half_noise=between.half_noise,
+        half_orders=left.half_orders,
         spur_power=between.spur_power,
         spur_order=between.spur_order,
         high_power=waves.high[:, 0],
@@ -300,7 +305,7 @@ def _rows(
                 shape.slope_over_sine,
             ]
         ),
-        residual_fold=folded,
+        residual_fold=left.folded,
     )
 
 

@@ -11,7 +11,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from listen.track.hum import HumLines, block_samples
-from listen.track.left import FOLD
+from listen.track.left import FOLD, HALF_ORDERS
 from listen.track.lines import BAND
 from listen.track.part import Part, ShortFrames
 from listen.track.rows import Rows
@@ -123,6 +123,7 @@ def _empty(n: int, every: int) -> dict[str, Column]:
     table["harmonics"] = np.full((kept, HARMONIC_COLUMNS), np.nan, dtype=complex)
     table["shape"] = np.full((kept, 5), np.nan)
     table["fold"] = np.full((kept, 2, FOLD), np.nan, dtype=np.float32)
+    table["half_orders"] = np.full((kept, HALF_ORDERS), np.nan, dtype=np.complex64)
     table["count"] = np.zeros(kept, dtype=np.int64)
     table["stretch"] = np.full(n, -1, dtype=np.int64)
     table["centred"] = np.zeros(kept, dtype=bool)
@@ -143,7 +144,14 @@ _PLAIN = {
     "high_order": "high_order",
     "dc": "dc_fs",
 }
-_OTHER = {"harmonics": "harmonics", "shape": "shape", "fold": "residual_fold", "count": "count", "centred": "centred"}
+_OTHER = {
+    "harmonics": "harmonics",
+    "shape": "shape",
+    "fold": "residual_fold",
+    "half_orders": "half_orders",
+    "count": "count",
+    "centred": "centred",
+}
 
 
 def _put(table: dict[str, Column], rows: Rows, start_row: int, every: int) -> None:
@@ -299,6 +307,7 @@ def _levels(table: dict[str, Column], quiet: Floats, rate_hz: float) -> dict[str
             "high_dbc": _db(high / (0.5 * first**2)),
             "high_hz": table["high_order"] * f0,
             "residual_fold": table["fold"],
+            "half_orders_fs": table["half_orders"],
             "frame_s": table["frame_s"],
         }
         level_dbfs = _db(2 * level)

@@ -116,6 +116,9 @@ class Frames:
         Number of the stretch of unbroken tone, -1 outside of one.
     subharmonic_dbc : ndarray, shape (n,)
         Lines at k/2 (k odd), r.s.s.
+    half_orders_fs : ndarray of complex, shape (n, 3)
+        Peak amplitude of the lines at 1/2, 3/2 and 5/2 of the pitch, their phases counted in the tone's own: they stand
+        still where alternate cycles differ, and turn where a line only passes.
     spur_dbc, spur_hz : ndarray, shape (n,)
         Lines between the harmonics that stand ten times over the noise there, and their mean frequency.
     high_dbc, high_hz : ndarray, shape (n,)
@@ -158,6 +161,7 @@ class Frames:
     dead_band: Doubles
     dc_fs: Doubles
     subharmonic_dbc: Doubles
+    half_orders_fs: NDArray[np.complex64]
     residual_dbc: Doubles
     residual_peak_dbc: Doubles
     residual_peak_cycle: Doubles

@@ -1,0 +1,101 @@
+"""Bursts in step with the cycle: an amplifier that oscillates by itself on one part of the wave."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from listen.sorting import medians
+from listen.track import Frames
+
+Floats = NDArray[np.floating[Any]]
+Flags = NDArray[np.bool_]
+
+_PEAKED = 8.0
+"""The residual's steps in one sixteenth of the cycle are so many times those of the others."""
+_STANDS_OUT = 3.0
+_ROWS = 9
+_AT_ONCE = 4000
+_EDGES_DBC = -46.0
+"""Where the wave itself has edges (harmonics above the tenth so strong), what is left at them is no burst."""
+_PLACE = 0.7
+"""Mean of the unit vectors of its place in the cycle over a third of a second: a burst keeps its place."""
+_PLACE_ROWS = 15
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Bursts:
+    """What stands out in some part of the cycle, row by row.
+
+    Attributes
+    ----------
+    level_dbc : ndarray, shape (n,)
+        R.m.s. over the whole cycle against the fundamental; -inf where nothing stands out.
+    cycle : ndarray, shape (n,)
+        Its place: 0 the positive crest of the fundamental, 0.5 the negative one.
+    """
+
+    level_dbc: Floats
+    cycle: Floats
+
+
+def find_bursts(frames: Frames, rows: Flags) -> Bursts:
+    """Read the residual's power round the cycle.
+
+    Parameters
+    ----------
+    frames : Frames
+    rows : ndarray of bool, shape (n,)
+        The board's rows.
+    """
+    excess, place, peaked = _folded(frames, rows)
+    with np.errstate(divide="ignore", invalid="ignore"):
+        weak = np.maximum(frames.level_dbfs - frames.fundamental_dbfs - 3.0, 0.0)
+        fundamental = 0.5 * 10 ** ((frames.fundamental_dbfs + weak) / 10)
+        peaked &= rows & (np.nan_to_num(frames.high_dbc, nan=-200.0) < _EDGES_DBC)
+        peaked &= _keeps_place(place, peaked)
+        level = np.where(peaked, excess / fundamental, 0.0)
+        # a burst that repeats in step with the cycle makes harmonics: many, high, and more than the low ones
+        high = np.nan_to_num(10 ** (frames.high_dbc / 10))
+        low = np.nan_to_num(np.nansum(10 ** (frames.harmonics_dbc / 10), axis=1))
+        level = level + np.where(rows & (high > low), high, 0.0)
+        return Bursts(level_dbc=10 * np.log10(np.nan_to_num(level)), cycle=place)
+
+
+def _keeps_place(place: Floats, peaked: Flags) -> Flags:
+    turn = np.where(peaked, np.exp(2j * np.pi * place), 0.0)
+    window = np.ones(_PLACE_ROWS)
+    total = np.convolve(turn, window, mode="same")[: len(place)]
+    count = np.convolve(peaked.astype(float), window, mode="same")[: len(place)]
+    return np.asarray(np.abs(total) > _PLACE * np.maximum(count, 3.0))
+
+
+def _folded(frames: Frames, rows: Flags) -> tuple[Floats, Floats, Flags]:
+    """Mean square over the cycle of what stands out in a part of it, that part's place, whether it is a burst."""
+    n = len(frames)
+    excess, place, peaked = np.zeros(n), np.zeros(n), np.zeros(n, dtype=bool)
+    parts = frames.residual_fold.shape[2]
+    half = _ROWS // 2
+    label = np.where(rows, frames.stretch, -1)
+    edges = np.concatenate([[0], np.flatnonzero(np.diff(label)) + 1, [n]])
+    for a, b in zip(edges[:-1].tolist(), edges[1:].tolist(), strict=True):
+        if label[a] < 0:
+            continue
+        for first in range(a, b, _AT_ONCE):
+            last = min(first + _AT_ONCE, b)
+            low, high = max(a, first - half), min(b, last + half)
+            total = np.cumsum(np.nan_to_num(frames.residual_fold[low:high]), axis=0, dtype=np.float64)
+            total = np.concatenate([np.zeros((1, 2, parts)), total])
+            own = np.arange(first, last)
+            begin, end = np.maximum(own - half, low) - low, np.minimum(own + half + 1, high) - low
+            smooth = (total[end] - total[begin]) / (end - begin)[:, None, None]
+            level, steps = smooth[:, 0], smooth[:, 1]
+            usual = medians(steps, axis=1)
+            over = np.maximum(level - 2 * medians(level, axis=1)[:, None], 0.0)
+            peaked[first:last] = steps.max(axis=1) > _PEAKED * usual
+            excess[first:last] = np.where(steps > _STANDS_OUT * usual[:, None], over, 0.0).mean(axis=1)
+            place[first:last] = np.argmax(steps, axis=1) / parts
+    return excess, place, peaked

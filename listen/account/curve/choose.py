@@ -1,0 +1,140 @@
+"""Which parts a take's wave needs: the one that explains most first, until none gains more than its price."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from listen.account.curve.bins import Bins
+from listen.account.curve.fit import Fit, fit, moved
+from listen.account.curve.guess import Guess, guesses, stages_with
+from listen.account.curve.model import Stages
+
+Floats = NDArray[np.floating[Any]]
+
+MARGIN = 10.0
+"""A part must gain so much in the score: odds of 150 to 1. 40 decided alike on the takes tried."""
+_DROP = 5.0
+_MOST_PARTS = 6
+_REFINED = 4
+_PINNED = -0.2
+"""Logarithm of the limit over the steepest slope seen, where the wave is nearly a full triangle (-ln 4/pi is all of it)."""
+_POOR_CHI2 = 10.0
+"""Chi squared that is left from which the dear ways (levels free along the pitch, inside the loop) are tried too."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Choice:
+    """The model that was chosen.
+
+    Attributes
+    ----------
+    bins : Bins
+    best : Fit
+    tried : tuple of Fit
+        All that were fitted.
+    """
+
+    bins: Bins
+    best: Fit
+    tried: tuple[Fit, ...]
+
+
+def choose(bins: Bins, *, wien: bool = False) -> Choice:
+    """Choose the parts.
+
+    Parameters
+    ----------
+    bins : Bins
+    wien : bool
+        The topology is stated: parts may lie within the loop.
+    """
+    tried = [fit(Stages(), bins)]
+    best = tried[0]
+    if best.chi2 + best.prior < MARGIN:
+        return Choice(bins=bins, best=best, tried=tuple(tried))
+    best = _grown(best, bins, tried)
+    if wien or best.chi2 > _POOR_CHI2:
+        within = _grown(fit(Stages(inside=True), bins), bins, tried)
+        if within.score < best.score - MARGIN:
+            best = within
+    return Choice(bins=bins, best=best, tried=tuple(tried))
+
+
+def _grown(best: Fit, bins: Bins, tried: list[Fit]) -> Fit:
+    while len(best.stages.parts) < _MOST_PARTS and best.chi2 + best.prior >= MARGIN:
+        found = _larger(best, bins, tried)
+        if found is None or found.score > best.score - MARGIN:
+            break
+        best = _trimmed(found, bins, tried)
+    return best
+
+
+def _larger(old: Fit, bins: Bins, tried: list[Fit]) -> Fit | None:
+    """Best of the models with one part more, or with another in a curve's place."""
+    ways: list[tuple[float, Fit, Guess]] = []
+    bases = [old]
+    for letter in "eoEO":
+        if old.stages.has(letter):
+            fewer = replace(old.stages, parts=old.stages.parts.replace(letter, ""))
+            bases.append(fit(fewer, bins, moved(old, fewer, bins)[0], 2))
+    for base in bases:
+        left = bins.r - base.lines() - base.leftover
+        ways += [(g.cost, base, g) for g in guesses(bins, left, far=old.chi2 > _POOR_CHI2)]
+    ways.sort(key=lambda way: way[0])
+    found: list[Fit] = []
+    done: set[Stages] = {old.stages}
+    letters: dict[str, int] = {}
+    for _, base, guess in ways:
+        stages = stages_with(base.stages, guess)
+        if stages is None or stages in done or letters.get(guess.letter, 0) == 2:
+            continue
+        # tables are of a sine's harmonics: within a loop they tell least of a bend and of a limited slope
+        loop = old.stages.inside and guess.letter in "BS" and guess.letter not in letters
+        if len(letters) >= _REFINED and not loop:
+            continue
+        done.add(stages)
+        letters[guess.letter] = letters.get(guess.letter, 0) + 1
+        found.append(fit(stages, bins, _started(base, stages, guess, bins)))
+        if loop and guess.letter == "S":
+            # slewing pins slope times level where it is full: nearly the most that there is
+            pinned = Guess(letter="S", way=guess.way, cost=guess.cost, start={"S": _PINNED})
+            found.append(fit(stages, bins, _started(base, stages, pinned, bins)))
+    tried += found
+    return min(found, key=lambda f: f.score, default=None)
+
+
+def _started(base: Fit, stages: Stages, guess: Guess, bins: Bins) -> Floats:
+    vector, layout = moved(base, stages, bins)
+    for name, value in guess.start.items():
+        if name in layout.at:
+            vector[layout.at[name]] = value
+    # levels of another behaviour start from what they were on the whole
+    for name in "PNT":
+        if name in layout.at and name not in guess.start:
+            before = base.layout.at.get(name) or base.layout.at.get("T")
+            if before is not None and base.stages.knee != stages.knee:
+                vector[layout.at[name]] = float(np.median(base.vector[before]))
+            elif before is not None and name not in base.layout.at:
+                vector[layout.at[name]] = base.vector[before]
+    return vector
+
+
+def _trimmed(best: Fit, bins: Bins, tried: list[Fit]) -> Fit:
+    """Without parts whose removal costs little."""
+    again = True
+    while again and len(best.stages.parts) > 1:
+        again = False
+        for letter in best.stages.parts:
+            fewer = replace(best.stages, parts=best.stages.parts.replace(letter, ""))
+            if any(f.stages == fewer for f in tried):
+                continue
+            full = fit(fewer, bins, moved(best, fewer, bins)[0])
+            tried.append(full)
+            if full.score < best.score + _DROP:
+                best, again = full, True
+                break
+    return best

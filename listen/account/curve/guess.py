@@ -1,0 +1,214 @@
+"""How much each part would explain of what a fit leaves, from tables alone: which are worth fitting, and from where."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from functools import lru_cache
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from listen.account.curve.bins import ORDERS, Bins
+from listen.account.curve.model import NO_KNEE, Stages, Values, harmonics
+from listen.account.curve.parameters import own_steepness
+
+Floats = NDArray[np.floating[Any]]
+Complexes = NDArray[np.complex128]
+
+_LEVELS = np.concatenate([np.linspace(0.3, 0.9, 25), np.linspace(0.905, 1.0, 30), np.linspace(1.01, 1.06, 6)])
+_DEAD = np.array([0.0, 0.003, 0.005, 0.008, 0.012, 0.018, 0.027, 0.04, 0.06, 0.09, 0.14, 0.2, 0.3])
+_STEEP = np.array([0.9, 1.0, 1.01, 1.02, 1.035, 1.05, 1.075, 1.1, 1.15, 1.2, 1.3, 1.4, 1.5, 1.7, 1.87, 2.5])
+_ONSETS = np.linspace(-0.9, 0.55, 25)
+"""Logarithm of the onset over the highest pitch (or of the limit over the steepest slope seen)."""
+_BENDS, _BENDS_AT = (0.02, 0.05, 0.1, 0.2, 0.4), (0.03, 0.1, 0.3, 0.8)
+UNBOUND = 1.03
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Guess:
+    """One way to add a part.
+
+    Attributes
+    ----------
+    letter, way : str
+    cost : float
+        Misfit that would be left, about, with a price for the parameters.
+    start : dict of str to float or ndarray
+        Values of the new unknowns.
+    """
+
+    letter: str
+    way: str
+    cost: float
+    start: dict[str, Any]
+
+
+def guesses(bins: Bins, left: Complexes, *, far: bool) -> list[Guess]:
+    """All parts that could be added to what is left, cheapest first.
+
+    Parameters
+    ----------
+    bins : Bins
+    left : ndarray of complex, shape (n, 9)
+        Harmonics that the present model does not explain.
+    far : bool
+        Much is left: levels that are free along the pitch are tried too.
+    """
+    weight = np.where(bins.fits, np.sqrt(bins.weight) / np.where(bins.fits, bins.sigma, 1.0), 0.0)
+    price = float(np.log(bins.independent))
+    many = len(bins) > 2
+    out: list[Guess] = []
+    for letter in "PNT":
+        out += _knees(letter, bins, left, weight, price, far and many)
+    if bins.fits[:, 1].any():
+        out += _dead(bins, left, weight, price, far and many)
+        out += _slopes(bins, left, weight, price, many)
+        out += _bends(left, weight, price)
+    for order, letters in ((0, "eE"), (1, "oO")):
+        if bins.fits[:, order].any():
+            out += _curves(order, letters, left, weight, price, many)
+    return sorted(out, key=lambda g: g.cost)
+
+
+def _misfits(left: Complexes, table: Complexes, weight: Floats) -> Floats:
+    """Misfit of each bin with each entry of a table: shape (n, m)."""
+    lw, w2 = left * weight, weight**2
+    cross = (lw.conj() * weight) @ table.T
+    return np.asarray(np.sum(np.abs(lw) ** 2, axis=1)[:, None] - 2 * cross.real + w2 @ (np.abs(table) ** 2).T)
+
+
+def _knees(letter: str, bins: Bins, left: Complexes, weight: Floats, price: float, along: bool) -> list[Guess]:
+    off = _misfits(left, _clip_table(letter), weight)
+    share = off.sum(axis=0)
+    best = int(np.argmin(share))
+    out = [Guess(letter=letter, way="share", cost=float(share[best]) + price, start={letter: float(_LEVELS[best])})]
+    amplitude = bins.amplitude_fs / bins.amplitude_fs.max()
+    tries = np.linspace(0.3, 1.05, 76)
+    # what comes out is smaller than what goes in: a first guess of the level over the stage's own amplitude
+    costs = [float(sum(np.interp(t / a, _LEVELS, row) for a, row in zip(amplitude, off, strict=True))) for t in tries]
+    best = int(np.argmin(costs))
+    out.append(Guess(letter=letter, way="fs", cost=costs[best] + price, start={letter: float(tries[best])}))
+    if along:
+        nearest = _LEVELS[np.argmin(off, axis=1)]
+        none = np.sum(np.abs(left * weight) ** 2, axis=1)
+        nearest = np.where(off.min(axis=1) < none, nearest, UNBOUND)
+        cost = float(np.minimum(off.min(axis=1), none).sum()) + 0.5 * price * len(bins)
+        out.append(Guess(letter=letter, way="along", cost=cost, start={letter: nearest}))
+    return out
+
+
+def _dead(bins: Bins, left: Complexes, weight: Floats, price: float, along: bool) -> list[Guess]:
+    off = _misfits(left, _dead_table(), weight)
+    best = int(np.argmin(off.sum(axis=0)))
+    out = [Guess(letter="D", way="", cost=float(off.sum(axis=0)[best]) + price, start={"D": float(_DEAD[best])})]
+    if along:
+        cost = float(off.min(axis=1).sum()) + 0.5 * price * len(bins)
+        out.append(Guess(letter="d", way="", cost=cost, start={"d": _DEAD[np.argmin(off, axis=1)]}))
+    return out
+
+
+def _slopes(bins: Bins, left: Complexes, weight: Floats, price: float, many: bool) -> list[Guess]:
+    off = _misfits(left, _slew_table(), weight)
+    out = []
+    seen = bins.f0_hz * bins.amplitude_fs
+    for way, ratio in (("fs", seen / seen.max()), ("hz", bins.f0_hz / bins.f0_hz.max())):
+        if way == "hz" and not many:
+            continue
+        costs = []
+        for onset in _ONSETS.tolist():
+            over = ratio * np.exp(-onset)
+            steep = own_steepness(over) if way == "fs" else over
+            rows = zip(steep, off, strict=True)
+            costs.append(float(sum(np.interp(x, _STEEP, row) for x, row in rows)))
+        best = int(np.argmin(costs))
+        out.append(Guess(letter="S", way=way, cost=costs[best] + price, start={"S": float(_ONSETS[best])}))
+    return out
+
+
+def _bends(left: Complexes, weight: Floats, price: float) -> list[Guess]:
+    sizes, lines = _bend_table()
+    off = _misfits(left, lines, weight).sum(axis=0)
+    best = int(np.argmin(off))
+    g, q = sizes[best]
+    return [Guess(letter="B", way="", cost=float(off[best]) + 2 * price, start={"B": g, "q": float(np.log(q))})]
+
+
+def _curves(order: int, letters: str, left: Complexes, weight: Floats, price: float, many: bool) -> list[Guess]:
+    values, own = left[:, order], weight[:, order] ** 2
+    rest = float(np.sum(np.abs(left * weight) ** 2)) - float(np.sum(own * np.abs(values) ** 2))
+    mean = complex(np.sum(own * values) / max(float(own.sum()), 1e-30))
+    one, each = letters
+    cost = rest + float(np.sum(own * np.abs(values - mean) ** 2)) + 2 * price
+    out = [Guess(letter=one, way="", cost=cost, start={one + "r": mean.real, one + "i": mean.imag})]
+    if many:
+        start = {each + "r": values.real, each + "i": values.imag}
+        out.append(Guess(letter=each, way="", cost=rest + price * len(left), start=start))
+    return out
+
+
+@lru_cache(maxsize=4)
+def _clip_table(letter: str) -> Complexes:
+    """H2 .. H10 of a unit sine clipped at each of the levels of the table."""
+    off = np.full(len(_LEVELS), NO_KNEE)
+    top, bottom = off if letter == "N" else _LEVELS, off if letter == "P" else _LEVELS
+    return _plain(top=top, bottom=bottom, knee=np.full(len(_LEVELS), 0.008))
+
+
+@lru_cache(maxsize=1)
+def _dead_table() -> Complexes:
+    return _plain(dead=_DEAD)
+
+
+@lru_cache(maxsize=1)
+def _slew_table() -> Complexes:
+    return _plain(steep=_STEEP)
+
+
+@lru_cache(maxsize=1)
+def _bend_table() -> tuple[list[tuple[float, float]], Complexes]:
+    sizes = [(g, q) for g in _BENDS for q in _BENDS_AT]
+    return sizes, _plain(bend=np.array([g for g, _ in sizes]), bend_at=np.array([q for _, q in sizes]))
+
+
+def _plain(**given: Floats) -> Complexes:
+    n = len(next(iter(given.values())))
+    zero, far = np.zeros(n), np.full(n, NO_KNEE)
+    usual = {
+        "knee": zero + 0.01,
+        "corner_hz": zero,
+        "even": zero + 0j,
+        "odd": zero + 0j,
+        "bend": zero,
+        "bend_at": zero + 1.0,
+        "dead": zero,
+        "top": far,
+        "bottom": far,
+        "steep": zero,
+    }
+    spectrum = np.zeros((n, ORDERS + 1), dtype=complex)
+    spectrum[:, 1] = 1.0
+    lines, _ = harmonics(Values(**{**usual, **given}), spectrum, np.ones(n))
+    return lines
+
+
+def stages_with(base: Stages, guess: Guess) -> Stages | None:
+    """Model with a guessed part; None where it cannot be added."""
+    letter = guess.letter
+    has = set(base.parts)
+    twins = {"e": "E", "E": "e", "o": "O", "O": "o", "D": "d", "d": "D"}
+    if letter in has or (letter in twins and twins[letter] in has):
+        return None
+    if letter == "T":
+        has -= {"P", "N"}
+    elif letter in "PN" and "T" in has:
+        has = has - {"T"} | {"P", "N"}
+    has.add(letter)
+    changes: dict[str, Any] = {"parts": "".join(sorted(has))}
+    if letter in "PNT":
+        changes["knee"] = guess.way
+    elif letter == "S":
+        changes["slope"] = guess.way
+    from dataclasses import replace
+
+    return replace(base, **changes)

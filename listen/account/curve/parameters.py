@@ -1,0 +1,232 @@
+"""The unknowns of a model: what each stands for, where it starts, what is likely before anything was measured."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from listen.account.curve.bins import ORDERS, Bins
+from listen.account.curve.model import NO_KNEE, Stages, Values, levels_at_volts
+
+Floats = NDArray[np.floating[Any]]
+Complexes = NDArray[np.complex128]
+
+LEFTOVERS = 2 * (ORDERS - 1)
+_LEFTOVER_SIGMA = np.array([0.0022, 0.0022, 0.0007, 0.0007, 0.0003, 0.0003, 0.0002, 0.0002, 0.0002])
+"""A healthy build's own harmonics, the same at all pitches: what keeps them from being taken for a fault's."""
+KNEE, _KNEE_FACTOR = 0.012, np.e
+KNEE_BOUNDS = (0.001, 0.4)
+_CORNER_HZ, _CORNER_SIGMA_HZ = 2.0, 2.5
+_LOW_NOTE_HZ = 400.0
+"""Above it a coupling of a few hertz turns nothing that could be seen."""
+_CURVE_WALK, _CURVE_SIGMA = 0.003, 0.3
+_DEAD_WALK, _DEAD_SIGMA = 0.01, 0.3
+_LEVEL_WALK, _LEVEL_MEAN, _LEVEL_SIGMA = 0.12, 1.1, 0.6
+LEVEL_BOUNDS = (0.2, 1.35)
+_FULL_TRIANGLE = 4.0 / np.pi
+"""Slope of the fundamental over the limit where the wave is a full triangle: any more changes the level alone."""
+_TRIANGLE_SIGMA = 0.02
+
+
+@dataclass(frozen=True, slots=True)
+class Unknown:
+    """One unknown, and its place in the vector; ``local`` ones have a value in each bin."""
+
+    name: str
+    local: bool
+    start: float
+    step: float
+    place: slice
+
+
+def unknowns_of(stages: Stages, bins: Bins) -> list[Unknown]:
+    """Unknowns of a model, after the leftovers."""
+    rows: list[tuple[str, bool, float, float]] = []
+    if set(stages.parts) & set("PNT"):
+        rows.append(("knee", False, float(np.log(KNEE)), 0.05))
+    if bins.f0_hz.min() < _LOW_NOTE_HZ:
+        rows.append(("corner", False, _CORNER_HZ, 0.05))
+    for letter in "PNT":
+        if stages.has(letter):
+            rows.append((letter, stages.knee == "along", 1.0, 0.002))
+    for letter in "eoEO":
+        if stages.has(letter):
+            local = letter in "EO"
+            rows += [(letter + "r", local, 0.0, 0.001), (letter + "i", local, 0.0, 0.001)]
+    if stages.has("B"):
+        rows += [("B", False, 0.05, 0.002), ("q", False, float(np.log(0.1)), 0.05)]
+    for letter in "Dd":
+        if stages.has(letter):
+            rows.append((letter, letter == "d", 0.02, 0.001))
+    if stages.has("S"):
+        rows.append(("S", False, 0.0, 0.01))
+    out, at = [], LEFTOVERS
+    for name, local, start, step in rows:
+        size = len(bins) if local else 1
+        out.append(Unknown(name, local, start, step, slice(at, at + size)))
+        at += size
+    return out
+
+
+class Layout:
+    """The vector of a model's unknowns over some bins, its physical meaning and its prior.
+
+    Parameters
+    ----------
+    stages : Stages
+    bins : Bins
+    """
+
+    def __init__(self, stages: Stages, bins: Bins) -> None:
+        self.stages, self.bins = stages, bins
+        self.unknowns = unknowns_of(stages, bins)
+        self.at = {u.name: u.place for u in self.unknowns}
+        self.size = self.unknowns[-1].place.stop if self.unknowns else LEFTOVERS
+        self.prior_matrix, self._prior_offset = self._prior()
+        seen = bins.f0_hz * bins.amplitude_fs
+        self._over = seen / seen.max()
+
+    def start(self) -> Floats:
+        """Default start."""
+        vector = np.zeros(self.size)
+        for unknown in self.unknowns:
+            vector[unknown.place] = unknown.start
+        return vector
+
+    def values(self, vectors: Floats) -> Values:
+        """Physical values in each bin, of m vectors one after the other: arrays of m n values."""
+        m, n = len(vectors), len(self.bins)
+
+        def get(name: str, default: float) -> Floats:
+            if name not in self.at:
+                return np.full((m, n), default)
+            return np.broadcast_to(vectors[:, self.at[name]], (m, n))
+
+        zero = np.zeros(m * n)
+        knee = np.exp(np.clip(get("knee", float(np.log(KNEE))), *np.log(KNEE_BOUNDS))).ravel()
+        top, bottom = self._levels(get, knee, m)
+        has = self.stages.has
+        even = (get("er", 0.0) + 1j * get("ei", 0.0)) if has("e") else (get("Er", 0.0) + 1j * get("Ei", 0.0))
+        odd = (get("or", 0.0) + 1j * get("oi", 0.0)) if has("o") else (get("Or", 0.0) + 1j * get("Oi", 0.0))
+        bend, bend_at = self._bend(get, m) if has("B") else (zero, zero + 1.0)
+        dead = get("d", 0.0) if has("d") else get("D", 0.0)
+        return Values(
+            knee=knee * self._volts(m) if self.stages.knee == "fs" else knee,
+            corner_hz=np.clip(get("corner", 0.0), 0.0, 30.0).ravel() if "corner" in self.at else zero,
+            even=even.ravel(),
+            odd=odd.ravel(),
+            bend=bend,
+            bend_at=bend_at,
+            dead=np.clip(dead, 0.0, 0.5).ravel(),
+            top=top,
+            bottom=bottom,
+            steep=self._steepness(get("S", 0.0)).ravel() if has("S") else zero,
+        )
+
+    def _volts(self, m: int) -> Floats:
+        """Of m vectors: what is fixed in volts, over the amplitude, against the loudest bin."""
+        return np.tile(self.bins.amplitude_fs.max() / self.bins.amplitude_fs, m)
+
+    def _bend(self, get: Any, m: int) -> tuple[Floats, Floats]:
+        """Size and place of a bend that diodes make at fixed volts."""
+        size, place = np.clip(get("B", 0.0), 0.0, 1.0).ravel(), np.exp(np.clip(get("q", 0.0), -6.0, 1.0)).ravel()
+        volts = self._volts(m)
+        return size * volts * np.arcsinh(1.0 / (place * volts)) / np.arcsinh(1.0 / place), place * volts
+
+    def _levels(self, get: Any, knee: Floats, m: int) -> tuple[Floats, Floats]:
+        n = len(self.bins)
+        stages = self.stages
+        off = np.full(m * n, NO_KNEE)
+        names = ["T" if stages.has("T") else letter if stages.has(letter) else "" for letter in "PN"]
+        if not any(names):
+            return off, off
+        if stages.knee != "fs":
+            top, bottom = (np.clip(get(name, 1.0), *LEVEL_BOUNDS).ravel() if name else off for name in names)
+            return np.asarray(top), np.asarray(bottom)
+        amplitude = np.tile(self.bins.amplitude_fs, m)
+        scale = float(self.bins.amplitude_fs.max())
+        top_fs, bottom_fs = (
+            np.clip(get(name, 1.0), 0.1, 3.0).ravel() * scale if name else NO_KNEE * amplitude for name in names
+        )
+        if stages.inside:
+            # the loop's describing function is not the open stage's: levels over the amplitude that is seen
+            top, bottom = top_fs / amplitude, bottom_fs / amplitude
+        else:
+            top, bottom = levels_at_volts(top_fs, bottom_fs, knee * self._volts(m), amplitude)
+        return np.minimum(top, NO_KNEE), np.minimum(bottom, NO_KNEE)
+
+    def _steepness(self, raw: Floats) -> Floats:
+        """Slope of the stage's own sine over the limit, in each bin.
+
+        ``raw`` is the logarithm of the onset's pitch over the highest one ('hz'), or of the limit over the steepest
+        slope that the fundamental has in the take ('fs').
+        """
+        if self.stages.slope == "hz":
+            return np.asarray(self.bins.f0_hz / self.bins.f0_hz.max() * np.exp(-raw))
+        return own_steepness(self._over * np.exp(-raw))
+
+    def _prior(self) -> tuple[Floats, Floats]:
+        """Linear rows of the prior: its residual is matrix @ vector - offset."""
+        rows: list[tuple[dict[int, float], float]] = [
+            ({k: 1 / float(_LEFTOVER_SIGMA[k // 2])}, 0.0) for k in range(LEFTOVERS)
+        ]
+        octaves = np.diff(np.log2(self.bins.f0_hz)) * 6.0
+        for unknown in self.unknowns:
+            first = unknown.place.start
+            if unknown.name == "knee":
+                rows.append(({first: 1 / float(np.log(_KNEE_FACTOR))}, float(np.log(KNEE) / np.log(_KNEE_FACTOR))))
+            elif unknown.name == "corner":
+                rows.append(({first: 1 / _CORNER_SIGMA_HZ}, _CORNER_HZ / _CORNER_SIGMA_HZ))
+            elif unknown.name in ("er", "ei", "or", "oi"):
+                rows.append(({first: 1 / _CURVE_SIGMA}, 0.0))
+            if unknown.local:
+                walk, mean, sigma = _walk_of(unknown.name)
+                rows += [({first + b: 1 / sigma}, mean / sigma) for b in range(len(self.bins))]
+                for b, step in enumerate(octaves.tolist()):
+                    w = 1.0 / (walk * max(step, 0.05) ** 0.5)
+                    rows.append(({first + b: -w, first + b + 1: w}, 0.0))
+        matrix, offset = np.zeros((len(rows), self.size)), np.zeros(len(rows))
+        for i, (columns, value) in enumerate(rows):
+            offset[i] = value
+            for column, weight in columns.items():
+                matrix[i, column] = weight
+        return matrix, offset
+
+    def prior(self, vector: Floats) -> tuple[Floats, Floats]:
+        """Rows of the prior and their residual at a vector."""
+        rest = self.prior_matrix @ vector - self._prior_offset
+        if not (self.stages.has("S") and self.stages.slope == "fs"):
+            return self.prior_matrix, rest
+        # more than a full triangle is not to be had
+        i = self.at["S"].start
+        over = float(np.exp(-vector[i])) / _FULL_TRIANGLE
+        excess = max(over - 1.0, 0.0) / _TRIANGLE_SIGMA
+        row = np.zeros(self.size)
+        row[i] = -over / _TRIANGLE_SIGMA if excess > 0 else 0.0
+        return np.vstack([self.prior_matrix, row]), np.append(rest, excess)
+
+
+def _walk_of(name: str) -> tuple[float, float, float]:
+    """Random walk of a sixth of an octave, mean and width of a local unknown."""
+    if name in ("P", "N", "T"):
+        return _LEVEL_WALK, _LEVEL_MEAN, _LEVEL_SIGMA
+    if name == "d":
+        return _DEAD_WALK, 0.0, _DEAD_SIGMA
+    return _CURVE_WALK, 0.0, _CURVE_SIGMA
+
+
+_STEEP = np.array([0.0, 1.0, 1.02, 1.05, 1.1, 1.15, 1.2, 1.3, 1.4, 1.5, 1.6, 1.7, 1.8, 1.8621])
+_FUNDAMENTAL = np.array(
+    [1.0, 1.0, 0.99983, 0.99843, 0.9923, 0.98154, 0.96687, 0.92911, 0.88488, 0.83836, 0.79224, 0.74821, 0.70732, 0.68377]
+)
+"""Fundamental of a sine through an ideal follower, its slope so many times the limit: closed form of the slewed sine."""
+_SEEN = _STEEP * _FUNDAMENTAL
+
+
+def own_steepness(seen: Floats) -> Floats:
+    """Slope over the limit of the sine that goes in, from that of the fundamental that comes out."""
+    inside = np.interp(np.minimum(seen, _SEEN[-1]), _SEEN, _STEEP)
+    return np.asarray(np.where(seen > _SEEN[-1], inside + 3.0 * (seen - _SEEN[-1]), inside))

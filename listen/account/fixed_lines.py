@@ -1,0 +1,193 @@
+"""Lines that stay at one frequency whatever the tone does: an amplifier's own oscillation, a neighbour, a screen.
+
+Spectra of a sixth of a second: in a turn the tone and its harmonics smear, what is fixed in hertz stays sharp.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from listen.account.lowrate import Samples
+from listen.account.tone import BoardTone
+
+Floats = NDArray[np.floating[Any]]
+Flags = NDArray[np.bool_]
+
+_WINDOW_S = 0.17
+_MOST_WINDOWS = 400
+_BESIDE_HZ = (60.0, 600.0)
+_SURE_DB = 13.0
+"""Over the median of what lies beside it: noise of any colour stays within 10 dB in a median of windows."""
+_GUARD_HZ, _GUARD_SHARE = 60.0, 0.04
+"""So near to a harmonic its own skirts lie: a hand's tremor, hunting, the window."""
+_MAINS_TO_HZ = 700.0
+"""Below this, lines near multiples of the mains are the mains'."""
+_FAINT_LINE_DBC, _STRONG_LINE_DBC = -80.0, -40.0
+_IN_SILENCE = 0.4
+"""A line that keeps this much of its level where the tone does not sing is the recording's."""
+_LEAST_DBC = -62.0
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class FixedLine:
+    """One line at a fixed frequency.
+
+    Attributes
+    ----------
+    frequency_hz : float
+    time_s, level_dbfs : ndarray, shape (w,)
+        Level in each window; NaN where a harmonic of the tone hides it.
+    level_dbc : float
+        Against the tone, where it is there: 80th percentile.
+    of_the_recording : bool or None
+        It is there in silence too; None: there is no silence to tell by.
+    """
+
+    frequency_hz: float
+    time_s: Floats
+    level_dbfs: Floats
+    level_dbc: float
+    of_the_recording: bool | None
+
+
+def find_fixed_lines(capture: Samples, tone: BoardTone, levels_dbc: Floats, half_orders: bool) -> list[FixedLine]:
+    """Look for lines fixed in hertz, strongest first (at most four).
+
+    Parameters
+    ----------
+    capture : Samples
+    tone : BoardTone
+    levels_dbc : ndarray, shape (11,)
+        Of the tone's harmonics 1 to 10, and of those above together.
+    half_orders : bool
+        Alternate cycles of the tone differ.
+    """
+    rate = capture.true_rate_hz
+    size = 1 << round(np.log2(_WINDOW_S * rate))
+    total = capture.stop_sample - capture.start_sample
+    if total < 3 * size:
+        return []
+    count = min(_MOST_WINDOWS, total // size)
+    starts = capture.start_sample + np.linspace(0, total - size, count).astype(np.int64)
+    window = np.hanning(size + 1)[:-1]
+    power = np.empty((count, size // 2 + 1), dtype=np.float32)
+    for i, start in enumerate(starts.tolist()):
+        spectrum = np.fft.rfft(capture.read(start, start + size) * window)
+        power[i] = np.abs(spectrum) ** 2
+    # a line's Hann bins hold 1.5 times its own power
+    power *= 2.0 * (2.0 / window.sum()) ** 2 / 2.0
+    time_s = (starts + 0.5 * size) / rate
+    bin_hz = rate / size
+    hidden = _hidden(tone, time_s, _WINDOW_S, power.shape[1], bin_hz, levels_dbc, 0.5 if half_orders else 1.0)
+    singing = _singing(tone, time_s)
+    usual = _high_share(np.where(hidden, np.nan, power), 0.8)
+    beside = _beside(usual, bin_hz)
+    found = []
+    with np.errstate(invalid="ignore", divide="ignore"):
+        over = 10 * np.log10(usual / beside)
+        dbc = 10 * np.log10(1.5 * usual) - tone.settled_dbfs
+    peak = np.zeros(len(usual), dtype=bool)
+    peak[2:-2] = (usual[2:-2] >= usual[1:-3]) & (usual[2:-2] >= usual[3:-1])
+    candidates = np.flatnonzero(peak & (over > _SURE_DB) & (dbc > _LEAST_DBC) & ~_mains(len(usual), bin_hz))
+    for i in candidates[np.argsort(-usual[candidates])][:8].tolist():
+        if any(abs(i * bin_hz - line.frequency_hz) < 3 * bin_hz for line in found):
+            continue
+        found.append(_line(i, power, hidden, singing, tone, time_s, bin_hz))
+    return sorted(found, key=lambda line: -line.level_dbc)[:4]
+
+
+def _line(
+    i: int, power: NDArray[np.float32], hidden: Flags, singing: Flags, tone: BoardTone, time_s: Floats, bin_hz: float
+) -> FixedLine:
+    near = slice(max(0, i - 2), i + 3)
+    own = np.sum(power[:, near], axis=1) / 1.5
+    seen = ~hidden[:, i]
+    with np.errstate(divide="ignore"):
+        level = np.where(seen, 10 * np.log10(2.0 * 0.5 * own), np.nan)
+    at_tone = seen & singing
+    loud = level[at_tone] if at_tone.any() else level[seen]
+    dbfs = float(np.quantile(loud, 0.8)) if len(loud) else -200.0
+    silent = seen & ~singing
+    of_recording = None
+    if np.count_nonzero(silent) >= 2:
+        of_recording = bool(np.median(level[silent]) > dbfs + 20 * np.log10(_IN_SILENCE))
+    centre = float(np.sum(np.arange(near.start, near.stop) * np.median(power[:, near], axis=0)))
+    weight = float(np.sum(np.median(power[:, near], axis=0)))
+    return FixedLine(
+        frequency_hz=(centre / weight if weight > 0 else i) * bin_hz,
+        time_s=time_s,
+        level_dbfs=level,
+        level_dbc=dbfs - tone.settled_dbfs,
+        of_the_recording=of_recording,
+    )
+
+
+def _singing(tone: BoardTone, time_s: Floats) -> Flags:
+    index = np.clip(np.round((time_s - tone.time_s[0]) / tone.grid_s).astype(np.int64), 0, len(tone.time_s) - 1)
+    return tone.tracked[index]
+
+
+def _hidden(
+    tone: BoardTone, time_s: Floats, width_s: float, bins: int, bin_hz: float, levels_dbc: Floats, step: float
+) -> Flags:
+    """Bins near a harmonic of the tone (or a half order), window by window.
+
+    ``levels_dbc``: of harmonics 1, 2 .. 11, the last for all above. A strong line has skirts: a hand's tremor, hunting.
+    """
+    hidden = np.zeros((len(time_s), bins), dtype=bool)
+    hidden[:, : max(2, int(20.0 / bin_hz))] = True
+    strength = np.clip((levels_dbc - _FAINT_LINE_DBC) / (_STRONG_LINE_DBC - _FAINT_LINE_DBC), 0.0, 1.0)
+    begin = np.searchsorted(tone.time_s, time_s - 0.5 * width_s)
+    end = np.maximum(np.searchsorted(tone.time_s, time_s + 0.5 * width_s), begin + 1)
+    for i, (a, b) in enumerate(zip(begin.tolist(), end.tolist(), strict=True)):
+        there = tone.tracked[a:b]
+        if not there.any():
+            continue
+        f0 = tone.f0_hz[a:b][there]
+        low, high = float(f0.min()), float(f0.max())
+        order = np.arange(step, int(bins * bin_hz / low) + 1, step)
+        own = strength[np.minimum(order.astype(np.int64), len(strength)) - 1] if step == 1.0 else 1.0
+        guard = 3.5 * bin_hz + own * np.maximum(_GUARD_HZ, _GUARD_SHARE * order * high)
+        first = np.maximum(0, ((order * low - guard) / bin_hz).astype(np.int64))
+        last = np.minimum(bins, ((order * high + guard) / bin_hz).astype(np.int64) + 2)
+        marks = np.zeros(bins + 1, dtype=np.int64)
+        good = first < last
+        np.add.at(marks, first[good], 1)
+        np.add.at(marks, last[good], -1)
+        hidden[i] |= np.cumsum(marks)[:-1] > 0
+    return hidden
+
+
+def _high_share(power: Floats, share: float) -> Floats:
+    """Quantile over windows of what is known; NaN where less than a quarter is."""
+    ordered = np.sort(power, axis=0)
+    count = np.sum(np.isfinite(ordered), axis=0)
+    place = np.clip((share * (count - 1)).astype(np.int64), 0, len(power) - 1)
+    out = np.take_along_axis(ordered, place[None, :], axis=0)[0].astype(float)
+    out[count < max(3, len(power) // 4)] = np.nan
+    return out
+
+
+def _beside(usual: Floats, bin_hz: float) -> Floats:
+    """Median of what lies beside each bin."""
+    reach = max(8, int(_BESIDE_HZ[0] / bin_hz))
+    padded = np.concatenate([np.full(reach, np.nan), usual, np.full(reach, np.nan)])
+    views = np.lib.stride_tricks.sliding_window_view(padded, 2 * reach + 1)
+    some = np.sort(views[:, ::2], axis=1)
+    count = np.sum(np.isfinite(some), axis=1)
+    out = np.take_along_axis(some, np.maximum(count // 2, 0)[:, None], axis=1)[:, 0]
+    out[count < 4] = np.nan
+    return np.asarray(out)
+
+
+def _mains(bins: int, bin_hz: float) -> Flags:
+    frequency = np.arange(bins) * bin_hz
+    near = np.zeros(bins, dtype=bool)
+    for mains in (50.0, 60.0):
+        order = np.maximum(np.round(frequency / mains), 1.0)
+        near |= np.abs(frequency - order * mains) < 1.5 * bin_hz
+    return near & (frequency < _MAINS_TO_HZ)

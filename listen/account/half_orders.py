@@ -1,0 +1,89 @@
+"""Lines at half orders: alternate cycles differ. In the tone's own phase they stand still; what only passes turns."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from listen.track import Frames
+
+Floats = NDArray[np.floating[Any]]
+Flags = NDArray[np.bool_]
+
+_ROWS = 15
+"""Rows over which the lines must stand still: 0.3 s, so that what passes 3 Hz off turns by a whole cycle."""
+_OVER_SCATTER = 3.0
+"""The mean stands so far over its own standard error."""
+_STANDS = 0.5
+"""Mean over r.m.s.: a line that turns by a third of a cycle in the window falls below."""
+_FEW_CYCLES = 7.0
+"""In shorter frames a pitch or level that moves leaves as much at half orders: there the control must rest."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class HalfOrders:
+    """Lines at half orders, row by row.
+
+    Attributes
+    ----------
+    level_dbc : ndarray, shape (n,)
+        R.s.s. of the lines that stand still, against the tone; -inf where there is none.
+    seen : ndarray of bool, shape (n,)
+        They could be looked for.
+    """
+
+    level_dbc: Floats
+    seen: Flags
+
+
+def find_half_orders(frames: Frames, rows: Flags, resting: Flags) -> HalfOrders:
+    """Average the half orders over a few rows, in the tone's phase.
+
+    Parameters
+    ----------
+    frames : Frames
+    rows, resting : ndarray of bool, shape (n,)
+        The board's rows; those in which the control rests.
+    """
+    seen = rows & ((frames.frame_s * frames.f0_hz > _FEW_CYCLES) | resting)
+    seen &= np.isfinite(frames.half_orders_fs).all(axis=1)
+    with np.errstate(invalid="ignore", divide="ignore"):
+        # a weak fundamental is no measure of what disturbs the wave: then the whole wave is
+        weak = np.maximum(frames.level_dbfs - frames.fundamental_dbfs - 3.0, 0.0)
+        size = 10.0 ** ((frames.fundamental_dbfs + weak) / 20)
+        lines = np.where(seen[:, None], frames.half_orders_fs / size[:, None], 0.0)
+    label = np.where(rows, frames.stretch, -1)
+    mean, square, count = _running(lines, seen, label)
+    with np.errstate(invalid="ignore", divide="ignore"):
+        scatter = np.maximum(square - np.abs(mean) ** 2, 0.0)
+        # frames of 40 ms every 20 ms: half of the rows are independent
+        error = scatter / np.maximum(0.5 * count[:, None], 1.0)
+        stands = (np.abs(mean) ** 2 > _STANDS**2 * square) & (np.abs(mean) ** 2 > _OVER_SCATTER**2 * error)
+        power = np.sum(np.where(stands & (count[:, None] >= 6), np.abs(mean) ** 2, 0.0), axis=1)
+        level = np.where(seen, 10 * np.log10(power), -np.inf)
+    return HalfOrders(level_dbc=level, seen=seen & (count >= 6))
+
+
+def _running(
+    lines: NDArray[np.complex128], seen: Flags, label: NDArray[np.int64]
+) -> tuple[NDArray[np.complex128], Floats, Floats]:
+    """Mean, mean square and number of rows in a window that stays within one segment of tone."""
+    n = len(seen)
+    index = np.arange(n)
+    edges = np.concatenate([[0], np.flatnonzero(np.diff(label)) + 1, [n]])
+    owner = np.searchsorted(edges, index, side="right") - 1
+    low = np.maximum(index - _ROWS // 2, edges[owner])
+    high = np.minimum(index + _ROWS // 2 + 1, edges[owner + 1])
+    count = _sums(seen.astype(float)[:, None], low, high)[:, 0]
+    safe = np.maximum(count, 1.0)[:, None]
+    mean = _sums(lines, low, high) / safe
+    square = _sums(np.abs(lines) ** 2, low, high) / safe
+    return mean, square, count
+
+
+def _sums(values: Any, low: NDArray[np.int64], high: NDArray[np.int64]) -> Any:
+    total = np.concatenate([np.zeros((1, values.shape[1]), dtype=values.dtype), np.cumsum(values, axis=0)])
+    return total[high] - total[low]

@@ -1,0 +1,114 @@
+"""Samples that the recording lost or repeated, and exact zeros of a gate."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from listen.account.tone import BoardTone
+from listen.capture import Damage
+from listen.track import Frames, PhaseStep
+
+Flags = NDArray[np.bool_]
+Floats = NDArray[np.floating[Any]]
+
+_NEAR_S = 0.03
+_DYING_DB = 6.0
+"""A step of the phase at which the level breaks is a tone that dies or starts, not lost samples."""
+_QUICK_CENTS, _QUICK_S = 150.0, 0.12
+"""Within a quick move of the control the phase bends as sharply as it does where samples are missing."""
+GATE_S = 0.05
+"""Exact zeros of this length or more are a gate's or a gap."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class LostSamples:
+    """Places where samples are not the board's.
+
+    Attributes
+    ----------
+    places : tuple of (start_s, end_s)
+    samples : float
+        How many, about.
+    phase_jumps : int
+    kinds : tuple of str
+    zeros : tuple of (start_s, end_s)
+        Those of exact zeros, 50 ms or longer.
+    missing_at_end : int
+    """
+
+    places: tuple[tuple[float, float], ...]
+    samples: float
+    phase_jumps: int
+    kinds: tuple[str, ...]
+    zeros: tuple[tuple[float, float], ...]
+    missing_at_end: int
+
+
+def find_lost(frames: Frames, damage: Damage, end_s: float, tone: BoardTone | None) -> LostSamples:
+    """Gather what the damage scan and the tracker say.
+
+    Parameters
+    ----------
+    frames : Frames
+    damage : Damage
+    end_s : float
+        End of the take.
+    tone : BoardTone or None
+    """
+    rate = frames.sample_rate_hz
+    places: list[tuple[float, float]] = []
+    zeros: list[tuple[float, float]] = []
+    lost = 0.0
+    kinds = dict.fromkeys(damage.lost.kind)
+    for start, n, kind in zip(damage.lost.start_sample, damage.lost.n_samples, damage.lost.kind, strict=True):
+        places.append((float(start / rate), float((start + n) / rate)))
+        lost += float(n)
+        if kind == "zeros" and n >= GATE_S * rate:
+            zeros.append(places[-1])
+    jumps = 0
+    for step in skips(frames, tone):
+        if any(a - 0.05 <= step.time_s <= b + 0.05 for a, b in places):
+            continue
+        places.append((step.time_s, step.time_s + 1 / rate))
+        jumps += 1
+        lost += max(1.0, abs(step.missing_samples))
+    promised = damage.missing_at_end_samples
+    if promised > 0:
+        places.append((end_s, end_s))
+        lost += promised
+    names = [name for name in ("not-finite", "zeros", "repeated") if name in kinds]
+    return LostSamples(
+        places=tuple(sorted(places)),
+        samples=lost,
+        phase_jumps=jumps,
+        kinds=(*names, *(["skipped"] if jumps else []), *(["cut short"] if promised else [])),
+        zeros=tuple(zeros),
+        missing_at_end=promised,
+    )
+
+
+def skips(frames: Frames, tone: BoardTone | None) -> list[PhaseStep]:
+    """Steps of the phase where samples are missing: not those of a tone that dies, starts or is moved quickly."""
+    kept = []
+    times = np.array([step.time_s for step in frames.phase_steps])
+    moving = tone.moves_fast(times, _QUICK_CENTS, _QUICK_S) if tone is not None and len(times) else times > np.inf
+    for step, quick in zip(frames.phase_steps, moving.tolist(), strict=True):
+        if quick:
+            continue
+        near = np.flatnonzero(np.abs(frames.time_s - step.time_s) <= 2.5 * frames.row_every_s)
+        level = frames.level_dbfs[near]
+        if len(near) < 2 or abs(level[-1] - level[0]) <= _DYING_DB:
+            kept.append(step)
+    return kept
+
+
+def rows_near(time_s: Floats, places: tuple[tuple[float, float], ...], before_s: float, after_s: float) -> Flags:
+    """Rows (or places of a grid) within some time of intervals."""
+    near = np.zeros(len(time_s), dtype=bool)
+    for a, b in places:
+        near[np.searchsorted(time_s, a - before_s) : np.searchsorted(time_s, b + after_s, side="right")] = True
+    return near

@@ -1,0 +1,320 @@
+"""Mains hum: lines at whole multiples of 50 or 60 Hz, fixed in hertz whatever the tone does.
+
+Looked for in the recording itself, over windows of 0.8 s: long enough to part lines 5 Hz from a harmonic of the tone,
+short enough for a second of hum. A line counts where no harmonic of the tone passes near it, where it stands out of what
+lies beside it, where it has no mirror on the other side of the tone (a sideband of a level or pitch that swings has),
+and where its phase goes on from window to window.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from listen.account.lowrate import Samples, centre_s, read_low, response
+from listen.account.tone import BoardTone
+
+Floats = NDArray[np.floating[Any]]
+Complexes = NDArray[np.complex128]
+Flags = NDArray[np.bool_]
+
+MAINS_HZ = (50.0, 60.0)
+ORDERS = 8
+"""Multiples that are looked at: ripple of a rectifier has little above."""
+WINDOW_S = 0.8
+HOP_S = 0.1
+_GUARD_HZ = 5.0
+"""A harmonic nearer than this to a line hides it: the window's main lobe is 2.5 Hz on each side, a voice beside it too."""
+_FLOOR_HZ = (3.75, 7.5)
+"""Where the floor beside a line is read, on both sides."""
+_OVER_FLOOR = 10 ** (10.0 / 20)
+"""A line stands so far over its floor; 6 dB and 14 dB decided alike on the takes tried."""
+_MIRROR = 0.5
+"""A line whose mirror about the tone is so large is a sideband."""
+_MIRROR_REACH_HZ, _MIRROR_STILL_HZ = 130.0, 1.5
+"""Sidebands are looked for up to twice 60 Hz from the tone, where its pitch keeps still."""
+_HIGH_ORDER, _MOST_RISE = 3, 10 ** (26.0 / 20)
+"""A multiple above the third is no more than so far over the strongest lower one that could be seen."""
+_IN_STEP = 0.8
+"""Cosine of the phase's departure from a steady turn, from one window to one that shares half of it."""
+_OFF_NOMINAL = 0.0055
+"""Mains keeps within half a per cent (EN 50160 gives 1 % for 99.5 % of a year: from memory; grids that are not islands
+keep 0.4 %)."""
+_SHARED_ORDER_HZ = 300.0
+"""Multiples of both 50 and 60 Hz do not tell which it is."""
+_FAINT_DBC = -72.0
+"""Below this nothing is taken off: it moves no number that is judged."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class MainsLines:
+    """Mains lines of a take, window by window.
+
+    Attributes
+    ----------
+    mains_hz : float
+        50 or 60, as it really runs.
+    time_s : ndarray, shape (w,)
+        Centres of windows, 0.1 s apart.
+    lines_hz : ndarray, shape (8,)
+    amplitude : ndarray of complex, shape (w, 8)
+        Peak amplitude in full scale, and phase at the file's first sample; 0 where a line was looked for and is not
+        there.
+    seen : ndarray of bool, shape (w, 8)
+        The line could be looked for: no harmonic of the tone was near.
+    level_dbc : ndarray, shape (w,)
+        R.s.s. of the lines against the tone there, against its settled level where it does not sing; -inf where none.
+    singing : ndarray of bool, shape (w,)
+        The window holds some of the tone.
+    """
+
+    mains_hz: float
+    time_s: Floats
+    lines_hz: Floats
+    amplitude: Complexes
+    seen: Flags
+    level_dbc: Floats
+    singing: Flags
+
+    @property
+    def worth_subtracting(self) -> bool:
+        """Whether it is strong enough anywhere to move a number."""
+        return bool(len(self.level_dbc)) and float(self.level_dbc.max()) > _FAINT_DBC
+
+
+@dataclass(frozen=True, slots=True)
+class _Windows:
+    """Spectra of windows of the recording at the low rate, and the tone's range of pitch in each."""
+
+    time_s: Floats
+    spectra: Complexes
+    bin_hz: float
+    f_low: Floats
+    f_high: Floats
+    tone_log: Floats
+
+
+def find_mains(capture: Samples, tone: BoardTone | None, harmonics: int, half_orders: bool) -> MainsLines | None:
+    """Look for mains lines.
+
+    Parameters
+    ----------
+    capture : Samples
+    tone : BoardTone or None
+    harmonics : int
+        How many harmonics the tone has that could hide a line.
+    half_orders : bool
+        The tone has lines at half orders too.
+
+    Returns
+    -------
+    MainsLines or None
+        None where the take is too short to tell, or where no line was found.
+    """
+    low, rate_hz = read_low(capture)
+    windows = _windows_of(low, rate_hz, capture, tone)
+    if windows is None:
+        return None
+    best: MainsLines | None = None
+    most = 0.0
+    for mains in MAINS_HZ:
+        found = _lines(windows, mains, harmonics, half_orders, capture, tone)
+        own = np.abs(found.lines_hz / _SHARED_ORDER_HZ - np.round(found.lines_hz / _SHARED_ORDER_HZ)) > 0.01
+        power = float(np.sum(np.abs(found.amplitude[:, own]) ** 2))
+        if power > most:
+            best, most = found, power
+    return best
+
+
+def _windows_of(low: Floats, rate_hz: float, capture: Samples, tone: BoardTone | None) -> _Windows | None:
+    size = round(WINDOW_S * rate_hz)
+    hop = round(HOP_S * rate_hz)
+    count = (len(low) - size) // hop + 1
+    if count < 1:
+        return None
+    window = np.hanning(size + 1)[:-1]
+    views = np.lib.stride_tricks.sliding_window_view(low, size)[::hop]
+    bins = int(1.05 * MAINS_HZ[-1] * ORDERS / (rate_hz / size)) + 8
+    spectra = np.empty((count, bins), dtype=np.complex128)
+    for i in range(0, count, 64):
+        spectra[i : i + 64] = np.fft.rfft(views[i : i + 64] * window, axis=1)[:, :bins]
+    spectra *= 2.0 / window.sum()
+    starts = hop * np.arange(count)
+    time_s = centre_s(starts + 0.5 * size, capture)
+    f_low, f_high, level = _pitch_ranges(time_s, tone)
+    return _Windows(time_s, spectra, rate_hz / size, f_low, f_high, level)
+
+
+def _pitch_ranges(time_s: Floats, tone: BoardTone | None) -> tuple[Floats, Floats, Floats]:
+    """Lowest and highest pitch of the tone in each window, and its level; NaN where it does not sing."""
+    shape = len(time_s)
+    low, high, level = np.full(shape, np.nan), np.full(shape, np.nan), np.full(shape, np.nan)
+    if tone is None:
+        return low, high, level
+    begin = np.searchsorted(tone.time_s, time_s - 0.5 * WINDOW_S)
+    end = np.searchsorted(tone.time_s, time_s + 0.5 * WINDOW_S)
+    for i, (a, b) in enumerate(zip(begin.tolist(), end.tolist(), strict=True)):
+        there = tone.tracked[a:b]
+        if there.any():
+            f0 = tone.f0_hz[a:b][there]
+            low[i], high[i] = f0.min(), f0.max()
+            strong = tone.strong[a:b]
+            if strong.any():
+                level[i] = np.mean(tone.log_level[a:b][strong])
+    return low, high, level
+
+
+def _lines(
+    windows: _Windows, nominal_hz: float, harmonics: int, half_orders: bool, capture: Samples, tone: BoardTone | None
+) -> MainsLines:
+    orders = np.arange(1, ORDERS + 1)
+    mains_hz = nominal_hz
+    counted: Flags = np.zeros((len(windows.time_s), ORDERS), dtype=bool)
+    amplitude: Complexes = np.zeros((len(windows.time_s), ORDERS), dtype=complex)
+    seen = counted
+    for _ in range(2):
+        # the second time at the frequency at which the phases turn
+        lines_hz = orders * mains_hz
+        seen = ~_hidden(windows, lines_hz, harmonics, half_orders)
+        amplitude = _at(windows, lines_hz)
+        clear = np.abs(amplitude) > _OVER_FLOOR * _floor(windows, lines_hz)
+        counted = seen & clear & ~_mirrored(windows, lines_hz, amplitude)
+        turned = amplitude * np.exp(-2j * np.pi * lines_hz * windows.time_s[:, None])
+        counted &= _steady(turned, counted, orders)
+        counted &= _plausible(amplitude, counted, seen)
+        moved = _off_nominal(turned, counted, orders)
+        if abs(moved) < 0.002:
+            break
+        mains_hz = float(np.clip(mains_hz + moved, nominal_hz * (1 - _OFF_NOMINAL), nominal_hz * (1 + _OFF_NOMINAL)))
+    gain = response(lines_hz, capture.true_rate_hz)
+    turned = np.where(counted, amplitude * np.exp(-2j * np.pi * lines_hz * windows.time_s[:, None]), 0.0) / gain
+    settled = 0.0 if tone is None else tone.settled_log
+    against = np.where(np.isfinite(windows.tone_log), windows.tone_log, settled)
+    with np.errstate(divide="ignore"):
+        level = 10 * np.log10(np.sum(np.abs(turned) ** 2, axis=1)) - 20 / np.log(10) * against
+    return MainsLines(
+        mains_hz=mains_hz,
+        time_s=windows.time_s,
+        lines_hz=lines_hz,
+        amplitude=turned,
+        seen=seen,
+        level_dbc=level,
+        singing=np.isfinite(windows.f_low),
+    )
+
+
+def _hidden(windows: _Windows, lines_hz: Floats, harmonics: int, half_orders: bool) -> Flags:
+    """Lines that a harmonic (or a half order) of the tone comes near to in each window."""
+    hidden = np.zeros((len(windows.time_s), len(lines_hz)), dtype=bool)
+    step = 0.5 if half_orders else 1.0
+    order = step
+    lowest = windows.f_low[np.isfinite(windows.f_low)]
+    if not len(lowest):
+        return hidden
+    while order <= harmonics and order * float(lowest.min()) < lines_hz[-1] + _GUARD_HZ:
+        low, high = order * windows.f_low - _GUARD_HZ, order * windows.f_high + _GUARD_HZ
+        with np.errstate(invalid="ignore"):
+            hidden |= (lines_hz > low[:, None]) & (lines_hz < high[:, None])
+        order += step
+    return hidden
+
+
+def _at(windows: _Windows, f_hz: Floats) -> Complexes:
+    """Amplitude at some frequencies, phase at each window's centre; between bins by the window's own shape.
+
+    A Hann-windowed line of frequency bin k + d has the bins H(d), H(d - 1) ..; the two nearest give its amplitude.
+    """
+    place = np.broadcast_to(np.asarray(f_hz) / windows.bin_hz, (len(windows.time_s), np.shape(f_hz)[-1]))
+    near = np.clip(np.round(place).astype(np.int64), 1, windows.spectra.shape[1] - 2)
+    rows = np.arange(len(windows.time_s))[:, None]
+    out = np.zeros(place.shape, dtype=complex)
+    weight = np.zeros(place.shape)
+    for step in (-1, 0, 1):
+        bins = near + step
+        gain = _hann_gain(place - bins)
+        # phase of bin b at the window's centre: it turned by pi b since the window's start
+        out += gain * windows.spectra[rows, bins] * np.where(bins % 2 == 0, 1.0, -1.0)
+        weight += gain**2
+    return np.asarray(out / weight)
+
+
+def _hann_gain(off: Floats) -> Floats:
+    """Response of a Hann window of unit sum, ``off`` bins from its centre."""
+    near = np.abs(np.abs(off) - 1.0) < 1e-6
+    safe = np.where(near, 0.0, off)
+    return np.asarray(np.where(near, 0.5, np.sinc(safe) / (1.0 - safe**2)))
+
+
+def _floor(windows: _Windows, lines_hz: Floats) -> Floats:
+    """R.m.s. beside each line, from the median of the bins there."""
+    low, high = (max(3, round(edge / windows.bin_hz)) for edge in _FLOOR_HZ)
+    steps = np.array([*range(-high, -low + 1), *range(low, high + 1)])
+    bins = np.round(lines_hz / windows.bin_hz).astype(np.int64)[:, None] + steps
+    bins = np.clip(bins, 1, windows.spectra.shape[1] - 1)
+    power = np.abs(windows.spectra[:, bins]) ** 2
+    return np.asarray(np.sqrt(np.median(power, axis=2) / np.log(2.0)))
+
+
+def _mirrored(windows: _Windows, lines_hz: Floats, amplitude: Complexes) -> Flags:
+    """Lines that have a like line on the other side of the tone: sidebands of a swing."""
+    with np.errstate(invalid="ignore"):
+        still = windows.f_high - windows.f_low < _MIRROR_STILL_HZ
+        middle = 0.5 * (windows.f_low + windows.f_high)
+        mirror = 2 * middle[:, None] - lines_hz
+        asked = still[:, None] & (np.abs(lines_hz - middle[:, None]) < _MIRROR_REACH_HZ)
+        asked &= (mirror > 3 * windows.bin_hz) & (mirror < (windows.spectra.shape[1] - 4) * windows.bin_hz)
+    if not asked.any():
+        return asked
+    other = np.abs(_at(windows, np.where(asked, np.nan_to_num(mirror), 100.0)))
+    return asked & (other > _MIRROR * np.abs(amplitude))
+
+
+def _plausible(amplitude: Complexes, counted: Flags, seen: Flags) -> Flags:
+    """High multiples without the low ones are no mains: a line of the tone's own swing may fall on one."""
+    out = counted.copy()
+    low = seen[:, :_HIGH_ORDER]
+    known = low.any(axis=0)
+    if not known.any():
+        return out
+    with np.errstate(invalid="ignore"):
+        usual = np.array([np.median(np.abs(amplitude[low[:, k], k])) if known[k] else 0.0 for k in range(_HIGH_ORDER)])
+    out[:, _HIGH_ORDER:] &= np.abs(amplitude[:, _HIGH_ORDER:]) < _MOST_RISE * float(usual.max())
+    return out
+
+
+def _steady(turned: Complexes, counted: Flags, orders: NDArray[np.int64]) -> Flags:
+    """Lines whose phase goes on from a window half a length before, or to one half a length after."""
+    lag = round(0.5 * WINDOW_S / HOP_S)
+    if len(turned) <= lag:
+        return counted.copy()
+    both = counted[lag:] & counted[:-lag]
+    step = np.where(both, turned[lag:] * turned[:-lag].conj(), 0.0)
+    mean = np.sum(step, axis=0)
+    most = 2 * np.pi * _OFF_NOMINAL * 50.0 * orders * lag * HOP_S
+    turn = np.clip(np.angle(mean), -most, most)
+    with np.errstate(invalid="ignore", divide="ignore"):
+        good = both & (np.cos(np.angle(step) - turn) > _IN_STEP)
+    out = np.zeros_like(counted)
+    out[lag:] |= good
+    out[:-lag] |= good
+    return out
+
+
+def _off_nominal(turned: Complexes, counted: Flags, orders: NDArray[np.int64]) -> float:
+    """How far the mains is off the frequency that was assumed, from the phases of all its lines."""
+    lag = round(0.5 * WINDOW_S / HOP_S)
+    if len(turned) <= lag:
+        return 0.0
+    both = counted[lag:] & counted[:-lag]
+    step = np.sum(np.where(both, turned[lag:] * turned[:-lag].conj(), 0.0), axis=0)
+    weight = np.abs(step)
+    if not weight.sum():
+        return 0.0
+    strongest = int(np.argmax(weight))
+    first = float(np.angle(step[strongest])) / orders[strongest]
+    rest = np.angle(step * np.exp(-1j * orders * first))
+    moved = first + float(np.sum(weight * orders * rest) / np.sum(weight * orders**2))
+    return moved / (2 * np.pi * lag * HOP_S)

@@ -1,0 +1,195 @@
+"""A level that swings to and fro while the control rests: the gain control hunts.
+
+Modulation has two sidebands about the tone, locked to each other; a line beside the tone has one. A damped ring after a
+retune dies away; hunting goes on.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from listen.account.steady import SteadySegment
+from listen.account.tone import BoardTone
+from listen.fitting import legendre_columns, orthonormal, without
+from listen.sorting import median, quantile
+from listen.track import short_frame_s
+
+Floats = NDArray[np.floating[Any]]
+
+_LOWEST_HZ, _HIGHEST_HZ = 0.4, 45.0
+"""The tracker's short frames average faster swings out."""
+_TURNS_TO_LOOK = 2.5
+"""Fewer turns in a rest are a bend, not a swing."""
+_PERIODIC = 0.5
+"""Part of the level's variance that one rate and its multiples must hold."""
+_SUSTAINED = 0.6
+"""Swing of the last third over that of the first; a ring dies away."""
+_LEAD_S = 0.25
+"""Left out after a rest begins: settling."""
+_ONE_SIDED = 0.1
+"""Smaller over larger sideband (-20 dB) under which it is a line beside the tone: a hunting level that the pitch follows
+has one sideband weaker by up to 17 dB."""
+_RETUNED_SUSTAINED, _RETUNED_S = 0.8, 0.8
+"""After a quick retune a ring looks alike for a while: there the swing must keep its size, and be watched for longer."""
+_LEAST_DEPTH = 0.003
+_MOST_SMEAR = 0.3
+_AVERAGED_OUT = 0.3
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Swing:
+    """The level's swing in one steady segment.
+
+    Attributes
+    ----------
+    segment : SteadySegment
+    rate_hz : float
+    depth : float
+        (max - min) / (max + min).
+    follows_pitch : float
+        Index of the phase modulation over the depth: 1 where one line beats with the tone.
+    one_sided : bool
+        One sideband is under a quarter of the other.
+    share : float
+        Part of the level's variance that it explains.
+    """
+
+    segment: SteadySegment
+    rate_hz: float
+    depth: float
+    follows_pitch: float
+    one_sided: bool
+    share: float
+
+
+def find_swings(tone: BoardTone, segments: list[SteadySegment], excluded_hz: tuple[float, ...] = ()) -> list[Swing]:
+    """Swings of the level, in the segments that have one.
+
+    Parameters
+    ----------
+    tone : BoardTone
+    segments : list of SteadySegment
+    excluded_hz : tuple of float
+        Rates that are something else's.
+    """
+    swings = []
+    for segment in segments:
+        swing = _swing_of(tone, segment)
+        if swing is not None and not any(abs(swing.rate_hz - f) < 0.03 * f for f in excluded_hz):
+            swings.append(swing)
+    return swings
+
+
+def _window(tone: BoardTone, segment: SteadySegment) -> tuple[int, int]:
+    lead = round(_LEAD_S / tone.grid_s)
+    return segment.first + (lead if segment.retune_s is not None or segment.seconds > 4 * _LEAD_S else 0), segment.stop
+
+
+def _swing_of(tone: BoardTone, segment: SteadySegment) -> Swing | None:
+    a, b = _window(tone, segment)
+    n = b - a
+    if n * tone.grid_s < 0.3 or n < 40:
+        return None
+    log = tone.log_level[a:b]
+    bends = orthonormal(legendre_columns(np.linspace(-1, 1, n), 2))
+    flat = without(bends, log)
+    if float(np.std(flat)) < 0.2 * _LEAST_DEPTH:
+        return None
+    flat = _without_pitch(flat, without(bends, 1200 * np.log2(tone.f0_hz[a:b])))
+    rate = _best_rate(flat, tone.grid_s)
+    if rate is None:
+        return None
+    rate_hz, share = rate
+    retuned = segment.retune_s is not None
+    if share < _PERIODIC or (retuned and n * tone.grid_s < _RETUNED_S):
+        return None
+    if not _goes_on(flat, rate_hz, tone.grid_s, _RETUNED_SUSTAINED if retuned else _SUSTAINED):
+        return None
+    top, bottom = quantile(np.exp(flat), 0.99), quantile(np.exp(flat), 0.01)
+    depth = (top - bottom) / (top + bottom) / max(_smeared(rate_hz, segment.f0_hz), _MOST_SMEAR)
+    if depth < _LEAST_DEPTH:
+        return None
+    cents = without(bends, 1200 * np.log2(tone.f0_hz[a:b]))
+    follows, one_sided = _sidebands(flat, cents, rate_hz, segment.f0_hz, tone.grid_s)
+    return Swing(
+        segment=segment,
+        rate_hz=rate_hz,
+        depth=min(1.0, depth),
+        follows_pitch=follows,
+        one_sided=one_sided,
+        share=share,
+    )
+
+
+def _without_pitch(flat: Floats, cents: Floats) -> Floats:
+    """Level without what goes along with the pitch in a straight line, where that explains nearly all of it.
+
+    Behind a stage whose gain falls with the pitch a wavering pitch moves the level; a hunting level moves the pitch by
+    some cents too, but a quarter of a turn late.
+    """
+    power = float(cents @ cents)
+    if power < 1e-9 or float(np.std(cents)) < 1.0:
+        return flat
+    gain = float(cents @ flat) / power
+    rest = flat - gain * cents
+    explained = 1.0 - float(rest @ rest) / max(float(flat @ flat), 1e-30)
+    # a slope of more than 2 octaves' worth an octave is no stage's: 6 dB an octave is ln 2 / 1200 a cent
+    return np.asarray(rest) if explained > 0.9 and abs(gain) < 2 * np.log(2.0) / 1200 else flat
+
+
+def _best_rate(flat: Floats, grid_s: float) -> tuple[float, float] | None:
+    """Rate of the strongest line, and the share of the variance that it and its multiples hold."""
+    n = len(flat)
+    size = 4 * 2 ** int(np.ceil(np.log2(n)))
+    power = np.abs(np.fft.rfft(flat * np.hanning(n), size)) ** 2
+    rate = np.fft.rfftfreq(size, grid_s)
+    length = n * grid_s
+    allowed = (rate >= max(_LOWEST_HZ, _TURNS_TO_LOOK / length)) & (rate <= _HIGHEST_HZ)
+    if not allowed.any():
+        return None
+    best = int(np.argmax(np.where(allowed, power, 0.0)))
+    near = np.zeros(len(power), dtype=bool)
+    for k in (1, 2, 3):
+        near |= np.abs(rate - k * rate[best]) < 2.2 / length
+    seen = rate > 1.2 / length
+    return float(rate[best]), float(power[near & seen].sum() / max(float(power[seen].sum()), 1e-30))
+
+
+def _goes_on(flat: Floats, rate_hz: float, grid_s: float, least: float) -> bool:
+    turns = np.exp(-2j * np.pi * rate_hz * grid_s * np.arange(len(flat)))
+    third = max(len(flat) // 3, 4)
+    early, late = (abs(np.mean(part)) for part in (flat[:third] * turns[:third], flat[-third:] * turns[-third:]))
+    return bool(late >= least * early)
+
+
+def _smeared(rate_hz: float, f0_hz: float) -> float:
+    """What the tracker's short frames leave of a swing."""
+    bins = rate_hz * short_frame_s(f0_hz)
+    return float(np.sinc(bins)) / (1 - bins**2) if abs(bins - 1) > 1e-6 else 0.5
+
+
+def _sidebands(flat: Floats, cents: Floats, rate_hz: float, f0_hz: float, grid_s: float) -> tuple[float, bool]:
+    """Phase modulation over level modulation, and whether the two make one sideband only."""
+    n = len(flat)
+    window = np.hanning(n)
+    turns = np.exp(-2j * np.pi * rate_hz * grid_s * np.arange(n)) * window * (2.0 / window.sum())
+    level = complex(np.sum(flat * turns))
+    averaged = abs(float(np.sinc(rate_hz * max(0.01, 4.0 / f0_hz))))
+    if averaged < _AVERAGED_OUT:
+        # over so many cycles a swing at this rate averages out: nothing tells it from a beat
+        return 1.0, False
+    # the pitch is the phase's slope: phase = pitch / (j 2 pi rate)
+    swing_hz = complex(np.sum(cents * turns)) * np.log(2) / 1200 * f0_hz
+    phase = swing_hz / (1j * rate_hz)
+    upper, lower = abs(level + 1j * phase), abs(np.conj(level) + 1j * np.conj(phase))
+    smaller, larger = min(upper, lower), max(upper, lower)
+    return abs(phase) / max(abs(level), 1e-12), bool(smaller < _ONE_SIDED * larger)
+
+
+def typical_rate(swings: list[Swing]) -> float:
+    """Median rate."""
+    return median(np.array([s.rate_hz for s in swings]))

@@ -1,0 +1,59 @@
+"""The shape of a sine's wave over the whole take: gathered, fitted, measured."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from listen.account.curve.bins import Bins, gather
+from listen.account.curve.choose import Choice, choose
+from listen.account.curve.measure import Sizes, sizes_of
+from listen.track import Frames
+
+Flags = NDArray[np.bool_]
+Floats = NDArray[np.floating[Any]]
+
+_FEWEST_CYCLES = 3.5
+_CLEAN_DBC = -14.0
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Shape:
+    """What bends the wave.
+
+    Attributes
+    ----------
+    bins : Bins
+    choice : Choice
+    sizes : Sizes
+    rows : ndarray of bool
+        Rows that were read.
+    """
+
+    bins: Bins
+    choice: Choice
+    sizes: Sizes
+    rows: Flags
+
+
+def find_shape(frames: Frames, rows: Flags, *, wien: bool) -> Shape | None:
+    """Fit what bends the wave; None where too few rows show a shape.
+
+    Parameters
+    ----------
+    frames : Frames
+    rows : ndarray of bool
+        Rows that are the board's own, at rest in level.
+    wien : bool
+        The loop is stated to be a Wien bridge.
+    """
+    with np.errstate(invalid="ignore"):
+        use = rows & (frames.residual_dbc < _CLEAN_DBC) & (frames.frame_s * frames.f0_hz > _FEWEST_CYCLES)
+    bins = gather(frames, use)
+    if bins is None:
+        return None
+    choice = choose(bins, wien=wien)
+    return Shape(bins=bins, choice=choice, sizes=sizes_of(choice), rows=use)

@@ -1,0 +1,228 @@
+"""Where the tone is not there between its start and the end of the take: it died, was switched off, or was cut."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Any, Literal
+
+import numpy as np
+from numpy.typing import NDArray
+
+from listen.account.heterodyne import tone_amplitude
+from listen.account.lowrate import Samples
+from listen.account.tone import BoardTone
+from listen.sorting import median, quantile
+
+Floats = NDArray[np.floating[Any]]
+Flags = NDArray[np.bool_]
+
+DROP_DB = 20.0
+"""Down by this is a dropout."""
+_SHORTEST_S = 0.03
+"""Shorter candidates are not looked at; what is reported is over the limit's own length."""
+_BESIDE_S = 0.4
+_CYCLES, _LEAST_S = 3.0, 0.008
+_STOPPED_S = 0.5
+"""An oscillation died only if the recording goes on for so long after it: less is the end of a take."""
+_FADE_DB = 1.0
+_FADE_LOOK_S = 4.0
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Dropout:
+    """The tone falls by 20 dB or more for some time.
+
+    Attributes
+    ----------
+    start_s, end_s : float
+    depth_db : float
+    comes_back : bool
+    decay_per_s : float or None
+        Rate at which the level's logarithm falls before it.
+    f0_low_hz, f0_high_hz : float
+        Pitch on both sides.
+    """
+
+    start_s: float
+    end_s: float
+    depth_db: float
+    comes_back: bool
+    decay_per_s: float | None
+    f0_low_hz: float
+    f0_high_hz: float
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Stop:
+    """The end of the tone before the end of the take.
+
+    Attributes
+    ----------
+    start_s : float
+        Where it begins to fall.
+    end_s : float
+        Where it is gone.
+    how : {'fade', 'off'}
+    """
+
+    start_s: float
+    end_s: float
+    how: Literal["fade", "off"]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Silences:
+    """All places where the tone is not there after its start."""
+
+    dropouts: tuple[Dropout, ...]
+    stop: Stop | None
+
+
+def find_silences(
+    capture: Samples, tone: BoardTone, started_s: float, zeros: tuple[tuple[float, float], ...]
+) -> Silences:
+    """Find dropouts and the end.
+
+    Parameters
+    ----------
+    capture : Samples
+    tone : BoardTone
+    started_s : float
+        The tone has reached its level; nothing before is looked at.
+    zeros : tuple of (start_s, end_s)
+        Runs of exact zeros: cut by the recorder, not by the board.
+    """
+    end_s = capture.stop_sample / capture.true_rate_hz
+    last_s = tone.last_s
+    found = []
+    for a, b in _candidates(tone, started_s, last_s):
+        dropout = _confirmed(capture, tone, a, b)
+        if dropout is not None and not _is_cut(dropout.start_s, dropout.end_s, zeros):
+            found.append(dropout)
+    stop = None
+    gone_s = end_s - last_s
+    quiet_after = not _is_cut(last_s, end_s, zeros)
+    falls_s = _fall_begins(tone, last_s)
+    if gone_s > _STOPPED_S and quiet_after:
+        found.append(_final(tone, capture, last_s, end_s))
+    elif gone_s > 2.5 * tone.grid_s + 2.0 / float(tone.f0_hz[-1]) or last_s - falls_s > 0.02:
+        how: Literal["fade", "off"] = "fade" if last_s - falls_s > 0.2 else "off"
+        if gone_s > 0.02 or _down_db(tone, last_s) > 6.0:
+            stop = Stop(start_s=falls_s, end_s=last_s, how=how)
+    return Silences(dropouts=tuple(found), stop=stop)
+
+
+def _candidates(tone: BoardTone, started_s: float, last_s: float) -> list[tuple[float, float]]:
+    """Stretches between start and end in which the tone is lost, or 20 dB under what is beside it."""
+    a, b = tone.index(started_s), tone.index(last_s)
+    level = np.where(tone.tracked, tone.log_level, -np.inf)[a : b + 1]
+    if len(level) < 3:
+        return []
+    side = max(1, round(_BESIDE_S / tone.grid_s))
+    beside = _running_max(level, side)
+    low = ~(level > beside - DROP_DB * np.log(10.0) / 20.0)
+    edges = np.flatnonzero(np.diff(np.concatenate([[0], low.view(np.int8), [0]])))
+    return [
+        (float(tone.time_s[a + i]), float(tone.time_s[a + j - 1]))
+        for i, j in zip(edges[0::2].tolist(), edges[1::2].tolist(), strict=True)
+        if (j - i) * tone.grid_s >= _SHORTEST_S and i > 0 and j < len(low)
+    ]
+
+
+def _running_max(values: Floats, side: int) -> Floats:
+    """Largest value within so many places on both sides."""
+    padded = np.concatenate([np.full(side, -np.inf), values, np.full(side, -np.inf)])
+    out = values.copy()
+    # doubling windows: the maximum of two that overlap
+    width, current = 1, padded
+    while 2 * width <= 2 * side + 1:
+        current = np.maximum(current[:-width], current[width:])
+        width *= 2
+    rest = 2 * side + 1 - width
+    whole = np.maximum(current[: len(current) - rest], current[rest:]) if rest else current
+    out[:] = whole[: len(values)]
+    return out
+
+
+def _confirmed(capture: Samples, tone: BoardTone, start_s: float, end_s: float) -> Dropout | None:
+    """Look at the tone's own frequency: other sounds may hide that it is gone, or seem to interrupt it."""
+    margin = 0.3
+    time_s, level = tone_amplitude(capture, tone, start_s - margin, end_s + margin, _CYCLES, _LEAST_S)
+    if len(level) < 4:
+        return None
+    before, after = level[time_s < start_s - 0.02], level[time_s > end_s + 0.02]
+    reference = max(
+        (quantile(side, 0.8) for side in (before, after) if len(side) >= 3), default=float(level.max(initial=0.0))
+    )
+    low = level < reference * 10 ** (-DROP_DB / 20)
+    edges = np.flatnonzero(np.diff(np.concatenate([[0], low.view(np.int8), [0]])))
+    runs = [(int(i), int(j)) for i, j in zip(edges[0::2], edges[1::2], strict=True)]
+    if not runs:
+        return None
+    i, j = max(runs, key=lambda run: run[1] - run[0])
+    hop_s = float(time_s[1] - time_s[0])
+    bottom = median(level[i:j])
+    pitches = np.interp([time_s[i] - 0.03, time_s[j - 1] + 0.03], tone.time_s, tone.f0_hz)
+    return Dropout(
+        start_s=float(time_s[i]) - 0.5 * hop_s,
+        end_s=float(time_s[j - 1]) + 0.5 * hop_s,
+        depth_db=float(20 * np.log10(reference / max(bottom, 1e-6))),
+        comes_back=True,
+        decay_per_s=_decay(time_s[: i + 1], level[: i + 1]),
+        f0_low_hz=float(pitches.min()),
+        f0_high_hz=float(pitches.max()),
+    )
+
+
+def _decay(t: Floats, level: Floats) -> float | None:
+    """Rate of an exponential fall that ends here."""
+    if len(level) < 6:
+        return None
+    falling = (level < 0.7 * level.max()) & (level > 0)
+    if np.count_nonzero(falling) < 6:
+        return None
+    slope = float(np.polyfit(t[falling], np.log(level[falling]), 1)[0])
+    return -slope if slope < 0 else None
+
+
+def _final(tone: BoardTone, capture: Samples, last_s: float, end_s: float) -> Dropout:
+    f0 = float(tone.f0_hz[tone.index(last_s)])
+    near = tone.strong & (tone.time_s > last_s - 1.0) & (tone.time_s <= last_s)
+    reference = float(np.exp(quantile(tone.log_level[near], 0.8)))
+    time_s, level = tone_amplitude(capture, tone, last_s + 0.1, end_s, _CYCLES * 4, _LEAST_S * 4)
+    bottom = median(level) if len(level) else 1e-6
+    past, before = tone_amplitude(capture, tone, last_s - 0.6, last_s + 0.05, _CYCLES, _LEAST_S)
+    del time_s
+    return Dropout(
+        start_s=last_s,
+        end_s=end_s,
+        depth_db=float(20 * np.log10(reference / max(bottom, 1e-6))),
+        comes_back=False,
+        decay_per_s=_decay(past, before),
+        f0_low_hz=f0,
+        f0_high_hz=f0,
+    )
+
+
+def _fall_begins(tone: BoardTone, last_s: float) -> float:
+    """Where the last fall of the level begins: after it the level is more than 1 dB down, and stays down."""
+    part = tone.strong & (tone.time_s > last_s - _FADE_LOOK_S) & (tone.time_s <= last_s)
+    index = np.flatnonzero(part)
+    if len(index) < 4:
+        return last_s
+    level = tone.log_level[index]
+    reference = median(level)
+    up = np.flatnonzero(level > reference - _FADE_DB * np.log(10.0) / 20.0)
+    return float(tone.time_s[index[up[-1]]]) if len(up) else last_s
+
+
+def _down_db(tone: BoardTone, last_s: float) -> float:
+    """How far the level has fallen at the last place of the tone against the second before it."""
+    near = np.flatnonzero(tone.strong & (tone.time_s > last_s - 1.0) & (tone.time_s <= last_s))
+    return float(20 / np.log(10) * (median(tone.log_level[near]) - tone.log_level[near[-1]]))
+
+
+def _is_cut(start_s: float, end_s: float, zeros: tuple[tuple[float, float], ...]) -> bool:
+    """Whether exact zeros fill most of an interval."""
+    inside = sum(max(0.0, min(b, end_s) - max(a, start_s)) for a, b in zeros)
+    return inside > 0.5 * max(end_s - start_s, 1e-9)

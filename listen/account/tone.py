@@ -1,0 +1,260 @@
+"""Which part of a take is the board's own tone: its level and pitch on an even grid of time.
+
+Words, knocks and hum before the supply is switched on are tracked as tones too. The board's tone is the longest clean
+one; segments that are weaker by 22 dB, or unlike it in timbre and purity, belong to the room.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from listen.sorting import median, median_of_known, quantile
+from listen.track import Frames
+
+Floats = NDArray[np.floating[Any]]
+Flags = NDArray[np.bool_]
+Ints = NDArray[np.int64]
+
+GRID_S = 0.005
+"""Short frames of the tracker are 8 ms or two cycles long: nothing faster is in them."""
+STRONG_DB = 22.0
+"""Below the settled level by more than this it is not singing: 2 dB beyond the 20 dB of a dropout."""
+CLEAN_DBC = -13.0
+"""Residual of a row under which it may be an oscillator's: of 139 oscillators, faulty ones included, none had more."""
+_GAP_CYCLES, _GAP_S = 2.5, 0.02
+"""Short frames further apart than this have a gap between them."""
+_MEAN_CYCLES = 2.0
+_UNLIKE_DB = 9.0
+"""R.m.s. difference of the first harmonics' levels from which a segment is another sound: voices differ by 20 or more."""
+_FLOOR_DBC = -40.0
+"""Harmonics below this say nothing of a timbre."""
+_SHORT_S = 2.0
+"""A longer segment is no word and no knock."""
+_IMPURE_DB = 15.0
+"""A segment whose residual is higher than the board's by this is another sound."""
+_PURE_DBC = -26.0
+"""... unless it is as pure as this."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Segment:
+    """One unbroken piece of tone that the tracker followed.
+
+    Attributes
+    ----------
+    number : int
+        In ``Frames.stretch``.
+    start_s, end_s : float
+    level_dbfs, residual_dbc : float
+        Medians of its rows.
+    """
+
+    number: int
+    start_s: float
+    end_s: float
+    level_dbfs: float
+    residual_dbc: float
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class BoardTone:
+    """Level and pitch of the board's tone on an even grid.
+
+    Attributes
+    ----------
+    time_s, log_level, f0_hz : ndarray, shape (n,)
+        Time, natural logarithm of the r.m.s. amplitude (a full-scale sine is 0), pitch; the pitch is held or
+        interpolated in its logarithm where the tone is not there, the level is NaN there.
+    tracked : ndarray of bool, shape (n,)
+        The tracker followed the board's tone.
+    strong : ndarray of bool, shape (n,)
+        ... and it is within 22 dB of the settled level.
+    settled_log : float
+        Settled level: 70th percentile by time.
+    rows : ndarray of bool, shape (rows,)
+        Rows of the frames table that hold the board's tone.
+    room : tuple of (start_s, end_s)
+        Segments of tone that are not the board's.
+    grid_s : float
+    """
+
+    time_s: Floats
+    log_level: Floats
+    f0_hz: Floats
+    tracked: Flags
+    strong: Flags
+    settled_log: float
+    rows: Flags
+    room: tuple[tuple[float, float], ...]
+    grid_s: float
+
+    @property
+    def settled_dbfs(self) -> float:
+        """Settled level, a full-scale sine being 0 dBFS."""
+        return float(20.0 / np.log(10.0) * self.settled_log)
+
+    def index(self, time_s: float) -> int:
+        """Nearest place of the grid."""
+        return int(np.clip(round((time_s - float(self.time_s[0])) / self.grid_s), 0, len(self.time_s) - 1))
+
+    def moves_fast(self, time_s: Floats, cents: float, within_s: float) -> Flags:
+        """Whether the pitch moves by more than so many cents within a time round each of some times."""
+        half = max(1, round(0.5 * within_s / self.grid_s))
+        log = 1200 * np.log2(self.f0_hz)
+        index = np.clip(np.round((time_s - self.time_s[0]) / self.grid_s).astype(np.int64), 0, len(log) - 1)
+        low, high = np.maximum(index - half, 0), np.minimum(index + half, len(log) - 1)
+        return np.asarray(np.abs(log[high] - log[low]) > cents)
+
+    @property
+    def first_s(self) -> float:
+        """Time of the first strong place."""
+        return float(self.time_s[int(np.argmax(self.strong))])
+
+    @property
+    def last_s(self) -> float:
+        """Time of the last strong place."""
+        return float(self.time_s[len(self.strong) - 1 - int(np.argmax(self.strong[::-1]))])
+
+
+def find_tone(frames: Frames) -> BoardTone | None:
+    """Tell the board's tone from all else that was tracked.
+
+    Returns
+    -------
+    BoardTone or None
+        None where nothing oscillates.
+    """
+    if not frames.oscillating.any():
+        return None
+    segments, foreign = _segments(frames)
+    rows = frames.oscillating.copy()
+    for segment in foreign:
+        rows &= frames.stretch != segment.number
+    if not rows.any():
+        rows, foreign = frames.oscillating.copy(), []
+    settled = quantile(frames.level_dbfs[rows], 0.7)
+    rows &= frames.level_dbfs > settled - STRONG_DB
+    own = {s.number for s in segments} - {s.number for s in foreign}
+    return _on_a_grid(frames, own, settled, rows, foreign)
+
+
+def _segments(frames: Frames) -> tuple[list[Segment], list[Segment]]:
+    """All segments, and those that are not the board's."""
+    numbers = frames.stretch[frames.oscillating]
+    order = np.flatnonzero(frames.oscillating)
+    bounds = np.flatnonzero(np.diff(numbers)) + 1
+    segments = []
+    timbres = []
+    for rows in np.split(order, bounds):
+        segments.append(
+            Segment(
+                number=int(frames.stretch[rows[0]]),
+                start_s=float(frames.time_s[rows[0]]),
+                end_s=float(frames.time_s[rows[-1]]),
+                level_dbfs=median(frames.level_dbfs[rows]),
+                residual_dbc=median_of_known(frames.residual_dbc[rows]),
+            )
+        )
+        timbres.append(_timbre(frames, rows))
+    return segments, _foreign(frames, segments, timbres)
+
+
+def _timbre(frames: Frames, rows: Ints) -> Floats:
+    """Levels of H2 to H6, those that are faint at a floor."""
+    levels = np.where(np.isfinite(frames.harmonics_dbc[rows, :5]), frames.harmonics_dbc[rows, :5], _FLOOR_DBC)
+    return np.maximum(np.median(levels, axis=0), _FLOOR_DBC)
+
+
+def _foreign(frames: Frames, segments: list[Segment], timbres: list[Floats]) -> list[Segment]:
+    """Segments that are short and unlike the rest: words and knocks."""
+    lengths = np.array([s.end_s - s.start_s + frames.row_every_s for s in segments])
+    clean = np.array([s.residual_dbc < CLEAN_DBC for s in segments])
+    weight = lengths * np.where(clean, 1.0, 0.05) * 10 ** (np.array([s.level_dbfs for s in segments]) / 40)
+    total = float(lengths[clean].sum())
+    if total == 0.0:
+        return []
+    order = np.argsort(-weight)
+    usual = timbres[int(order[0])]
+    purity = segments[int(order[0])].residual_dbc
+    foreign = []
+    for segment, timbre, length in zip(segments, timbres, lengths, strict=True):
+        if length > min(_SHORT_S, 0.5 * total):
+            continue
+        unlike = float(np.sqrt(np.mean((timbre - usual) ** 2))) > _UNLIKE_DB
+        impure = segment.residual_dbc > max(purity + _IMPURE_DB, _PURE_DBC)
+        if impure and (unlike or segment.residual_dbc > CLEAN_DBC):
+            foreign.append(segment)
+    return foreign
+
+
+def _on_a_grid(frames: Frames, own: set[int], settled_dbfs: float, rows: Flags, foreign: list[Segment]) -> BoardTone:
+    envelope = frames.envelope
+    grid_s = max(GRID_S, 0.25 * frames.row_every_s)
+    end_s = float(frames.time_s[-1]) + 0.5 * frames.row_every_s
+    start_s = float(frames.time_s[0]) - 0.5 * frames.row_every_s
+    time_s = start_s + grid_s * np.arange(max(2, int((end_s - start_s) / grid_s) + 1))
+    owner = _owners(frames)
+    use = envelope.oscillating & np.isin(owner, list(own))
+    t, f0 = envelope.time_s[use], envelope.f0_hz[use].astype(float)
+    log = np.log(np.maximum(envelope.rms_amplitude_fs[use].astype(float), 1e-9))
+    good = np.isfinite(f0) & (f0 > 0)
+    t, f0, log = t[good], f0[good], log[good]
+    tracked = np.zeros(len(time_s), dtype=bool)
+    level, pitch = np.full(len(time_s), np.nan), np.full(len(time_s), np.nan)
+    gaps = np.flatnonzero(np.diff(t) > np.maximum(_GAP_S, _GAP_CYCLES / f0[:-1])) if len(t) else np.zeros(0, dtype=int)
+    for a, b in zip([0, *(gaps + 1)], [*(gaps + 1), len(t)], strict=True):
+        if b - a < 2:
+            continue
+        i, j = np.searchsorted(time_s, [t[a] - 0.5 * grid_s, t[b - 1] + 0.5 * grid_s])
+        tracked[i:j] = True
+        level[i:j] = _averaged(time_s[i:j], t[a:b], log[a:b], grid_s, f0[a:b])
+        pitch[i:j] = _averaged(time_s[i:j], t[a:b], np.log(f0[a:b]), grid_s, f0[a:b])
+    settled_log = settled_dbfs * np.log(10.0) / 20.0
+    strong = tracked & (level > settled_log - STRONG_DB * np.log(10.0) / 20.0)
+    known = strong if strong.any() else tracked
+    held = np.exp(np.interp(time_s, time_s[known], pitch[known])) if known.any() else np.full(len(time_s), np.nan)
+    return BoardTone(
+        time_s=time_s,
+        log_level=level,
+        f0_hz=held,
+        tracked=tracked,
+        strong=strong,
+        settled_log=settled_log,
+        rows=rows,
+        room=tuple((s.start_s, s.end_s) for s in foreign),
+        grid_s=grid_s,
+    )
+
+
+def _owners(frames: Frames) -> Ints:
+    """Segment number of each short frame of the envelope: that of the nearest row which has one."""
+    has = np.flatnonzero(frames.stretch >= 0)
+    if not len(has):
+        return np.full(len(frames.envelope.time_s), -1, dtype=np.int64)
+    times = frames.time_s[has]
+    right = np.clip(np.searchsorted(times, frames.envelope.time_s), 1, max(1, len(has) - 1))
+    left = right - 1
+    right = np.minimum(right, len(has) - 1)
+    nearer = np.where(frames.envelope.time_s - times[left] <= times[right] - frames.envelope.time_s, left, right)
+    return frames.stretch[has][nearer]
+
+
+def _averaged(at_s: Floats, t: Floats, values: Floats, grid_s: float, f0: Floats) -> Floats:
+    """Mean of a series over one step of the grid, and two cycles at the least: alternate cycles that differ cancel."""
+    width = np.maximum(grid_s, _MEAN_CYCLES / np.interp(at_s, t, f0))
+    total = np.concatenate([[0.0], np.cumsum(0.5 * (values[1:] + values[:-1]) * np.diff(t))])
+    low, high = np.clip(at_s - 0.5 * width, t[0], t[-1]), np.clip(at_s + 0.5 * width, t[0], t[-1])
+    mean = (_integral(high, t, values, total) - _integral(low, t, values, total)) / np.maximum(high - low, 1e-12)
+    return np.asarray(np.where(high - low > 1e-9, mean, np.interp(at_s, t, values)))
+
+
+def _integral(at_s: Floats, t: Floats, values: Floats, total: Floats) -> Floats:
+    """Integral of a broken line from its first point."""
+    i = np.clip(np.searchsorted(t, at_s, side="right") - 1, 0, len(t) - 2)
+    step = at_s - t[i]
+    slope = (values[i + 1] - values[i]) / (t[i + 1] - t[i])
+    return np.asarray(total[i] + step * (values[i] + 0.5 * slope * step))
