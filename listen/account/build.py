@@ -49,7 +49,8 @@ _EDGE_ROWS = 3
 _LEVEL_LEAVES = 0.7
 """A parabola under a raised cosine leaves 0.3 to 0.6 of its bend over half a frame, by where the frames lie."""
 _FAST_CENTS, _FAST_S = 50.0, 0.08
-"""A pitch that moves faster leaves some of itself between the harmonics of a frame."""
+_MOVE_S = 0.06
+"""A pitch that moves faster leaves some of itself between the harmonics of a frame, and so does the start of a ring."""
 
 
 class Recording(Protocol):
@@ -177,7 +178,7 @@ def _of_an_oscillator(
         resting[a:b] = True
 
     halves = find_half_orders(frames, tone.rows, resting)
-    bursts = find_bursts(frames, tone.rows)
+    bursts = find_bursts(frames, tone.rows, halves.level_dbc)
     lines = _lines(capture, frames, tone, halves)
     explained = _explained(frames, halves, bursts, lines, tone)
     calm = _calm_rows(frames, tone, start, tuple(quiet), lost)
@@ -232,7 +233,7 @@ def _moving_fast(frames: Frames, tone: BoardTone) -> Flags:
         place = np.searchsorted(times, frames.time_s)
         before = np.abs(frames.time_s - times[np.clip(place - 1, 0, len(times) - 1)])
         after = np.abs(frames.time_s - times[np.clip(place, 0, len(times) - 1)])
-        near = np.minimum(before, after) < 0.5 * np.nan_to_num(frames.frame_s, nan=0.04) + 0.02
+        near = np.minimum(before, after) < 0.5 * np.nan_to_num(frames.frame_s, nan=0.04) + _MOVE_S
     return near
 
 

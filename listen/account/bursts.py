@@ -19,8 +19,9 @@ _PEAKED = 8.0
 _STANDS_OUT = 3.0
 _ROWS = 9
 _AT_ONCE = 4000
-_EDGES_DBC = -46.0
-"""Where the wave itself has edges (harmonics above the tenth so strong), what is left at them is no burst."""
+_EDGES_DBC, _EDGES_LEAVE_DB = -46.0, 12.0
+"""Where the wave itself has edges (harmonics above the tenth so strong), their jitter leaves up to so much less."""
+_HALF_ORDERS_LEAVE_DB = 2.0
 _PLACE = 0.7
 """Mean of the unit vectors of its place in the cycle over a third of a second: a burst keeps its place."""
 _PLACE_ROWS = 15
@@ -42,7 +43,7 @@ class Bursts:
     cycle: Floats
 
 
-def find_bursts(frames: Frames, rows: Flags) -> Bursts:
+def find_bursts(frames: Frames, rows: Flags, half_orders_dbc: Floats) -> Bursts:
     """Read the residual's power round the cycle.
 
     Parameters
@@ -50,12 +51,17 @@ def find_bursts(frames: Frames, rows: Flags) -> Bursts:
     frames : Frames
     rows : ndarray of bool, shape (n,)
         The board's rows.
+    half_orders_dbc : ndarray, shape (n,)
+        Alternate cycles that differ leave most at one place of the cycle too.
     """
     excess, place, peaked = _folded(frames, rows)
     with np.errstate(divide="ignore", invalid="ignore"):
         weak = np.maximum(frames.level_dbfs - frames.fundamental_dbfs - 3.0, 0.0)
         fundamental = 0.5 * 10 ** ((frames.fundamental_dbfs + weak) / 10)
-        peaked &= rows & (np.nan_to_num(frames.high_dbc, nan=-200.0) < _EDGES_DBC)
+        edges = np.nan_to_num(frames.high_dbc, nan=-200.0)
+        over = 10 * np.log10(excess / fundamental)
+        peaked &= rows & ((edges < _EDGES_DBC) | (over > edges - _EDGES_LEAVE_DB))
+        peaked &= over > half_orders_dbc - _HALF_ORDERS_LEAVE_DB
         peaked &= _keeps_place(place, peaked)
         level = np.where(peaked, excess / fundamental, 0.0)
         # a burst that repeats in step with the cycle makes harmonics: many, high, and more than the low ones

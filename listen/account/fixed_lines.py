@@ -22,7 +22,7 @@ _MOST_WINDOWS = 400
 _BESIDE_HZ = (60.0, 600.0)
 _SURE_DB = 13.0
 """Over the median of what lies beside it: noise of any colour stays within 10 dB in a median of windows."""
-_GUARD_HZ, _GUARD_SHARE = 60.0, 0.04
+_GUARD_HZ, _GUARD_SHARE, _HIGH_GUARD_SHARE = 60.0, 0.04, 0.0005
 """So near to a harmonic its own skirts lie: a hand's tremor, hunting, the window."""
 _MAINS_TO_HZ = 700.0
 """Below this, lines near multiples of the mains are the mains'."""
@@ -151,7 +151,9 @@ def _hidden(
         low, high = float(f0.min()), float(f0.max())
         order = np.arange(step, int(bins * bin_hz / low) + 1, step)
         own = strength[np.minimum(order.astype(np.int64), len(strength)) - 1] if step == 1.0 else 1.0
-        guard = 3.5 * bin_hz + own * np.maximum(_GUARD_HZ, _GUARD_SHARE * order * high)
+        share = np.where(order > 10, _HIGH_GUARD_SHARE, _GUARD_SHARE)
+        guard = np.where(order > 10, 2.5, 3.5) * bin_hz
+        guard = guard + own * np.maximum(np.where(order > 10, 0.0, _GUARD_HZ), share * order * high)
         first = np.maximum(0, ((order * low - guard) / bin_hz).astype(np.int64))
         last = np.minimum(bins, ((order * high + guard) / bin_hz).astype(np.int64) + 2)
         marks = np.zeros(bins + 1, dtype=np.int64)

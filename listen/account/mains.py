@@ -30,11 +30,13 @@ _GUARD_HZ = 5.0
 """A harmonic nearer than this to a line hides it: the window's main lobe is 2.5 Hz on each side, a voice beside it too."""
 _FLOOR_HZ = (3.75, 7.5)
 """Where the floor beside a line is read, on both sides."""
+_QUARTER = 2
+"""Of eight bins the third smallest."""
 _OVER_FLOOR = 10 ** (10.0 / 20)
 """A line stands so far over its floor; 6 dB and 14 dB decided alike on the takes tried."""
 _MIRROR = 0.5
 """A line whose mirror about the tone is so large is a sideband."""
-_MIRROR_REACH_HZ, _MIRROR_STILL_HZ = 130.0, 1.5
+_MIRROR_REACH_HZ, _MIRROR_STILL_HZ, _MIRROR_STILL_SHARE = 130.0, 1.5, 0.03
 """Sidebands are looked for up to twice 60 Hz from the tone, where its pitch keeps still."""
 _HIGH_ORDER, _MOST_RISE = 3, 10 ** (26.0 / 20)
 """A multiple above the third is no more than so far over the strongest lower one that could be seen."""
@@ -249,26 +251,28 @@ def _hann_gain(off: Floats) -> Floats:
 
 
 def _floor(windows: _Windows, lines_hz: Floats) -> Floats:
-    """R.m.s. beside each line, from the median of the bins there."""
+    """R.m.s. beside each line, from the lower quartile of the bins there: the tone's skirt may lie on one side."""
     low, high = (max(3, round(edge / windows.bin_hz)) for edge in _FLOOR_HZ)
     steps = np.array([*range(-high, -low + 1), *range(low, high + 1)])
     bins = np.round(lines_hz / windows.bin_hz).astype(np.int64)[:, None] + steps
     bins = np.clip(bins, 1, windows.spectra.shape[1] - 1)
     power = np.abs(windows.spectra[:, bins]) ** 2
-    return np.asarray(np.sqrt(np.median(power, axis=2) / np.log(2.0)))
+    power.partition(_QUARTER, axis=2)
+    return np.asarray(np.sqrt(power[:, :, _QUARTER] / -np.log(0.75)))
 
 
 def _mirrored(windows: _Windows, lines_hz: Floats, amplitude: Complexes) -> Flags:
     """Lines that have a like line on the other side of the tone: sidebands of a swing."""
     with np.errstate(invalid="ignore"):
-        still = windows.f_high - windows.f_low < _MIRROR_STILL_HZ
+        still = windows.f_high - windows.f_low < np.maximum(_MIRROR_STILL_HZ, _MIRROR_STILL_SHARE * windows.f_low)
         middle = 0.5 * (windows.f_low + windows.f_high)
         mirror = 2 * middle[:, None] - lines_hz
         asked = still[:, None] & (np.abs(lines_hz - middle[:, None]) < _MIRROR_REACH_HZ)
         asked &= (mirror > 3 * windows.bin_hz) & (mirror < (windows.spectra.shape[1] - 4) * windows.bin_hz)
     if not asked.any():
         return asked
-    other = np.abs(_at(windows, np.where(asked, np.nan_to_num(mirror), 100.0)))
+    safe = np.where(asked, np.nan_to_num(mirror), 100.0)
+    other = np.max([np.abs(_at(windows, safe + step)) for step in (-windows.bin_hz, 0.0, windows.bin_hz)], axis=0)
     return asked & (other > _MIRROR * np.abs(amplitude))
 
 

@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 from listen.account.heterodyne import tone_amplitude
 from listen.account.lowrate import Samples
 from listen.account.tone import BoardTone
-from listen.sorting import median
+from listen.sorting import median, quantile
 
 Floats = NDArray[np.floating[Any]]
 
@@ -21,10 +21,9 @@ _FEW_CYCLES = 3.0
 _QUICK_S = 0.2
 """A rise quicker than this is read again with a window of few cycles: other sounds matter less in so short a time."""
 _LOOK_BACK_S = (1.0, 4.0, 20.0)
-_LOOK_AHEAD_S = 6.0
-_SETTLE_S = 1.2
-_SWING_FROM, _SWING_TO = 0.4, 0.7
-"""Settled: after the level first passes 0.7 of its largest and stays over 0.4 for a tenth of a second."""
+_LOOK_AHEAD_S = 20.0
+_FROM_TOP, _LATER_S, _STOPPED, _SETTLE_S = 0.2, 0.2, 1.03, 0.3
+"""Growth has stopped where the level of the next 0.2 to 0.5 s is no more than 3 % larger."""
 _FULL_SWING = 0.1
 """A take whose tone is over a tenth of its level from the beginning does not show the start."""
 
@@ -111,16 +110,20 @@ def _rise(t: Floats, level: Floats, settled: float, take_start_s: float) -> tupl
 
 
 def _settled(tone: BoardTone) -> float:
-    """Amplitude once the growth has stopped."""
+    """Amplitude once the growth has stopped: a little later it is no larger."""
     a = tone.index(tone.first_s)
     b = min(len(tone.time_s), a + round(_LOOK_AHEAD_S / tone.grid_s))
     level = np.where(tone.strong[a:b], np.exp(np.nan_to_num(tone.log_level[a:b], nan=-20.0)), 0.0)
-    top = float(level.max(initial=0.0))
-    hold = max(1, round(0.1 / tone.grid_s))
-    for i in np.flatnonzero(level >= _SWING_TO * top):
-        if level[i : i + hold].min() >= _SWING_FROM * top:
-            ahead = level[i : i + round(_SETTLE_S / tone.grid_s)]
-            return median(ahead[ahead > 0])
+    top = quantile(level[level > 0], 0.98) if (level > 0).any() else 0.0
+    later_from, later_to, mean = (round(s / tone.grid_s) for s in (_LATER_S, _LATER_S + 0.3, _SETTLE_S))
+    for i in range(0, len(level), 2):
+        later = level[i + later_from : i + later_to]
+        later = later[later > 0]
+        if level[i] < _FROM_TOP * top or not len(later):
+            continue
+        if median(later) < _STOPPED * level[i]:
+            here = level[i : i + mean]
+            return median(here[here > 0])
     return top if top > 0 else float("nan")
 
 

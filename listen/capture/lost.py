@@ -19,7 +19,8 @@ _BESIDE_S = 0.05
 _LIVE = 0.3
 _CHORD = 1.2
 """Of a sine's peak: 2 sin(pi / 5), a chord over a fifth of the cycle."""
-_QUIETEST_FS = 0.002
+_QUIETEST_FS = 2e-4
+"""-74 dBFS: of a fainter tone, rounding in coarse codes makes runs of zeros too."""
 _WAVES_OWN_HZ = 12.0
 GATE_S = 0.05
 """Exact zeros for so long, with sound on both sides, are a gate's or a gap."""

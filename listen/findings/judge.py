@@ -103,8 +103,9 @@ def _tone(
         severity = "fault" if kind == "oscillation-absent" else "attention"
         return [*recorded, Draft(kind=kind, severity=severity, start_s=0.0, end_s=end)], frames.oscillating, parts
     own = parts.frames
-    drafts = [*recorded, *start_drafts(parts, limits), *hold_drafts(parts, limits), *between_drafts(parts, limits)]
     cut = recording.overloaded_rows(own, damage)
+    drafts = [*recorded, *start_drafts(parts, limits), *hold_drafts(parts, limits)]
+    drafts += between_drafts(parts, ~cut, limits)
     steady = parts.judged
     shape_rows = steady & ~cut
     level = own.level_dbfs

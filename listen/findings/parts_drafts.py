@@ -283,13 +283,16 @@ def drift_drafts(parts: Parts, law: LevelLaw | None, limits: Limits) -> list[Dra
     ]
 
 
-def between_drafts(parts: Parts, limits: Limits) -> list[Draft]:
-    """Mains, half orders, bursts, fixed lines, and what nothing explains."""
+def between_drafts(parts: Parts, whole: Flags, limits: Limits) -> list[Draft]:
+    """Mains, half orders, bursts, fixed lines, and what nothing explains.
+
+    ``whole``: rows whose tops the interface did not cut.
+    """
     return [
         *_hum(parts, limits),
         *_half_orders(parts, limits),
-        *_parasitic(parts, limits),
-        *_unexplained(parts, limits),
+        *_parasitic(parts, whole, limits),
+        *_unexplained(parts, whole),
     ]
 
 
@@ -404,10 +407,10 @@ def _half_orders(parts: Parts, limits: Limits) -> list[Draft]:
     return out
 
 
-def _parasitic(parts: Parts, limits: Limits) -> list[Draft]:
+def _parasitic(parts: Parts, whole: Flags, limits: Limits) -> list[Draft]:
     row = limits["parasitic-oscillation"]
     out = []
-    level = np.where(parts.judged, parts.bursts.level_dbc, -np.inf)
+    level = np.where(parts.judged & whole, parts.bursts.level_dbc, -np.inf)
     for rows in _rows_over(parts, level, row["attention"], _SHORTEST_ROWS):
         worst = quantile(level[rows], 0.9)
         severity = severity_of(worst, row)
@@ -429,10 +432,10 @@ def _parasitic(parts: Parts, limits: Limits) -> list[Draft]:
         out.append(
             _draft_of_rows(parts, rows, "parasitic-oscillation", severity, facts, half=half, variant=variant)
         )
-    return out or _line_drafts(parts, limits)
+    return out or _line_drafts(parts, whole, limits)
 
 
-def _line_drafts(parts: Parts, limits: Limits) -> list[Draft]:
+def _line_drafts(parts: Parts, whole: Flags, limits: Limits) -> list[Draft]:
     """A line fixed in hertz that is not the recording's, or a line beside the tone."""
     row = limits["parasitic-oscillation"]
     out: list[Draft] = []
@@ -443,7 +446,7 @@ def _line_drafts(parts: Parts, limits: Limits) -> list[Draft]:
             continue
         level = np.interp(parts.frames.time_s, line.time_s, np.nan_to_num(line.level_dbfs, nan=-200.0))
         with np.errstate(invalid="ignore"):
-            rows = parts.judged & (level - parts.frames.fundamental_dbfs >= row["attention"] - 3.0)
+            rows = parts.judged & whole & (level - parts.frames.fundamental_dbfs >= row["attention"] - 3.0)
         if np.count_nonzero(rows) < _SHORTEST_ROWS:
             continue
         facts: Facts = {
@@ -470,10 +473,9 @@ def _line_drafts(parts: Parts, limits: Limits) -> list[Draft]:
     return out
 
 
-def _unexplained(parts: Parts, limits: Limits) -> list[Draft]:
-    del limits
+def _unexplained(parts: Parts, whole: Flags) -> list[Draft]:
     with np.errstate(divide="ignore"):
-        level = np.where(parts.judged, 10 * np.log10(parts.unexplained), -np.inf)
+        level = np.where(parts.judged & whole, 10 * np.log10(parts.unexplained), -np.inf)
     rows = level >= UNEXPLAINED_DBC
     if np.count_nonzero(rows) < _SHORTEST_ROWS:
         return []

@@ -118,12 +118,14 @@ def waves(values: Values, spectrum: Complexes, points: int) -> tuple[Floats, Flo
         r2 = _DEAD_ROUNDING**2
         u = u - 0.5 * (np.sqrt((u + d) ** 2 + r2) - np.sqrt((u - d) ** 2 + r2))
     s2 = (values.knee**2)[:, None]
+    above, below = 0.0, 0.0
     if (values.top < NO_KNEE).any():
-        high = values.top[:, None]
-        u = 0.5 * (u + high - np.sqrt((u - high) ** 2 + s2))
+        over = u - values.top[:, None]
+        above = 0.5 * (over + np.sqrt(over**2 + s2))
     if (values.bottom < NO_KNEE).any():
-        low = -values.bottom[:, None]
-        u = 0.5 * (u + low + np.sqrt((u - low) ** 2 + s2))
+        under = -u - values.bottom[:, None]
+        below = 0.5 * (under + np.sqrt(under**2 + s2))
+    u = u - above + below
     return given, np.asarray(u)
 
 
@@ -166,9 +168,8 @@ def clip_gain(top: Floats, bottom: Floats, knee: Floats) -> Floats:
     phase = 2 * np.pi * (np.arange(64) + 0.5) / 64
     u = np.broadcast_to(np.cos(phase), (len(top), 64))
     s2 = (knee**2)[:, None]
-    high, low = top[:, None], -bottom[:, None]
-    u = 0.5 * (u + high - np.sqrt((u - high) ** 2 + s2))
-    u = 0.5 * (u + low + np.sqrt((u - low) ** 2 + s2))
+    over, under = u - top[:, None], -u - bottom[:, None]
+    u = u - 0.5 * (over + np.sqrt(over**2 + s2)) + 0.5 * (under + np.sqrt(under**2 + s2))
     return np.asarray(u @ np.cos(phase) / 32.0)
 
 
