@@ -41,13 +41,15 @@ _HARMONICS = 10
 _HALF_ORDERS_SEEN = 0.3
 """Part of the rows that show lines at half orders from which on they are kept out of the mains."""
 _HALF_ORDERS_DBC = -56.0
+_SAME_RATE, _STAYS = 0.1, 1.5
+"""A ring that decays in 1.5 times the length of the rest does not die away in it."""
 _AFTER_START_S = 0.15
 _NEAR_SILENCE_S = 0.3
 _SPURS_DBC = -66.0
 """Lines between the harmonics are looked for where the tracker's rows show as much."""
 _EDGE_ROWS = 3
-_LEVEL_LEAVES = 0.7
-"""A parabola under a raised cosine leaves 0.3 to 0.6 of its bend over half a frame, by where the frames lie."""
+_LEVEL_LEAVES = 1.5
+"""Of the level's variance over a frame; nearly all of a swing that is quicker than a frame is left."""
 _FAST_CENTS, _FAST_S = 50.0, 0.08
 _MOVE_S = 0.06
 """A pitch that moves faster leaves some of itself between the harmonics of a frame, and so does the start of a ring."""
@@ -178,9 +180,11 @@ def _of_an_oscillator(
         resting[a:b] = True
 
     halves = find_half_orders(frames, tone.rows, resting)
-    bursts = find_bursts(frames, tone.rows, halves.level_dbc)
     lines = _lines(capture, frames, tone, halves)
-    explained = _explained(frames, halves, bursts, lines, tone)
+    moving = _of_the_level(frames, tone)
+    taken = 10 ** (np.maximum(halves.level_dbc, -300.0) / 10) + moving
+    bursts = find_bursts(frames, tone.rows, taken, [(line.frequency_hz, line.level_dbc) for line in lines])
+    explained = _explained(frames, halves, bursts, lines, tone) + moving
     calm = _calm_rows(frames, tone, start, tuple(quiet), lost)
     still = calm & ~_moving_fast(frames, tone)
     unexplained = unexplained_power(frames, still, explained)
@@ -188,12 +192,14 @@ def _of_an_oscillator(
 
     barred = lost_samples.rows_near(tone.time_s, tuple(quiet), 0.15, 0.25)
     barred |= lost_samples.rows_near(tone.time_s, lost.places, 0.03, 0.03)
-    barred |= lost_samples.rows_near(tone.time_s, tuple((e.start_s, e.end_s) for e in events), 0.04, 0.04)
+    disturbed = lost_samples.rows_near(tone.time_s, tuple((e.start_s, e.end_s) for e in events), 0.04, 0.04)
     after_s = started_s + (_AFTER_START_S if start.shown else 0.0)
-    segments = steady_segments(frames, tone, rest_rows, barred, after_s)
-    swings = [s for s in find_swings(tone, segments) if not _at_half_pitch(s, halves, frames)]
+    segments = steady_segments(frames, tone, rest_rows, barred, disturbed, after_s)
+    slow = [s for s in segments if s.retune_s is None]
+    swings = [s for s in find_swings(tone, slow) if not _at_half_pitch(s, halves, frames)]
     settlings = find_settlings(tone, segments, [s for s in swings if not s.one_sided])
-    waverings = find_wavering(frames, tone, segments, swings, barred)
+    swings += _after_retunes(tone, segments, swings, settlings)
+    waverings = find_wavering(frames, tone, segments, swings, barred | disturbed)
     judged = calm & ~touched
     for s in settlings:
         if s.ring:
@@ -221,6 +227,22 @@ def _of_an_oscillator(
         events=tuple(events),
         judged=judged,
     )
+
+
+def _after_retunes(
+    tone: BoardTone, segments: list[SteadySegment], swings: list[Swing], settlings: list[Settling]
+) -> list[Swing]:
+    """Swings after quick retunes: at the rate of the slow rests, or where no ring that dies away explains them."""
+    out = []
+    for segment in segments:
+        if segment.retune_s is None:
+            continue
+        ring = next((s for s in settlings if s.retune_s == segment.retune_s and s.ring), None)
+        for swing in find_swings(tone, [segment]):
+            known = any(abs(swing.rate_hz / s.rate_hz - 1) < _SAME_RATE for s in swings)
+            if known or ring is None or ring.decay_s > _STAYS * segment.seconds:
+                out.append(swing)
+    return out
 
 
 def _moving_fast(frames: Frames, tone: BoardTone) -> Flags:
@@ -260,19 +282,22 @@ def _explained(
         level = np.interp(frames.time_s, line.time_s, np.nan_to_num(line.level_dbfs, nan=line.level_dbc + tone.settled_dbfs))
         with np.errstate(invalid="ignore"):
             power = power + np.nan_to_num(2.0 * 10 ** ((level - frames.fundamental_dbfs) / 10))
-    return np.asarray(power + _of_the_level(frames, tone))
+    return np.asarray(power)
 
 
 def _of_the_level(frames: Frames, tone: BoardTone) -> Floats:
-    """Power that a level which bends within a frame leaves: the mean cycle fades straight from frame to frame."""
+    """Power that a level which moves within a frame leaves: the mean cycle only fades straight from frame to frame."""
     span = np.nan_to_num(frames.frame_s, nan=0.04)
-    level = np.where(tone.tracked, np.exp(tone.log_level), np.nan)
-    before, here, after = (
-        np.interp(frames.time_s + side * span, tone.time_s, level, left=np.nan, right=np.nan) for side in (-0.5, 0.0, 0.5)
-    )
+    known = tone.tracked & np.isfinite(tone.log_level)
+    level = np.where(known, np.exp(np.where(known, tone.log_level, 0.0)), 0.0)
+    sums = [np.concatenate([[0.0], np.cumsum(values)]) for values in (known.astype(float), level, level**2)]
+    low = np.clip(np.round((frames.time_s - 0.6 * span - tone.time_s[0]) / tone.grid_s).astype(np.int64), 0, len(level))
+    high = np.clip(np.round((frames.time_s + 0.6 * span - tone.time_s[0]) / tone.grid_s).astype(np.int64) + 1, 0, len(level))
+    count, mean, square = (total[high] - total[low] for total in sums)
     with np.errstate(invalid="ignore", divide="ignore"):
-        bend = np.abs(before - 2 * here + after) / here
-    return np.asarray(np.nan_to_num((_LEVEL_LEAVES * bend) ** 2))
+        mean, square = mean / count, square / count
+        moved = np.maximum(square - mean**2, 0.0) / mean**2
+    return np.asarray(np.nan_to_num(_LEVEL_LEAVES * moved))
 
 
 def _calm_rows(

@@ -21,7 +21,8 @@ _ROWS = 9
 _AT_ONCE = 4000
 _EDGES_DBC, _EDGES_LEAVE_DB = -46.0, 12.0
 """Where the wave itself has edges (harmonics above the tenth so strong), their jitter leaves up to so much less."""
-_HALF_ORDERS_LEAVE_DB = 2.0
+_NEAR_LINE, _LINE_ROOM = 0.1, 2.0
+_TAKEN_DB = 2.0
 _PLACE = 0.7
 """Mean of the unit vectors of its place in the cycle over a third of a second: a burst keeps its place."""
 _PLACE_ROWS = 15
@@ -43,7 +44,7 @@ class Bursts:
     cycle: Floats
 
 
-def find_bursts(frames: Frames, rows: Flags, half_orders_dbc: Floats) -> Bursts:
+def find_bursts(frames: Frames, rows: Flags, taken: Floats, lines: list[tuple[float, float]]) -> Bursts:
     """Read the residual's power round the cycle.
 
     Parameters
@@ -51,8 +52,11 @@ def find_bursts(frames: Frames, rows: Flags, half_orders_dbc: Floats) -> Bursts:
     frames : Frames
     rows : ndarray of bool, shape (n,)
         The board's rows.
-    half_orders_dbc : ndarray, shape (n,)
-        Alternate cycles that differ leave most at one place of the cycle too.
+    taken : ndarray, shape (n,)
+        Power against the fundamental's that other parts explain: alternate cycles that differ and a level that moves
+        leave most at one place of the cycle too.
+    lines : list of (frequency_hz, level_dbc)
+        Fixed lines: where a harmonic passes one, it counts among the harmonics.
     """
     excess, place, peaked = _folded(frames, rows)
     with np.errstate(divide="ignore", invalid="ignore"):
@@ -61,11 +65,14 @@ def find_bursts(frames: Frames, rows: Flags, half_orders_dbc: Floats) -> Bursts:
         edges = np.nan_to_num(frames.high_dbc, nan=-200.0)
         over = 10 * np.log10(excess / fundamental)
         peaked &= rows & ((edges < _EDGES_DBC) | (over > edges - _EDGES_LEAVE_DB))
-        peaked &= over > half_orders_dbc - _HALF_ORDERS_LEAVE_DB
+        peaked &= over > 10 * np.log10(taken) - _TAKEN_DB
         peaked &= _keeps_place(place, peaked)
         level = np.where(peaked, excess / fundamental, 0.0)
         # a burst that repeats in step with the cycle makes harmonics: many, high, and more than the low ones
         high = np.nan_to_num(10 ** (frames.high_dbc / 10))
+        for frequency_hz, level_dbc in lines:
+            near = np.abs(frames.high_hz / frequency_hz - 1.0) < _NEAR_LINE
+            high = np.where(near, np.maximum(high - _LINE_ROOM * 10 ** (level_dbc / 10), 0.0), high)
         low = np.nan_to_num(np.nansum(10 ** (frames.harmonics_dbc / 10), axis=1))
         level = level + np.where(rows & (high > low), high, 0.0)
         return Bursts(level_dbc=10 * np.log10(np.nan_to_num(level)), cycle=place)

@@ -31,6 +31,7 @@ _TRIM_CENTS = 1.5
 _QUICK_CENTS, _QUICK_S = 60.0, 0.06
 """A move of more than this within this time before the rest is a quick retune."""
 _LOOK_BACK_S = 0.35
+_RETUNE_S = 0.25
 _BEFORE_END_S = 0.15
 """The end of a rest may hold the slow beginning of the next turn."""
 
@@ -164,7 +165,7 @@ def _wavering(cents: Floats, long: int, hop_s: float) -> Flags:
 
 
 def steady_segments(
-    frames: Frames, tone: BoardTone, rows: list[tuple[int, int]], barred: Flags, started_s: float
+    frames: Frames, tone: BoardTone, rows: list[tuple[int, int]], barred: Flags, events: Flags, started_s: float
 ) -> list[SteadySegment]:
     """Rests on the tone's grid, trimmed, without barred places.
 
@@ -175,7 +176,9 @@ def steady_segments(
     rows : list of (a, b)
         From `steady_rows`.
     barred : ndarray of bool, shape (grid,)
-        Places that belong to an event.
+        Places where the tone is not there, or samples are lost.
+    events : ndarray of bool, shape (grid,)
+        Places that other sounds disturb; right after a quick retune it is the retune itself.
     started_s : float
         Nothing before it is looked at.
     """
@@ -187,14 +190,16 @@ def steady_segments(
         if frames.oscillating[end + 1 : end + 16].any():
             end_s -= _BEFORE_END_S
         i, j = tone.index(start_s), tone.index(end_s) + 1
-        good = tone.strong[i:j] & ~barred[i:j]
+        retune = _retune(tone, float(frames.time_s[a]), median(tone.f0_hz[i:j]))
+        retune = retune if retune is not None and retune > started_s else None
+        own = i + round(_RETUNE_S / tone.grid_s) if retune is not None else i
+        good = tone.strong[i:j] & ~barred[i:j] & ~(events[i:j] & (np.arange(i, j) >= own))
         edges = np.flatnonzero(np.diff(np.concatenate([[0], good.view(np.int8), [0]])))
         for p, q in zip(edges[0::2].tolist(), edges[1::2].tolist(), strict=True):
             if (q - p) * tone.grid_s < _SHORTEST_S:
                 continue
             first, stop = i + p, i + q
             f0 = median(tone.f0_hz[first:stop])
-            retune = _retune(tone, float(frames.time_s[a]), f0) if p == 0 else None
             out.append(
                 SteadySegment(
                     first=first,
@@ -202,7 +207,7 @@ def steady_segments(
                     start_s=float(tone.time_s[first]),
                     end_s=float(tone.time_s[stop - 1]),
                     f0_hz=f0,
-                    retune_s=retune,
+                    retune_s=retune if p == 0 else None,
                 )
             )
     return out
