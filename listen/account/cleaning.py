@@ -73,5 +73,3 @@ def _carried(amplitude: NDArray[np.complex128], seen: NDArray[np.bool_]) -> NDAr
     return np.asarray(
         np.interp(index, known, amplitude[known].real) + 1j * np.interp(index, known, amplitude[known].imag)
     )
-
-

@@ -13,6 +13,7 @@ from numpy.typing import NDArray
 
 from listen.account.lowrate import Samples
 from listen.account.tone import BoardTone
+from listen.track import Frames
 
 Floats = NDArray[np.floating[Any]]
 Flags = NDArray[np.bool_]
@@ -52,6 +53,13 @@ class FixedLine:
     level_dbfs: Floats
     level_dbc: float
     of_the_recording: bool | None
+
+    def power_over(self, frames: Frames, tone: BoardTone) -> Floats:
+        """Power against the fundamental's, row by row; where a harmonic hides it, its usual level."""
+        usual = self.level_dbc + tone.settled_dbfs
+        level = np.interp(frames.time_s, self.time_s, np.nan_to_num(self.level_dbfs, nan=usual))
+        with np.errstate(invalid="ignore"):
+            return np.asarray(np.nan_to_num(10 ** ((level - frames.fundamental_dbfs) / 10)))
 
 
 def find_fixed_lines(capture: Samples, tone: BoardTone, levels_dbc: Floats, half_orders: bool) -> list[FixedLine]:

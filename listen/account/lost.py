@@ -12,7 +12,6 @@ from listen.account.tone import BoardTone
 from listen.capture import Damage
 from listen.track import Frames, PhaseStep
 
-Flags = NDArray[np.bool_]
 Floats = NDArray[np.floating[Any]]
 
 _NEAR_S = 0.03
@@ -104,11 +103,3 @@ def skips(frames: Frames, tone: BoardTone | None) -> list[PhaseStep]:
         if len(near) < 2 or abs(level[-1] - level[0]) <= _DYING_DB:
             kept.append(step)
     return kept
-
-
-def rows_near(time_s: Floats, places: tuple[tuple[float, float], ...], before_s: float, after_s: float) -> Flags:
-    """Rows (or places of a grid) within some time of intervals."""
-    near = np.zeros(len(time_s), dtype=bool)
-    for a, b in places:
-        near[np.searchsorted(time_s, a - before_s) : np.searchsorted(time_s, b + after_s, side="right")] = True
-    return near

@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any, Literal
 
 import numpy as np
 from numpy.typing import NDArray
 
+from listen.account.lowrate import Samples
 from listen.account.tone import CLEAN_DBC, BoardTone
 from listen.sorting import median, quantile
 from listen.track import Frames
@@ -39,11 +40,16 @@ class Heard:
         Part of the sounding time that holds a clean tone.
     residual_dbc : float
         Median of what the harmonics leave.
+    low_hz, high_hz, weaker_dbc : float or None
+        Of two tones: their pitches, and the weaker one's level.
     """
 
     source: Source
     clean_share: float
     residual_dbc: float
+    low_hz: float | None = None
+    high_hz: float | None = None
+    weaker_dbc: float | None = None
 
 
 def what_is_heard(frames: Frames, tone: BoardTone | None) -> Heard:
@@ -70,3 +76,84 @@ def what_is_heard(frames: Frames, tone: BoardTone | None) -> Heard:
     )
     source: Source = "oscillator" if is_board else "not-an-oscillator"
     return Heard(source=source, clean_share=share, residual_dbc=usual)
+
+
+def two_tones(capture: Samples, frames: Frames, heard: Heard) -> Heard:
+    """Say whether what is no single oscillator is two: their harmonics hold nearly all there is, window by window.
+
+    Parameters
+    ----------
+    capture : Samples
+    frames : Frames
+    heard : Heard
+        Not an oscillator.
+    """
+    rate = capture.true_rate_hz
+    size = round(_TWO_WINDOW_S * rate)
+    loud = np.flatnonzero(frames.level_dbfs > float(np.nanmax(frames.level_dbfs)) - _TWO_WITHIN_DB)
+    if len(loud) * frames.row_every_s < 2 * _TWO_WINDOW_S:
+        return heard
+    times = frames.time_s[loud[:: max(1, len(loud) // _TWO_WINDOWS)]]
+    pairs = []
+    seen = 0
+    for time_s in times.tolist():
+        start = int(
+            np.clip(
+                time_s * rate - size // 2, capture.start_sample, max(capture.start_sample, capture.stop_sample - size)
+            )
+        )
+        pair = _two_series(capture.read(start, min(start + size, capture.stop_sample)), rate)
+        seen += 1
+        if pair is not None:
+            pairs.append(pair)
+    if seen < 4 or len(pairs) < _TWO_SHARE * seen:
+        return heard
+    low, high, weaker = (median(np.array(column)) for column in zip(*pairs, strict=True))
+    return replace(heard, source="two-tones", low_hz=low, high_hz=high, weaker_dbc=weaker)
+
+
+def _two_series(x: Floats, rate_hz: float) -> tuple[float, float, float] | None:
+    """Pitches of two harmonic series that hold nearly all of a window, and the weaker's level; None where none do."""
+    n = len(x)
+    power = np.abs(np.fft.rfft((x - x.mean()) * np.hanning(n), 2 * n)) ** 2
+    bin_hz = rate_hz / (2 * n)
+    power[: int(_TWO_LEAST_HZ / bin_hz)] = 0.0
+    total = float(power.sum())
+    if total == 0.0:
+        return None
+    rest = power.copy()
+    found: list[tuple[float, float]] = []
+    for _ in range(2):
+        peak = int(np.argmax(rest))
+        if rest[peak] < 10 ** (_TWO_WEAKEST_DB / 10) * power.max():
+            return None
+        f0 = _refined(rest, peak) * bin_hz
+        before = float(rest.sum())
+        order = np.arange(1, int(0.45 * rate_hz / f0) + 1)
+        for k in order.tolist():
+            middle, reach = k * f0 / bin_hz, _TWO_REACH_BINS + _TWO_SMEAR * k * f0 / bin_hz
+            rest[max(0, int(middle - reach)) : int(middle + reach) + 2] = 0.0
+        found.append((f0, before - float(rest.sum())))
+    if float(rest.sum()) > _TWO_LEFT * total:
+        return None
+    (f1, p1), (f2, p2) = found
+    weaker = 10 * float(np.log10(max(min(p1, p2), 1e-30) / max(p1, p2)))
+    if weaker < _TWO_WEAKEST_DB or abs(np.log2(f1 / f2)) < _TWO_APART_OCTAVES:
+        return None
+    return min(f1, f2), max(f1, f2), weaker
+
+
+def _refined(power: Floats, peak: int) -> float:
+    a, b, c = (float(np.log(max(power[i], 1e-300))) for i in (peak - 1, peak, min(peak + 1, len(power) - 1)))
+    bend = a - 2 * b + c
+    return peak + (0.5 * (a - c) / bend if bend else 0.0)
+
+
+_TWO_WINDOW_S, _TWO_WINDOWS, _TWO_WITHIN_DB, _TWO_SHARE = 0.12, 40, 12.0, 0.6
+_TWO_LEAST_HZ = 25.0
+_TWO_WEAKEST_DB = -22.0
+_TWO_LEFT = 0.05
+"""Of all power what two oscillators leave at the most: a chord of three, a voice or a drum leaves more."""
+_TWO_REACH_BINS, _TWO_SMEAR = 8.0, 0.012
+"""A Hann line is four bins wide on each side (of a window padded twice); a turn smears it by a per cent."""
+_TWO_APART_OCTAVES = 0.02

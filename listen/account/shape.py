@@ -27,19 +27,25 @@ class Shape:
     Attributes
     ----------
     bins : Bins
-    choice : Choice
-    sizes : Sizes
     rows : ndarray of bool
         Rows that were read.
+    choice : Choice or None
+    sizes : Sizes or None
+        None where no sine was meant: nothing is fitted.
     """
 
     bins: Bins
-    choice: Choice
-    sizes: Sizes
     rows: Flags
+    choice: Choice | None = None
+    sizes: Sizes | None = None
+
+    @property
+    def inside(self) -> bool:
+        """Whether the parts lie within the loop."""
+        return self.choice is not None and self.choice.best.stages.inside
 
 
-def find_shape(frames: Frames, rows: Flags, *, wien: bool) -> Shape | None:
+def find_shape(frames: Frames, rows: Flags, *, wien: bool, fitted: bool) -> Shape | None:
     """Fit what bends the wave; None where too few rows show a shape.
 
     Parameters
@@ -49,11 +55,15 @@ def find_shape(frames: Frames, rows: Flags, *, wien: bool) -> Shape | None:
         Rows that are the board's own, at rest in level.
     wien : bool
         The loop is stated to be a Wien bridge.
+    fitted : bool
+        A sine is meant; of other waves the harmonics are gathered alone.
     """
     with np.errstate(invalid="ignore"):
         use = rows & (frames.residual_dbc < _CLEAN_DBC) & (frames.frame_s * frames.f0_hz > _FEWEST_CYCLES)
     bins = gather(frames, use)
     if bins is None:
         return None
+    if not fitted:
+        return Shape(bins=bins, rows=use)
     choice = choose(bins, wien=wien)
-    return Shape(bins=bins, choice=choice, sizes=sizes_of(choice), rows=use)
+    return Shape(bins=bins, rows=use, choice=choice, sizes=sizes_of(choice))

@@ -2,17 +2,15 @@
 
 from __future__ import annotations
 
-import tomllib
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
-from functools import cache
-from pathlib import Path
 from typing import Any
+
+from listen.findings import all_kinds, kind_of
+from listen.findings.measured import Measured
 
 LONGEST = 4
 """More than four lines are not read at the bench."""
-
-Evidence = Mapping[str, float | int | str | bool]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -32,8 +30,8 @@ class Diagnosis:
 
 
 def known_kinds() -> tuple[str, ...]:
-    """Return every kind of finding that has causes, in the order of the data file."""
-    return tuple(_table())
+    """Return every kind of finding that has causes."""
+    return tuple(all_kinds())
 
 
 def diagnose(
@@ -43,7 +41,7 @@ def diagnose(
     topology: str | None = None,
     gain_control: str | None = None,
     wave: str | None = None,
-    evidence: Evidence | None = None,
+    measured: Measured | None = None,
 ) -> Diagnosis:
     """Return the likely causes and next checks of one finding.
 
@@ -57,7 +55,7 @@ def diagnose(
         The half of the wave that the finding names.
     topology, gain_control, wave : str, optional
         As in the bench file; None where nobody said.
-    evidence : mapping, optional
+    measured : Measured, optional
         The numbers of the finding.
 
     Returns
@@ -71,18 +69,18 @@ def diagnose(
 
     Notes
     -----
-    Causes and checks are common practice, no source; they live in ``causes.toml``.
+    Causes and checks are common practice, no source; they live in the kinds' records.
 
     Examples
     --------
     >>> diagnose("slow-start").likely_causes[0]
     "the loop's gain is only just above what it needs to start"
     """
-    entry = _table().get(kind)
-    if entry is None:
+    if kind not in all_kinds():
         raise ValueError(f"no causes for the kind {kind!r}")
+    entry = kind_of(kind).bench
     known = {"half": half, "topology": topology, "gain_control": gain_control, "wave": wave}
-    fitting = [case for case in entry.get("when", ()) if _fits(case, known, evidence or {})]
+    fitting = [case for case in entry.get("when", ()) if _fits(case, known, measured)]
     name = half if half in ("positive", "negative") else "flattened"
     return Diagnosis(
         likely_causes=_first(_lines("causes", [*fitting, entry]), name),
@@ -90,17 +88,11 @@ def diagnose(
     )
 
 
-@cache
-def _table() -> dict[str, Any]:
-    """Return the data file, read once."""
-    return tomllib.loads(Path(__file__).with_name("causes.toml").read_text(encoding="utf-8"))
-
-
-def _fits(case: Mapping[str, Any], known: Mapping[str, str | None], evidence: Evidence) -> bool:
+def _fits(case: Mapping[str, Any], known: Mapping[str, str | None], measured: Measured | None) -> bool:
     """Say whether all that a variant asks for is so; what is not known does not fit."""
     named = (known[key] in case[key] for key in known if key in case)
-    measured = (_meets(evidence.get(key), test) for key, test in case.get("evidence", {}).items())
-    return all(named) and all(measured)
+    numbers = (_meets(getattr(measured, key, None), test) for key, test in case.get("evidence", {}).items())
+    return all(named) and all(numbers)
 
 
 def _meets(value: float | int | str | bool | None, test: Mapping[str, Any]) -> bool:

@@ -1,22 +1,19 @@
-"""The limits: shipped as data, changed by what the gain control and the wave are, and by a user's file."""
+"""The limits: shipped with the kinds, changed by what the gain control and the wave are, and by a user's file."""
 
 from __future__ import annotations
 
 import math
 import os
-import tomllib
 from collections.abc import Mapping
 from pathlib import Path
 from typing import Any
 
 from listen.bench import read_toml
 from listen.errors import LimitsError, suggestion
+from listen.findings.kinds import all_kinds, kind_of
 from listen.findings.types import Finding, Severity
 
 Limits = Mapping[str, Mapping[str, float]]
-_SHIPPED = Path(__file__).with_name("limits.toml")
-_FALLING = frozenset({"capture-quiet"})
-"""Kinds whose fault limit lies below the one for attention."""
 
 
 def load_limits(path: str | os.PathLike[str] | None, *, gain_control: str | None, wave: str | None = None) -> Limits:
@@ -25,7 +22,7 @@ def load_limits(path: str | os.PathLike[str] | None, *, gain_control: str | None
     Parameters
     ----------
     path : path or None
-        A user's TOML file: a table a kind, keys as in the shipped table (``attention``, ``fault`` ..).
+        A user's TOML file: a table a kind, keys as in the shipped records (``attention``, ``fault`` ..).
     gain_control : str or None
         As stated by the user; changes what is normal.
     wave : str or None
@@ -40,15 +37,16 @@ def load_limits(path: str | os.PathLike[str] | None, *, gain_control: str | None
     LimitsError
         The file cannot be read, names a kind or key that does not exist, or its values make no sense.
     """
-    shipped = tomllib.loads(_SHIPPED.read_text("utf-8"))
-    table = {kind: {k: float(v) for k, v in row.items() if k != "unit"} for kind, row in shipped["defaults"].items()}
-    for stated in (shipped["gain_control"].get(gain_control or "", {}), shipped["wave"].get(wave or "", {})):
-        for kind, row in stated.items():
-            table[kind].update({k: float(v) for k, v in row.items()})
+    table: dict[str, dict[str, float]] = {}
+    for key, kind in all_kinds().items():
+        table[key] = dict(kind.limits)
+        for what, stated in (("gain_control", gain_control), ("wave", wave)):
+            row = kind.limits_of.get(what, {}).get(stated or "", {})
+            table[key].update({name: float(value) for name, value in row.items()})
     if path is not None:
-        for kind, row in _users(Path(path), table).items():
-            table[kind].update(row)
-            _ordered(path, kind, table[kind])
+        for key, row in _users(Path(path), table).items():
+            table[key].update(row)
+            _ordered(path, key, table[key])
     return table
 
 
@@ -81,7 +79,7 @@ def _ordered(path: str | os.PathLike[str], kind: str, row: Mapping[str, float]) 
     for low, high in (("attention", "fault"), ("attention_settling_s", "fault_settling_s")):
         if low not in row or high not in row:
             continue
-        lower, upper = (row[high], row[low]) if kind in _FALLING else (row[low], row[high])
+        lower, upper = (row[high], row[low]) if kind_of(kind).falling else (row[low], row[high])
         if lower > upper:
             raise LimitsError(
                 f"{os.fspath(path)}: {kind}: {high} {row[high]:g} comes before {low} {row[low]:g}",
@@ -97,24 +95,6 @@ def severity_of(value: float, row: Mapping[str, float], suffix: str = "") -> Sev
 
 
 _STEP = math.log2(1.2)
-_MEASURE = {
-    "asymmetric-clipping": "crest_loss_percent",
-    "symmetric-clipping": "crest_loss_percent",
-    "even-order-distortion": "even_percent",
-    "odd-order-distortion": "odd_percent",
-    "crossover-distortion": "dead_band_percent",
-    "slew-limiting": "slope_short_percent",
-    "slow-start": "rise_s",
-    "oscillation-dropout": "depth_db",
-    "level-drift": "span_db",
-    "amplitude-hunting": "depth_percent",
-    "amplitude-bounce": "deviation_db",
-    "pitch-instability": "rms_cents",
-    "parasitic-oscillation": "burst_rms_dbc",
-    "subharmonic": "level_dbc",
-    "mains-hum": "level_dbc",
-}
-"""Which number of the evidence is held against the limits."""
 
 
 def times_over(finding: Finding, limits: Limits) -> float:
@@ -122,14 +102,14 @@ def times_over(finding: Finding, limits: Limits) -> float:
 
     Levels in dBc count as the amplitudes that they are.
     """
-    if finding.kind.startswith("capture-"):
+    kind = kind_of(finding.kind)
+    if kind.of_the_recording:
         return math.inf
-    key = _MEASURE.get(finding.kind, "")
     limit = limits.get(finding.kind, {}).get(finding.severity)
-    if key not in finding.evidence or not limit:
+    value = getattr(finding.measured, kind.measure, None) if kind.measure else None
+    if value is None or not limit:
         return 1.0
-    value = float(finding.evidence[key])
-    return 10 ** ((value - limit) / 20) if key.endswith("_dbc") else value / limit
+    return float(10 ** ((value - limit) / 20)) if kind.measure and kind.measure.endswith("_dbc") else value / limit
 
 
 def in_steps(times: float) -> float:

@@ -2,14 +2,18 @@
 
 from __future__ import annotations
 
-import numpy as np
+from typing import Any
 
-from listen.findings.level import Start
-from listen.findings.rows import Flags, Floats, Span
+import numpy as np
+from numpy.typing import NDArray
+
+from listen.account import Account, Start, figure_rows, worst_distortion_row
 from listen.findings.types import NotShown, SweepRow
 from listen.sorting import distinct, median, median_of_known, quantile_of_known
 from listen.track import Frames
 from listen.units import third_edges_hz, third_index
+
+Floats = NDArray[np.floating[Any]]
 
 
 def _median(values: Floats) -> float | None:
@@ -17,9 +21,12 @@ def _median(values: Floats) -> float | None:
     return median(finite) if len(finite) else None
 
 
-def sweep_rows(frames: Frames) -> tuple[SweepRow, ...]:
-    """Medians of each third of an octave that the take passes through, lowest first."""
+def sweep_rows(account: Account) -> tuple[SweepRow, ...]:
+    """Medians of each third of an octave that the board's tone passes through, lowest first."""
+    frames = account.recorded
     tone = frames.oscillating & np.isfinite(frames.f0_hz)
+    if account.is_oscillator and account.tone is not None:
+        tone = tone & account.tone.rows
     if not tone.any():
         return ()
     hop = float(frames.time_s[1] - frames.time_s[0]) if len(frames) > 1 else 0.02
@@ -45,8 +52,9 @@ def sweep_rows(frames: Frames) -> tuple[SweepRow, ...]:
     return tuple(rows)
 
 
-def summary(frames: Frames, start: Start, steady: Flags) -> dict[str, float | None]:
-    """Figures of the whole take; None where nothing was measured."""
+def summary(account: Account) -> dict[str, float | None]:
+    """Return the take in a few numbers, of the rows that hold the board's own tone; None: not measurable."""
+    frames = account.recorded
     tone = frames.oscillating
     out: dict[str, float | None] = {
         "f0_low_hz": None,
@@ -61,32 +69,31 @@ def summary(frames: Frames, start: Start, steady: Flags) -> dict[str, float | No
         "noise_dbfs": None,
         "oscillating_s": 0.0,
     }
-    if not tone.any():
+    if not tone.any() or not account.is_oscillator:
         return out
-    hop = float(frames.time_s[1] - frames.time_s[0]) if len(frames) > 1 else 0.02
-    use = steady if np.count_nonzero(steady) > 5 else tone
+    use = figure_rows(account)
     f0 = frames.f0_hz[use]
     level = frames.level_dbfs[use]
     thd = frames.thd_percent[use]
     out["f0_low_hz"], out["f0_high_hz"] = float(np.nanmin(f0)), float(np.nanmax(f0))
     out["level_dbfs"] = median_of_known(level)
     out["level_span_db"] = quantile_of_known(level, 0.995) - quantile_of_known(level, 0.005)
-    if np.isfinite(thd).any():
+    worst = worst_distortion_row(account)
+    if worst is not None:
         out["thd_median_percent"] = median_of_known(thd)
-        worst = quantile_of_known(thd, 0.99)
-        out["thd_worst_percent"] = worst
-        out["thd_worst_f0_hz"] = float(f0[int(np.nanargmin(np.abs(thd - worst)))])
+        out["thd_worst_percent"] = float(frames.thd_percent[worst])
+        out["thd_worst_f0_hz"] = float(frames.f0_hz[worst])
         out["thd_harmonics"] = float(np.min(frames.harmonic_count[use]))
-    out["start_s"] = start.rise_s if start.shown else None
-    out["noise_dbfs"] = _median(frames.noise_dbfs[tone])
-    out["oscillating_s"] = float(np.count_nonzero(tone) * hop)
+    out["start_s"] = account.start.rise_s if account.start.shown else None
+    out["noise_dbfs"] = _median(frames.noise_dbfs[use])
+    out["oscillating_s"] = float(np.count_nonzero(tone) * frames.row_every_s)
     return out
 
 
 def not_shown(
     frames: Frames,
     start: Start,
-    rests: list[Span],
+    rests: int,
     retuned: int,
     sample_rate_hz: float,
     words: dict[str, dict[str, str]],
@@ -97,7 +104,8 @@ def not_shown(
     ----------
     frames : Frames
     start : Start
-    rests : list of Span
+    rests : int
+        Rests of the control.
     retuned : int
         Retunes after which the level could be watched.
     sample_rate_hz : float
@@ -121,7 +129,7 @@ def not_shown(
         say("pitch", "one-note")
     if not start.shown:
         say("start", "full-swing")
-    if not rests:
+    if rests == 0:
         say("hold", "no-rest")
     elif retuned == 0:
         say("hold", "no-retune")

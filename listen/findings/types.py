@@ -4,7 +4,12 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass
-from typing import Literal
+from typing import TYPE_CHECKING, Literal
+
+from listen.findings.measured import Measured
+
+if TYPE_CHECKING:
+    from listen.account import Account
 
 Severity = Literal["note", "attention", "fault"]
 Half = Literal["positive", "negative", "both"]
@@ -29,10 +34,12 @@ class Finding:
     half : {'positive', 'negative', 'both'} or None
     half_certain : bool
         False where the sentence must say "probably".
-    evidence : mapping of str to float, int, str or bool
-        Numbers, the unit in the name.
+    measured : Measured
+        The numbers, typed; each kind has its own.
     sentence : str
         One plain sentence.
+    part : str or None
+        Id of the part of the account that it stands on.
     """
 
     kind: str
@@ -43,8 +50,14 @@ class Finding:
     f0_high_hz: float | None
     half: Half | None
     half_certain: bool
-    evidence: Mapping[str, float | int | str | bool]
+    measured: Measured
     sentence: str
+    part: str | None = None
+
+    @property
+    def evidence(self) -> Mapping[str, float | int | str | bool]:
+        """The numbers by name, the unit in the name."""
+        return self.measured.evidence()
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -72,7 +85,7 @@ class NotShown:
     mend: str
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class Judgement:
     """All that the judge says of one take.
 
@@ -92,6 +105,8 @@ class Judgement:
         One sentence a builder would say.
     limits : mapping of kind to mapping
         The limits used.
+    account : Account or None
+        What the recording consists of.
     """
 
     verdict: Verdict
@@ -102,3 +117,4 @@ class Judgement:
     answers: Mapping[str, str]
     headline: str
     limits: Mapping[str, Mapping[str, float]]
+    account: Account | None = None

@@ -11,6 +11,7 @@ from functools import cache
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
+from listen.report.account_document import account_document
 from listen.report.files import write_whole
 
 if TYPE_CHECKING:
@@ -70,6 +71,7 @@ def check_document(result: CheckView) -> dict[str, Any]:
             _finding(finding, diagnosis)
             for finding, diagnosis in zip(judgement.findings, result.diagnoses, strict=True)
         ],
+        "account": account_document(judgement.account),
     }
     plain: dict[str, Any] = plain_values(document)
     return plain
@@ -127,10 +129,21 @@ def tool_version() -> str:
 
 
 def _finding(finding: Finding, diagnosis: Diagnosis) -> dict[str, Any]:
-    document = _fields(finding)
-    document["likely_causes"] = diagnosis.likely_causes
-    document["next_checks"] = diagnosis.next_checks
-    return document
+    return {
+        "kind": finding.kind,
+        "severity": finding.severity,
+        "start_s": finding.start_s,
+        "end_s": finding.end_s,
+        "f0_low_hz": finding.f0_low_hz,
+        "f0_high_hz": finding.f0_high_hz,
+        "half": finding.half,
+        "half_certain": finding.half_certain,
+        "evidence": finding.evidence,
+        "sentence": finding.sentence,
+        "part": finding.part,
+        "likely_causes": diagnosis.likely_causes,
+        "next_checks": diagnosis.next_checks,
+    }
 
 
 def _fields(item: Any) -> dict[str, Any]:

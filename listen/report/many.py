@@ -161,9 +161,9 @@ def many_schema() -> dict[str, Any]:
 
 
 def _words_of(finding: Mapping[str, Any]) -> str:
-    from listen.findings import words  # only for who has rows to say
+    from listen.findings import name_of  # only for who has rows to say
 
-    name: str = words()["name"][finding["kind"]]
+    name = name_of(finding["kind"])
     half = finding["half"]
     if half in ("positive", "negative"):
         name = name.replace("one half", f"{half} half")

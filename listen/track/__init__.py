@@ -3,7 +3,17 @@
 from listen.track.hum import HUM_LINES_HZ
 from listen.track.lines import BAND
 from listen.track.phase import knot_spacing_s, short_frame_s
-from listen.track.tracker import track
+from listen.track.tracker import one_thread_each, track
 from listen.track.types import Envelope, Frames, PhaseStep
 
-__all__ = ["BAND", "HUM_LINES_HZ", "Envelope", "Frames", "PhaseStep", "knot_spacing_s", "short_frame_s", "track"]
+__all__ = [
+    "BAND",
+    "HUM_LINES_HZ",
+    "Envelope",
+    "Frames",
+    "PhaseStep",
+    "knot_spacing_s",
+    "one_thread_each",
+    "short_frame_s",
+    "track",
+]

@@ -98,7 +98,7 @@ def track(
 
     long = last - first > _LONG_PARTS * part_samples
     give_back = _give_back if long else _nothing
-    with _one_thread_each(), ThreadPoolExecutor(max_workers=workers) as pool:
+    with one_thread_each(), ThreadPoolExecutor(max_workers=workers) as pool:
         each: Each = pool.map if workers > 1 else map
         coarse = _coarse_track(read, rate, first, last, each, lambda share: report(0.3 * share))
         give_back()
@@ -144,7 +144,7 @@ def _bounds(first: int, last: int, most: int, block: int, work: Floats) -> list[
     return list(itertools.pairwise([first, *ends, last])) if last > first else []
 
 
-def _one_thread_each() -> contextlib.AbstractContextManager[object]:
+def one_thread_each() -> contextlib.AbstractContextManager[object]:
     """Keep the linear algebra library from starting threads of its own inside ours: they spin more than they work."""
     if os.environ.get("OPENBLAS_NUM_THREADS") == "1":
         return contextlib.nullcontext()

@@ -8,6 +8,7 @@ from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 from pathlib import Path
 
+from listen.account import find_account, with_dead_band
 from listen.bench import GAIN_CONTROLS, WAVES, Bench, load_bench
 from listen.capture import Capture, Damage, open_capture, scan_damage
 from listen.circuit import Diagnosis, diagnose
@@ -171,15 +172,9 @@ def check(
     frames, damage = _measured(capture, progress, threads)
     _some_samples(capture, damage)
     _long_enough(capture, frames)
-    judgement = judge(
-        frames,
-        damage,
-        capture=capture,
-        wave=wave,
-        limits=used_limits,
-        gain_control=gain_control,
-        topology=topology,
-    )
+    account = find_account(capture, frames, damage, wave=wave, topology=topology, threads=threads)
+    judgement = judge(account, damage, capture=capture, wave=wave, limits=used_limits, gain_control=gain_control)
+    frames = with_dead_band(frames, account)
     diagnoses = tuple(
         diagnose(
             finding.kind,
@@ -187,7 +182,7 @@ def check(
             topology=topology,
             gain_control=gain_control,
             wave=wave,
-            evidence=finding.evidence,
+            measured=finding.measured,
         )
         for finding in judgement.findings
     )

@@ -122,7 +122,9 @@ def _edges(log: Floats) -> list[tuple[int, int]]:
     return out
 
 
-def _of_bin(frames: Frames, index: NDArray[np.int64], log: Floats) -> tuple[float, float, Complexes, Floats, Floats, int]:
+def _of_bin(
+    frames: Frames, index: NDArray[np.int64], log: Floats
+) -> tuple[float, float, Complexes, Floats, Floats, int]:
     middle = median(log)
     near = np.abs(log - middle) < _NEAR_OCTAVES
     rows = index[near] if np.count_nonzero(near) >= _FEWEST_ROWS else index

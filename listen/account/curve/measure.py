@@ -15,6 +15,7 @@ from listen.account.curve.model import NO_KNEE, Values, base_input, harmonics, s
 
 Floats = NDArray[np.floating[Any]]
 Complexes = NDArray[np.complex128]
+Flags = NDArray[np.bool_]
 
 _POINTS = 1024
 _SINE_FLAT = float(np.arccos(0.98) / np.pi)
@@ -31,8 +32,10 @@ class Sizes:
     Attributes
     ----------
     f0_hz : ndarray, shape (n,)
-    positive_loss, negative_loss : ndarray
-        Crest that each half loses by the knees alone, against the half unclipped (0 to 1).
+    loss_one, loss_both : ndarray
+        Crest lost by the knees alone: of one half against the other, of both against the fundamental (0 to 1).
+    positive : ndarray of bool
+        The positive half loses more.
     flat_positive, flat_negative : ndarray
         Part of the cycle above 98 % of that crest, over a sine's.
     hard : bool
@@ -45,10 +48,8 @@ class Sizes:
         The limited slope.
     even, odd : ndarray
         Curves: even and odd harmonics against the fundamental, as they come out.
-    measured_even, measured_odd : ndarray
-        R.s.s. of what was measured.
-    explained_even, explained_odd : ndarray
-        R.s.s. of what the whole model makes.
+    left_even, left_odd : ndarray
+        R.s.s. of what was measured beyond hard knees, dead band and limited slope.
     crest_positive, crest_negative : ndarray
         Of the whole model's wave over the fundamental.
     gain : ndarray
@@ -58,8 +59,9 @@ class Sizes:
     """
 
     f0_hz: Floats
-    positive_loss: Floats
-    negative_loss: Floats
+    loss_one: Floats
+    loss_both: Floats
+    positive: Flags
     flat_positive: Floats
     flat_negative: Floats
     hard: bool
@@ -68,10 +70,8 @@ class Sizes:
     slope_fs_per_s: float
     even: Floats
     odd: Floats
-    measured_even: Floats
-    measured_odd: Floats
-    explained_even: Floats
-    explained_odd: Floats
+    left_even: Floats
+    left_odd: Floats
     crest_positive: Floats
     crest_negative: Floats
     gain: Floats
@@ -87,44 +87,53 @@ def sizes_of(choice: Choice) -> Sizes:
     """Measure the parts of the chosen model."""
     fit, bins = choice.best, choice.bins
     values = fit.values
-    n = len(bins)
-    sine = np.zeros((n, ORDERS + 1), dtype=complex)
-    sine[:, 1] = 1.0
+    inside = fit.stages.inside
+    sine = _sine(len(bins))
     only = _nothing(values)
     knees = replace(only, knee=values.knee, top=values.top, bottom=values.bottom)
-    up, down, flat_up, flat_down = _crests(knees, sine)
+    hard = _is_hard(fit, knees, sine)
+    # within the loop the limiter's input is no sine: what it loses is against that input
+    given = base_input(bins, inside)
+    up, down, flat_up, flat_down = _crests(knees, given)
+    if inside:
+        own_up, own_down, _, _ = _crests(only, given)
+        up, down = up / own_up, down / own_down
+    clipped = np.minimum(values.top, values.bottom) < NO_KNEE
     slope_short, slope_fs = _slope(fit)
     even, odd = _curves(fit, sine)
-    whole, gain = harmonics(
-        replace(values, corner_hz=np.zeros(n), even=values.even * 0, odd=values.odd * 0, dead=only.dead, bend=only.bend),
-        sine,
-        bins.f0_hz,
-    )
-    del whole
-    lines = fit.lines()
-    r = np.where(bins.fits, bins.r, 0.0)
-    total_up, total_down, _, _ = _crests(replace(values, steep=only.steep), base_input(bins, fit.stages.inside))
+    _, gain = harmonics(replace(knees, steep=values.steep), sine, bins.f0_hz)
+    told = replace(values, even=only.even, odd=only.odd, bend=only.bend)
+    if not hard:
+        told = replace(told, top=only.top, bottom=only.bottom)
+    lines, _ = harmonics(told, given, bins.f0_hz)
+    left = np.where(bins.fits, bins.r - lines, 0.0)
+    total_up, total_down, _, _ = _crests(replace(values, steep=only.steep), given)
     return Sizes(
         f0_hz=bins.f0_hz,
-        positive_loss=np.where(values.top < NO_KNEE, np.maximum(1 - up, 0.0), 0.0),
-        negative_loss=np.where(values.bottom < NO_KNEE, np.maximum(1 - down, 0.0), 0.0),
+        loss_one=np.where(clipped, 1 - np.minimum(up, down) / np.maximum(up, down), 0.0),
+        loss_both=np.where(clipped, np.maximum(1 - np.maximum(up, down), 0.0), 0.0),
+        positive=up < down,
         flat_positive=flat_up,
         flat_negative=flat_down,
-        hard=_is_hard(fit, knees, sine),
+        hard=hard,
         dead=values.dead,
         slope_short=slope_short,
         slope_fs_per_s=slope_fs,
         even=even,
         odd=odd,
-        measured_even=_rss(r[:, 0::2]),
-        measured_odd=_rss(r[:, 1::2]),
-        explained_even=_rss(np.where(bins.fits, lines, 0.0)[:, 0::2]),
-        explained_odd=_rss(np.where(bins.fits, lines, 0.0)[:, 1::2]),
+        left_even=_rss(left[:, 0::2]),
+        left_odd=_rss(left[:, 1::2]),
         crest_positive=total_up,
         crest_negative=total_down,
         gain=gain,
         steep=values.steep,
     )
+
+
+def _sine(n: int) -> Complexes:
+    spectrum = np.zeros((n, ORDERS + 1), dtype=complex)
+    spectrum[:, 1] = 1.0
+    return spectrum
 
 
 def _rss(lines: Complexes) -> Floats:
@@ -213,8 +222,6 @@ def _curves(fit: Fit, sine: Complexes) -> tuple[Floats, Floats]:
     odd = np.abs(values.odd) * third
     if fit.stages.has("B"):
         only = _nothing(values)
-        lines, _ = harmonics(
-            replace(only, bend=values.bend, bend_at=values.bend_at), sine, fit.layout.bins.f0_hz
-        )
+        lines, _ = harmonics(replace(only, bend=values.bend, bend_at=values.bend_at), sine, fit.layout.bins.f0_hz)
         odd = np.hypot(odd, _rss(lines[:, 1::2]) * third)
     return np.asarray(even), np.asarray(odd)

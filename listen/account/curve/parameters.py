@@ -220,7 +220,22 @@ def _walk_of(name: str) -> tuple[float, float, float]:
 
 _STEEP = np.array([0.0, 1.0, 1.02, 1.05, 1.1, 1.15, 1.2, 1.3, 1.4, 1.5, 1.6, 1.7, 1.8, 1.8621])
 _FUNDAMENTAL = np.array(
-    [1.0, 1.0, 0.99983, 0.99843, 0.9923, 0.98154, 0.96687, 0.92911, 0.88488, 0.83836, 0.79224, 0.74821, 0.70732, 0.68377]
+    [
+        1.0,
+        1.0,
+        0.99983,
+        0.99843,
+        0.9923,
+        0.98154,
+        0.96687,
+        0.92911,
+        0.88488,
+        0.83836,
+        0.79224,
+        0.74821,
+        0.70732,
+        0.68377,
+    ]
 )
 """Fundamental of a sine through an ideal follower, its slope so many times the limit: closed form of the slewed sine."""
 _SEEN = _STEEP * _FUNDAMENTAL

@@ -9,7 +9,7 @@ from functools import cache
 from pathlib import Path
 from typing import Any
 
-from listen.findings import words as finding_words
+from listen.findings import all_kinds, name_of
 from listen.report.comparing.types import ComparedFinding, Fate
 from listen.units import format_db, format_percent, format_seconds
 
@@ -20,7 +20,6 @@ SAME_WITHIN = 0.2
 _SAME_WITHIN_DB = 2.0
 _SEEN_PART = 0.5
 _RANK = {"note": 0, "attention": 1, "fault": 2}
-_ASKS = {"slow-start": "start", "amplitude-hunting": "hold", "amplitude-bounce": "hold", "pitch-instability": "hold"}
 _ONE_HALF = "asymmetric-clipping"
 
 
@@ -60,7 +59,8 @@ def _by_kind(findings: Sequence[Document]) -> dict[str, Document]:
 
 
 def _fate(kind: str, old: Document | None, new: Document | None, before: Document, after: Document) -> ComparedFinding:
-    measure, unit = words()["measure"].get(kind, (None, ""))
+    record = all_kinds().get(kind)
+    measure, unit = (record.measure, record.compared_in or "") if record is not None else (None, "")
     was = _number(old, measure)
     now = _number(new, measure)
     fate = _which(kind, old, new, was, now, unit, before, after)
@@ -101,12 +101,14 @@ def _which(
 
 def _could_show(kind: str, finding: Document, other: Document) -> bool:
     """Whether the other take would have shown a finding: it answers that question, and passes through that pitch."""
-    asks = _ASKS.get(kind)
+    record = all_kinds().get(kind)
+    asks = record.asks if record is not None else None
     if any(item["question"] == asks for item in other["not_shown"]):
         return False
     low, high = finding["f0_low_hz"], finding["f0_high_hz"]
     seen_low, seen_high = other["summary"]["f0_low_hz"], other["summary"]["f0_high_hz"]
-    if kind.startswith(("capture-", "oscillation-")) or low is None or high is None:
+    anywhere = kind.startswith("oscillation-") or (record is not None and record.of_the_recording)
+    if anywhere or low is None or high is None:
         return True
     if seen_low is None or seen_high is None:
         return False
@@ -142,7 +144,7 @@ def _sentence(
     else:
         measured = said["no_number"]
     half = (old or new or {}).get("half")
-    name = finding_words()["name"].get(kind, kind)
+    name = name_of(kind)
     if kind == _ONE_HALF and half:
         name = f"{name} ({half})"
     text = said[fate].format(

@@ -6,7 +6,7 @@ import math
 from collections.abc import Mapping, Sequence
 from typing import Any
 
-from listen.findings import words as finding_words
+from listen.findings import name_of
 from listen.report.comparing.fates import words
 from listen.report.comparing.types import ComparedFinding, ComparedRow, FixVerdict
 from listen.report.words import third
@@ -77,9 +77,9 @@ def headline_of(verdict: FixVerdict, findings: Sequence[ComparedFinding], change
         elif finding.fate == "gone" and finding.kind == "symmetric-clipping":
             whole += said["whole"]["both"]
         elif finding.fate == "gone":
-            gone.append(_name(finding.kind))
+            gone.append(name_of(finding.kind))
         elif finding.fate in ("new", "not-shown-before"):
-            new.append(_name(finding.kind))
+            new.append(name_of(finding.kind))
     if gone:
         whole += said["whole"]["gone"].format(kinds=", ".join(gone))
     if new:
@@ -128,7 +128,3 @@ def _spans(before: Document, after: Document) -> tuple[float, float] | None:
 
 def _is_shape(kind: str) -> bool:
     return kind.endswith(("-clipping", "-distortion")) or kind == "slew-limiting"
-
-
-def _name(kind: str) -> str:
-    return str(finding_words()["name"].get(kind, kind))

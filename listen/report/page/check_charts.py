@@ -25,25 +25,6 @@ _WIDEST_SPAN_DB = 10.0
 """Where the tone dies the limits of its drift say nothing."""
 _DASH: dict[Turn, Dash] = {"up": "solid", "down": "dashed", "rest": "dotted"}
 
-EVIDENCE = {
-    "asymmetric-clipping": "crest-pitch",
-    "symmetric-clipping": "crest-pitch",
-    "even-order-distortion": "parts-pitch",
-    "odd-order-distortion": "parts-pitch",
-    "crossover-distortion": "thd-pitch",
-    "slew-limiting": "slope-pitch",
-    "slow-start": "start",
-    "oscillation-dropout": "level-time",
-    "level-drift": "level-pitch",
-    "amplitude-hunting": "level-time",
-    "amplitude-bounce": "level-time",
-    "pitch-instability": "pitch-time",
-    "parasitic-oscillation": "between-pitch",
-    "subharmonic": "between-pitch",
-    "mains-hum": "between-pitch",
-}
-"""The chart in which a kind is seen best; the pitch over the take for all others."""
-
 
 def check_charts(result: CheckView, cycles: Sequence[Cycle]) -> tuple[Chart, ...]:
     """Return the charts of a check that its take allows.
@@ -58,11 +39,11 @@ def check_charts(result: CheckView, cycles: Sequence[Cycle]) -> tuple[Chart, ...
     -------
     tuple of Chart
     """
-    frames, limits = result.frames, result.judgement.limits
+    frames, limits, account = result.frames, result.judgement.limits, result.judgement.account
     time_marks, pitch_marks = _marks(result)
     charts: list[Chart | None] = [
         pitch_time(frames, time_marks),
-        start_chart(frames, time_marks),
+        start_chart(frames, account.start if account is not None else None, time_marks),
         level_time(frames, time_marks),
     ]
     charts += [_marked(chart, pitch_marks) for chart in pitch_charts(frames, limits, result.wave)]

@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
-from listen.findings import find_start
+from listen.account import Start
 from listen.report.page.chart import Chart, Line, Mark, thinned
 from listen.report.page.wording import say
 from listen.track.types import Frames
@@ -69,10 +69,9 @@ def level_time(frames: Frames, marks: tuple[Mark, ...]) -> Chart | None:
     )
 
 
-def start_chart(frames: Frames, marks: tuple[Mark, ...]) -> Chart | None:
+def start_chart(frames: Frames, start: Start | None, marks: tuple[Mark, ...]) -> Chart | None:
     """Return the growth of the tone on a scale of decibels; None where the take does not hold the start."""
-    start = find_start(frames)
-    if not start.shown or start.settled_s - start.begin_s > _LONGEST_START_S:
+    if start is None or not start.shown or start.settled_s - start.begin_s > _LONGEST_START_S:
         return None
     envelope = frames.envelope
     room = max(0.1, 0.35 * start.rise_s)

@@ -5,8 +5,8 @@ from __future__ import annotations
 from collections.abc import Collection, Mapping, Sequence
 from typing import Any
 
+from listen.findings import kind_of
 from listen.report.page.chart import Chart
-from listen.report.page.check_charts import EVIDENCE
 from listen.report.page.sounds import FindingSound
 from listen.report.page.wording import say
 from listen.report.terminal import QUESTIONS
@@ -14,16 +14,6 @@ from listen.report.views import CheckView
 from listen.report.words import interval, pitch_range
 
 SECTIONS = QUESTIONS
-
-FINDINGS_OF: Mapping[str, str] = {
-    "pitch-instability": "pitch",
-    "oscillation-absent": "start",
-    "slow-start": "start",
-    "oscillation-dropout": "hold",
-    "level-drift": "hold",
-    "amplitude-hunting": "hold",
-    "amplitude-bounce": "hold",
-}
 
 CHARTS_OF: Mapping[str, tuple[str, ...]] = {
     "pitch": ("pitch-time",),
@@ -52,7 +42,7 @@ def section_of(kind: str) -> str:
     >>> section_of("slow-start"), section_of("capture-gap"), section_of("mains-hum")
     ('start', 'recording', 'clean')
     """
-    return "recording" if kind.startswith("capture-") else FINDINGS_OF.get(kind, "clean")
+    return kind_of(kind).question
 
 
 def figures_of(question: str, charts: Sequence[Chart]) -> list[dict[str, Any]]:
@@ -81,7 +71,7 @@ def finding_view(result: CheckView, number: int, sound: FindingSound, drawn: Col
     if half and not finding.half_certain:
         half += f" ({say('page.probably')})"
     first = next((n for n, other in enumerate(result.diagnoses[: number - 1], start=1) if other == diagnosis), None)
-    chart = EVIDENCE.get(finding.kind, "pitch-time")
+    chart = kind_of(finding.kind).chart
     if chart not in drawn:
         chart = "pitch-time" if "pitch-time" in drawn else ""
     return {

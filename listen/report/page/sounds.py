@@ -3,13 +3,12 @@
 from __future__ import annotations
 
 import base64
-from collections.abc import Mapping
 from dataclasses import dataclass
-from typing import Any
-
 import numpy as np
 from numpy.typing import NDArray
 
+from listen.findings import kind_of
+from listen.findings.kinds import Worst
 from listen.findings.types import Finding
 from listen.report.page.wording import say
 from listen.report.sound import Excerpt, excerpts, wav_bytes, worst_start_s
@@ -84,42 +83,23 @@ def finding_sounds(result: CheckView, *, room_bytes: int = ROOM_BYTES) -> tuple[
 def worst_second_s(result: CheckView, finding: Finding, seconds: float = SECONDS) -> float:
     """Return where the worst second (or seconds) of a finding begins, in seconds from the file's first sample."""
     frames = result.frames
-    score = _SCORES.get(finding.kind)
-    if score is None:
+    worst = kind_of(finding.kind).worst
+    if worst is None:
         first_s = finding.start_s - 0.3 if finding.end_s - finding.start_s < seconds else finding.start_s
         latest_s = result.capture.stop_sample / result.capture.sample_rate_hz - seconds
         return max(result.capture.start_sample / result.capture.sample_rate_hz, min(first_s, latest_s))
-    return worst_start_s(score(frames), frames.time_s, finding.start_s, finding.end_s, seconds)
+    return worst_start_s(_score(frames, worst), frames.time_s, finding.start_s, finding.end_s, seconds)
 
 
-def _percent(frames: Frames) -> Floats:
-    return frames.thd_percent
-
-
-def _asymmetry(frames: Frames) -> Floats:
-    return np.abs(frames.crest_positive - frames.crest_negative)
-
-
-def _power(column: str) -> Any:
-    def score(frames: Frames) -> Floats:
-        with np.errstate(over="ignore", invalid="ignore"):
-            return np.asarray(10.0 ** (getattr(frames, column) / 10.0))
-
-    return score
-
-
-_SCORES: Mapping[str, Any] = {
-    "asymmetric-clipping": _asymmetry,
-    "symmetric-clipping": _percent,
-    "even-order-distortion": _power("even_dbc"),
-    "odd-order-distortion": _power("odd_dbc"),
-    "crossover-distortion": lambda frames: frames.dead_band,
-    "slew-limiting": lambda frames: 1.0 - frames.slope_over_sine,
-    "level-drift": _percent,
-    "parasitic-oscillation": _power("residual_dbc"),
-    "subharmonic": _power("subharmonic_dbc"),
-    "mains-hum": _power("residual_dbc"),
-}
+def _score(frames: Frames, worst: Worst) -> Floats:
+    """How bad each row is, by the columns that the kind names."""
+    columns = [np.asarray(getattr(frames, name)) for name in worst.columns]
+    if worst.how == "difference":
+        return np.abs(columns[0] - columns[1])
+    if worst.how == "least":
+        return -columns[0]
+    with np.errstate(over="ignore", invalid="ignore"):
+        return np.asarray(10.0 ** (columns[0] / 10.0)) if worst.how == "power" else columns[0]
 
 
 def gain_words(gain_db: float) -> str:

@@ -3,29 +3,35 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
-from listen.findings.coupling import LOW_HZ
-from listen.findings.draft import Draft
+from listen.findings import measured
+from listen.findings.candidate import Candidate
 from listen.findings.limits import Limits, severity_of
-from listen.findings.over import (
+from listen.findings.threshold_segments import (
+    Flags,
+    Floats,
     around,
-    draft_of,
+    candidate_of,
     flattest_rows,
     line_over,
+    onset_and_thd,
     orders_of,
-    stretches_over,
+    segments_over,
+    short_median,
     whole_frames,
     worst_of,
 )
-from listen.findings.rows import Flags, Floats, short_median
 from listen.findings.triangles import duty_share, leaning_share, tabled, tips_cut, whole_triangle
 from listen.findings.types import Half
 from listen.sorting import distinct, median, median_of_known
 from listen.track import Frames
 
+LOW_HZ = 200.0
+"""Ten times the highest ordinary corner of an input: above it the coupling moves no crest by half a per cent."""
 _FEW = 6
 """With fewer harmonics a tip is round whatever is done to it."""
 _LEAST_LOSS = 0.005
@@ -54,9 +60,7 @@ class _Tips:
     other: Floats
 
 
-def wave_drafts(
-    frames: Frames, usable: Flags, wave: str, limits: Limits, coupling_known: bool, humming: bool
-) -> list[Draft]:
+def wave_candidates(frames: Frames, usable: Flags, wave: str, limits: Limits, coupling_known: bool) -> list[Candidate]:
     """Findings of shape for an intended triangle or square; none for other waves. Each row is explained once.
 
     Parameters
@@ -68,24 +72,20 @@ def wave_drafts(
     limits : mapping
     coupling_known : bool
         The bench file states the interface's corner, and the tracker has undone it.
-    humming : bool
-        Mains hum lies under the tone: it bends the tips of low notes.
     """
     if wave not in ("triangle", "square"):
         return []
     left = usable & whole_frames(frames)
-    if humming:
-        left &= frames.f0_hz >= LOW_HZ
     orders = orders_of(frames)
-    out: list[Draft] = []
+    out: list[Candidate] = []
     if wave == "triangle":
         tips = _read_tips(frames, orders, coupling_known)
         fit = left & (orders >= _FEW)
         known = coupling_known
-        for draft in (*_one_tip(frames, tips, limits, fit, known), *_both_tips(frames, tips, limits, fit, known)):
-            if left[draft.rows].all():
-                out.append(draft)
-                left[around(draft, frames)] = False
+        for candidate in (*_one_tip(frames, tips, limits, fit, known), *_both_tips(frames, tips, limits, fit, known)):
+            if left[candidate.rows].all():
+                out.append(candidate)
+                left[around(candidate, frames)] = False
     return out + _unequal(frames, wave, limits, left & (orders >= 2), out)
 
 
@@ -127,10 +127,10 @@ def _cut_off(
     return bool(top.any()) and median(values[top]) >= least[1] and median(share[top]) >= _TILTED_FLAT
 
 
-def _one_tip(frames: Frames, tips: _Tips, limits: Limits, left: Flags, known: bool) -> list[Draft]:
+def _one_tip(frames: Frames, tips: _Tips, limits: Limits, left: Flags, known: bool) -> list[Candidate]:
     row = limits["asymmetric-clipping"]
     out = []
-    for span, rows in stretches_over(frames, tips.one, left, row["attention"]):
+    for rows in segments_over(frames, tips.one, left, row["attention"]):
         worst = worst_of(tips.one, rows)
         severity = severity_of(worst, row)
         if severity is None or not _cut_off(frames, tips.share_one, tips.one, rows, _ONE_CUT, known):
@@ -139,30 +139,35 @@ def _one_tip(frames: Frames, tips: _Tips, limits: Limits, left: Flags, known: bo
         half: Half = "positive" if vote > 0 else "negative"
         certain = known or bool((frames.f0_hz[rows] >= LOW_HZ).any())
         top = rows & (tips.one >= 0.7 * worst)
-        facts = {
-            "crest_loss_percent": worst,
-            "flat_over_sine": median_of_known(tips.flat[top]),
-            "other_crest_over_sine": median(tips.other[top]),
-        }
-        variant = "tip" if certain else "tip_probably"
-        more = {"half": half, "half_certain": certain, "variant": variant}
-        out.append(draft_of(frames, span, rows, "asymmetric-clipping", severity, facts, **more))
+        numbers = measured.Flattened(
+            crest_loss_percent=worst,
+            flat_over_sine=median_of_known(tips.flat[top]),
+            other_crest_over_sine=median(tips.other[top]),
+            **onset_and_thd(frames, rows),
+        )
+        more: dict[str, Any] = {"half": half, "half_certain": certain, "variant": "tip" if certain else "tip_probably"}
+        out.append(candidate_of(frames, rows, "asymmetric-clipping", severity, numbers, **more))
     return out
 
 
-def _both_tips(frames: Frames, tips: _Tips, limits: Limits, left: Flags, known: bool) -> list[Draft]:
+def _both_tips(frames: Frames, tips: _Tips, limits: Limits, left: Flags, known: bool) -> list[Candidate]:
     row = limits["symmetric-clipping"]
     out = []
-    for span, rows in stretches_over(frames, tips.both, left, row["attention"]):
+    for rows in segments_over(frames, tips.both, left, row["attention"]):
         worst = worst_of(tips.both, rows)
         severity = severity_of(worst, row)
         if severity and _cut_off(frames, tips.share_both, tips.both, rows, _BOTH_CUT, known):
-            facts = {"crest_loss_percent": worst, "flat_over_sine": median_of_known(tips.flat[rows])}
-            out.append(draft_of(frames, span, rows, "symmetric-clipping", severity, facts, half="both", variant="tips"))
+            numbers = measured.Flattened(
+                crest_loss_percent=worst,
+                flat_over_sine=median_of_known(tips.flat[rows]),
+                **onset_and_thd(frames, rows),
+            )
+            both: dict[str, Any] = {"half": "both", "variant": "tips"}
+            out.append(candidate_of(frames, rows, "symmetric-clipping", severity, numbers, **both))
     return out
 
 
-def _unequal(frames: Frames, wave: str, limits: Limits, left: Flags, before: list[Draft]) -> list[Draft]:
+def _unequal(frames: Frames, wave: str, limits: Limits, left: Flags, before: list[Candidate]) -> list[Candidate]:
     """Even harmonics: of slopes or halves that are not equally long, where H2 and H4 lie so."""
     row = limits["even-order-distortion"]
     with np.errstate(invalid="ignore"):
@@ -172,7 +177,7 @@ def _unequal(frames: Frames, wave: str, limits: Limits, left: Flags, before: lis
         # where the cut is less than the limit, the even harmonics are still the cut's
         left = left & ~(values < 1.5 * max(row["attention"], 1e-9))
     out = []
-    for span, rows in stretches_over(frames, values, left, row["attention"]):
+    for rows in segments_over(frames, values, left, row["attention"]):
         worst = worst_of(values, rows)
         severity = severity_of(worst, row)
         if severity is None:
@@ -181,10 +186,12 @@ def _unequal(frames: Frames, wave: str, limits: Limits, left: Flags, before: lis
         share = (leaning_share if wave == "triangle" else duty_share)(second)
         expected = abs(np.cos(2 * np.pi * share)) * (0.5 if wave == "triangle" else 1.0)
         ratio = median_of_known(h4[rows] / h2[rows])
-        facts: dict[str, float] = {"even_percent": worst}
-        variant = "leaning"
-        if abs(ratio - expected) < _ALIKE * expected:
-            facts["longer_part_percent"] = 100 * share
-            variant = "slopes" if wave == "triangle" else "halves"
-        out.append(draft_of(frames, span, rows, "even-order-distortion", severity, facts, variant=variant))
+        alike = abs(ratio - expected) < _ALIKE * expected
+        numbers = measured.EvenOrder(
+            even_percent=worst,
+            longer_part_percent=100 * share if alike else None,
+            **onset_and_thd(frames, rows),
+        )
+        variant = ("slopes" if wave == "triangle" else "halves") if alike else "leaning"
+        out.append(candidate_of(frames, rows, "even-order-distortion", severity, numbers, variant=variant))
     return out

@@ -1,0 +1,472 @@
+"""From what was found to typed parts with their ids, and the shares of the numbers that a person reads."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import replace
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from listen.account.accounting import Share, Shares, between_powers, thd_squares
+from listen.account.figures import worst_distortion_row
+from listen.account.parts import (
+    AmplifiersCurve,
+    BurstInStep,
+    DeadBandPart,
+    Event,
+    HalfOrderFamily,
+    LevelLawPart,
+    MainsFamily,
+    Modulation,
+    Noise,
+    Part,
+    RecorderPart,
+    RecordersTone,
+    SecondOscillator,
+    SlewLimiting,
+    Tone,
+)
+from listen.account.types import Account
+from listen.capture import Damage
+from listen.sorting import median, quantile
+
+Floats = NDArray[np.floating[Any]]
+Flags = NDArray[np.bool_]
+
+_FAINT_DBC = -80.0
+"""Parts below this move no number that a person reads."""
+_RUN_DBC = -60.0
+
+
+def described(account: Account, damage: Damage) -> Account:
+    """Return the account with its parts, ids and shares."""
+    named = list(_parts(account, damage))
+    ids = dict.fromkeys(name for name, _ in named)
+    parts = tuple(part for _, part in named)
+    first: dict[str, str] = {}
+    for name, part in named:
+        first.setdefault(name, part.id)
+    del ids
+    account = replace(account, parts=parts, ids=first)
+    return replace(account, shares=_shares(account))
+
+
+def _parts(account: Account, damage: Damage) -> Iterator[tuple[str, Part]]:
+    """All parts, each with what it is."""
+    place = _Place(account)
+    if account.tone is not None:
+        yield "tone", _tone(account, place)
+        if account.judged.any():
+            yield "noise", Noise(id="noise", level_dbfs=_noise_dbfs(account), **place.whole())
+    yield from _mains(account, place)
+    if account.is_oscillator:
+        yield from _modulations(account)
+        yield from _between(account, place)
+        yield from _shape(account, place)
+        yield from _events(account)
+        if account.law is not None:
+            law = account.law
+            yield (
+                "law",
+                LevelLawPart(
+                    id="level",
+                    span_db=law.span_db,
+                    time_span_db=law.time_span_db,
+                    highest_at_hz=law.highest_hz,
+                    lowest_at_hz=law.lowest_hz,
+                    **place.of_rows(account.judged),
+                ),
+            )
+    yield from _recorder(account, damage, place)
+
+
+class _Place:
+    """Time and pitch of parts, as keywords."""
+
+    def __init__(self, account: Account) -> None:
+        self._frames = account.frames
+        self._rows = account.tone.rows if account.tone is not None else np.zeros(len(account.frames), dtype=bool)
+
+    def whole(self) -> dict[str, Any]:
+        return self.of_rows(self._rows)
+
+    def of_rows(self, rows: Flags) -> dict[str, Any]:
+        index = np.flatnonzero(rows)
+        if not len(index):
+            end = float(self._frames.time_s[-1]) if len(self._frames) else 0.0
+            return {"start_s": 0.0, "end_s": end}
+        f0 = self._frames.f0_hz[index]
+        f0 = f0[np.isfinite(f0)]
+        half = 0.5 * self._frames.row_every_s
+        return {
+            "start_s": max(0.0, float(self._frames.time_s[index[0]]) - half),
+            "end_s": float(self._frames.time_s[index[-1]]) + half,
+            "f0_low_hz": float(f0.min()) if len(f0) else None,
+            "f0_high_hz": float(f0.max()) if len(f0) else None,
+        }
+
+
+def _tone(account: Account, place: _Place) -> Part:
+    assert account.tone is not None
+    own = account.shape.choice.best.leftover if account.shape is not None and account.shape.choice is not None else None
+
+    def dbc(value: complex) -> float | None:
+        return float(20 * np.log10(abs(value))) if abs(value) > 1e-6 else None
+
+    return Tone(
+        id="tone",
+        level_dbfs=account.tone.settled_dbfs,
+        h2_dbc=dbc(complex(own[0])) if own is not None else None,
+        h3_dbc=dbc(complex(own[1])) if own is not None else None,
+        **place.whole(),
+    )
+
+
+def _noise_dbfs(account: Account) -> float:
+    frames = account.frames
+    with np.errstate(invalid="ignore"):
+        power = 10 ** ((frames.residual_dbc + frames.fundamental_dbfs)[account.judged] / 10)
+    power = power[np.isfinite(power)]
+    return float(10 * np.log10(quantile(power, 0.25))) if len(power) else -200.0
+
+
+def _mains(account: Account, place: _Place) -> Iterator[tuple[str, Part]]:
+    mains = account.mains
+    if mains is not None and len(mains.level_dbc) and float(mains.level_dbc.max()) > _FAINT_DBC:
+        there = mains.level_dbc > _FAINT_DBC
+        power = np.mean(np.abs(mains.amplitude[there]) ** 2, axis=0)
+        whole = place.whole()
+        yield (
+            "mains",
+            MainsFamily(
+                id="mains",
+                start_s=max(0.0, float(mains.time_s[there][0]) - 0.4),
+                end_s=float(mains.time_s[there][-1]) + 0.4,
+                f0_low_hz=whole.get("f0_low_hz"),
+                f0_high_hz=whole.get("f0_high_hz"),
+                mains_hz=mains.mains_hz,
+                level_dbc=float(10 * np.log10(np.median(10 ** (mains.level_dbc[there] / 10)))),
+                strongest_hz=float(mains.lines_hz[int(np.argmax(power))]),
+            ),
+        )
+    sides = account.sidebands
+    if sides is not None and sides.level_dbc > _FAINT_DBC:
+        yield (
+            "mains-sidebands",
+            Modulation(
+                id="mains-sidebands",
+                rate_hz=sides.rate_hz,
+                sideband_dbc=sides.level_dbc,
+                **place.of_rows(account.judged),
+            ),
+        )
+
+
+def _modulations(account: Account) -> Iterator[tuple[str, Part]]:
+    hunting = account.hunting
+    if hunting:
+        worst = max(hunting, key=lambda s: s.depth)
+        yield (
+            "hunting",
+            Modulation(
+                id="hunting",
+                rate_hz=worst.rate_hz,
+                depth_percent=100 * worst.depth,
+                start_s=min(s.segment.start_s for s in hunting),
+                end_s=max(s.segment.end_s for s in hunting),
+                f0_low_hz=min(s.segment.f0_hz for s in hunting),
+                f0_high_hz=max(s.segment.f0_hz for s in hunting),
+            ),
+        )
+    for number, swing in enumerate(account.lines_beside[:1], start=1):
+        yield (
+            "line-beside",
+            SecondOscillator(
+                id=f"line-beside-{number}",
+                frequency_hz=swing.segment.f0_hz + swing.rate_hz,
+                level_dbc=float(20 * np.log10(max(swing.depth, 1e-9))),
+                start_s=swing.segment.start_s,
+                end_s=swing.segment.end_s,
+                f0_low_hz=swing.segment.f0_hz,
+                f0_high_hz=swing.segment.f0_hz,
+            ),
+        )
+    if account.waverings:
+        wave = max(account.waverings, key=lambda w: w.rms_cents)
+        yield (
+            "wavering",
+            Modulation(
+                id="wavering",
+                rate_hz=wave.rate_hz,
+                pitch_cents=wave.rms_cents,
+                start_s=wave.segment.start_s,
+                end_s=wave.segment.end_s,
+                f0_low_hz=wave.segment.f0_hz,
+                f0_high_hz=wave.segment.f0_hz,
+            ),
+        )
+
+
+def _between(account: Account, place: _Place) -> Iterator[tuple[str, Part]]:
+    halves = account.half_orders.level_dbc
+    if (halves > _RUN_DBC).any():
+        rows = halves > _RUN_DBC
+        yield (
+            "half-orders",
+            HalfOrderFamily(id="half-orders", level_dbc=quantile(halves[rows], 0.9), **place.of_rows(rows)),
+        )
+    burst = account.bursts.level_dbc
+    rows = account.judged & (burst > _RUN_DBC)
+    if np.count_nonzero(rows) >= 5:
+        turn = np.mean(np.exp(2j * np.pi * account.bursts.cycle[rows]))
+        spur = account.frames.spur_hz[rows]
+        yield (
+            "burst",
+            BurstInStep(
+                id="burst",
+                level_dbc=quantile(burst[rows], 0.9),
+                cycle=float(np.angle(turn) / (2 * np.pi) % 1.0),
+                frequency_hz=float(np.nanmedian(spur)) if np.isfinite(spur).any() else None,
+                **place.of_rows(rows),
+            ),
+        )
+    for number, line in enumerate(account.fixed_lines, start=1):
+        own = line.of_the_recording is True
+        kind = RecordersTone if own else SecondOscillator
+        yield (
+            f"line-{number}",
+            kind(id=f"line-{number}", frequency_hz=line.frequency_hz, level_dbc=line.level_dbc, **place.whole()),
+        )
+
+
+def _shape(account: Account, place: _Place) -> Iterator[tuple[str, Part]]:
+    shape = account.shape
+    if shape is None or shape.choice is None or shape.sizes is None or account.other_wave is not None:
+        return
+    fit, sizes = shape.choice.best, shape.sizes
+    letters = set(fit.stages.parts)
+    where = place.of_rows(shape.rows)
+    scale = float(shape.bins.amplitude_fs.max())
+    if letters - set("SDd"):
+        sigma: dict[str, float] = {}
+        levels: dict[str, float] = {}
+        for letter, names in (("P", ["positive"]), ("N", ["negative"]), ("T", ["positive", "negative"])):
+            found = fit.unknown(letter)
+            if found is None or fit.stages.knee != "fs":
+                continue
+            for name in names:
+                levels[f"{name}_level_fs"] = float(found[0][0]) * scale
+                sigma[f"{name}_level_fs"] = float(found[1][0]) * scale
+        knee = fit.unknown("knee")
+        yield (
+            "curve",
+            AmplifiersCurve(
+                id="curve",
+                place="inside" if fit.stages.inside else "behind",
+                one_half_lost_percent=_most(sizes.loss_one),
+                both_halves_lost_percent=_most(sizes.loss_both),
+                knee_percent=100 * float(np.exp(knee[0][0])) if knee is not None else None,
+                even_percent=_most(sizes.even),
+                odd_percent=_most(sizes.odd),
+                sigma=sigma,
+                **levels,
+                **where,
+            ),
+        )
+    if letters & set("Dd"):
+        yield "dead", DeadBandPart(id="dead-band", dead_band_percent=100 * float(sizes.dead.max()), **where)
+    if "S" in letters:
+        over = sizes.steep > 1.0
+        yield (
+            "slew",
+            SlewLimiting(
+                id="slew",
+                slope_fs_per_s=sizes.slope_fs_per_s,
+                onset_f0_hz=_onset(sizes.steep, sizes.f0_hz) if over.any() else None,
+                slope_short_percent=100 * float(sizes.slope_short.max()),
+                **where,
+            ),
+        )
+
+
+def _most(values: Floats) -> float | None:
+    most = 100 * float(values.max())
+    return most if most > 0.01 else None
+
+
+def _onset(steep: Floats, f0_hz: Floats) -> float:
+    """Pitch at which the slope first reaches the limit."""
+    first = int(np.argmax(steep > 1.0))
+    if first == 0:
+        return float(f0_hz[0])
+    share = (1.0 - steep[first - 1]) / (steep[first] - steep[first - 1])
+    return float(f0_hz[first - 1] * (f0_hz[first] / f0_hz[first - 1]) ** share)
+
+
+def _events(account: Account) -> Iterator[tuple[str, Part]]:
+    start = account.start
+    if start.shown:
+        yield (
+            "start",
+            Event(
+                id="start",
+                event="start",
+                start_s=start.begin_s,
+                end_s=start.settled_s,
+                f0_low_hz=start.f0_hz,
+                f0_high_hz=start.f0_hz,
+                rise_s=start.rise_s,
+            ),
+        )
+    for number, drop in enumerate(account.silences.dropouts, start=1):
+        yield (
+            f"dropout-{number}",
+            Event(
+                id=f"dropout-{number}",
+                event="dropout",
+                start_s=drop.start_s,
+                end_s=drop.end_s,
+                f0_low_hz=drop.f0_low_hz,
+                f0_high_hz=drop.f0_high_hz,
+                depth_db=drop.depth_db,
+            ),
+        )
+    stop = account.silences.stop
+    if stop is not None:
+        yield "stop", Event(id="stop", event="switched-off", start_s=stop.start_s, end_s=stop.end_s)
+    for number, ring in enumerate((s for s in account.settlings if s.ring), start=1):
+        yield (
+            f"settling-{number}",
+            Event(
+                id=f"settling-{number}",
+                event="settling",
+                start_s=ring.retune_s,
+                end_s=ring.retune_s + max(ring.settle_s, 0.05),
+                f0_low_hz=ring.f0_hz,
+                f0_high_hz=ring.f0_hz,
+                deviation_db=ring.deviation_db,
+                settle_s=ring.settle_s,
+                ring_hz=ring.rate_hz,
+                decay_s=ring.decay_s,
+            ),
+        )
+    for number, event in enumerate(account.events, start=1):
+        yield (
+            f"room-{number}",
+            Event(
+                id=f"room-{number}",
+                event="room-sound",
+                start_s=event.start_s,
+                end_s=event.end_s,
+                level_dbc=event.level_dbc,
+            ),
+        )
+    if account.tone is not None:
+        for number, (a, b) in enumerate(account.tone.room, start=1):
+            yield (
+                f"before-{number}",
+                Event(id=f"room-before-{number}", event="room-sound", start_s=a, end_s=b),
+            )
+
+
+def _recorder(account: Account, damage: Damage, place: _Place) -> Iterator[tuple[str, Part]]:
+    lost = account.lost
+    if lost.places:
+        yield (
+            "lost",
+            RecorderPart(
+                id="lost-samples",
+                what="lost-samples",
+                start_s=lost.places[0][0],
+                end_s=lost.places[-1][1],
+                samples=lost.samples,
+            ),
+        )
+    if len(damage.overload):
+        yield (
+            "overload",
+            RecorderPart(
+                id="overload", what="overload", tops=float(len(damage.overload)), **place.of_rows(account.cut)
+            ),
+        )
+    fit = account.shape.choice.best if account.shape is not None and account.shape.choice is not None else None
+    corner = fit.unknown("corner") if fit is not None else None
+    if corner is not None and corner[1][0] < 1.0:
+        yield (
+            "coupling",
+            RecorderPart(
+                id="coupling",
+                what="coupling",
+                corner_hz=float(corner[0][0]),
+                sigma={"corner_hz": float(corner[1][0])},
+                **place.whole(),
+            ),
+        )
+
+
+def _shares(account: Account) -> Shares:
+    if not account.is_oscillator or not account.judged.any():
+        return Shares()
+    ids = dict(account.ids or {})
+    row = worst_distortion_row(account)
+    thd: dict[str | None, float] = {}
+    if row is not None:
+        known = account.other_wave is None
+        thd = thd_squares(account.recorded, account.frames, row, account.shape if known else None, ids)
+    return Shares(
+        thd=tuple(Share(part=part, value=float(np.sqrt(value))) for part, value in thd.items() if value > 0),
+        level_span=tuple(_level_shares(account)),
+        pitch_scatter=tuple(_pitch_shares(account)),
+        between_harmonics=tuple(_between_shares(account)),
+    )
+
+
+def _level_shares(account: Account) -> Iterator[Share]:
+    law = account.law
+    if law is not None:
+        yield Share(part=account.id_of("law"), value=max(law.span_db, law.time_span_db))
+    shape = account.shape
+    if shape is not None and shape.sizes is not None and account.other_wave is None:
+        gain = 20 * np.log10(np.maximum(shape.sizes.gain, 1e-6))
+        name = "slew" if account.id_of("slew") and (shape.sizes.steep > 1.0).any() else "curve"
+        if float(np.ptp(gain)) > 0.01 and account.id_of(name):
+            yield Share(part=account.id_of(name), value=float(np.ptp(gain)))
+    if account.hunting:
+        depth = min(max(s.depth for s in account.hunting), 0.99)
+        yield Share(part=account.id_of("hunting"), value=float(20 * np.log10((1 + depth) / (1 - depth))))
+
+
+def _pitch_shares(account: Account) -> Iterator[Share]:
+    if not account.waverings:
+        return
+    worst = max(account.waverings, key=lambda w: w.rms_cents)
+    yield Share(part=account.id_of("wavering"), value=worst.rms_cents)
+    if worst.swing_cents > 0.01 and account.id_of("hunting"):
+        yield Share(part=account.id_of("hunting"), value=worst.swing_cents)
+
+
+def _between_shares(account: Account) -> Iterator[Share]:
+    frames, judged = account.recorded, account.judged
+    if not judged.any() or len(frames) != len(account.frames):
+        return
+    assert account.tone is not None
+    level = median(frames.fundamental_dbfs[judged])
+    taken: dict[str, Floats] = {}
+    for name, values in (("half-orders", account.half_orders.level_dbc), ("burst", account.bursts.level_dbc)):
+        key = account.id_of(name)
+        if key is not None:
+            taken[key] = 10 ** (np.maximum(values, -300.0) / 10)
+    for number, line in enumerate(account.fixed_lines, start=1):
+        key = account.id_of(f"line-{number}")
+        if key is not None:
+            taken[key] = line.power_over(frames, account.tone)
+    if account.id_of("mains") and account.mains is not None:
+        power = np.interp(frames.time_s, account.mains.time_s, 10 ** (account.mains.level_dbc / 10))
+        taken[str(account.id_of("mains"))] = power
+    noise = 10 ** ((_noise_dbfs(account) - level) / 10)
+    powers, _ = between_powers(frames, judged, taken, noise)
+    for part, value in powers.items():
+        if value > 1e-14:
+            yield Share(part=part, value=float(10 * np.log10(value)))

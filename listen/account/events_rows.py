@@ -1,0 +1,135 @@
+"""Which rows and places events touch, so that nothing else is judged there."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from listen.account.lost import LostSamples
+from listen.account.modulation import Swing
+from listen.account.residual import RoomEvent
+from listen.account.start import Start
+from listen.account.stops import Silences
+from listen.account.tone import BoardTone
+from listen.capture import Damage
+from listen.track import Frames
+
+Floats = NDArray[np.floating[Any]]
+Flags = NDArray[np.bool_]
+Places = tuple[tuple[float, float], ...]
+
+AFTER_START_S = 0.15
+"""The level has settled so long after it first passed 90 %."""
+_NEAR_SILENCE_S = 0.3
+_NEAR_LOSS_S = 0.03
+_EDGE_ROWS = 3
+"""Rows at the ends of a segment of tone, whose frames are cut short."""
+_LEVEL_LEAVES = 1.5
+"""Of the level's variance over a frame: the mean cycle only fades straight from frame to frame."""
+_FAST_CENTS, _FAST_S, _MOVE_S = 50.0, 0.08, 0.06
+"""A pitch that moves faster leaves some of itself between the harmonics of a frame, and so does the start of a ring."""
+_SHORTEST_ROWS = 9
+_TURNS = 1.5
+"""A median over one and a half turns of hunting averages it out."""
+
+
+def rows_near(time_s: Floats, places: Sequence[tuple[float, float]], before_s: float, after_s: float) -> Flags:
+    """Rows (or places of a grid) within some time of intervals."""
+    near = np.zeros(len(time_s), dtype=bool)
+    for a, b in places:
+        near[np.searchsorted(time_s, a - before_s) : np.searchsorted(time_s, b + after_s, side="right")] = True
+    return near
+
+
+def overloaded(frames: Frames, damage: Damage) -> Flags:
+    """Rows whose frames hold a top that the interface cut."""
+    near = np.zeros(len(frames), dtype=bool)
+    runs = damage.overload
+    if len(runs) == 0 or len(frames) == 0:
+        return near
+    begin = runs.start_sample / frames.sample_rate_hz - _NEAR_LOSS_S
+    end = (runs.start_sample + runs.n_samples) / frames.sample_rate_hz + _NEAR_LOSS_S
+    edges = np.zeros(len(frames) + 1)
+    np.add.at(edges, np.searchsorted(frames.time_s, begin), 1)
+    np.add.at(edges, np.searchsorted(frames.time_s, end, side="right"), -1)
+    return np.asarray(np.cumsum(edges)[:-1] > 0)
+
+
+def quiet_places(silences: Silences, lost: LostSamples) -> Places:
+    """Where the tone is not there: dropouts, what follows its end, exact zeros."""
+    out = [(d.start_s, d.end_s) for d in silences.dropouts]
+    if silences.stop is not None:
+        out.append((silences.stop.start_s, np.inf))
+    return (*out, *lost.zeros)
+
+
+def calm_rows(frames: Frames, tone: BoardTone, start: Start, quiet: Places, lost: LostSamples) -> Flags:
+    """Rows of the board's tone that are neither starting, dying, at the edge of a segment nor beside lost samples."""
+    rows = tone.rows.copy()
+    if start.shown:
+        rows &= frames.time_s > start.settled_s + AFTER_START_S
+    rows &= ~rows_near(frames.time_s, quiet, _NEAR_SILENCE_S, _NEAR_SILENCE_S)
+    rows &= ~rows_near(frames.time_s, lost.places, _NEAR_LOSS_S, _NEAR_LOSS_S)
+    label = np.where(frames.oscillating, frames.stretch, -1)
+    edges = np.concatenate([[0], np.flatnonzero(np.diff(label)) + 1, [len(label)]])
+    for a, b in zip(edges[:-1].tolist(), edges[1:].tolist(), strict=True):
+        edge = min(_EDGE_ROWS, (b - a) // 2)
+        rows[a : a + edge] = False
+        rows[b - edge : b] = False
+    return rows
+
+
+def barred(tone: BoardTone, quiet: Places, lost: LostSamples, events: Sequence[RoomEvent]) -> tuple[Flags, Flags]:
+    """Places of the tone's grid where it is not there or samples are lost; and those that other sounds disturb."""
+    gone = rows_near(tone.time_s, quiet, 0.15, 0.25)
+    gone |= rows_near(tone.time_s, lost.places, _NEAR_LOSS_S, _NEAR_LOSS_S)
+    return gone, rows_near(tone.time_s, [(e.start_s, e.end_s) for e in events], 0.04, 0.04)
+
+
+def level_leaves(frames: Frames, tone: BoardTone) -> Floats:
+    """Power between the harmonics, against the tone's, that a level which moves within a frame leaves."""
+    span = np.nan_to_num(frames.frame_s, nan=0.04)
+    known = tone.tracked & np.isfinite(tone.log_level)
+    level = np.where(known, np.exp(np.where(known, tone.log_level, 0.0)), 0.0)
+    sums = [np.concatenate([[0.0], np.cumsum(values)]) for values in (known.astype(float), level, level**2)]
+    first = float(tone.time_s[0])
+    low = np.clip(np.round((frames.time_s - 0.6 * span - first) / tone.grid_s).astype(np.int64), 0, len(level))
+    high = np.clip(np.round((frames.time_s + 0.6 * span - first) / tone.grid_s).astype(np.int64) + 1, 0, len(level))
+    count, mean, square = (total[high] - total[low] for total in sums)
+    with np.errstate(invalid="ignore", divide="ignore"):
+        mean, square = mean / count, square / count
+        moved = np.maximum(square - mean**2, 0.0) / mean**2
+    return np.asarray(np.nan_to_num(_LEVEL_LEAVES * moved))
+
+
+def moving_fast(frames: Frames, tone: BoardTone) -> Flags:
+    """Rows whose frames hold some of a quick move."""
+    index = np.flatnonzero(tone.moves_fast(tone.time_s, _FAST_CENTS, _FAST_S))
+    if not len(index):
+        return np.zeros(len(frames), dtype=bool)
+    times = tone.time_s[index]
+    place = np.searchsorted(times, frames.time_s)
+    before = np.abs(frames.time_s - times[np.clip(place - 1, 0, len(times) - 1)])
+    after = np.abs(frames.time_s - times[np.clip(place, 0, len(times) - 1)])
+    reach = 0.5 * np.nan_to_num(frames.frame_s, nan=0.04) + _MOVE_S
+    return np.asarray(np.minimum(before, after) < reach)
+
+
+def without_hunting(frames: Frames, level_db: Floats, rows: Flags, hunting: Sequence[Swing]) -> Floats:
+    """Level averaged over a turn and a half of hunting, and nine rows at the least, within segments of tone."""
+    width = _SHORTEST_ROWS
+    if hunting:
+        slowest = min(swing.rate_hz for swing in hunting)
+        width = max(width, int(_TURNS / slowest / frames.row_every_s))
+    width |= 1
+    label = np.where(rows, frames.stretch, -1)
+    n = len(label)
+    edges = np.concatenate([[0], np.flatnonzero(np.diff(label)) + 1, [n]])
+    owner = np.searchsorted(edges, np.arange(n), side="right") - 1
+    low = np.maximum(np.arange(n) - width // 2, edges[owner])
+    high = np.minimum(np.arange(n) + width // 2 + 1, edges[owner + 1])
+    total = np.concatenate([[0.0], np.cumsum(np.where(rows, np.nan_to_num(level_db), 0.0))])
+    return np.asarray(np.where(rows, (total[high] - total[low]) / np.maximum(high - low, 1), np.nan))

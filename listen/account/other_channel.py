@@ -1,0 +1,26 @@
+"""Where the channel that was read has no tone: whether another one has."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+from listen.account.oscillator import what_is_heard
+from listen.account.tone import find_tone
+from listen.account.types import OtherChannel
+from listen.capture import Capture
+from listen.track import track
+
+_MOST_CHANNELS = 8
+
+
+def find_other_channel(capture: Capture, threads: int) -> OtherChannel | None:
+    """Look for an oscillator on the other channels; the loudest."""
+    found = []
+    for channel in range(1, min(capture.channels, _MOST_CHANNELS) + 1):
+        if channel == capture.channel:
+            continue
+        frames = track(replace(capture, channel=channel), workers=threads)
+        tone = find_tone(frames)
+        if tone is not None and what_is_heard(frames, tone).source == "oscillator":
+            found.append(OtherChannel(channel=channel, level_dbfs=tone.settled_dbfs))
+    return max(found, key=lambda other: other.level_dbfs, default=None)

@@ -1,0 +1,86 @@
+"""Which wave it is: the harmonics' levels against those of the standard waves."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from listen.account.curve.bins import Bins
+
+Floats = NDArray[np.floating[Any]]
+
+_ORDERS = 6
+"""H2 to H7: what of a standard wave stands well over an ordinary floor."""
+_FLOOR_DBC = -42.0
+"""Fainter lines say nothing of which wave is meant: a sine's own distortion, slopes that are not quite alike."""
+_LIKE_DB, _UNLIKE_DB = 2.5, 6.0
+"""R.m.s. difference of the levels up to which a wave is another one, and from which it is not the stated one."""
+_SINE_LIKE_DB = 5.0
+"""A sine may be distorted by several per cent and is still no triangle."""
+_FEWEST = 3
+_SLEWED_DB_PER_OCTAVE = -4.5
+"""A triangle whose level falls nearly as 1 / f is a sine whose slopes are held."""
+
+
+def _standard(name: str) -> Floats:
+    """Levels of H2 .. H7 in dBc: Fourier series of the waves, any handbook's."""
+    k = np.arange(2, _ORDERS + 2)
+    odd = k % 2 == 1
+    with np.errstate(divide="ignore"):
+        level = {
+            "sine": np.full(_ORDERS, -np.inf),
+            "triangle": np.where(odd, -40.0 * np.log10(k), -np.inf),
+            "square": np.where(odd, -20.0 * np.log10(k), -np.inf),
+            "sawtooth": -20.0 * np.log10(k),
+        }[name]
+    return np.maximum(level, _FLOOR_DBC)
+
+
+def other_wave(bins: Bins, stated: str) -> str | None:
+    """Name of the wave that it is, where that is not the stated one.
+
+    Parameters
+    ----------
+    bins : Bins
+        Harmonics along the pitch.
+    stated : {'sine', 'triangle', 'sawtooth', 'square', 'any'}
+
+    Returns
+    -------
+    str or None
+        None where it is the stated wave, or like no standard wave at all pitches.
+    """
+    if stated == "any":
+        return None
+    fit = bins.fits[:, :_ORDERS]
+    use = fit.sum(axis=1) >= _FEWEST
+    if not use.any():
+        return None
+    with np.errstate(divide="ignore"):
+        level = np.maximum(20 * np.log10(np.abs(bins.r[use, :_ORDERS])), _FLOOR_DBC)
+    off = {
+        name: np.sqrt(
+            np.sum(np.where(fit[use], (level - _standard(name)) ** 2, 0.0), axis=1)
+            / np.maximum(fit[use].sum(axis=1), 1)
+        )
+        for name in ("sine", "triangle", "square", "sawtooth")
+    }
+    if float(np.median(off[stated])) < _UNLIKE_DB:
+        return None
+    best = min(off, key=lambda name: float(np.median(off[name])))
+    like = _SINE_LIKE_DB if best == "sine" else _LIKE_DB
+    if best == stated or float(np.quantile(off[best], 0.9)) > like:
+        return None
+    if stated == "sine" and best == "triangle" and _falls(bins):
+        return None
+    return best
+
+
+def _falls(bins: Bins) -> bool:
+    """Whether the level falls as that of a sine whose slopes are held."""
+    if len(bins) < 3 or bins.f0_hz[-1] < 1.5 * bins.f0_hz[0]:
+        return False
+    slope = np.polyfit(np.log2(bins.f0_hz), 20 * np.log10(bins.amplitude_fs), 1)[0]
+    return bool(slope < _SLEWED_DB_PER_OCTAVE)

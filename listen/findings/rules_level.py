@@ -1,0 +1,51 @@
+"""The level that is not held: along the tuning, or in time."""
+
+from __future__ import annotations
+
+import numpy as np
+
+from listen.account import Account
+from listen.findings import measured
+from listen.findings.candidate import Candidate
+from listen.findings.limits import Limits, severity_of
+from listen.sorting import median
+
+_WORST = ("none", "attention", "fault")
+_OFF = 0.35
+"""Places are told where the level is off its middle by this part of the whole span."""
+
+
+def level_candidates(account: Account, limits: Limits) -> list[Candidate]:
+    """Level drift: what remains after clipping, slewing and the input's coupling have taken their share."""
+    law, row = account.law, limits["level-drift"]
+    if law is None:
+        return []
+    by_pitch, by_time = severity_of(law.span_db, row), severity_of(law.time_span_db, row)
+    severity = max((by_pitch, by_time), key=lambda v: _WORST.index(v or "none"))
+    if severity is None:
+        return []
+    in_time = by_pitch is None or (law.one_note and by_time is not None)
+    values, span = (law.rest_db, law.time_span_db) if in_time else (law.law_db, law.span_db)
+    times = np.linspace(law.time_s[0], law.time_s[-1], len(values)) if in_time else law.time_s
+    off = np.flatnonzero(np.abs(values - median(values)) > _OFF * span)
+    place = off if len(off) else np.arange(len(values))
+    pitches = np.interp(times[place], law.time_s, law.f0_hz)
+    return [
+        Candidate(
+            kind="level-drift",
+            severity=severity,
+            start_s=float(times[place[0]]),
+            end_s=float(times[place[-1]]),
+            f0_low_hz=float(pitches.min()),
+            f0_high_hz=float(pitches.max()),
+            measured=measured.LevelSpan(
+                span_db=span,
+                highest_at_hz=law.highest_hz,
+                lowest_at_hz=law.lowest_hz,
+                highest_dbfs=float(law.law_db.max()),
+                lowest_dbfs=float(law.law_db.min()),
+            ),
+            variant="time" if in_time else "plain",
+            part=account.id_of("law"),
+        )
+    ]

@@ -1,0 +1,209 @@
+"""What lies between the harmonics: mains, half orders, bursts, lines of another oscillator, what nothing explains."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from listen.account import Account
+from listen.findings import measured
+from listen.findings.candidate import Candidate
+from listen.findings.limits import Limits, severity_of
+from listen.findings.threshold_segments import candidate_of
+from listen.findings.types import Half
+from listen.sorting import quantile
+
+Floats = NDArray[np.floating[Any]]
+Flags = NDArray[np.bool_]
+
+_HUM_WINDOWS = 4
+"""Windows of mains in a row, 0.1 s apart and 0.8 s long: 1.1 s of hum, a second or more."""
+_SHORTEST_ROWS, _BRIDGE_ROWS = 15, 20
+_SILENCE_DB = 6.0
+"""Hum that is as strong in silence, within this, is the recording's."""
+_CREST = 0.2
+"""So near to a crest of the cycle a burst sits on it."""
+
+
+def line_candidates(account: Account, limits: Limits) -> list[Candidate]:
+    """All findings between the harmonics."""
+    return [
+        *_hum(account, limits),
+        *_half_orders(account, limits),
+        *_parasitic(account, limits),
+        *_unexplained(account, limits),
+    ]
+
+
+def _hum(account: Account, limits: Limits) -> list[Candidate]:
+    """Mains lines added to the tone, or in the silence before it; else the mains as sidebands."""
+    row, mains = limits["mains-hum"], account.mains
+    if mains is None:
+        return _sidebands(account, limits)
+    over = mains.level_dbc >= row["attention"]
+    runs = [(a, b) for a, b in _runs(over, 1) if b - a >= min(_HUM_WINDOWS, len(over))]
+    if not runs:
+        return _sidebands(account, limits)
+    rows = np.zeros(len(over), dtype=bool)
+    for a, b in runs:
+        rows[a:b] = over[a:b]
+    level = float(10 * np.log10(np.median(10 ** (mains.level_dbc[rows] / 10))))
+    severity = severity_of(max(level, row["attention"]), row)
+    assert severity is not None
+    strongest = 1 + int(np.argmax(np.mean(np.abs(mains.amplitude[rows]) ** 2, axis=0)))
+    silent = ~mains.singing
+    in_silence = bool(silent.any()) and float(np.mean(mains.level_dbc[silent] >= row["attention"] - _SILENCE_DB)) > 0.5
+    nominal = 10.0 * round(mains.mains_hz / 10)
+    f0 = account.frames.f0_hz[account.tone.rows] if account.tone is not None else np.empty(0)
+    return [
+        Candidate(
+            kind="mains-hum",
+            severity=severity,
+            start_s=max(0.0, float(mains.time_s[runs[0][0]]) - 0.4),
+            end_s=float(mains.time_s[runs[-1][1] - 1]) + 0.4,
+            f0_low_hz=float(f0.min()) if len(f0) else None,
+            f0_high_hz=float(f0.max()) if len(f0) else None,
+            measured=measured.Hum(
+                mains_hz=nominal,
+                level_dbc=level,
+                strongest_hz=nominal * strongest,
+                as_sidebands=False,
+                in_silence=in_silence,
+            ),
+            variant="silence" if in_silence else "plain",
+            part=account.id_of("mains"),
+        )
+    ]
+
+
+def _sidebands(account: Account, limits: Limits) -> list[Candidate]:
+    sides = account.sidebands
+    severity = severity_of(sides.level_dbc, limits["mains-hum"]) if sides is not None else None
+    if sides is None or severity is None or account.tone is None:
+        return []
+    numbers = measured.Hum(
+        mains_hz=sides.mains_hz,
+        level_dbc=sides.level_dbc,
+        strongest_hz=sides.rate_hz,
+        as_sidebands=True,
+        in_silence=False,
+    )
+    part = account.id_of("mains-sidebands")
+    rows = account.tone.rows
+    return [candidate_of(account.frames, rows, "mains-hum", severity, numbers, variant="sidebands", part=part)]
+
+
+def _runs(flags: Flags, bridge: int) -> list[tuple[int, int]]:
+    """Runs [a, b) of flagged places; up to ``bridge`` places between two are bridged."""
+    index = np.flatnonzero(flags)
+    if not len(index):
+        return []
+    breaks = np.flatnonzero(np.diff(index) > bridge + 1)
+    first = np.concatenate([[0], breaks + 1])
+    last = np.concatenate([breaks, [len(index) - 1]])
+    return [(int(index[i]), int(index[j]) + 1) for i, j in zip(first, last, strict=True)]
+
+
+def _segments(values: Floats, limit: float) -> list[Flags]:
+    """Rows over a limit, segment by segment."""
+    out = []
+    for a, b in _runs(values >= limit, _BRIDGE_ROWS):
+        rows = np.zeros(len(values), dtype=bool)
+        rows[a:b] = values[a:b] >= limit
+        if np.count_nonzero(rows) >= _SHORTEST_ROWS:
+            out.append(rows)
+    return out
+
+
+def _half_orders(account: Account, limits: Limits) -> list[Candidate]:
+    """Alternate cycles differ."""
+    row, frames = limits["subharmonic"], account.frames
+    level = np.where(account.judged, account.half_orders.level_dbc, -np.inf)
+    out = []
+    for rows in _segments(level, row["attention"]):
+        worst = quantile(level[rows], 0.9)
+        severity = severity_of(worst, row)
+        if severity is not None:
+            numbers = measured.HalfOrderLines(level_dbc=worst, onset_f0_hz=float(frames.f0_hz[rows].min()))
+            part = account.id_of("half-orders")
+            out.append(candidate_of(frames, rows, "subharmonic", severity, numbers, part=part))
+    return out
+
+
+def _parasitic(account: Account, limits: Limits) -> list[Candidate]:
+    """Bursts in step with the cycle; where there are none, a line that is no harmonic."""
+    row, frames = limits["parasitic-oscillation"], account.frames
+    level = np.where(account.judged & ~account.cut, account.bursts.level_dbc, -np.inf)
+    out = []
+    for rows in _segments(level, row["attention"]):
+        worst = quantile(level[rows], 0.9)
+        severity = severity_of(worst, row)
+        if severity is None:
+            continue
+        spur = np.where(np.isfinite(frames.spur_hz), frames.spur_hz, frames.high_hz)[rows]
+        turn = np.mean(np.exp(2j * np.pi * account.bursts.cycle[rows]))
+        cycle = float(np.angle(turn) / (2 * np.pi) % 1.0)
+        half: Half | None = None
+        if min(cycle, 1 - cycle) < _CREST:
+            half = "positive"
+        elif abs(cycle - 0.5) < _CREST:
+            half = "negative"
+        numbers = measured.Parasitic(
+            burst_rms_dbc=worst,
+            onset_f0_hz=float(frames.f0_hz[rows].min()),
+            burst_hz=float(np.nanmedian(spur)) if np.isfinite(spur).any() else None,
+            burst_cycle=cycle,
+        )
+        more: dict[str, Any] = {"half": half, "variant": "crest" if half else "plain", "part": account.id_of("burst")}
+        out.append(candidate_of(frames, rows, "parasitic-oscillation", severity, numbers, **more))
+    return out or _lines(account, limits)
+
+
+def _lines(account: Account, limits: Limits) -> list[Candidate]:
+    """The strongest line that is fixed in hertz and not the recording's, or a line beside the tone."""
+    row, frames = limits["parasitic-oscillation"], account.frames
+    assert account.tone is not None
+    whole = account.judged & ~account.cut
+    for number, line in enumerate(account.fixed_lines, start=1):
+        severity = severity_of(line.level_dbc, row)
+        if severity is None or line.of_the_recording is True:
+            continue
+        with np.errstate(divide="ignore"):
+            level = 10 * np.log10(line.power_over(frames, account.tone))
+        rows = whole & (level >= row["attention"] - 3.0)
+        if np.count_nonzero(rows) >= _SHORTEST_ROWS:
+            numbers = measured.Parasitic(
+                burst_rms_dbc=line.level_dbc,
+                onset_f0_hz=float(frames.f0_hz[rows].min()),
+                burst_hz=line.frequency_hz,
+            )
+            part = account.id_of(f"line-{number}")
+            return [candidate_of(frames, rows, "parasitic-oscillation", severity, numbers, variant="line", part=part)]
+    beside = account.lines_beside
+    if not beside:
+        return []
+    worst = max(beside, key=lambda s: s.depth)
+    dbc = float(20 * np.log10(max(worst.depth, 1e-9)))
+    severity = severity_of(dbc, row)
+    rows = whole & (frames.time_s >= worst.segment.start_s) & (frames.time_s <= worst.segment.end_s)
+    if severity is None or not rows.any():
+        return []
+    numbers = measured.Parasitic(
+        burst_rms_dbc=dbc, onset_f0_hz=worst.segment.f0_hz, burst_hz=worst.segment.f0_hz + worst.rate_hz
+    )
+    part = account.id_of("line-beside")
+    return [candidate_of(frames, rows, "parasitic-oscillation", severity, numbers, variant="line", part=part)]
+
+
+def _unexplained(account: Account, limits: Limits) -> list[Candidate]:
+    """What no part explains."""
+    with np.errstate(divide="ignore"):
+        level = np.where(account.judged & ~account.cut, 10 * np.log10(account.unexplained), -np.inf)
+    row = limits["unexplained"]
+    rows = level >= row["attention"]
+    if np.count_nonzero(rows) < _SHORTEST_ROWS:
+        return []
+    worst = quantile(level[rows], 0.9)
+    return [candidate_of(account.frames, rows, "unexplained", "attention", measured.Unexplained(level_dbc=worst))]

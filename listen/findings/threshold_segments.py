@@ -1,0 +1,161 @@
+"""Segments of rows in which a column is over a limit, and the candidate that each becomes."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from listen.findings.candidate import Candidate
+from listen.findings.measured import Measured
+from listen.findings.types import Severity
+from listen.sorting import quantile, quantile_of_known
+from listen.track import BAND, Frames
+
+Floats = NDArray[np.floating[Any]]
+Flags = NDArray[np.bool_]
+
+_LEAST_CYCLES = 3.5
+_BRIDGE_S = 0.3
+_SHORTEST_S = 0.1
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Span:
+    """Rows [first, last] in which something holds."""
+
+    first: int
+    last: int
+
+
+def whole_frames(frames: Frames) -> Flags:
+    """Rows whose frames hold enough cycles to show a shape."""
+    return frames.oscillating & (frames.frame_s * frames.f0_hz > _LEAST_CYCLES)
+
+
+def orders_of(frames: Frames) -> NDArray[np.int64]:
+    """How many harmonics fit at each row, 0 where nothing oscillates."""
+    fits = np.floor(BAND * frames.sample_rate_hz / frames.f0_hz)
+    return np.where(frames.oscillating, fits, 0.0).astype(np.int64)
+
+
+def short_median(values: Floats, segment: NDArray[np.int64], width: int = 5) -> Floats:
+    """Median over a few rows of the same segment of tone; NaN where the row itself is NaN.
+
+    Parameters
+    ----------
+    values : ndarray, shape (n,)
+    segment : ndarray of int, shape (n,)
+        ``Frames.stretch``.
+    width : int
+        Odd number of rows.
+    """
+    half = width // 2
+    padded = np.concatenate([np.full(half, np.nan), values, np.full(half, np.nan)])
+    owner = np.concatenate([np.full(half, -2), segment, np.full(half, -2)])
+    views = np.lib.stride_tricks.sliding_window_view(padded, width)
+    same = np.lib.stride_tricks.sliding_window_view(owner, width) == segment[:, None]
+    ordered = np.sort(np.where(same, views, np.nan), axis=1)
+    count = np.sum(np.isfinite(ordered), axis=1)
+    rows = np.arange(len(values))
+    low = ordered[rows, np.maximum((count - 1) // 2, 0)]
+    high = ordered[rows, np.minimum(count // 2, width - 1)]
+    return np.where(np.isfinite(values), 0.5 * (low + high), np.nan)
+
+
+def line_over(frames: Frames, order: int) -> Floats:
+    """A harmonic's amplitude over the fundamental's, the median of a few rows."""
+    return short_median(10 ** (frames.harmonics_dbc[:, order - 2] / 20), frames.stretch)
+
+
+def segments_over(frames: Frames, values: Floats, known: Flags, limit: float) -> Iterator[Flags]:
+    """Rows over a limit, segment by segment; segments join across rows where it could not be seen.
+
+    Parameters
+    ----------
+    frames : Frames
+    values : ndarray, shape (n,)
+    known : ndarray of bool, shape (n,)
+        Rows in which it was measured.
+    limit : float
+    """
+    flags = known & (values >= limit)
+    for span in spans(flags, known, frames.time_s, _BRIDGE_S, _SHORTEST_S):
+        rows = np.zeros_like(flags)
+        rows[span.first : span.last + 1] = flags[span.first : span.last + 1]
+        yield rows
+
+
+def spans(flags: Flags, known: Flags, time_s: Floats, bridge_s: float, shortest_s: float) -> list[Span]:
+    """Contiguous segments of flagged rows.
+
+    Parameters
+    ----------
+    flags, known : ndarray of bool, shape (n,)
+        What holds, and whether it could be measured: segments join across rows where it could not.
+    time_s : ndarray, shape (n,)
+    bridge_s : float
+        Measured rows between two segments are bridged up to this long.
+    shortest_s : float
+        Shorter segments are dropped. Neither time is less than three rows, which are far apart in a long take.
+    """
+    index = np.flatnonzero(flags)
+    if len(index) == 0:
+        return []
+    hop = time_s[1] - time_s[0] if len(time_s) > 1 else 0.02
+    bridge_s, shortest_s = max(bridge_s, 3.0 * hop), max(shortest_s, 3.0 * hop)
+    measured = np.concatenate([[0], np.cumsum(known)])
+    between = measured[index[1:]] - measured[index[:-1] + 1]
+    breaks = np.flatnonzero(between * hop > bridge_s)
+    first = index[np.concatenate([[0], breaks + 1])]
+    last = index[np.concatenate([breaks, [len(index) - 1]])]
+    out = [Span(first=int(a), last=int(b)) for a, b in zip(first, last, strict=True)]
+    return [s for s in out if np.count_nonzero(flags[s.first : s.last + 1]) * hop >= shortest_s]
+
+
+def worst_of(values: Floats, rows: Flags) -> float:
+    """Return what 95 of 100 rows stay below."""
+    return quantile(values[rows], 0.95)
+
+
+def onset_and_thd(frames: Frames, rows: Flags) -> dict[str, float]:
+    """Pitch from which something shows, and the distortion there at its worst: fields of several kinds."""
+    return {
+        "onset_f0_hz": float(np.nanmin(frames.f0_hz[rows])),
+        "thd_worst_percent": quantile_of_known(frames.thd_percent[rows], 0.98),
+    }
+
+
+def candidate_of(
+    frames: Frames, rows: Flags, kind: str, severity: Severity, measured: Measured, **more: Any
+) -> Candidate:
+    """Candidate of some rows: their time, half a row beyond both ends, and their pitch."""
+    index = np.flatnonzero(rows)
+    half = 0.5 * frames.row_every_s
+    f0 = frames.f0_hz[index]
+    f0 = f0[np.isfinite(f0)]
+    return Candidate(
+        kind=kind,
+        severity=severity,
+        measured=measured,
+        start_s=max(0.0, float(frames.time_s[index[0]]) - half),
+        end_s=float(frames.time_s[index[-1]]) + half,
+        f0_low_hz=float(f0.min()) if len(f0) else None,
+        f0_high_hz=float(f0.max()) if len(f0) else None,
+        rows=index,
+        **more,
+    )
+
+
+def around(candidate: Candidate, frames: Frames) -> slice:
+    """Rows of a candidate's time and of the twentieth of a second on both sides of it."""
+    a = np.searchsorted(frames.time_s, candidate.start_s - 0.05, side="left")
+    return slice(int(a), int(np.searchsorted(frames.time_s, candidate.end_s + 0.05, side="right")))
+
+
+def flattest_rows(share: Floats, values: Floats, rows: Flags) -> Flags:
+    """Of some rows those with the greatest loss, where it is known how flat they are."""
+    return rows & (values >= 0.6 * worst_of(values, rows)) & np.isfinite(share)
