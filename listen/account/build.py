@@ -19,16 +19,16 @@ from listen.account.describe import described
 from listen.account.fixed_lines import FixedLine, find_fixed_lines
 from listen.account.half_orders import HalfOrders, find_half_orders
 from listen.account.level_law import LevelLaw, fit_level_law
-from listen.account.lost import LostSamples, find_lost
-from listen.account.mains import MainsLines, find_mains
+from listen.account.lost import find_lost
+from listen.account.mains import find_mains
 from listen.account.mains_sidebands import find_sidebands
 from listen.account.modulation import Swing, find_swings
-from listen.account.oscillator import Heard, two_tones, what_is_heard
+from listen.account.oscillator import two_tones, what_is_heard
 from listen.account.other_channel import find_other_channel
 from listen.account.pitch_scatter import find_wavering
-from listen.account.residual import RoomEvent, find_events, unexplained_power
+from listen.account.residual import find_events, unexplained_power
 from listen.account.settling import Settling, find_settlings
-from listen.account.shape import Shape, find_shape
+from listen.account.shape import find_shape
 from listen.account.start import Start, find_start
 from listen.account.steady import SteadySegment, steady_rows, steady_segments
 from listen.account.stops import Silences, find_silences

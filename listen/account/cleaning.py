@@ -44,7 +44,7 @@ class CleanedCapture:
 def _low_rate_hum(capture: Samples, mains: MainsLines) -> Floats:
     factor = factor_of(capture.true_rate_hz)
     count = max(1, (capture.stop_sample - capture.start_sample) // factor)
-    time_s = centre_s(np.arange(count), capture)
+    time_s = centre_s(np.arange(float(count)), capture)
     out = np.zeros(count)
     for k, line_hz in enumerate(mains.lines_hz.tolist()):
         amplitude = _carried(mains.amplitude[:, k], mains.seen[:, k])

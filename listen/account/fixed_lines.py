@@ -94,7 +94,7 @@ def find_fixed_lines(capture: Samples, tone: BoardTone, levels_dbc: Floats, half
     singing = _singing(tone, time_s)
     usual = _high_share(np.where(hidden, np.nan, power), 0.8)
     beside = _beside(usual, bin_hz)
-    found = []
+    found: list[FixedLine] = []
     with np.errstate(invalid="ignore", divide="ignore"):
         over = 10 * np.log10(usual / beside)
         dbc = 10 * np.log10(1.5 * usual) - tone.settled_dbfs
@@ -136,7 +136,7 @@ def _line(
 
 def _singing(tone: BoardTone, time_s: Floats) -> Flags:
     index = np.clip(np.round((time_s - tone.time_s[0]) / tone.grid_s).astype(np.int64), 0, len(tone.time_s) - 1)
-    return tone.tracked[index]
+    return np.asarray(tone.tracked[index])
 
 
 def _hidden(
@@ -179,7 +179,7 @@ def _high_share(power: Floats, share: float) -> Floats:
     place = np.clip((share * (count - 1)).astype(np.int64), 0, len(power) - 1)
     out = np.take_along_axis(ordered, place[None, :], axis=0)[0].astype(float)
     out[count < max(3, len(power) // 4)] = np.nan
-    return out
+    return np.asarray(out)
 
 
 def _beside(usual: Floats, bin_hz: float) -> Floats:

@@ -48,7 +48,7 @@ def factor_of(rate_hz: float) -> int:
 
 @lru_cache(maxsize=8)
 def _taps(factor: int) -> Floats:
-    """Low-pass of unit gain at zero, 2 * _REACH * factor taps, in rows of ``factor``; cut off at 0.4 of the low rate."""
+    """Low-pass of unit gain at zero, 2 * _REACH * factor taps in rows of ``factor``; cut off at 0.4 of the low rate."""
     n = 2 * _REACH * factor
     at = (np.arange(n) - 0.5 * (n - 1)) / factor
     taps = np.sinc(0.8 * at) * np.kaiser(n, _BETA)

@@ -1,9 +1,9 @@
 """Mains hum: lines at whole multiples of 50 or 60 Hz, fixed in hertz whatever the tone does.
 
 Looked for in the recording itself, over windows of 0.8 s: long enough to part lines 5 Hz from a harmonic of the tone,
-short enough for a second of hum. A line counts where no harmonic of the tone passes near it, where it stands out of what
-lies beside it, where it has no mirror on the other side of the tone (a sideband of a level or pitch that swings has),
-and where its phase goes on from window to window.
+short enough for a second of hum. A line counts where no harmonic of the tone passes near it, where it stands out of
+what lies beside it, where it has no mirror on the other side of the tone (as a sideband of a swing
+has), and where its phase goes on from window to window.
 """
 
 from __future__ import annotations
@@ -27,7 +27,7 @@ ORDERS = 8
 WINDOW_S = 0.8
 HOP_S = 0.1
 _GUARD_HZ = 5.0
-"""A harmonic nearer than this to a line hides it: the window's main lobe is 2.5 Hz on each side, a voice beside it too."""
+"""A harmonic nearer than this to a line hides it: the window's main lobe is 2.5 Hz on each side, a voice is wider."""
 _FLOOR_HZ = (3.75, 7.5)
 """Where the floor beside a line is read, on both sides."""
 _QUARTER = 2
@@ -184,7 +184,7 @@ def _lines(
         amplitude = _at(windows, lines_hz)
         clear = np.abs(amplitude) > _OVER_FLOOR * _floor(windows, lines_hz)
         counted = seen & clear & ~_mirrored(windows, lines_hz, amplitude)
-        turned = amplitude * np.exp(-2j * np.pi * lines_hz * windows.time_s[:, None])
+        turned = _standing(amplitude, lines_hz, windows.time_s)
         counted &= _steady(turned, counted, orders)
         counted &= _plausible(amplitude, counted, seen)
         moved = _off_nominal(turned, counted, orders)
@@ -192,7 +192,7 @@ def _lines(
             break
         mains_hz = float(np.clip(mains_hz + moved, nominal_hz * (1 - _OFF_NOMINAL), nominal_hz * (1 + _OFF_NOMINAL)))
     gain = response(lines_hz, capture.true_rate_hz)
-    turned = np.where(counted, amplitude * np.exp(-2j * np.pi * lines_hz * windows.time_s[:, None]), 0.0) / gain
+    turned = np.asarray(np.where(counted, _standing(amplitude, lines_hz, windows.time_s), 0.0) / gain, dtype=complex)
     settled = 0.0 if tone is None else tone.settled_log
     against = np.where(np.isfinite(windows.tone_log), windows.tone_log, settled)
     with np.errstate(divide="ignore"):
@@ -270,17 +270,22 @@ def _mirrored(windows: _Windows, lines_hz: Floats, amplitude: Complexes) -> Flag
         asked = still[:, None] & (np.abs(lines_hz - middle[:, None]) < _MIRROR_REACH_HZ)
         asked &= (mirror > 3 * windows.bin_hz) & (mirror < (windows.spectra.shape[1] - 4) * windows.bin_hz)
     if not asked.any():
-        return asked
+        return np.zeros(amplitude.shape, dtype=bool)
     safe = np.where(asked, np.nan_to_num(mirror), 100.0)
     other = np.max([np.abs(_at(windows, safe + step)) for step in (-windows.bin_hz, 0.0, windows.bin_hz)], axis=0)
-    return asked & (other > _MIRROR * np.abs(amplitude))
+    return np.asarray(asked & (other > _MIRROR * np.abs(amplitude)))
+
+
+def _standing(amplitude: Complexes, lines_hz: Floats, time_s: Floats) -> Complexes:
+    """Amplitudes turned back to time zero."""
+    return np.asarray(amplitude * np.exp(-2j * np.pi * lines_hz * time_s[:, None]))
 
 
 def _plausible(amplitude: Complexes, counted: Flags, seen: Flags) -> Flags:
     """High multiples without the low ones are no mains: a line of the tone's own swing may fall on one."""
     out = counted.copy()
     low = seen[:, :_HIGH_ORDER]
-    known = low.any(axis=0)
+    known = np.asarray(low.any(axis=0))
     if not known.any():
         return out
     with np.errstate(invalid="ignore"):
@@ -321,4 +326,4 @@ def _off_nominal(turned: Complexes, counted: Flags, orders: NDArray[np.int64]) -
     first = float(np.angle(step[strongest])) / orders[strongest]
     rest = np.angle(step * np.exp(-1j * orders * first))
     moved = first + float(np.sum(weight * orders * rest) / np.sum(weight * orders**2))
-    return moved / (2 * np.pi * lag * HOP_S)
+    return float(moved / (2 * np.pi * lag * HOP_S))

@@ -31,10 +31,10 @@ _SUSTAINED = 0.6
 _LEAD_S = 0.25
 """Left out after a rest begins: settling."""
 _ONE_SIDED = 0.1
-"""Smaller over larger sideband (-20 dB) under which it is a line beside the tone: a hunting level that the pitch follows
-has one sideband weaker by up to 17 dB."""
+"""Smaller over larger sideband (-20 dB) under which it is a line beside the tone: a hunting level that the pitch
+follows has one sideband weaker by up to 17 dB."""
 _RETUNED_SUSTAINED, _RETUNED_S = 0.8, 0.8
-"""After a quick retune a ring looks alike for a while: there the swing must keep its size, and be watched for longer."""
+"""After a quick retune a ring looks alike for a while: there the swing must keep its size and be watched longer."""
 _LEAST_DEPTH = 0.003
 _MOST_SMEAR = 0.3
 _AVERAGED_OUT = 0.3

@@ -1,4 +1,4 @@
-"""What the level does after a quick retune: a damped ring, or a slow recovery, fitted and carried back to the move's end."""
+"""What the level does after a quick retune: a damped ring or a slow recovery, carried back to the move's end."""
 
 from __future__ import annotations
 

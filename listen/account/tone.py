@@ -29,7 +29,7 @@ _GAP_CYCLES, _GAP_S = 2.5, 0.02
 """Short frames further apart than this have a gap between them."""
 _MEAN_CYCLES = 2.0
 _UNLIKE_DB = 9.0
-"""R.m.s. difference of the first harmonics' levels from which a segment is another sound: voices differ by 20 or more."""
+"""R.m.s. difference of the first harmonics' levels from which a segment is another sound: voices differ by 20."""
 _FLOOR_DBC = -40.0
 """Harmonics below this say nothing of a timbre."""
 _SHORT_S = 2.0
@@ -166,7 +166,7 @@ def _segments(frames: Frames) -> tuple[list[Segment], list[Segment]]:
 def _timbre(frames: Frames, rows: Ints) -> Floats:
     """Levels of H2 to H6, those that are faint at a floor."""
     levels = np.where(np.isfinite(frames.harmonics_dbc[rows, :5]), frames.harmonics_dbc[rows, :5], _FLOOR_DBC)
-    return np.maximum(np.median(levels, axis=0), _FLOOR_DBC)
+    return np.asarray(np.maximum(np.median(levels, axis=0), _FLOOR_DBC))
 
 
 def _foreign(frames: Frames, segments: list[Segment], timbres: list[Floats]) -> list[Segment]:

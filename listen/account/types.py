@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import Any
 
 import numpy as np
@@ -109,7 +109,7 @@ class Account:
     law: LevelLaw | None = None
     parts: tuple[Part, ...] = ()
     ids: dict[str, str] | None = None
-    shares: Shares = Shares()
+    shares: Shares = field(default_factory=Shares)
 
     @property
     def is_oscillator(self) -> bool:

@@ -35,7 +35,7 @@ def _standard(name: str) -> Floats:
             "square": np.where(odd, -20.0 * np.log10(k), -np.inf),
             "sawtooth": -20.0 * np.log10(k),
         }[name]
-    return np.maximum(level, _FLOOR_DBC)
+    return np.asarray(np.maximum(level, _FLOOR_DBC))
 
 
 def other_wave(bins: Bins, stated: str) -> str | None:

@@ -1,4 +1,4 @@
-"""What the recording did, not the circuit: overload, lost samples, too little level, a narrow band, an offset, a stop."""
+"""What the recording did, not the circuit: overload, lost samples, a low level, a narrow band, an offset, a stop."""
 
 from __future__ import annotations
 

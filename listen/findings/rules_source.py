@@ -1,6 +1,8 @@
-"""The first question: is it an oscillator, on this channel, of the stated wave?"""
+"""The first question: whether it is an oscillator, on this channel, of the stated wave."""
 
 from __future__ import annotations
+
+from functools import partial
 
 from listen.account import Account
 from listen.findings import measured
@@ -11,20 +13,20 @@ def source_candidates(account: Account, wave: str) -> list[Candidate]:
     """What the take holds instead of one oscillator; another channel, another wave."""
     frames, heard = account.frames, account.heard
     end_s = float(frames.time_s[-1]) if len(frames) else 0.0
-    where = {"start_s": float(frames.time_s[0]) if len(frames) else 0.0, "end_s": end_s}
+    whole = partial(Candidate, start_s=float(frames.time_s[0]) if len(frames) else 0.0, end_s=end_s)
     if account.other_channel is not None:
         other = account.other_channel
         numbers = measured.OtherChannel(channel=other.channel, level_dbfs=other.level_dbfs)
-        return [Candidate(kind="wrong-channel", severity="attention", measured=numbers, **where)]
+        return [whole(kind="wrong-channel", severity="attention", measured=numbers)]
     if heard.source == "absent":
-        return [Candidate(kind="oscillation-absent", severity="fault", measured=measured.Nothing(), **where)]
+        return [whole(kind="oscillation-absent", severity="fault", measured=measured.Nothing())]
     if heard.source == "two-tones" and heard.low_hz and heard.high_hz and heard.weaker_dbc is not None:
         tones = measured.TwoTones(low_hz=heard.low_hz, high_hz=heard.high_hz, level_dbc=heard.weaker_dbc)
-        return [Candidate(kind="two-tones", severity="attention", measured=tones, **where)]
+        return [whole(kind="two-tones", severity="attention", measured=tones)]
     if heard.source != "oscillator":
         sounds = measured.OtherSounds(clean_percent=100 * heard.clean_share, residual_dbc=heard.residual_dbc)
-        return [Candidate(kind="not-an-oscillator", severity="attention", measured=sounds, **where)]
+        return [whole(kind="not-an-oscillator", severity="attention", measured=sounds)]
     if account.other_wave is not None:
         which = measured.OtherWave(wave=account.other_wave, stated=wave)
-        return [Candidate(kind="wrong-wave", severity="attention", measured=which, part=account.id_of("tone"), **where)]
+        return [whole(kind="wrong-wave", severity="attention", measured=which, part=account.id_of("tone"))]
     return []

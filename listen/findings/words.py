@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 import tomllib
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from functools import lru_cache
 from pathlib import Path
 from typing import Any
@@ -77,7 +77,7 @@ def _written(name: str, value: float | int | str | bool) -> str:
     return f"{value:g}"
 
 
-_SPECIAL: Mapping[str, Any] = {
+_SPECIAL: Mapping[str, Callable[[float], str]] = {
     "excess_gain": lambda v: format_percent(100 * v),
     "cycles": lambda v: f"{v:.0f}",
     "places": lambda v: "one place" if v == 1 else f"{v:.0f} places",
@@ -93,7 +93,7 @@ _SPECIAL: Mapping[str, Any] = {
     "start_s": lambda v: f"{v:.2f}",
     "clean_percent": lambda v: f"{v:.0f} %",
 }
-_BY_UNIT: tuple[tuple[str, Any], ...] = (
+_BY_UNIT: tuple[tuple[str, Callable[[float], str]], ...] = (
     ("_percent", format_percent),
     ("_f0_hz", format_hz_note),
     ("_at_hz", format_hz_note),

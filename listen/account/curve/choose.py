@@ -21,7 +21,7 @@ _DROP = 5.0
 _MOST_PARTS = 6
 _REFINED = 4
 _PINNED = -0.2
-"""Logarithm of the limit over the steepest slope seen, where the wave is nearly a full triangle (-ln 4/pi is all of it)."""
+"""Logarithm of the limit over the steepest slope seen where the wave is nearly a full triangle (-ln 4/pi: one)."""
 _POOR_CHI2 = 10.0
 """Chi squared that is left from which the dear ways (levels free along the pitch, inside the loop) are tried too."""
 

@@ -65,7 +65,7 @@ def guesses(bins: Bins, left: Complexes, *, far: bool) -> list[Guess]:
         out += _dead(bins, left, weight, price, far and many)
         out += _slopes(bins, left, weight, price, many)
         out += _bends(left, weight, price)
-    for order, letters in ((0, "eE"), (1, "oO")):
+    for order, letters in ((0, ("e", "E")), (1, ("o", "O"))):
         if bins.fits[:, order].any():
             out += _curves(order, letters, left, weight, price, many)
     return sorted(out, key=lambda g: g.cost)
@@ -134,7 +134,9 @@ def _bends(left: Complexes, weight: Floats, price: float) -> list[Guess]:
     return [Guess(letter="B", way="", cost=float(off[best]) + 2 * price, start={"B": g, "q": float(np.log(q))})]
 
 
-def _curves(order: int, letters: str, left: Complexes, weight: Floats, price: float, many: bool) -> list[Guess]:
+def _curves(
+    order: int, letters: tuple[str, str], left: Complexes, weight: Floats, price: float, many: bool
+) -> list[Guess]:
     values, own = left[:, order], weight[:, order] ** 2
     rest = float(np.sum(np.abs(left * weight) ** 2)) - float(np.sum(own * np.abs(values) ** 2))
     mean = complex(np.sum(own * values) / max(float(own.sum()), 1e-30))

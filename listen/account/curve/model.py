@@ -1,4 +1,4 @@
-"""What a chain of stages makes of a sine: curve, diode bend, dead band, two knees, limited slope, the recorder's high-pass.
+"""What a chain of stages makes of a sine: curve, bend, dead band, knees, limited slope, the recorder's high-pass.
 
 A part is named by a letter: e, o an even and an odd curve, the same for the whole take; E, O such that change along the
 pitch; B the bend of diodes; D a dead band; P, N the knee of the positive and the negative half, T both at one level;
@@ -92,11 +92,15 @@ class Values:
 
 def base_input(bins: Bins, inside: bool) -> Complexes:
     """Harmonics 0 .. 10 of the curve's input, the fundamental 1: a sine, or what a Wien network hands back."""
-    spectrum = np.zeros((len(bins), ORDERS + 1), dtype=complex)
+    return handed_back(bins.r if inside else np.zeros_like(bins.r))
+
+
+def handed_back(r: Complexes) -> Complexes:
+    """Harmonics 0 .. 10 of a Wien network's output, over its fundamental: its input has H2 .. H10 ``r``."""
+    spectrum = np.zeros((len(r), ORDERS + 1), dtype=complex)
     spectrum[:, 1] = 1.0
-    if inside:
-        k = np.arange(2, ORDERS + 1)
-        spectrum[:, 2:] = bins.r / (1.0 + 1j * (k - 1.0 / k) / 3.0)
+    k = np.arange(2, ORDERS + 1)
+    spectrum[:, 2:] = r / (1.0 + 1j * (k - 1.0 / k) / 3.0)
     return spectrum
 
 
@@ -118,7 +122,7 @@ def waves(values: Values, spectrum: Complexes, points: int) -> tuple[Floats, Flo
         r2 = _DEAD_ROUNDING**2
         u = u - 0.5 * (np.sqrt((u + d) ** 2 + r2) - np.sqrt((u - d) ** 2 + r2))
     s2 = (values.knee**2)[:, None]
-    above, below = 0.0, 0.0
+    above, below = np.zeros(1), np.zeros(1)
     if (values.top < NO_KNEE).any():
         over = u - values.top[:, None]
         above = 0.5 * (over + np.sqrt(over**2 + s2))

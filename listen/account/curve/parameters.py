@@ -237,7 +237,7 @@ _FUNDAMENTAL = np.array(
         0.68377,
     ]
 )
-"""Fundamental of a sine through an ideal follower, its slope so many times the limit: closed form of the slewed sine."""
+"""Fundamental of a sine through an ideal follower, its slope so many times the limit: closed form."""
 _SEEN = _STEEP * _FUNDAMENTAL
 
 

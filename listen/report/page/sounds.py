@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import base64
 from dataclasses import dataclass
+
 import numpy as np
 from numpy.typing import NDArray
 
@@ -95,7 +96,7 @@ def _score(frames: Frames, worst: Worst) -> Floats:
     """How bad each row is, by the columns that the kind names."""
     columns = [np.asarray(getattr(frames, name)) for name in worst.columns]
     if worst.how == "difference":
-        return np.abs(columns[0] - columns[1])
+        return np.asarray(np.abs(columns[0] - columns[1]))
     if worst.how == "least":
         return -columns[0]
     with np.errstate(over="ignore", invalid="ignore"):
