@@ -190,6 +190,8 @@ def steady_segments(
         if frames.oscillating[end + 1 : end + 16].any():
             end_s -= _BEFORE_END_S
         i, j = tone.index(start_s), tone.index(end_s) + 1
+        if j <= i:
+            continue
         retune = _retune(tone, float(frames.time_s[a]), median(tone.f0_hz[i:j]))
         retune = retune if retune is not None and retune > started_s else None
         own = i + round(_RETUNE_S / tone.grid_s) if retune is not None else i

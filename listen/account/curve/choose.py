@@ -10,8 +10,8 @@ from numpy.typing import NDArray
 
 from listen.account.curve.bins import Bins
 from listen.account.curve.fit import Fit, fit, moved
-from listen.account.curve.guess import Guess, guesses, stages_with
-from listen.account.curve.model import Stages
+from listen.account.curve.guess import Guess, Tables, guesses, of_a_sine, stages_with
+from listen.account.curve.model import Stages, base_input
 
 Floats = NDArray[np.floating[Any]]
 
@@ -56,24 +56,25 @@ def choose(bins: Bins, *, wien: bool = False) -> Choice:
     best = tried[0]
     if best.chi2 + best.prior < MARGIN:
         return Choice(bins=bins, best=best, tried=tuple(tried))
-    best = _grown(best, bins, tried)
+    best = _grown(best, bins, of_a_sine(), tried)
     if wien or best.chi2 > _POOR_CHI2:
-        within = _grown(fit(Stages(inside=True), bins), bins, tried)
+        tables = Tables(base_input(bins, inside=True)[len(bins) // 2])
+        within = _grown(fit(Stages(inside=True), bins), bins, tables, tried)
         if within.score < best.score - MARGIN:
             best = within
     return Choice(bins=bins, best=best, tried=tuple(tried))
 
 
-def _grown(best: Fit, bins: Bins, tried: list[Fit]) -> Fit:
+def _grown(best: Fit, bins: Bins, tables: Tables, tried: list[Fit]) -> Fit:
     while len(best.stages.parts) < _MOST_PARTS and best.chi2 + best.prior >= MARGIN:
-        found = _larger(best, bins, tried)
+        found = _larger(best, bins, tables, tried)
         if found is None or found.score > best.score - MARGIN:
             break
         best = _trimmed(found, bins, tried)
     return best
 
 
-def _larger(old: Fit, bins: Bins, tried: list[Fit]) -> Fit | None:
+def _larger(old: Fit, bins: Bins, tables: Tables, tried: list[Fit]) -> Fit | None:
     """Best of the models with one part more, or with another in a curve's place."""
     ways: list[tuple[float, Fit, Guess]] = []
     bases = [old]
@@ -83,7 +84,7 @@ def _larger(old: Fit, bins: Bins, tried: list[Fit]) -> Fit | None:
             bases.append(fit(fewer, bins, moved(old, fewer, bins)[0], 2))
     for base in bases:
         left = bins.r - base.lines() - base.leftover
-        ways += [(g.cost, base, g) for g in guesses(bins, left, far=old.chi2 > _POOR_CHI2)]
+        ways += [(g.cost, base, g) for g in guesses(bins, left, tables, far=old.chi2 > _POOR_CHI2)]
     ways.sort(key=lambda way: way[0])
     found: list[Fit] = []
     done: set[Stages] = {old.stages}
@@ -92,7 +93,7 @@ def _larger(old: Fit, bins: Bins, tried: list[Fit]) -> Fit | None:
         stages = stages_with(base.stages, guess)
         if stages is None or stages in done or letters.get(guess.letter, 0) == 2:
             continue
-        # tables are of a sine's harmonics: within a loop they tell least of a bend and of a limited slope
+        # tables take the loop's input as it is: they tell least of a bend and of a limited slope
         loop = old.stages.inside and guess.letter in "BS" and guess.letter not in letters
         if len(letters) >= _REFINED and not loop:
             continue
@@ -130,8 +131,6 @@ def _trimmed(best: Fit, bins: Bins, tried: list[Fit]) -> Fit:
         again = False
         for letter in best.stages.parts:
             fewer = replace(best.stages, parts=best.stages.parts.replace(letter, ""))
-            if any(f.stages == fewer for f in tried):
-                continue
             full = fit(fewer, bins, moved(best, fewer, bins)[0])
             tried.append(full)
             if full.score < best.score + _DROP:

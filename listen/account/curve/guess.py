@@ -10,8 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from listen.account.curve.bins import ORDERS, Bins
-from listen.account.curve.model import NO_KNEE, Stages, Values, harmonics
-from listen.account.curve.parameters import own_steepness
+from listen.account.curve.model import NO_KNEE, Stages, Values, diode_bend, harmonics
 
 Floats = NDArray[np.floating[Any]]
 Complexes = NDArray[np.complex128]
@@ -21,7 +20,7 @@ _DEAD = np.array([0.0, 0.003, 0.005, 0.008, 0.012, 0.018, 0.027, 0.04, 0.06, 0.0
 _STEEP = np.array([0.9, 1.0, 1.01, 1.02, 1.035, 1.05, 1.075, 1.1, 1.15, 1.2, 1.3, 1.4, 1.5, 1.7, 1.87, 2.5])
 _ONSETS = np.linspace(-0.9, 0.55, 25)
 """Logarithm of the onset over the highest pitch (or of the limit over the steepest slope seen)."""
-_BENDS, _BENDS_AT = (0.02, 0.05, 0.1, 0.2, 0.4), (0.03, 0.1, 0.3, 0.8)
+_BENDS, _BENDS_AT = (0.02, 0.05, 0.1, 0.2, 0.4), (0.07, 0.15, 0.3, 0.6)
 UNBOUND = 1.03
 
 
@@ -44,7 +43,7 @@ class Guess:
     start: dict[str, Any]
 
 
-def guesses(bins: Bins, left: Complexes, *, far: bool) -> list[Guess]:
+def guesses(bins: Bins, left: Complexes, tables: Tables, *, far: bool) -> list[Guess]:
     """All parts that could be added to what is left, cheapest first.
 
     Parameters
@@ -52,6 +51,7 @@ def guesses(bins: Bins, left: Complexes, *, far: bool) -> list[Guess]:
     bins : Bins
     left : ndarray of complex, shape (n, 9)
         Harmonics that the present model does not explain.
+    tables : Tables
     far : bool
         Much is left: levels that are free along the pitch are tried too.
     """
@@ -60,11 +60,11 @@ def guesses(bins: Bins, left: Complexes, *, far: bool) -> list[Guess]:
     many = len(bins) > 2
     out: list[Guess] = []
     for letter in "PNT":
-        out += _knees(letter, bins, left, weight, price, far and many)
+        out += _knees(letter, bins, left, weight, price, far and many, tables.clip[letter])
     if bins.fits[:, 1].any():
-        out += _dead(bins, left, weight, price, far and many)
-        out += _slopes(bins, left, weight, price, many)
-        out += _bends(left, weight, price)
+        out += _dead(bins, left, weight, price, far and many, tables.dead)
+        out += _slopes(bins, left, weight, price, many, tables.slew)
+        out += _bends(left, weight, price, tables)
     for order, letters in ((0, ("e", "E")), (1, ("o", "O"))):
         if bins.fits[:, order].any():
             out += _curves(order, letters, left, weight, price, many)
@@ -78,8 +78,10 @@ def _misfits(left: Complexes, table: Complexes, weight: Floats) -> Floats:
     return np.asarray(np.sum(np.abs(lw) ** 2, axis=1)[:, None] - 2 * cross.real + w2 @ (np.abs(table) ** 2).T)
 
 
-def _knees(letter: str, bins: Bins, left: Complexes, weight: Floats, price: float, along: bool) -> list[Guess]:
-    off = _misfits(left, _clip_table(letter), weight)
+def _knees(
+    letter: str, bins: Bins, left: Complexes, weight: Floats, price: float, along: bool, table: Complexes
+) -> list[Guess]:
+    off = _misfits(left, table, weight)
     share = off.sum(axis=0)
     best = int(np.argmin(share))
     out = [Guess(letter=letter, way="share", cost=float(share[best]) + price, start={letter: float(_LEVELS[best])})]
@@ -98,8 +100,8 @@ def _knees(letter: str, bins: Bins, left: Complexes, weight: Floats, price: floa
     return out
 
 
-def _dead(bins: Bins, left: Complexes, weight: Floats, price: float, along: bool) -> list[Guess]:
-    off = _misfits(left, _dead_table(), weight)
+def _dead(bins: Bins, left: Complexes, weight: Floats, price: float, along: bool, table: Complexes) -> list[Guess]:
+    off = _misfits(left, table, weight)
     best = int(np.argmin(off.sum(axis=0)))
     out = [Guess(letter="D", way="", cost=float(off.sum(axis=0)[best]) + price, start={"D": float(_DEAD[best])})]
     if along:
@@ -108,8 +110,8 @@ def _dead(bins: Bins, left: Complexes, weight: Floats, price: float, along: bool
     return out
 
 
-def _slopes(bins: Bins, left: Complexes, weight: Floats, price: float, many: bool) -> list[Guess]:
-    off = _misfits(left, _slew_table(), weight)
+def _slopes(bins: Bins, left: Complexes, weight: Floats, price: float, many: bool, table: Complexes) -> list[Guess]:
+    off = _misfits(left, table, weight)
     out = []
     seen = bins.f0_hz * bins.amplitude_fs
     for way, ratio in (("fs", seen / seen.max()), ("hz", bins.f0_hz / bins.f0_hz.max())):
@@ -126,11 +128,10 @@ def _slopes(bins: Bins, left: Complexes, weight: Floats, price: float, many: boo
     return out
 
 
-def _bends(left: Complexes, weight: Floats, price: float) -> list[Guess]:
-    sizes, lines = _bend_table()
-    off = _misfits(left, lines, weight).sum(axis=0)
+def _bends(left: Complexes, weight: Floats, price: float, tables: Tables) -> list[Guess]:
+    off = _misfits(left, tables.bend, weight).sum(axis=0)
     best = int(np.argmin(off))
-    g, q = sizes[best]
+    g, q = tables.sizes[best]
     return [Guess(letter="B", way="", cost=float(off[best]) + 2 * price, start={"B": g, "q": float(np.log(q))})]
 
 
@@ -149,49 +150,90 @@ def _curves(
     return out
 
 
-@lru_cache(maxsize=4)
-def _clip_table(letter: str) -> Complexes:
-    """H2 .. H10 of a unit sine clipped at each of the levels of the table."""
-    off = np.full(len(_LEVELS), NO_KNEE)
-    top, bottom = off if letter == "N" else _LEVELS, off if letter == "P" else _LEVELS
-    return _plain(top=top, bottom=bottom, knee=np.full(len(_LEVELS), 0.008))
+class Tables:
+    """H2 .. H10 that each part alone makes of one cycle's input, over a range of its sizes.
+
+    Parameters
+    ----------
+    spectrum : ndarray of complex, shape (11,)
+        Harmonics 0 .. 10 of the input, the fundamental 1: a sine, or what a loop hands back.
+    """
+
+    def __init__(self, spectrum: Complexes) -> None:
+        off = np.full(len(_LEVELS), NO_KNEE)
+        knee = np.full(len(_LEVELS), 0.008)
+        self._spectrum = spectrum
+        self._own = np.zeros(ORDERS - 1, dtype=complex)
+        self._own = self._lines(knee=np.array([0.01]))[0]
+        self.clip = {
+            letter: self._lines(
+                top=off if letter == "N" else _LEVELS, bottom=off if letter == "P" else _LEVELS, knee=knee
+            )
+            for letter in "PNT"
+        }
+        self.dead = self._lines(dead=_DEAD)
+        self.slew = self._lines(steep=_STEEP)
+        self.sizes = [(g, q) for g in _BENDS for q in _BENDS_AT]
+        size, place = np.array(self.sizes).T
+        self.bend = self._lines(bend=size / diode_bend(1.0 / place), bend_at=place)
+
+    def _lines(self, **given: Floats) -> Complexes:
+        n = len(next(iter(given.values())))
+        zero, far = np.zeros(n), np.full(n, NO_KNEE)
+        usual: dict[str, Any] = {
+            "solved": False,
+            "own_levels": True,
+            "own_slope": True,
+            "knee": zero + 0.01,
+            "corner_hz": zero,
+            "even": zero + 0j,
+            "odd": zero + 0j,
+            "bend": zero,
+            "bend_at": zero + 1.0,
+            "dead": zero,
+            "top": far,
+            "bottom": far,
+            "steep": zero,
+        }
+        lines, _ = harmonics(Values(**{**usual, **given}), np.tile(self._spectrum, (n, 1)), np.ones(n))
+        return np.asarray(lines - self._own)
 
 
 @lru_cache(maxsize=1)
-def _dead_table() -> Complexes:
-    return _plain(dead=_DEAD)
+def of_a_sine() -> Tables:
+    """Return the tables of a sine."""
+    spectrum = np.zeros(ORDERS + 1, dtype=complex)
+    spectrum[1] = 1.0
+    return Tables(spectrum)
 
 
-@lru_cache(maxsize=1)
-def _slew_table() -> Complexes:
-    return _plain(steep=_STEEP)
+_OWN = np.array([0.0, 1.0, 1.02, 1.05, 1.1, 1.15, 1.2, 1.3, 1.4, 1.5, 1.6, 1.7, 1.8, 1.8621])
+_FUNDAMENTAL = np.array(
+    [
+        1.0,
+        1.0,
+        0.99983,
+        0.99843,
+        0.9923,
+        0.98154,
+        0.96687,
+        0.92911,
+        0.88488,
+        0.83836,
+        0.79224,
+        0.74821,
+        0.70732,
+        0.68377,
+    ]
+)
+"""Fundamental of a sine through an ideal follower, its slope so many times the limit: closed form."""
+_SEEN = _OWN * _FUNDAMENTAL
 
 
-@lru_cache(maxsize=1)
-def _bend_table() -> tuple[list[tuple[float, float]], Complexes]:
-    sizes = [(g, q) for g in _BENDS for q in _BENDS_AT]
-    return sizes, _plain(bend=np.array([g for g, _ in sizes]), bend_at=np.array([q for _, q in sizes]))
-
-
-def _plain(**given: Floats) -> Complexes:
-    n = len(next(iter(given.values())))
-    zero, far = np.zeros(n), np.full(n, NO_KNEE)
-    usual = {
-        "knee": zero + 0.01,
-        "corner_hz": zero,
-        "even": zero + 0j,
-        "odd": zero + 0j,
-        "bend": zero,
-        "bend_at": zero + 1.0,
-        "dead": zero,
-        "top": far,
-        "bottom": far,
-        "steep": zero,
-    }
-    spectrum = np.zeros((n, ORDERS + 1), dtype=complex)
-    spectrum[:, 1] = 1.0
-    lines, _ = harmonics(Values(**{**usual, **given}), spectrum, np.ones(n))
-    return lines
+def own_steepness(seen: Floats) -> Floats:
+    """Slope over the limit of the sine that goes in, from that of the fundamental that comes out."""
+    inside = np.interp(np.minimum(seen, _SEEN[-1]), _SEEN, _OWN)
+    return np.asarray(np.where(seen > _SEEN[-1], inside + 3.0 * (seen - _SEEN[-1]), inside))
 
 
 def stages_with(base: Stages, guess: Guess) -> Stages | None:

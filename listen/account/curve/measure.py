@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 from listen.account.curve.bins import ORDERS, Bins
 from listen.account.curve.choose import Choice
 from listen.account.curve.fit import Fit
-from listen.account.curve.model import NO_KNEE, Values, base_input, handed_back, harmonics, slew, waves
+from listen.account.curve.model import NO_KNEE, Values, base_input, handed_back, harmonics, waves
 
 Floats = NDArray[np.floating[Any]]
 Complexes = NDArray[np.complex128]
@@ -95,16 +95,17 @@ def sizes_of(choice: Choice) -> Sizes:
     knees = replace(only, knee=values.knee, top=values.top, bottom=values.bottom)
     hard = _is_hard(fit, knees, sine)
     given = base_input(bins, inside)
-    # within the loop the limiter's input is no sine: what the limiter alone hands itself back
+    # within the loop a part's input is no sine: what that part alone hands itself back
     up, down, flat_up, flat_down = _crests(knees, _handed_back(knees, bins) if inside else given)
     clipped = np.minimum(values.top, values.bottom) < NO_KNEE
     slope_short, slope_fs = _slope(fit)
     even, odd = _curves(fit, sine)
     _, gain = harmonics(replace(knees, steep=values.steep), sine, bins.f0_hz)
+    steep = values.steep if values.own_slope else values.steep / gain
     told = replace(values, even=only.even, odd=only.odd, bend=only.bend)
     if not hard:
         told = replace(told, top=only.top, bottom=only.bottom)
-    lines, _ = harmonics(told, given, bins.f0_hz)
+    lines, _ = harmonics(told, _handed_back(told, bins) if inside else given, bins.f0_hz)
     left = np.where(bins.fits, bins.r - lines, 0.0)
     total_up, total_down, _, _ = _crests(replace(values, steep=only.steep), given)
     return Sizes(
@@ -125,7 +126,7 @@ def sizes_of(choice: Choice) -> Sizes:
         crest_positive=total_up,
         crest_negative=total_down,
         gain=gain,
-        steep=values.steep,
+        steep=steep,
     )
 
 
@@ -143,6 +144,9 @@ def _nothing(values: Values) -> Values:
     n = len(values.knee)
     zero, far = np.zeros(n), np.full(n, NO_KNEE)
     return Values(
+        solved=values.solved,
+        own_levels=values.own_levels,
+        own_slope=values.own_slope,
         knee=values.knee,
         corner_hz=zero,
         even=np.zeros(n, dtype=complex),
@@ -158,7 +162,7 @@ def _nothing(values: Values) -> Values:
 
 def _crests(values: Values, spectrum: Complexes) -> tuple[Floats, Floats, Floats, Floats]:
     """Extremes about the mean over the fundamental, and flat spans over a sine's, of the stages' wave."""
-    _, u = waves(values, spectrum, _POINTS)
+    u = waves(values, spectrum, _POINTS)
     u = u - u.mean(axis=1, keepdims=True)
     first = np.abs(np.fft.rfft(u, axis=1)[:, 1]) * (2.0 / _POINTS)
     up, down = u.max(axis=1), -u.min(axis=1)
@@ -167,11 +171,11 @@ def _crests(values: Values, spectrum: Complexes) -> tuple[Floats, Floats, Floats
     return up / first, down / first, flat_up, flat_down
 
 
-def _handed_back(knees: Values, bins: Bins) -> Complexes:
-    """Input of a limiter in a Wien loop that has nothing else: found by going round."""
+def _handed_back(parts: Values, bins: Bins) -> Complexes:
+    """Input of parts in a Wien loop that has nothing else: found by going round."""
     spectrum = _sine(len(bins))
     for _ in range(_ROUNDS):
-        lines, _ = harmonics(knees, spectrum, bins.f0_hz)
+        lines, _ = harmonics(parts, spectrum, bins.f0_hz)
         spectrum = handed_back(lines)
     return spectrum
 
@@ -204,7 +208,8 @@ def _is_hard(fit: Fit, knees: Values, sine: Complexes) -> bool:
 def _only(values: Values, i: int) -> Values:
     from dataclasses import fields
 
-    return Values(**{f.name: getattr(values, f.name)[i : i + 1] for f in fields(Values)})
+    each = {f.name: getattr(values, f.name) for f in fields(Values)}
+    return Values(**{name: v[i : i + 1] if isinstance(v, np.ndarray) else v for name, v in each.items()})
 
 
 def _slope(fit: Fit) -> tuple[Floats, float]:
@@ -213,14 +218,14 @@ def _slope(fit: Fit) -> tuple[Floats, float]:
     n = len(bins)
     if not fit.stages.has("S"):
         return np.zeros(n), 0.0
-    phase = 2 * np.pi * np.arange(2048) / 2048
-    u = slew(np.broadcast_to(np.cos(phase), (n, 2048)).copy(), np.where(values.steep > 1.0, values.steep, 0.0))
-    first = np.abs(np.fft.rfft(u, axis=1)[:, 1]) * (2.0 / 2048)
-    over = values.steep > 1.0
-    short = np.where(over, 1.0 - 1.0 / np.where(over, values.steep * first, 1.0), 0.0)
-    amplitude = bins.amplitude_fs / first
-    limits = 2 * np.pi * bins.f0_hz * amplitude / np.maximum(values.steep, 1e-6)
-    return np.maximum(short, 0.0), float(np.median(limits[over])) if over.any() else float(np.median(limits))
+    seen = values.steep
+    if values.own_slope:
+        only = replace(_nothing(values), steep=values.steep)
+        seen = seen * harmonics(only, _sine(n), bins.f0_hz)[1]
+    short = np.maximum(1.0 - 1.0 / np.maximum(seen, 1e-6), 0.0)
+    limits = 2 * np.pi * bins.f0_hz * bins.amplitude_fs / np.maximum(seen, 1e-6)
+    over = seen > 1.0
+    return short, float(np.median(limits[over])) if over.any() else float(np.median(limits))
 
 
 def _curves(fit: Fit, sine: Complexes) -> tuple[Floats, Floats]:
@@ -229,7 +234,7 @@ def _curves(fit: Fit, sine: Complexes) -> tuple[Floats, Floats]:
     even = np.abs(values.even) * second
     odd = np.abs(values.odd) * third
     if fit.stages.has("B"):
-        only = _nothing(values)
-        lines, _ = harmonics(replace(only, bend=values.bend, bend_at=values.bend_at), sine, fit.layout.bins.f0_hz)
-        odd = np.hypot(odd, _rss(lines[:, 1::2]) * third)
+        bins, bent = fit.layout.bins, replace(_nothing(values), bend=values.bend, bend_at=values.bend_at)
+        lines, _ = harmonics(bent, _handed_back(bent, bins) if fit.stages.inside else sine, bins.f0_hz)
+        odd = np.hypot(odd, _rss(lines[:, 1::2]))
     return np.asarray(even), np.asarray(odd)

@@ -8,6 +8,7 @@ S a limited slope.
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import lru_cache
 from typing import Any, Literal
 
 import numpy as np
@@ -25,7 +26,15 @@ _POINTS = 256
 _SLEW_POINTS = 512
 _DEAD_ROUNDING = 0.004
 """A dead band's corners are rounded by this part of the amplitude: finer is not in ten harmonics."""
-_TURNS = 4
+_DIODE_SLOPE = 0.09
+"""Thermal voltage times the ideality of a silicon diode, 45 mV, over the half volt at which it takes over a resistor."""
+_SOLVE_POINTS = 128
+_TURNS = 3
+"""Secants: the fundamental is then right to 1e-5."""
+_FURTHEST, _LEAST_RISE = 1.2, 0.05
+"""Logarithm of the largest amplitude sought, and the least growth: a square or a full triangle grows no more."""
+_SLOW = 0.6
+"""Slope over the limit from which the follower is worked out: knees and curves make a wave steeper than its sine."""
 NO_KNEE = 4.0
 """A knee at so many times the amplitude does nothing."""
 
@@ -60,24 +69,33 @@ class Stages:
 class Values:
     """Values of all parameters, in each of n bins.
 
+    Levels are over the fundamental that comes out, or over the stage's own sine; so is the slope.
+
     Attributes
     ----------
+    solved : bool
+        The stage's own amplitude is sought: the one with which the fundamental that comes out is 1. Else it is 1.
+    own_levels, own_slope : bool
+        Clip levels, and the limited slope, go with the stage's own amplitude.
     knee : ndarray, shape (n,)
-        Width of the knees' rounding over the amplitude.
+        Width of the knees' rounding.
     corner_hz : ndarray, shape (n,)
         Of the recorder's high-pass.
     even, odd : ndarray of complex, shape (n,)
-        Curve: what is added at 2 and at 3 times the phase.
+        Curve: what is added at 2 and at 3 times the phase, over the stage's own amplitude.
     bend, bend_at : ndarray, shape (n,)
-        Diode bend: size, and the level at which it bends, over the amplitude.
+        Diode bend: what the diodes hold, and the level from which they do.
     dead : ndarray, shape (n,)
-        Dead band, half its width over the amplitude.
+        Dead band, half its width over the stage's own amplitude.
     top, bottom : ndarray, shape (n,)
-        Clip levels over the amplitude.
+        Clip levels.
     steep : ndarray, shape (n,)
-        Slope of the stage's own sine over the limit; 0: no limit.
+        Slope of the sine over the limit; 0: no limit.
     """
 
+    solved: bool
+    own_levels: bool
+    own_slope: bool
     knee: Floats
     corner_hz: Floats
     even: Complexes
@@ -104,33 +122,95 @@ def handed_back(r: Complexes) -> Complexes:
     return spectrum
 
 
-def waves(values: Values, spectrum: Complexes, points: int) -> tuple[Floats, Floats]:
-    """Input and output of the stages over one cycle, before slope and high-pass: shape (n, points)."""
+def waves(values: Values, spectrum: Complexes, points: int, amplitude: Floats | None = None) -> Floats:
+    """Output of the stages over one cycle, before the recorder's high-pass: shape (n, points).
+
+    Parameters
+    ----------
+    values : Values
+    spectrum : ndarray of complex, shape (n, 11)
+        Harmonics 0 .. 10 of the input, the fundamental 1.
+    points : int
+    amplitude : ndarray, shape (n,), optional
+        Of the input; sought where ``values.solved`` says so, if not given.
+    """
+    given = _cycle(spectrum, points)
+    if amplitude is None:
+        amplitude = own_amplitude(values, spectrum)
+    return _stages(values, given, amplitude)
+
+
+def _cycle(spectrum: Complexes, points: int) -> Floats:
     padded = np.zeros((len(spectrum), points // 2 + 1), dtype=complex)
     padded[:, : ORDERS + 1] = spectrum * (points / 2)
-    given = np.fft.irfft(padded, points, axis=1)
+    return np.fft.irfft(padded, points, axis=1)
+
+
+def _stages(values: Values, given: Floats, amplitude: Floats) -> Floats:
+    points = given.shape[1]
+    a = amplitude[:, None]
     u = given
     if values.even.any() or values.odd.any():
         phase = 2 * np.pi * np.arange(points) / points
         turn2, turn3 = np.exp(2j * phase), np.exp(3j * phase)
         u = u + np.real(values.even[:, None] * turn2) + np.real(values.odd[:, None] * turn3)
+    u = a * u
     if values.bend.any():
-        q = values.bend_at[:, None]
-        u = u + values.bend[:, None] * np.arcsinh(u / q) / np.arcsinh(1.0 / q)
+        u = u + values.bend[:, None] * diode_bend(u / values.bend_at[:, None])
     if values.dead.any():
-        d = values.dead[:, None]
-        r2 = _DEAD_ROUNDING**2
+        d, r2 = a * values.dead[:, None], (a * _DEAD_ROUNDING) ** 2
         u = u - 0.5 * (np.sqrt((u + d) ** 2 + r2) - np.sqrt((u - d) ** 2 + r2))
-    s2 = (values.knee**2)[:, None]
+    scale = amplitude if values.own_levels else np.ones(len(amplitude))
+    s2 = ((scale * values.knee) ** 2)[:, None]
     above, below = np.zeros(1), np.zeros(1)
     if (values.top < NO_KNEE).any():
-        over = u - values.top[:, None]
+        over = u - (scale * values.top)[:, None]
         above = 0.5 * (over + np.sqrt(over**2 + s2))
     if (values.bottom < NO_KNEE).any():
-        under = -u - values.bottom[:, None]
+        under = -u - (scale * values.bottom)[:, None]
         below = 0.5 * (under + np.sqrt(under**2 + s2))
-    u = u - above + below
-    return given, np.asarray(u)
+    u = np.asarray(u - above + below)
+    if (values.steep > _SLOW).any():
+        u = slew(u, values.steep / amplitude if values.own_slope else values.steep)
+    return u
+
+
+def own_amplitude(values: Values, spectrum: Complexes) -> Floats:
+    """Amplitude of the input with which the fundamental that comes out is 1; ones where it is not sought."""
+    n = len(spectrum)
+    old = np.zeros(n)
+    if not values.solved:
+        return np.ones(n)
+    given = _cycle(spectrum, _SOLVE_POINTS)
+    turn = np.exp(-2j * np.pi * np.arange(_SOLVE_POINTS) / _SOLVE_POINTS) * (2.0 / _SOLVE_POINTS)
+
+    def over(log_amplitude: Floats) -> Floats:
+        return np.asarray(np.log(np.maximum(np.abs(_stages(values, given, np.exp(log_amplitude)) @ turn), 1e-3)))
+
+    off = over(old)
+    new = np.clip(-off, -_FURTHEST, _FURTHEST)
+    for _ in range(_TURNS):
+        next_off = over(new)
+        rise = (next_off - off) / np.where(new == old, 1.0, new - old)
+        rise = np.where(new == old, 1.0, np.clip(rise, _LEAST_RISE, 4.0))
+        old, off = new, next_off
+        new = np.clip(old - off / rise, -_FURTHEST, _FURTHEST)
+    return np.exp(new)
+
+
+def diode_bend(x: Floats) -> Floats:
+    """Voltage across a resistor with a diode each way beside it, against the current through both.
+
+    Both over what they are where the diodes take over, which is where they carry as much as the resistor.
+    """
+    currents, volts = _diodes()
+    return np.asarray(np.copysign(np.interp(np.abs(x), currents, volts), x))
+
+
+@lru_cache(maxsize=1)
+def _diodes() -> tuple[Floats, Floats]:
+    volts = np.linspace(0.0, 1.0 + 8.0 * _DIODE_SLOPE, 4096)
+    return volts + np.sinh(volts / _DIODE_SLOPE) / np.sinh(1.0 / _DIODE_SLOPE), volts
 
 
 def slew(u: Floats, steep: Floats) -> Floats:
@@ -150,39 +230,15 @@ def slew(u: Floats, steep: Floats) -> Floats:
 
 def harmonics(values: Values, spectrum: Complexes, f0_hz: Floats) -> tuple[Complexes, Floats]:
     """H2 .. H10 over H1 (phases psi_k) of the recorded wave, and the gain of the fundamental."""
-    steep = values.steep > 1.0
-    points = _SLEW_POINTS if steep.any() else _POINTS
-    _, u = waves(values, spectrum, points)
-    if steep.any():
-        u = slew(u, np.where(steep, values.steep, 0.0))
-    lines = np.fft.rfft(u, axis=1)[:, 1 : ORDERS + 1] * (2.0 / points)
-    gain = np.abs(lines[:, 0])
+    amplitude = own_amplitude(values, spectrum)
+    u = waves(values, spectrum, _SLEW_POINTS if (values.steep > _SLOW).any() else _POINTS, amplitude)
+    lines = np.fft.rfft(u, axis=1)[:, 1 : ORDERS + 1] * (2.0 / u.shape[1])
+    gain = np.abs(lines[:, 0]) / amplitude
     k = np.arange(1, ORDERS + 1)
     if values.corner_hz.any():
         lines = lines / (1.0 - 1j * (values.corner_hz / f0_hz)[:, None] / k)
     first = lines[:, 0]
-    size = np.abs(first)
+    size = np.maximum(np.abs(first), 1e-9)
     turn = (first / size).conj()
     relative = lines[:, 1:] / size[:, None] * turn[:, None] ** k[1:]
     return np.asarray(relative), gain
-
-
-def clip_gain(top: Floats, bottom: Floats, knee: Floats) -> Floats:
-    """Fundamental of a clipped unit sine: the describing function of two knees."""
-    phase = 2 * np.pi * (np.arange(64) + 0.5) / 64
-    u = np.broadcast_to(np.cos(phase), (len(top), 64))
-    s2 = (knee**2)[:, None]
-    over, under = u - top[:, None], -u - bottom[:, None]
-    u = u - 0.5 * (over + np.sqrt(over**2 + s2)) + 0.5 * (under + np.sqrt(under**2 + s2))
-    return np.asarray(u @ np.cos(phase) / 32.0)
-
-
-def levels_at_volts(top_fs: Floats, bottom_fs: Floats, knee: Floats, amplitude_fs: Floats) -> tuple[Floats, Floats]:
-    """Clip levels over the stage's own amplitude, from levels in full scale and the fundamental that comes out."""
-    own = amplitude_fs.copy()
-    top, bottom = top_fs / own, bottom_fs / own
-    for _ in range(_TURNS):
-        gain = clip_gain(np.minimum(top, NO_KNEE), np.minimum(bottom, NO_KNEE), knee)
-        own = amplitude_fs / np.maximum(gain, 0.1)
-        top, bottom = top_fs / own, bottom_fs / own
-    return top, bottom

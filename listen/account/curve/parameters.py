@@ -9,7 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from listen.account.curve.bins import ORDERS, Bins
-from listen.account.curve.model import NO_KNEE, Stages, Values, levels_at_volts
+from listen.account.curve.model import NO_KNEE, Stages, Values, diode_bend
 
 Floats = NDArray[np.floating[Any]]
 Complexes = NDArray[np.complex128]
@@ -22,10 +22,14 @@ KNEE_BOUNDS = (0.001, 0.4)
 _CORNER_HZ, _CORNER_SIGMA_HZ = 2.0, 2.5
 _LOW_NOTE_HZ = 400.0
 """Above it a coupling of a few hertz turns nothing that could be seen."""
+_BEND_AT, _BEND_AT_SIGMA = 0.2, 0.7
+"""Diodes take over at a half or a few volts of several: where, over the amplitude, and the logarithm's width."""
+_ONSET_SIGMA = 1.0
 _CURVE_WALK, _CURVE_SIGMA = 0.003, 0.3
 _DEAD_WALK, _DEAD_SIGMA = 0.01, 0.3
 _LEVEL_WALK, _LEVEL_MEAN, _LEVEL_SIGMA = 0.12, 1.1, 0.6
 LEVEL_BOUNDS = (0.2, 1.35)
+_ONSET_BOUNDS = (-1.5, 3.0)
 _FULL_TRIANGLE = 4.0 / np.pi
 """Slope of the fundamental over the limit where the wave is a full triangle: any more changes the level alone."""
 _TRIANGLE_SIGMA = 0.02
@@ -57,7 +61,7 @@ def unknowns_of(stages: Stages, bins: Bins) -> list[Unknown]:
             local = letter in "EO"
             rows += [(letter + "r", local, 0.0, 0.001), (letter + "i", local, 0.0, 0.001)]
     if stages.has("B"):
-        rows += [("B", False, 0.05, 0.002), ("q", False, float(np.log(0.1)), 0.05)]
+        rows += [("B", False, 0.05, 0.002), ("q", False, float(np.log(_BEND_AT)), 0.05)]
     for letter in "Dd":
         if stages.has(letter):
             rows.append((letter, letter == "d", 0.02, 0.001))
@@ -88,6 +92,9 @@ class Layout:
         self.prior_matrix, self._prior_offset = self._prior()
         seen = bins.f0_hz * bins.amplitude_fs
         self._over = seen / seen.max()
+        in_volts = stages.has("S") and stages.slope == "fs"
+        in_volts = in_volts or (bool(set(stages.parts) & set("PNT")) and stages.knee == "fs")
+        self._solved = in_volts or stages.has("B")
 
     def start(self) -> Floats:
         """Default start."""
@@ -107,13 +114,16 @@ class Layout:
 
         zero = np.zeros(m * n)
         knee = np.exp(np.clip(get("knee", float(np.log(KNEE))), *np.log(KNEE_BOUNDS))).ravel()
-        top, bottom = self._levels(get, knee, m)
+        top, bottom = self._levels(get, m)
         has = self.stages.has
         even = (get("er", 0.0) + 1j * get("ei", 0.0)) if has("e") else (get("Er", 0.0) + 1j * get("Ei", 0.0))
         odd = (get("or", 0.0) + 1j * get("oi", 0.0)) if has("o") else (get("Or", 0.0) + 1j * get("Oi", 0.0))
         bend, bend_at = self._bend(get, m) if has("B") else (zero, zero + 1.0)
         dead = get("d", 0.0) if has("d") else get("D", 0.0)
         return Values(
+            solved=self._solved,
+            own_levels=self.stages.knee != "fs",
+            own_slope=self.stages.slope != "fs",
             knee=knee * self._volts(m) if self.stages.knee == "fs" else knee,
             corner_hz=np.clip(get("corner", 0.0), 0.0, 30.0).ravel() if "corner" in self.at else zero,
             even=even.ravel(),
@@ -132,41 +142,30 @@ class Layout:
 
     def _bend(self, get: Any, m: int) -> tuple[Floats, Floats]:
         """Size and place of a bend that diodes make at fixed volts."""
-        size, place = np.clip(get("B", 0.0), 0.0, 1.0).ravel(), np.exp(np.clip(get("q", 0.0), -6.0, 1.0)).ravel()
+        size, place = np.clip(get("B", 0.0), 0.0, 1.0).ravel(), np.exp(np.clip(get("q", 0.0), -4.0, 1.0)).ravel()
         volts = self._volts(m)
-        return size * volts * np.arcsinh(1.0 / (place * volts)) / np.arcsinh(1.0 / place), place * volts
+        return size * volts / diode_bend(1.0 / place), place * volts
 
-    def _levels(self, get: Any, knee: Floats, m: int) -> tuple[Floats, Floats]:
-        n = len(self.bins)
+    def _levels(self, get: Any, m: int) -> tuple[Floats, Floats]:
+        """Clip levels over the fundamental that comes out where they are fixed in volts, else over the stage's own."""
         stages = self.stages
-        off = np.full(m * n, NO_KNEE)
+        off = np.full(m * len(self.bins), NO_KNEE)
         names = ["T" if stages.has("T") else letter if stages.has(letter) else "" for letter in "PN"]
-        if not any(names):
-            return off, off
-        if stages.knee != "fs":
-            top, bottom = (np.clip(get(name, 1.0), *LEVEL_BOUNDS).ravel() if name else off for name in names)
-            return np.asarray(top), np.asarray(bottom)
-        amplitude = np.tile(self.bins.amplitude_fs, m)
-        scale = float(self.bins.amplitude_fs.max())
-        top_fs, bottom_fs = (
-            np.clip(get(name, 1.0), 0.1, 3.0).ravel() * scale if name else NO_KNEE * amplitude for name in names
-        )
-        if stages.inside:
-            # the loop's describing function is not the open stage's: levels over the amplitude that is seen
-            top, bottom = top_fs / amplitude, bottom_fs / amplitude
-        else:
-            top, bottom = levels_at_volts(top_fs, bottom_fs, knee * self._volts(m), amplitude)
+        bounds = (0.1, 3.0) if stages.knee == "fs" else LEVEL_BOUNDS
+        top, bottom = (np.clip(get(name, 1.0), *bounds).ravel() if name else off for name in names)
+        if stages.knee == "fs":
+            top, bottom = (x * self._volts(m) if name else off for x, name in zip((top, bottom), names, strict=True))
         return np.minimum(top, NO_KNEE), np.minimum(bottom, NO_KNEE)
 
     def _steepness(self, raw: Floats) -> Floats:
-        """Slope of the stage's own sine over the limit, in each bin.
+        """Slope over the limit in each bin: of the fundamental that comes out ('fs'), or of the stage's sine ('hz').
 
-        ``raw`` is the logarithm of the onset's pitch over the highest one ('hz'), or of the limit over the steepest
-        slope that the fundamental has in the take ('fs').
+        ``raw`` is the logarithm of the limit over the steepest slope that the fundamental has in the take ('fs'), or
+        of the onset's pitch over the highest one ('hz').
         """
         if self.stages.slope == "hz":
-            return np.asarray(self.bins.f0_hz / self.bins.f0_hz.max() * np.exp(-raw))
-        return own_steepness(self._over * np.exp(-raw))
+            return np.asarray(self.bins.f0_hz / self.bins.f0_hz.max() * np.exp(-np.clip(raw, *_ONSET_BOUNDS)))
+        return np.asarray(self._over * np.exp(-np.clip(raw, *_ONSET_BOUNDS)))
 
     def _prior(self) -> tuple[Floats, Floats]:
         """Linear rows of the prior: its residual is matrix @ vector - offset."""
@@ -178,6 +177,10 @@ class Layout:
             first = unknown.place.start
             if unknown.name == "knee":
                 rows.append(({first: 1 / float(np.log(_KNEE_FACTOR))}, float(np.log(KNEE) / np.log(_KNEE_FACTOR))))
+            elif unknown.name == "q":
+                rows.append(({first: 1 / _BEND_AT_SIGMA}, float(np.log(_BEND_AT)) / _BEND_AT_SIGMA))
+            elif unknown.name == "S":
+                rows.append(({first: 1 / _ONSET_SIGMA}, 0.0))
             elif unknown.name == "corner":
                 rows.append(({first: 1 / _CORNER_SIGMA_HZ}, _CORNER_HZ / _CORNER_SIGMA_HZ))
             elif unknown.name in ("er", "ei", "or", "oi"):
@@ -202,7 +205,7 @@ class Layout:
             return self.prior_matrix, rest
         # more than a full triangle is not to be had
         i = self.at["S"].start
-        over = float(np.exp(-vector[i])) / _FULL_TRIANGLE
+        over = float(np.exp(-np.clip(vector[i], *_ONSET_BOUNDS))) / _FULL_TRIANGLE
         excess = max(over - 1.0, 0.0) / _TRIANGLE_SIGMA
         row = np.zeros(self.size)
         row[i] = -over / _TRIANGLE_SIGMA if excess > 0 else 0.0
@@ -216,32 +219,3 @@ def _walk_of(name: str) -> tuple[float, float, float]:
     if name == "d":
         return _DEAD_WALK, 0.0, _DEAD_SIGMA
     return _CURVE_WALK, 0.0, _CURVE_SIGMA
-
-
-_STEEP = np.array([0.0, 1.0, 1.02, 1.05, 1.1, 1.15, 1.2, 1.3, 1.4, 1.5, 1.6, 1.7, 1.8, 1.8621])
-_FUNDAMENTAL = np.array(
-    [
-        1.0,
-        1.0,
-        0.99983,
-        0.99843,
-        0.9923,
-        0.98154,
-        0.96687,
-        0.92911,
-        0.88488,
-        0.83836,
-        0.79224,
-        0.74821,
-        0.70732,
-        0.68377,
-    ]
-)
-"""Fundamental of a sine through an ideal follower, its slope so many times the limit: closed form."""
-_SEEN = _STEEP * _FUNDAMENTAL
-
-
-def own_steepness(seen: Floats) -> Floats:
-    """Slope over the limit of the sine that goes in, from that of the fundamental that comes out."""
-    inside = np.interp(np.minimum(seen, _SEEN[-1]), _SEEN, _STEEP)
-    return np.asarray(np.where(seen > _SEEN[-1], inside + 3.0 * (seen - _SEEN[-1]), inside))
