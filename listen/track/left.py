@@ -9,7 +9,8 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from listen.track import fourier, grid_kernels, shape_kernels
+from listen.native import kernels
+from listen.track import fourier
 from listen.track.grid import Grid
 from listen.track.lines import BAND
 from listen.track.types import Floats, Ints
@@ -137,7 +138,7 @@ def take_out(
         tables = np.tile(tables, (1, grid.lap // grid.points))
     left = np.empty_like(grid.y)
     folded = np.empty((len(edges) - 1, 2, FOLD), dtype=np.float32)
-    grid_kernels.take_out(
+    kernels.take_out(
         grid.y,
         grid.place,
         grid.start,
@@ -239,10 +240,10 @@ def _bins(grid: Grid, left: NDArray[np.float32], centres: Ints, m: int, last: In
     for i in range(0, len(centres), many):
         some = slice(i, i + many)
         taken = frames[: len(centres[some])]
-        grid_kernels.weigh_frames(left, grid.points, centres[some], m, scratch, taken)
+        kernels.weigh_frames(left, grid.points, centres[some], m, scratch, taken)
         spectrum = fourier.spectra(taken, spectra[: len(taken)])
         parts = spectrum.view(np.float32).reshape(len(taken), bins, 2)
-        shape_kernels.between_lines(
+        kernels.between_lines(
             parts,
             1.0 / grid.points**2,
             m,
@@ -250,7 +251,6 @@ def _bins(grid: Grid, left: NDArray[np.float32], centres: Ints, m: int, last: In
             first[some],
             high,
             power,
-            power[1].view(np.int32),
             few,
             places,
             out[some],

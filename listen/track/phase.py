@@ -10,7 +10,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from listen.track import kernels
+from listen.native import kernels
 from listen.track.stretches import Stretch
 from listen.track.types import Floats
 

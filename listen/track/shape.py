@@ -7,7 +7,8 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from listen.track import fourier, shape_kernels
+from listen.native import kernels
+from listen.track import fourier
 from listen.track.types import Floats, Ints
 
 POINTS = 1024
@@ -74,7 +75,7 @@ def measure_cycles(amplitude: NDArray[np.complex128], limits: Ints, least: Float
     n, columns = amplitude.shape
     parts = np.ascontiguousarray(amplitude).view(np.float64).reshape(n, columns, 2)
     orders = np.empty(n, dtype=np.int64)
-    shape_kernels.loud_orders(parts, limits, least, orders)
+    kernels.loud_orders(parts, limits, least, orders)
     fine = orders > _FEW
     many = int(np.count_nonzero(fine))
     if many in {0, n}:
@@ -88,10 +89,10 @@ def measure_cycles(amplitude: NDArray[np.complex128], limits: Ints, least: Float
 def _drawn(parts: Floats, rows: Ints, limits: Ints, least: Floats, points: int) -> Floats:
     drawn = np.zeros((2, len(rows), points // 2 + 1, 2), dtype=np.float32)
     taper = np.empty(points // 2 + 1)
-    shape_kernels.draw_cycles(parts, rows, limits, least, _JUMP, 0.5 * points, taper, drawn)
+    kernels.draw_cycles(parts, rows, limits, least, _JUMP, 0.5 * points, taper, drawn)
     cycle, steep = fourier.rows_of(drawn.view(np.complex64)[..., 0], points)
     measured = np.empty((len(rows), 8))
-    shape_kernels.cycle_shape(cycle, steep, measured)
+    kernels.cycle_shape(cycle, steep, measured)
     return measured
 
 

@@ -1,0 +1,82 @@
+// Kernels of a frame's lines and of its shape, with what keeps each within its arrays.
+#include "arrays.hpp"
+
+namespace listen {
+
+namespace {
+
+void between_lines(Cube<const float> spectrum, double scale, int64_t cycles, Ints last, Ints first, int64_t high,
+                   Table<float> power, Row<int32_t> few, Row<int32_t> places, Table<double> out) {
+    const int64_t n = spectrum.n, bins = spectrum.rows;
+    require(spectrum.columns == 2 && between(bins, 1, LARGE), "between_lines: spectrum must be (n, bins, 2)");
+    require(last.n == n && first.n == n && out.rows == n && out.columns == 7,
+            "between_lines: last and first must have a value a frame, out (n, 7)");
+    require(between(cycles, 1, LARGE) && power.rows == 2 && power.columns >= bins && few.n >= 2 && places.n >= bins,
+            "between_lines: power must be (2, bins), places as long, few 2 or longer");
+    chosen->between_lines(spectrum, scale, cycles, last, first, high, power, few, places, out);
+}
+
+void line_pitches(Block<const double> spectra, Doubles scale, Ints tops, Ints cycles, double apart,
+                  Cube<double> amplitude, Table<double> turned, Row<int64_t> used, Table<double> sums,
+                  Row<int64_t> far) {
+    const int64_t n = spectra.n, few = turned.columns;
+    require(spectra.m == 2 && spectra.columns == 2 && amplitude.n == n && amplitude.columns == 2 &&
+                amplitude.rows <= spectra.rows,
+            "line_pitches: spectra must be (2, n, bins, 2), amplitude (n, up to bins, 2)");
+    require(scale.n == n && tops.n == n && cycles.n == n && used.n == n && sums.rows == n && sums.columns == 2,
+            "line_pitches: scale, tops, cycles and used must have a value a frame, sums (n, 2)");
+    require(turned.rows == n && few >= 1 && few < amplitude.rows && far.n == few,
+            "line_pitches: turned must be (n, few), far as long, amplitude have more lines");
+    chosen->line_pitches(spectra, scale, tops, cycles, apart, amplitude, turned, used, sums, far);
+}
+
+bool is_amplitude(Cube<const double> amplitude, Ints limits) {
+    return amplitude.columns == 2 && amplitude.rows >= 2 && limits.n == amplitude.n;
+}
+
+void loud_orders(Cube<const double> amplitude, Ints limits, Doubles least, Row<int64_t> out) {
+    require(is_amplitude(amplitude, limits) && least.n == limits.n && out.n == limits.n,
+            "loud_orders: amplitude must be (n, 2 or more, 2), the others have a value a row");
+    chosen->loud_orders(amplitude, limits, least, out);
+}
+
+void high_orders(Cube<const double> amplitude, Ints limits, int64_t first, Table<double> out) {
+    require(is_amplitude(amplitude, limits) && between(first, 0, LARGE) && out.rows == limits.n && out.columns == 2,
+            "high_orders: amplitude must be (n, 2 or more, 2), out (n, 2)");
+    chosen->high_orders(amplitude, limits, first, out);
+}
+
+void draw_cycles(Cube<const double> amplitude, Ints rows, Ints limits, Doubles least, double jump, double scale,
+                 Row<double> taper, Block<float> drawn) {
+    require(is_amplitude(amplitude, limits) && least.n == limits.n,
+            "draw_cycles: amplitude must be (n, 2 or more, 2), limits and least have a value a row");
+    require(drawn.m == 2 && drawn.n == rows.n && drawn.rows >= 1 && drawn.columns == 2 && taper.n >= drawn.rows,
+            "draw_cycles: drawn must be (2, rows, bins, 2), taper have a value a bin");
+    for (int64_t r = 0; r < rows.n; r++) {
+        require(between(rows[r], 0, amplitude.n - 1), "draw_cycles: there is no such row");
+    }
+    chosen->draw_cycles(amplitude, rows, limits, least, jump, scale, taper, drawn);
+}
+
+void cycle_shape(Table<const float> cycle, Table<const float> slope, Table<double> out) {
+    require(cycle.columns > 0 && slope.rows == cycle.rows && slope.columns == cycle.columns &&
+                out.rows == cycle.rows && out.columns == 8,
+            "cycle_shape: slope must be as large as cycle, out (n, 8)");
+    chosen->cycle_shape(cycle, slope, out);
+}
+
+}  // namespace
+
+void define_lines(nb::module_& m) {
+    define<true>(m, "between_lines", between_lines, "spectrum", "scale", "cycles", "last", "first", "high", "power",
+                 "few", "places", "out");
+    define<false>(m, "line_pitches", line_pitches, "spectra", "scale", "tops", "cycles", "apart", "amplitude", "turned",
+                  "used", "sums", "far");
+    define<false>(m, "loud_orders", loud_orders, "amplitude", "limits", "least", "out");
+    define<false>(m, "high_orders", high_orders, "amplitude", "limits", "first", "out");
+    define<false>(m, "draw_cycles", draw_cycles, "amplitude", "rows", "limits", "least", "jump", "scale", "taper",
+                  "drawn");
+    define<true>(m, "cycle_shape", cycle_shape, "cycle", "slope", "out");
+}
+
+}  // namespace listen
