@@ -5,6 +5,7 @@
 #include <nanobind/nanobind.h>
 #include <nanobind/ndarray.h>
 
+#include <memory>
 #include <stdexcept>
 
 #include "kernels.hpp"
@@ -66,6 +67,30 @@ inline void require(bool holds, const char* what) {
 
 inline bool between(int64_t value, int64_t low, int64_t high) { return low <= value && value <= high; }
 
+// Whether a transform takes rows of so many numbers: even products of 2, 3 and 5.
+inline bool is_length(int64_t size) {
+    if (!between(size, 2, LARGE) || size % 2) return false;
+    for (const int64_t prime : {2, 3, 5}) {
+        while (size % prime == 0) size /= prime;
+    }
+    return size == 1;
+}
+
+// Numbers that no one has written yet, from a line of the cache on.
+template <class T>
+class Room {
+   public:
+    explicit Room(int64_t length) : memory_(new char[(size_t)length * sizeof(T) + 64]), length_(length) {}
+    Row<T> all() const {
+        const uintptr_t start = (uintptr_t)memory_.get();
+        return {(T*)(memory_.get() + (64 - start % 64) % 64), length_};
+    }
+
+   private:
+    std::unique_ptr<char[]> memory_;
+    int64_t length_;
+};
+
 // Give a function to Python, its arguments by these names. ``Long`` ones let other threads run meanwhile.
 template <bool Long, class Function, class... Names>
 void define(nb::module_& module, const char* name, Function function, Names... names) {
@@ -80,5 +105,6 @@ void define_signal(nb::module_& module);
 void define_phase(nb::module_& module);
 void define_grid(nb::module_& module);
 void define_lines(nb::module_& module);
+void define_fft(nb::module_& module);
 
 }  // namespace listen

@@ -66,15 +66,20 @@ void leave(Floats y, int64_t start, Ints centres, Table<const float> tables, Dou
     chosen->leave(y, start, centres, tables, dc, out);
 }
 
-void weigh_frames(Floats r, int64_t points, Ints centres, int64_t cycles, Table<double> scratch, Table<float> out) {
-    require(between(points, 1, LARGE) && between(cycles, 1, LARGE), "weigh_frames: points and cycles must be positive");
-    const int64_t size = cycles * points;
-    require(scratch.rows == 2 && scratch.columns >= size && out.rows == centres.n && out.columns == size,
-            "weigh_frames: out must be (frames, cycles * points), scratch (2, as many)");
-    for (int64_t f = 0; f < centres.n; f++) {
-        require(lie_within(centres[f], size, r.n), "weigh_frames: a frame lies outside of r");
+// Frames of an even number of points, all of which a transform can take.
+void between_lines(Floats r, int64_t points, int64_t cycles, Ints centres, Ints last, Ints first, int64_t high,
+                   Table<double> out) {
+    const int64_t n = centres.n;
+    require(between(points, 1, LARGE) && between(cycles, 1, LARGE) && is_length(points * cycles),
+            "between_lines: cycles * points must be an even product of 2, 3 and 5");
+    require(last.n == n && first.n == n && out.rows == n && out.columns == 7,
+            "between_lines: last and first must have a value a frame, out (frames, 7)");
+    for (int64_t f = 0; f < n; f++) {
+        require(lie_within(centres[f], points * cycles, r.n), "between_lines: a frame lies outside of r");
     }
-    chosen->weigh_frames(r, points, centres, cycles, scratch, out);
+    const Room<float> room(chosen->between_room(points * cycles));
+    const Room<int32_t> places(points * cycles / 2 + 2);
+    chosen->between_lines(r, points, cycles, centres, last, first, high, room.all(), places.all(), out);
 }
 
 void fold_residual(Floats r, int64_t start, int64_t points, int64_t lap, Ints edges, Doubles crests, int64_t bins,
@@ -117,7 +122,7 @@ void define_grid(nb::module_& m) {
     define<true>(m, "fold_frames", fold_frames, "y", "dphi", "start", "points", "lap", "centres", "cycles", "scratch",
                  "folded", "tilted", "means");
     define<false>(m, "leave", leave, "y", "start", "centres", "tables", "dc", "out");
-    define<false>(m, "weigh_frames", weigh_frames, "r", "points", "centres", "cycles", "scratch", "out");
+    define<true>(m, "between_lines", between_lines, "r", "points", "cycles", "centres", "last", "first", "high", "out");
     define<true>(m, "fold_residual", fold_residual, "r", "start", "points", "lap", "edges", "crests", "bins", "scratch",
                  "out");
     define<true>(m, "gather_blocks", gather_blocks, "r", "place", "first", "last", "origin", "block", "low");

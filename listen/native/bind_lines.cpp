@@ -5,17 +5,6 @@ namespace listen {
 
 namespace {
 
-void between_lines(Cube<const float> spectrum, double scale, int64_t cycles, Ints last, Ints first, int64_t high,
-                   Table<float> power, Row<int32_t> few, Row<int32_t> places, Table<double> out) {
-    const int64_t n = spectrum.n, bins = spectrum.rows;
-    require(spectrum.columns == 2 && between(bins, 1, LARGE), "between_lines: spectrum must be (n, bins, 2)");
-    require(last.n == n && first.n == n && out.rows == n && out.columns == 7,
-            "between_lines: last and first must have a value a frame, out (n, 7)");
-    require(between(cycles, 1, LARGE) && power.rows == 2 && power.columns >= bins && few.n >= 2 && places.n >= bins,
-            "between_lines: power must be (2, bins), places as long, few 2 or longer");
-    chosen->between_lines(spectrum, scale, cycles, last, first, high, power, few, places, out);
-}
-
 void line_pitches(Block<const double> spectra, Doubles scale, Ints tops, Ints cycles, double apart,
                   Cube<double> amplitude, Table<double> turned, Row<int64_t> used, Table<double> sums,
                   Row<int64_t> far) {
@@ -68,8 +57,6 @@ void cycle_shape(Table<const float> cycle, Table<const float> slope, Table<doubl
 }  // namespace
 
 void define_lines(nb::module_& m) {
-    define<true>(m, "between_lines", between_lines, "spectrum", "scale", "cycles", "last", "first", "high", "power",
-                 "few", "places", "out");
     define<false>(m, "line_pitches", line_pitches, "spectra", "scale", "tops", "cycles", "apart", "amplitude", "turned",
                   "used", "sums", "far");
     define<false>(m, "loud_orders", loud_orders, "amplitude", "limits", "least", "out");

@@ -16,19 +16,15 @@ void phase_samples(Doubles knots, Doubles turns, Doubles slopes, int64_t first, 
     chosen->phase_samples(knots, turns, slopes, first, dphi, phase);
 }
 
-void turn_down(Doubles x, Doubles dphi, Doubles phase, Table<float> out) {
-    require(dphi.n == x.n && phase.n == x.n && out.rows == 4 && out.columns == x.n,
-            "turn_down: x, dphi and phase must be equally long, out (4, n)");
-    chosen->turn_down(x, dphi, phase, out);
-}
-
-void short_frames(
-    Table<const float> turned, Doubles dphi, Doubles phase, Doubles centres, Doubles cycles, Table<double> out) {
-    require(phase.n > 0 && dphi.n == phase.n && turned.rows == 4 && turned.columns == phase.n,
-            "short_frames: dphi and phase must be equally long, turned (4, n)");
-    require(cycles.n == centres.n && out.rows == centres.n && out.columns == 4,
+void short_frames(Doubles knots, Doubles turns, Doubles slopes, int64_t first, Doubles x, Doubles centres,
+                  Doubles cycles, Table<double> out) {
+    const int64_t n = centres.n;
+    require(is_curve(knots, turns, slopes) && between(first, -FAR, FAR),
+            "short_frames: two knots or more are needed, each with phase and slope");
+    require(cycles.n == n && out.rows == n && out.columns == 4,
             "short_frames: out must be (frames, 4), centres and cycles as many");
-    chosen->short_frames(turned, dphi, phase, centres, cycles, out);
+    const Room<double> sums(5 * n);
+    chosen->short_frames(knots, turns, slopes, first, x, centres, cycles, {sums.all().data, n, 5}, out);
 }
 
 int64_t place_knots(Doubles samples, Doubles turns, Doubles slopes, double spacing, double start, double stop,
@@ -76,8 +72,7 @@ void lay_frames(Doubles samples, Doubles slopes, Doubles calm, Doubles centres, 
 
 void define_phase(nb::module_& m) {
     define<true>(m, "phase_samples", phase_samples, "knots", "turns", "slopes", "first", "dphi", "phase");
-    define<true>(m, "turn_down", turn_down, "x", "dphi", "phase", "out");
-    define<true>(m, "short_frames", short_frames, "turned", "dphi", "phase", "centres", "cycles", "out");
+    define<true>(m, "short_frames", short_frames, "knots", "turns", "slopes", "first", "x", "centres", "cycles", "out");
     define<true>(m, "place_knots", place_knots, "samples", "turns", "slopes", "spacing", "start", "stop", "out");
     define<true>(m, "settle_knots", settle_knots, "knots", "sums", "order", "smoother", "within", "out");
     define<false>(m, "curve_points", curve_points, "samples", "turns", "slopes", "places", "out");

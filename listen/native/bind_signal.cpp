@@ -67,10 +67,11 @@ void level_windows(Doubles rest, int64_t step, Doubles window, Table<double> out
     chosen->level_windows(rest, step, window, out, lost);
 }
 
-void limit_strays(Doubles values, double times, Row<double> room, Row<double> out) {
-    require(out.n == values.n && room.n <= values.n && (room.n > 0 || values.n == 0),
-            "limit_strays: room must hold one value or more, no more than there are");
-    chosen->limit_strays(values, times, room, out);
+void limit_strays(Doubles values, double times, int64_t width, Row<double> out) {
+    require(out.n == values.n && between(width, values.n > 0 ? 1 : 0, values.n),
+            "limit_strays: width must be 1 or more, no more than there are values");
+    const Room<double> sorted(width);
+    chosen->limit_strays(values, times, sorted.all(), out);
 }
 
 // Whether ends cut bins into as many pieces as there are lines, and all bins lie within the spectrum.
@@ -108,7 +109,7 @@ void define_signal(nb::module_& m) {
     define<true>(m, "coarse_pitch", coarse_pitch, "spectra0", "spectra1", "spectra2", "d0", "d1", "d2", "hops", "rates",
                  "size", "edges", "lowest", "peaks", "room", "out");
     define<false>(m, "level_windows", level_windows, "rest", "step", "window", "out", "lost");
-    define<true>(m, "limit_strays", limit_strays, "values", "times", "room", "out");
+    define<true>(m, "limit_strays", limit_strays, "values", "times", "width", "out");
     define<true>(m, "line_levels", line_levels, "spectra", "scale", "near", "near_ends", "beside", "beside_ends",
                  "room", "out");
 }

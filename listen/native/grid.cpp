@@ -122,18 +122,6 @@ void leave(Floats y, int64_t start, Ints centres, Table<const float> tables, Dou
     }
 }
 
-void weigh_frames(Floats r, int64_t points, Ints centres, int64_t cycles, Table<double> scratch, Table<float> out) {
-    const int64_t size = cycles * points;
-    const Row<double> cosine = scratch[0];
-    turn_table(size, cosine, scratch[1]);
-    for (int64_t f = 0; f < centres.n; f++) {
-        const int64_t first = centres[f] - size / 2;
-        const Row<float> row = out[f];
-        LISTEN_INDEPENDENT
-        for (int64_t j = 0; j < size; j++) row[j] = (float)((1.0 - cosine[j]) * (double)r[first + j]);
-    }
-}
-
 void fold_residual(Floats r, int64_t start, int64_t points, int64_t lap, Ints edges, Doubles crests, int64_t bins,
                    Table<float> scratch, Cube<float> out) {
     const Row<float> power = scratch[0], change = scratch[1];

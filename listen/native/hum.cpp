@@ -10,26 +10,49 @@ namespace {
 constexpr double STANDS_OUT = 3.0;
 // Times what is beside it: noise alone, which rises and falls from bin to bin, is left as it reads.
 
-// Value at the place ``rank`` of the sorted values[0 .. count], NaN last.
-double ranked(Row<double> values, int64_t count, int64_t rank) {
-    const double wanted = (double)rank;
-    for (int64_t i = 0; i < count; i++) {
-        const double value = values[i];
-        double below = 0.0, upto = 0.0;
-        for (int64_t j = 0; j < count; j++) {
-            below += values[j] < value ? 1.0 : 0.0;
-            upto += values[j] <= value ? 1.0 : 0.0;
-        }
-        if (below <= wanted && wanted < upto) return value;
-    }
-    return NAN;
+// Put a value where it belongs among so many sorted ones, NaN last.
+LISTEN_INLINE void insert(double* sorted, int64_t count, double value) {
+    int64_t j = count;
+    for (; value == value && j > 0 && !(sorted[j - 1] <= value); j--) sorted[j] = sorted[j - 1];
+    sorted[j] = value;
 }
 
-// Median of values[0 .. count], NaN being larger than all others.
-double median(Row<double> values, int64_t count) {
-    const double low = ranked(values, count, (count - 1) / 2);
-    const double high = count % 2 ? low : ranked(values, count, count / 2);
-    return 0.5 * (low + high);
+// Take a value that is there out of so many sorted ones.
+LISTEN_INLINE void remove(double* sorted, int64_t count, double value) {
+    int64_t j = 0;
+    while (j < count - 1 && sorted[j] < value) j++;
+    if (value != value) j = count - 1;
+    for (; j < count - 1; j++) sorted[j] = sorted[j + 1];
+}
+
+void sort(Row<double> values, int64_t count) {
+    for (int64_t i = 1; i < count; i++) insert(values.data, i, values[i]);
+}
+
+// Median of sorted values, NaN being larger than all others.
+LISTEN_INLINE double middle_of(Row<double> sorted, int64_t count) {
+    return 0.5 * (sorted[(count - 1) / 2] + sorted[count / 2]);
+}
+
+// Median of how far sorted values lie from a place: the next one is the nearer of the next on its two sides.
+double middle_distance(Row<double> sorted, double place) {
+    int64_t right = 0;
+    while (right < sorted.n && sorted[right] < place) right++;
+    int64_t left = right - 1;
+    double before = NAN, here = NAN;
+    for (int64_t rank = 0; rank <= sorted.n / 2; rank++) {
+        before = here;
+        const double below = left >= 0 ? place - sorted[left] : NAN;
+        const double above = right < sorted.n ? sorted[right] - place : NAN;
+        if (left >= 0 && !(above < below)) {
+            here = below;
+            left--;
+        } else {
+            here = above;
+            right++;
+        }
+    }
+    return sorted.n % 2 ? here : 0.5 * (before + here);
 }
 
 double power_at(Table<const double> spectrum, int64_t b) {
@@ -73,19 +96,23 @@ void level_windows(Doubles rest, int64_t step, Doubles window, Table<double> out
     }
 }
 
-void limit_strays(Doubles values, double times, Row<double> room, Row<double> out) {
-    const int64_t width = room.n;
+void limit_strays(Doubles values, double times, Row<double> sorted, Row<double> out) {
+    const int64_t width = sorted.n;
     double middle = 0.0, usual = 0.0;
     int64_t before = -1;
     for (int64_t i = 0; i < values.n; i++) {
         const int64_t first = within(i - width / 2, 0, values.n - width);
-        if (first != before) {
-            before = first;
-            for (int64_t j = 0; j < width; j++) room[j] = values[first + j];
-            middle = median(room, width);
-            for (int64_t j = 0; j < width; j++) room[j] = fabs(room[j] - middle);
-            usual = median(room, width);
+        if (before < 0) {
+            for (int64_t j = 0; j < width; j++) insert(sorted.data, j, values[j]);
+        } else if (first != before) {
+            remove(sorted.data, width, values[before]);
+            insert(sorted.data, width - 1, values[first + width - 1]);
         }
+        if (first != before) {
+            middle = middle_of(sorted, width);
+            usual = middle_distance(sorted, middle);
+        }
+        before = first;
         const double limit = times * usual, off = values[i] - middle;
         out[i] = off < -limit ? middle - limit : (off > limit ? middle + limit : values[i]);
     }
@@ -103,8 +130,8 @@ void line_levels(Cube<const double> spectra, double scale, Ints near_bins, Ints 
             for (int64_t j = 0; j < count; j++) room[j] = power_at(spectra[i], beside[beside_ends[k] + j]);
             double line = largest >= 0.0 ? scale * sqrt(largest) : NAN, under = NAN;
             if (count > 0) {
-                const double low = sqrt(ranked(room, count, (count - 1) / 2));
-                under = scale * 0.5 * (low + (count % 2 ? low : sqrt(ranked(room, count, count / 2))));
+                sort(room, count);
+                under = scale * 0.5 * (sqrt(room[(count - 1) / 2]) + sqrt(room[count / 2]));
                 const bool stands = line > STANDS_OUT * under;
                 if (stands && is_skirt(spectra[i], largest, near_bins[near_ends[k]], near_bins[near_ends[k + 1] - 1])) {
                     line = under;

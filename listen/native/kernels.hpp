@@ -22,9 +22,9 @@
     /* phase.cpp */                                                                                                    \
     K(void, phase_samples,                                                                                             \
       (Doubles knots, Doubles turns, Doubles slopes, int64_t first, Row<double> dphi, Row<double> phase))              \
-    K(void, turn_down, (Doubles x, Doubles dphi, Doubles phase, Table<float> out))                                     \
     K(void, short_frames,                                                                                              \
-      (Table<const float> turned, Doubles dphi, Doubles phase, Doubles centres, Doubles cycles, Table<double> out))    \
+      (Doubles knots, Doubles turns, Doubles slopes, int64_t first, Doubles x, Doubles centres, Doubles cycles,        \
+       Table<double> sums, Table<double> out))                                                                         \
     /* knots.cpp */                                                                                                    \
     K(int64_t, place_knots,                                                                                            \
       (Doubles samples, Doubles turns, Doubles slopes, double spacing, double start, double stop, Table<double> out))  \
@@ -51,17 +51,17 @@
       (Floats y, Doubles dphi, int64_t start, int64_t points, int64_t lap, Ints centres, Ints cycles,                  \
        Table<double> scratch, Table<double> folded, Table<double> tilted, Table<double> means))                        \
     K(void, leave, (Floats y, int64_t start, Ints centres, Table<const float> tables, Doubles dc, Row<float> out))     \
-    K(void, weigh_frames,                                                                                              \
-      (Floats r, int64_t points, Ints centres, int64_t cycles, Table<double> scratch, Table<float> out))               \
     K(void, fold_residual,                                                                                             \
       (Floats r, int64_t start, int64_t points, int64_t lap, Ints edges, Doubles crests, int64_t bins,                 \
        Table<float> scratch, Cube<float> out))                                                                         \
     K(void, gather_blocks,                                                                                             \
       (Floats r, Doubles place, int64_t first, int64_t last, double origin, int64_t block, Table<double> low))         \
-    /* lines.cpp */                                                                                                    \
+    /* between.cpp */                                                                                                  \
+    K(int64_t, between_room, (int64_t size))                                                                           \
     K(void, between_lines,                                                                                             \
-      (Cube<const float> spectrum, double scale, int64_t cycles, Ints last, Ints first, int64_t high,                  \
-       Table<float> power, Row<int32_t> few, Row<int32_t> places, Table<double> out))                                  \
+      (Floats r, int64_t points, int64_t cycles, Ints centres, Ints last, Ints first, int64_t high, Row<float> room,   \
+       Row<int32_t> places, Table<double> out))                                                                        \
+    /* lines.cpp */                                                                                                    \
     K(void, line_pitches,                                                                                              \
       (Block<const double> spectra, Doubles scale, Ints tops, Ints cycles, double apart, Cube<double> amplitude,       \
        Table<double> turned, Row<int64_t> used, Table<double> sums, Row<int64_t> far))                                 \
@@ -72,9 +72,14 @@
       (Cube<const double> amplitude, Ints rows, Ints limits, Doubles least_power, double jump, double scale,           \
        Row<double> taper, Block<float> drawn))                                                                         \
     K(void, cycle_shape, (Table<const float> cycle, Table<const float> slope, Table<double> out))                      \
+    /* fft.cpp */                                                                                                      \
+    K(int64_t, room_for, (int64_t size, int64_t item))                                                                 \
+    K(void, spectra_single, (Table<const float> frames, Row<float> room, Cube<float> out))                             \
+    K(void, spectra_double, (Table<const double> frames, Row<double> room, Cube<double> out))                          \
+    K(void, rows_single, (Cube<const float> spectra, double scale, Row<float> room, Table<float> out))                 \
     /* hum.cpp */                                                                                                      \
     K(void, level_windows, (Doubles rest, int64_t step, Doubles window, Table<double> out, Row<double> lost))          \
-    K(void, limit_strays, (Doubles values, double times, Row<double> room, Row<double> out))                           \
+    K(void, limit_strays, (Doubles values, double times, Row<double> sorted, Row<double> out))                           \
     K(void, line_levels,                                                                                               \
       (Cube<const double> spectra, double scale, Ints near_bins, Ints near_ends, Ints beside, Ints beside_ends,        \
        Row<double> room, Cube<double> out))

@@ -11,4 +11,5 @@ NB_MODULE(kernels, module) {
     listen::define_phase(module);
     listen::define_grid(module);
     listen::define_lines(module);
+    listen::define_fft(module);
 }

@@ -9,6 +9,8 @@ namespace listen::LISTEN_LEVEL {
 namespace {
 
 constexpr double PI = 3.14159265358979323846;
+constexpr int64_t AT_ONCE = 1024;
+// Samples whose numbers stay in the first level of the cache.
 constexpr int64_t ADDED = 256;
 // In single precision no more than so many numbers are added up at a time.
 
@@ -27,14 +29,68 @@ LISTEN_INLINE float sine_of(float q) {
                 q * (1.0f / 120.0f + q * (-1.0f / 5040.0f + q * (1.0f / 362880.0f + q * (-1.0f / 39916800.0f)))));
 }
 
-// First sample at which the rising phase reaches a target.
-int64_t sample_of(Doubles phase, Doubles dphi, double target, int64_t guess) {
-    const int64_t n = phase.n;
-    int64_t at = within(guess, 0, n - 1);
-    if (dphi[at] > 0.0) at = whole((double)at + (target - phase[at]) / dphi[at], 0, n);
-    while (at > 0 && phase[at - 1] >= target) at--;
-    while (at < n && phase[at] < target) at++;
-    return at;
+// Samples of one block: their phase, and what the short frames add up, in single precision. Phases within the block are
+// counted from its first one.
+struct Samples {
+    double phase[AT_ONCE], dphi[AT_ONCE];
+    float local[AT_ONCE], weight[AT_ONCE], re[AT_ONCE], im[AT_ONCE], square[AT_ONCE], mean[AT_ONCE];
+};
+
+// Each sample times cycles a sample and: 1, the phase's cosine, its sine, the sample, its square.
+void turn_down(Doubles x, int64_t first, int64_t count, Samples& to) {
+    const double start = to.phase[0];
+    LISTEN_INDEPENDENT
+    for (int64_t j = 0; j < count; j++) {
+        // half the angle, then doubled
+        const float y = (float)((to.phase[j] - rint(to.phase[j])) * PI);
+        const float q = y * y, s = y * sine_of(q), c = cosine_of(q), twice = s + s;
+        const double value = x[first + j];
+        const float weighted = (float)(value * to.dphi[j]);
+        to.local[j] = (float)(to.phase[j] - start);
+        to.weight[j] = (float)to.dphi[j];
+        to.re[j] = weighted * (1.0f - twice * s);
+        to.im[j] = weighted * (twice * c);
+        to.square[j] = weighted * (float)value;
+        to.mean[j] = weighted;
+    }
+}
+
+// First of so many rising phases that reaches a target.
+LISTEN_INLINE int64_t first_at(const double* phase, int64_t count, double target) {
+    int64_t a = 0, b = count;
+    while (a < b) {
+        const int64_t middle = (a + b) / 2;
+        if (phase[middle] < target) {
+            a = middle + 1;
+        } else {
+            b = middle;
+        }
+    }
+    return a;
+}
+
+// Add what lies in this block of a frame: sums of its weight, and of it times what ``turn_down`` made.
+void add_frame(const Samples& of, int64_t count, double centre, double cycles, Row<double> sums) {
+    const int64_t first = first_at(of.phase, count, centre - 0.5 * cycles);
+    const int64_t last = first_at(of.phase, count, centre + 0.5 * cycles);
+    const float scale = (float)(PI / cycles), middle = (float)(centre - of.phase[0]);
+    for (int64_t start = first; start < last; start += ADDED) {
+        const int64_t stop = least(start + ADDED, last);
+        float re = 0.0f, im = 0.0f, square = 0.0f, mean = 0.0f, weight = 0.0f;
+        for (int64_t j = start; j < stop; j++) {
+            const float y = (of.local[j] - middle) * scale, c = cosine_of(y * y), w = c * c;
+            weight += w * of.weight[j];
+            re += w * of.re[j];
+            im -= w * of.im[j];
+            square += w * of.square[j];
+            mean += w * of.mean[j];
+        }
+        sums[0] += (double)re;
+        sums[1] += (double)im;
+        sums[2] += (double)square;
+        sums[3] += (double)mean;
+        sums[4] += (double)weight;
+    }
 }
 
 }  // namespace
@@ -58,53 +114,37 @@ void phase_samples(Doubles knots, Doubles turns, Doubles slopes, int64_t first, 
     }
 }
 
-void turn_down(Doubles x, Doubles dphi, Doubles phase, Table<float> out) {
-    const Row<float> cosines = out[0], sines = out[1], squares = out[2], weights = out[3];
-    LISTEN_INDEPENDENT
-    for (int64_t j = 0; j < x.n; j++) {
-        // half the angle, then doubled
-        const float y = (float)((phase[j] - rint(phase[j])) * PI);
-        const float q = y * y, s = y * sine_of(q), c = cosine_of(q);
-        const float weighted = (float)(x[j] * dphi[j]), twice = s + s;
-        cosines[j] = weighted * (1.0f - twice * s);
-        sines[j] = weighted * (twice * c);
-        squares[j] = weighted * (float)x[j];
-        weights[j] = weighted;
+void short_frames(Doubles knots, Doubles turns, Doubles slopes, int64_t first, Doubles x, Doubles centres,
+                  Doubles cycles, Table<double> sums, Table<double> out) {
+    Samples samples;
+    const int64_t frames = centres.n;
+    for (int64_t f = 0; f < frames; f++) {
+        for (int64_t column = 0; column < 5; column++) sums[f][column] = 0.0;
     }
-}
-
-void short_frames(
-    Table<const float> turned, Doubles dphi, Doubles phase, Doubles centres, Doubles cycles, Table<double> out) {
-    const Floats cosines = turned[0], sines = turned[1], squares = turned[2], weights = turned[3];
-    int64_t first = 0;
-    for (int64_t i = 0; i < centres.n; i++) {
-        const double centre = centres[i], scale = PI / cycles[i];
-        first = sample_of(phase, dphi, centre - 0.5 * cycles[i], first);
-        const int64_t last = sample_of(phase, dphi, centre + 0.5 * cycles[i], first);
-        double re = 0.0, im = 0.0, square = 0.0, mean = 0.0, weight = 0.0;
-        for (int64_t start = first; start < last; start += ADDED) {
-            const int64_t stop = least(start + ADDED, last);
-            float part_re = 0.0f, part_im = 0.0f, part_square = 0.0f, part_mean = 0.0f, part_weight = 0.0f;
-            for (int64_t j = start; j < stop; j++) {
-                const float y = (float)((phase[j] - centre) * scale);
-                const float c = cosine_of(y * y), w = c * c;
-                part_weight += w * (float)dphi[j];
-                part_re += w * cosines[j];
-                part_im -= w * sines[j];
-                part_square += w * squares[j];
-                part_mean += w * weights[j];
-            }
-            re += (double)part_re;
-            im += (double)part_im;
-            square += (double)part_square;
-            mean += (double)part_mean;
-            weight += (double)part_weight;
+    double reach = 0.0;
+    for (int64_t f = 0; f < frames; f++) reach = most(reach, 0.5 * cycles[f]);
+    // their centres rise: all frames before ``from`` have ended
+    int64_t from = 0, piece = 0;
+    for (int64_t start = 0; start < x.n; start += AT_ONCE) {
+        const int64_t count = least(AT_ONCE, x.n - start);
+        while (piece < knots.n - 2 && knots[piece + 1] <= (double)(first + start)) piece++;
+        int64_t near = 2;
+        while (piece + near < knots.n && knots[piece + near - 1] < (double)(first + start + count)) near++;
+        phase_samples({&knots[piece], near}, {&turns[piece], near}, {&slopes[piece], near}, first + start,
+                      {samples.dphi, count}, {samples.phase, count});
+        turn_down(x, start, count, samples);
+        const double low = samples.phase[0], high = samples.phase[count - 1];
+        while (from < frames && centres[from] + reach <= low) from++;
+        for (int64_t f = from; f < frames && centres[f] - reach <= high; f++) {
+            add_frame(samples, count, centres[f], cycles[f], sums[f]);
         }
-        const bool any = weight > 0.0;
-        out[i][0] = any ? 2.0 * re / weight : 0.0;
-        out[i][1] = any ? 2.0 * im / weight : 0.0;
-        out[i][2] = any ? square / weight : 0.0;
-        out[i][3] = any ? mean / weight : 0.0;
+    }
+    for (int64_t f = 0; f < frames; f++) {
+        const Row<double> sum = sums[f], frame = out[f];
+        const double weight = sum[4];
+        for (int64_t column = 0; column < 4; column++) {
+            frame[column] = weight > 0.0 ? (column < 2 ? 2.0 : 1.0) * sum[column] / weight : 0.0;
+        }
     }
 }
 

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -18,9 +17,6 @@ from listen.track.types import Floats, Ints
 FOLD = 16
 _LEAST_HZ = 0.004
 """Lines below this part of the sample rate are hum's, drift's and the interface's."""
-_AT_ONCE = 1 << 19
-"""Points of the frames whose lines are read together: more would only take memory."""
-_SORTED = 8
 _SMOOTH = np.array(sorted(2 * f * 2**p for p in range(14) for f in (1, 3, 5, 9, 15, 25, 27, 45)))
 
 
@@ -226,32 +222,5 @@ def settle_between(bins: Floats, read: Read, at_rate: Floats) -> Between:
 
 
 def _bins(grid: Grid, left: NDArray[np.float32], centres: Ints, m: int, last: Ints, first: Ints, out: Floats) -> None:
-    size = m * grid.points
-    bins = size // 2 + 1
     # above the tone, its sidebands and the mains: 1.5 times the pitch
-    high = int(1.5 * m) + 2
-    many = max(1, min(len(centres), _AT_ONCE // size))
-    frames = np.empty((many, size), dtype=np.float32)
-    spectra = np.empty((many, bins), dtype=np.complex64)
-    scratch = np.empty((2, size))
-    power = np.empty((2, bins + 3), dtype=np.float32)
-    few: NDArray[Any] = np.empty(_SORTED + 1, dtype=np.int32)
-    places: NDArray[Any] = np.empty(bins + 1, dtype=np.int32)
-    for i in range(0, len(centres), many):
-        some = slice(i, i + many)
-        taken = frames[: len(centres[some])]
-        kernels.weigh_frames(left, grid.points, centres[some], m, scratch, taken)
-        spectrum = fourier.spectra(taken, spectra[: len(taken)])
-        parts = spectrum.view(np.float32).reshape(len(taken), bins, 2)
-        kernels.between_lines(
-            parts,
-            1.0 / grid.points**2,
-            m,
-            last[some],
-            first[some],
-            high,
-            power,
-            few,
-            places,
-            out[some],
-        )
+    kernels.between_lines(left, grid.points, m, centres, last, first, int(1.5 * m) + 2, out)

@@ -325,7 +325,7 @@ def _slow_mean(mean: Floats) -> Floats:
     a few times what is usual around it.
     """
     usual: Floats = np.empty(len(mean))
-    kernels.limit_strays(np.ascontiguousarray(mean), _UNUSUAL, np.empty(min(len(mean), _SLOW_ROWS)), usual)
+    kernels.limit_strays(np.ascontiguousarray(mean), _UNUSUAL, min(len(mean), _SLOW_ROWS), usual)
     return _running_mean(usual, _SLOW_ROWS)
 
 
