@@ -55,69 +55,107 @@ int64_t first_from(Row<int32_t> places, int64_t count, int64_t lowest) {
     return a;
 }
 
-// Of a lane: which of the places count, how many, and what their median lies above and not above.
+// Of a lane: which of the places count, how many, and the search for the middle one of their values.
 struct Lane {
     int64_t first, stop, count, begin;
-    int32_t low, high;
+    // how many values are at most low, and at most high; the least one above low
+    float low, high, following;
+    int64_t below, upto;
+    bool done;
 };
 
-// Sums of every lane, ``each`` giving what is added for a place.
+// Sums of every lane, ``each`` giving what is added for a place. Four at a time: one waits for the one before.
 template <class Each>
 LISTEN_INLINE void add_up(int64_t places, double* sums, Each each) {
     for (int i = 0; i < W; i++) sums[i] = 0.0;
     for (int64_t start = 0; start < places; start += ADDED) {
-        V some = splat(0.0f);
-        for (int64_t j = start; j < least(start + ADDED, places); j++) some = some + each(j);
-        for (int i = 0; i < W; i++) sums[i] += (double)some[i];
+        const int64_t stop = least(start + ADDED, places);
+        V some[4] = {splat(0.0f), splat(0.0f), splat(0.0f), splat(0.0f)};
+        int64_t j = start;
+        for (; j + 4 <= stop; j += 4) {
+            for (int k = 0; k < 4; k++) some[k] = some[k] + each(j + k);
+        }
+        for (; j < stop; j++) some[0] = some[0] + each(j);
+        const V all = (some[0] + some[1]) + (some[2] + some[3]);
+        for (int i = 0; i < W; i++) sums[i] += (double)all[i];
     }
 }
 
-// How many of each lane's values are at most a limit.
-LISTEN_INLINE void count_at_most(const V* values, int64_t places, V limits, int64_t* counts) {
-    double sums[W];
-    // counted in single precision: exact up to 2^24, and 64 at a time
-    add_up(places, sums, [&](int64_t j) { return where_at_most(values[j], limits, splat(1.0f), splat(0.0f)); });
-    for (int i = 0; i < W; i++) counts[i] = (int64_t)sums[i];
+// How many of each lane's values are at most a limit (exact up to 2^24), and the least one above it.
+LISTEN_INLINE void look(const V* values, int64_t places, V limits, V* counts, V* following) {
+    const V one = splat(1.0f), none = splat(0.0f), beyond = splat(FAR_AWAY);
+    V count[4] = {none, none, none, none}, next[4] = {beyond, beyond, beyond, beyond};
+    int64_t j = 0;
+    const auto take = [&](int k, V value) {
+        count[k] = count[k] + where_at_most(value, limits, one, none);
+        const V above = where_at_most(value, limits, beyond, value);
+        next[k] = where_at_most(next[k], above, next[k], above);
+    };
+    for (; j + 4 <= places; j += 4) {
+        for (int k = 0; k < 4; k++) take(k, values[j + k]);
+    }
+    for (; j < places; j++) take(0, values[j]);
+    *counts = (count[0] + count[1]) + (count[2] + count[3]);
+    const V a = where_at_most(next[0], next[1], next[0], next[1]), b = where_at_most(next[2], next[3], next[2], next[3]);
+    *following = where_at_most(a, b, a, b);
 }
 
-// Middle one of each lane's values, the lower of two; values that do not count are FAR_AWAY.
-//
-// Half of all values are at most twice their mean, and probably above a 64th of it; the place is halved until it is one.
+// Where to look next: near the end of the search at the next value, else where the rank lies if values lie evenly,
+// every third time half way between the bits: then no search takes longer than a few halvings of these.
+float next_limit(const Lane& lane, int64_t rank, int turn) {
+    if (rank - lane.below <= 3 && lane.following > lane.low && lane.following < lane.high) return lane.following;
+    const int32_t low = bits_of(lane.low), high = bits_of(lane.high), half = low + (high - low) / 2;
+    if (turn % 3 == 2) return of_bits(half);
+    const double share = ((double)(rank - lane.below) - 0.5) / (double)most(lane.upto - lane.below, 1);
+    const float limit = (float)((double)lane.low + ((double)lane.high - (double)lane.low) * share);
+    return limit > lane.low && limit < lane.high ? limit : of_bits(half);
+}
+
+// Middle one of each lane's values, none below 0, the lower of two; values that do not count are FAR_AWAY.
 void find_medians(const V* values, int64_t places, const double* means, Lane* lanes, float* medians) {
-    int64_t counts[W];
-    V limits = splat(0.0f);
+    V limits = splat(0.0f), counts = limits, following = limits;
     for (int i = 0; i < W; i++) {
-        lanes[i].high = bits_of((float)(2.001 * means[i]));
-        limits[i] = (float)(means[i] / 64.0);
+        Lane& lane = lanes[i];
+        // half of all values are at most twice their mean; noise has its median at ln 2 of it
+        lane.low = 0.0f;
+        lane.high = (float)(2.001 * means[i]);
+        lane.following = 0.0f;  // not known yet
+        lane.below = 0;
+        lane.upto = lane.count;
+        lane.done = lane.count == 0 || !(lane.high > 0.0f);
+        limits[i] = (float)(0.693 * means[i]);
+        medians[i] = lane.high > 0.0f ? lane.high : 0.0f;
     }
-    count_at_most(values, places, limits, counts);
-    for (int i = 0; i < W; i++) {
-        const bool above = counts[i] < (lanes[i].count + 1) / 2;
-        lanes[i].low = above ? bits_of(limits[i]) : -1;
-        if (!above) lanes[i].high = bits_of(limits[i]);
-        if (lanes[i].count == 0) lanes[i].low = lanes[i].high = 0;
-    }
-    for (int turn = 0; turn < 32; turn++) {
-        bool wide = false;
+    for (int turn = 0; turn < 100; turn++) {
+        look(values, places, limits, &counts, &following);
+        bool all = true;
         for (int i = 0; i < W; i++) {
-            const int64_t between = (int64_t)lanes[i].high - lanes[i].low;
-            wide |= between > 1;
-            limits[i] = of_bits((int32_t)(lanes[i].low + between / 2));
-        }
-        if (!wide) break;
-        count_at_most(values, places, limits, counts);
-        for (int i = 0; i < W; i++) {
-            const int64_t between = (int64_t)lanes[i].high - lanes[i].low;
-            const int32_t middle = (int32_t)(lanes[i].low + between / 2);
-            if (between <= 1) continue;
-            if (counts[i] >= (lanes[i].count + 1) / 2) {
-                lanes[i].high = middle;
+            Lane& lane = lanes[i];
+            const int64_t rank = (lane.count + 1) / 2, found = (int64_t)counts[i];
+            if (lane.done) continue;
+            if (found >= rank) {
+                lane.high = limits[i];
+                lane.upto = found;
+                // the next value above low, or next to it: nothing lies between
+                lane.done = limits[i] <= lane.following;
+                medians[i] = limits[i];
             } else {
-                lanes[i].low = middle;
+                lane.low = limits[i];
+                lane.below = found;
+                lane.following = following[i];
+                lane.done = found == rank - 1;
+                medians[i] = following[i];
             }
+            const int32_t between = bits_of(lane.high) - bits_of(lane.low);
+            if (!lane.done && between <= 1) {
+                lane.done = true;
+                medians[i] = lane.high;
+            }
+            if (!lane.done) limits[i] = next_limit(lane, rank, turn);
+            all &= lane.done;
         }
+        if (all) break;
     }
-    for (int i = 0; i < W; i++) medians[i] = of_bits(lanes[i].high);
 }
 
 // Power at odd half orders below the sixth into out[3], their number into out[4].

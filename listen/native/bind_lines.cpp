@@ -35,23 +35,18 @@ void high_orders(Cube<const double> amplitude, Ints limits, int64_t first, Table
     chosen->high_orders(amplitude, limits, first, out);
 }
 
-void draw_cycles(Cube<const double> amplitude, Ints rows, Ints limits, Doubles least, double jump, double scale,
-                 Row<double> taper, Block<float> drawn) {
+void cycle_shapes(Cube<const double> amplitude, Ints rows, Ints limits, Doubles least, double jump, int64_t points,
+                  Table<double> out) {
     require(is_amplitude(amplitude, limits) && least.n == limits.n,
-            "draw_cycles: amplitude must be (n, 2 or more, 2), limits and least have a value a row");
-    require(drawn.m == 2 && drawn.n == rows.n && drawn.rows >= 1 && drawn.columns == 2 && taper.n >= drawn.rows,
-            "draw_cycles: drawn must be (2, rows, bins, 2), taper have a value a bin");
+            "cycle_shapes: amplitude must be (n, 2 or more, 2), limits and least have a value a row");
+    require(is_length(points) && points >= 4 && out.rows == rows.n && out.columns == 8,
+            "cycle_shapes: points must be an even product of 2, 3 and 5, out (rows, 8)");
     for (int64_t r = 0; r < rows.n; r++) {
-        require(between(rows[r], 0, amplitude.n - 1), "draw_cycles: there is no such row");
+        require(between(rows[r], 0, amplitude.n - 1), "cycle_shapes: there is no such row");
     }
-    chosen->draw_cycles(amplitude, rows, limits, least, jump, scale, taper, drawn);
-}
-
-void cycle_shape(Table<const float> cycle, Table<const float> slope, Table<double> out) {
-    require(cycle.columns > 0 && slope.rows == cycle.rows && slope.columns == cycle.columns &&
-                out.rows == cycle.rows && out.columns == 8,
-            "cycle_shape: slope must be as large as cycle, out (n, 8)");
-    chosen->cycle_shape(cycle, slope, out);
+    const Room<float> room(chosen->shape_room(points));
+    const Room<double> taper(points / 2 + 1);
+    chosen->cycle_shapes(amplitude, rows, limits, least, jump, points, room.all(), taper.all(), out);
 }
 
 }  // namespace
@@ -61,9 +56,7 @@ void define_lines(nb::module_& m) {
                   "used", "sums", "far");
     define<false>(m, "loud_orders", loud_orders, "amplitude", "limits", "least", "out");
     define<false>(m, "high_orders", high_orders, "amplitude", "limits", "first", "out");
-    define<false>(m, "draw_cycles", draw_cycles, "amplitude", "rows", "limits", "least", "jump", "scale", "taper",
-                  "drawn");
-    define<true>(m, "cycle_shape", cycle_shape, "cycle", "slope", "out");
+    define<true>(m, "cycle_shapes", cycle_shapes, "amplitude", "rows", "limits", "least", "jump", "points", "out");
 }
 
 }  // namespace listen

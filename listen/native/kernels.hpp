@@ -65,13 +65,14 @@
     K(void, line_pitches,                                                                                              \
       (Block<const double> spectra, Doubles scale, Ints tops, Ints cycles, double apart, Cube<double> amplitude,       \
        Table<double> turned, Row<int64_t> used, Table<double> sums, Row<int64_t> far))                                 \
-    /* shape.cpp */                                                                                                    \
+    /* orders.cpp */                                                                                                   \
     K(void, loud_orders, (Cube<const double> amplitude, Ints limits, Doubles least_power, Row<int64_t> out))           \
     K(void, high_orders, (Cube<const double> amplitude, Ints limits, int64_t first, Table<double> out))                \
-    K(void, draw_cycles,                                                                                               \
-      (Cube<const double> amplitude, Ints rows, Ints limits, Doubles least_power, double jump, double scale,           \
-       Row<double> taper, Block<float> drawn))                                                                         \
-    K(void, cycle_shape, (Table<const float> cycle, Table<const float> slope, Table<double> out))                      \
+    /* shape.cpp */                                                                                                    \
+    K(int64_t, shape_room, (int64_t points))                                                                           \
+    K(void, cycle_shapes,                                                                                              \
+      (Cube<const double> amplitude, Ints rows, Ints limits, Doubles least_power, double jump, int64_t points,         \
+       Row<float> room, Row<double> taper, Table<double> out))                                                         \
     /* fft.cpp */                                                                                                      \
     K(int64_t, room_for, (int64_t size, int64_t item))                                                                 \
     K(void, spectra_single, (Table<const float> frames, Row<float> room, Cube<float> out))                             \

@@ -43,6 +43,7 @@ struct alignas(LISTEN_LANE_BYTES) Several {
     LISTEN_OPERATOR(+)
     LISTEN_OPERATOR(-)
     LISTEN_OPERATOR(*)
+    LISTEN_OPERATOR(/)
 #undef LISTEN_OPERATOR
 };
 template <class T>
@@ -92,9 +93,7 @@ LISTEN_INLINE void transpose(Lanes<T>* square) {
 // A number in every lane.
 template <class T>
 LISTEN_INLINE Lanes<T> splat(T value) {
-    Lanes<T> lanes;
-    for (int i = 0; i < WIDTH<T>; i++) lanes[i] = value;
-    return lanes;
+    return Lanes<T>{} + value;
 }
 
 // Of each lane ``yes`` where a is at most b, else ``no``.

@@ -1,22 +1,28 @@
-// The shape of mean cycles: which harmonics are loud, the cycle drawn from them, its crests, flat spans and slopes.
+// The shape of mean cycles, drawn from their harmonics, several at a time: crests, flat spans, slopes.
 #include <math.h>
 
 #include "kernels.hpp"
+#include "turns.hpp"
 
 namespace listen::LISTEN_LEVEL {
 
 namespace {
 
+using V = Lanes<float>;
+constexpr int W = WIDTH<float>;
 constexpr double PI = 3.14159265358979323846;
 
 LISTEN_INLINE double power_of(Table<const double> lines, int64_t k) {
     return lines[k][0] * lines[k][0] + lines[k][1] * lines[k][1];
 }
 
-// Lanczos' factors, sin(x) / x.
+// Lanczos' factors, sin(x) / x: C. Lanczos, Applied Analysis, 1956, sect. IV (from memory).
 void fill_taper(int64_t length, Row<double> taper) {
     taper[0] = 1.0;
-    for (int64_t k = 1; k < length; k++) taper[k] = sin(PI * (double)k / (double)length) / (PI * (double)k / (double)length);
+    for (int64_t k = 1; k < length; k++) {
+        const double x = PI * (double)k / (double)length;
+        taper[k] = sin(x) / x;
+    }
 }
 
 // Whether the last quarter of harmonics falls as 1/k with more than ``jump`` of the first.
@@ -31,93 +37,99 @@ bool jumps(Table<const double> lines, int64_t length, double least_power, double
     return rest / (double)(length - tail) * (double)(length * length) > jump * jump * power_of(lines, 1);
 }
 
-// The crest of one half, by a parabola through three points, and the part of the cycle above 98 % of it.
-void measure_half(Floats row, int64_t at, float sign, double* crest, double* flat, double* place) {
-    const int64_t points = row.n;
-    const double a = (double)(sign * row[at > 0 ? at - 1 : points - 1]), b = (double)(sign * row[at]);
-    const double c = (double)(sign * row[at + 1 < points ? at + 1 : 0]), curve = a - 2.0 * b + c;
-    const double shift = curve < 0.0 ? 0.5 * (a - c) / curve : 0.0, peak = b - 0.25 * (a - c) * shift;
-    const double limit = 0.98 * peak;
-    double span = 0.0, before = (double)(sign * row[points - 1]);
+// Spectra of a frame's mean cycle and of its slope a cycle, into one lane, from the loud harmonics and the first; the
+// slope is tapered over the first one's factor, the cycle where it jumps.
+void draw(Table<const double> lines, int64_t length, double least_power, bool tapered, Row<double> taper, int lane,
+          Wave<float>* cycle, Wave<float>* slope) {
+    for (int64_t k = 1; k < length; k++) {
+        if (k > 1 && !(power_of(lines, k) >= least_power)) continue;
+        const double re = lines[k][0], im = lines[k][1], plain = tapered ? taper[k] : 1.0;
+        const double steep = 2.0 * PI * (double)k * taper[k] / taper[1];
+        cycle[k].re[lane] = (float)(plain * re);
+        cycle[k].im[lane] = (float)(plain * im);
+        slope[k].re[lane] = (float)(-steep * im);
+        slope[k].im[lane] = (float)(steep * re);
+    }
+}
+
+struct Crest {
+    V height, place, flat;
+};
+
+// The crest of one half of each cycle (sign 1 or -1), by a parabola through three points, and the part of the cycle
+// above 98 % of it, straight from point to point.
+Crest measure_half(const V* cycle, int64_t points, float sign) {
+    V best = cycle[0] * sign, at = splat(0.0f);
+    for (int64_t j = 1; j < points; j++) {
+        const V here = cycle[j] * sign;
+        at = where_at_most(here, best, at, splat((float)j));
+        best = where_at_most(here, best, best, here);
+    }
+    Crest found = {best, at, splat(0.0f)};
+    V limit = best;
+    for (int i = 0; i < W; i++) {
+        const int64_t top = (int64_t)at[i];
+        const double a = (double)(sign * cycle[top > 0 ? top - 1 : points - 1][i]), b = (double)best[i];
+        const double c = (double)(sign * cycle[top + 1 < points ? top + 1 : 0][i]), curve = a - 2.0 * b + c;
+        const double shift = curve < 0.0 ? 0.5 * (a - c) / curve : 0.0, peak = b - 0.25 * (a - c) * shift;
+        found.height[i] = (float)((double)sign * peak);
+        found.place[i] = (float)(((double)top + shift) / (double)points);
+        limit[i] = (float)(0.98 * peak);
+    }
+    const V none = splat(0.0f), one = splat(1.0f);
+    V before = cycle[points - 1] * sign, whole_spans = none, parts = none;
     for (int64_t j = 0; j < points; j++) {
-        const double here = (double)(sign * row[j]);
-        if (before >= limit && here >= limit) {
-            span += 1.0;
-        } else if (before >= limit || here >= limit) {
-            const double top = most(before, here), bottom = least(before, here);
-            span += (top - limit) / (top - bottom);
-        }
+        const V here = cycle[j] * sign;
+        const V top = where_at_most(here, before, before, here), bottom = where_at_most(here, before, here, before);
+        const V inside = where_at_most(limit, bottom, one, none), touched = where_at_most(limit, top, one, none);
+        const V crossed = touched - inside, rise = where_at_most(one, crossed, top - bottom, one);
+        whole_spans = whole_spans + inside;
+        parts = parts + crossed * (top - limit) / rise;
         before = here;
     }
-    *crest = (double)sign * peak;
-    *flat = span / (double)points;
-    *place = ((double)at + shift) / (double)points;
+    found.flat = (whole_spans + parts) * (1.0f / (float)points);
+    return found;
+}
+
+void measure(const V* cycle, const V* slope, int64_t points, int64_t many, Table<double> out) {
+    const Crest high = measure_half(cycle, points, 1.0f), low = measure_half(cycle, points, -1.0f);
+    V up = splat(0.0f), down = up;
+    for (int64_t j = 0; j < points; j++) {
+        up = where_at_most(slope[j], up, up, slope[j]);
+        down = where_at_most(down, slope[j], down, slope[j]);
+    }
+    for (int i = 0; i < (int)many; i++) {
+        const float found[] = {high.height[i], low.height[i], high.flat[i],  low.flat[i],
+                               up[i],          down[i],       high.place[i], low.place[i]};
+        for (int64_t column = 0; column < 8; column++) out[i][column] = (double)found[column];
+    }
 }
 
 }  // namespace
 
-void loud_orders(Cube<const double> amplitude, Ints limits, Doubles least_power, Row<int64_t> out) {
-    for (int64_t i = 0; i < amplitude.n; i++) {
-        const Table<const double> lines = amplitude[i];
-        int64_t k = least(limits[i], lines.rows) - 1;
-        while (k > 1 && !(power_of(lines, k) >= least_power[i])) k--;
-        out[i] = most(k, 1);
-    }
-}
+int64_t shape_room(int64_t points) { return Workplace<float>::length(points) + 2 * Workplace<float>::wave_length(points); }
 
-void high_orders(Cube<const double> amplitude, Ints limits, int64_t first, Table<double> out) {
-    for (int64_t i = 0; i < amplitude.n; i++) {
-        const Table<const double> lines = amplitude[i];
-        double total = 0.0, place = 0.0;
-        for (int64_t k = first; k < least(limits[i], lines.rows); k++) {
-            const double power = power_of(lines, k);
-            total += power;
-            place += power * (double)k;
-        }
-        out[i][0] = limits[i] > first ? 0.5 * total : NAN;
-        out[i][1] = total > 0.0 ? place / total : NAN;
-    }
-}
-
-void draw_cycles(Cube<const double> amplitude, Ints rows, Ints limits, Doubles least_power, double jump, double scale,
-                 Row<double> taper, Block<float> drawn) {
+void cycle_shapes(Cube<const double> amplitude, Ints rows, Ints limits, Doubles least_power, double jump,
+                  int64_t points, Row<float> room, Row<double> taper, Table<double> out) {
+    const int64_t bins = points / 2 + 1;
+    const Workplace<float> place(points, room);
+    Wave<float>*cycles = place.other + bins, *slopes = cycles + bins;
     int64_t held = -1;
-    for (int64_t r = 0; r < rows.n; r++) {
-        const int64_t i = rows[r];
-        const Table<const double> lines = amplitude[i];
-        const int64_t length = least(least(limits[i], lines.rows), drawn.rows);
-        if (length != held) fill_taper(length, taper);
-        held = length;
-        const bool tapered = jumps(lines, length, least_power[i], jump);
-        const Table<float> cycle = drawn[0][r], slope = drawn[1][r];
-        for (int64_t k = 1; k < length; k++) {
-            if (k > 1 && !(power_of(lines, k) >= least_power[i])) continue;
-            const double re = lines[k][0], im = lines[k][1], plain = tapered ? scale * taper[k] : scale;
-            const double steep = scale * 2.0 * PI * (double)k * taper[k] / taper[1];
-            cycle[k][0] = (float)(plain * re);
-            cycle[k][1] = (float)(plain * im);
-            slope[k][0] = (float)(-steep * im);
-            slope[k][1] = (float)(steep * re);
+    for (int64_t r = 0; r < rows.n; r += W) {
+        const int64_t many = least((int64_t)W, rows.n - r);
+        for (int64_t k = 0; k < bins; k++) cycles[k] = slopes[k] = {splat(0.0f), splat(0.0f)};
+        for (int i = 0; i < (int)many; i++) {
+            const int64_t row = rows[r + i];
+            const Table<const double> lines = amplitude[row];
+            const int64_t length = least(least(limits[row], lines.rows), bins);
+            if (length != held) fill_taper(length, taper);
+            held = length;
+            const bool tapered = jumps(lines, length, least_power[row], jump);
+            draw(lines, length, least_power[row], tapered, taper, i, cycles, slopes);
         }
-    }
-}
-
-void cycle_shape(Table<const float> cycle, Table<const float> slope, Table<double> out) {
-    for (int64_t i = 0; i < cycle.rows; i++) {
-        const Floats row = cycle[i], steep = slope[i];
-        int64_t high = 0, low = 0;
-        float up = 0.0f, down = 0.0f;
-        for (int64_t j = 0; j < row.n; j++) {
-            if (row[j] > row[high]) high = j;
-            if (row[j] < row[low]) low = j;
-            if (steep[j] > up) up = steep[j];
-            if (steep[j] < down) down = steep[j];
-        }
-        const Row<double> found = out[i];
-        measure_half(row, high, 1.0f, &found[0], &found[2], &found[6]);
-        measure_half(row, low, -1.0f, &found[1], &found[3], &found[7]);
-        found[4] = (double)up;
-        found[5] = (double)down;
+        const Wave<float>* cycle = rows_of(cycles, place.here, points / 2, place.turns, 0.5f);
+        const Wave<float>* slope = rows_of(slopes, place.other, points / 2, place.turns, 0.5f);
+        measure(&cycle->re, &slope->re, points, many, {out[r].data, many, out.columns});
     }
 }
 
