@@ -104,7 +104,7 @@ def built() -> bool:
 
 
 def build_kernels() -> None:
-    """Build the extension again; what is needed for it is in the environment of the tests, so that no network is asked."""
+    """Build the extension again, offline where the environment is that of the tests: it holds what a build needs."""
     say("Building the kernels (their sources changed).")
     here = ["--no-deps", "--editable", str(ROOT)]
     if not (pip("--no-build-isolation", *here) or pip(*here)):
@@ -153,7 +153,7 @@ def main() -> int:
     if what not in EXTRAS:
         say("Say which: python scripts/setup.py demo, or python scripts/setup.py test.")
         return 2
-    if sys.version_info < (3, 11):
+    if sys.version_info < (3, 11):  # noqa: UP036 - run by whatever Python there is
         say("No Python of 3.11 or newer was found; install one (from python.org, say) and try again.")
         return 2
     try:

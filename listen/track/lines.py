@@ -104,9 +104,7 @@ def measure_lines(grid: Grid, centres: Ints, cycles: Ints, tops: Ints) -> Lines:
     folds = np.empty((2, n, lap))
     means = np.empty((n, 2))
     scratch = np.empty((2, int(cycles.max()) * points))
-    kernels.fold_frames(
-        grid.y, grid.dphi, grid.start, points, lap, centres, cycles, scratch, folds[0], folds[1], means
-    )
+    kernels.fold_frames(grid.y, grid.dphi, grid.start, points, lap, centres, cycles, scratch, folds[0], folds[1], means)
     once = folds.reshape(2, n, lap // points, points).sum(axis=2) if lap > points else folds
     spectra: NDArray[np.complex128] = fourier.spectra(once)
     most = min(int(tops.max()), points // 2)

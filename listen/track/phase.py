@@ -162,9 +162,7 @@ def refine(
     else:
         knots, cycles = knots[fit], cycles[fit]
     sums = np.empty((len(knots), 4))
-    kernels.short_frames(
-        rough.samples, rough.turns * h, rough.slopes * h, a, part, knots[:, 1] * h, cycles * h, sums
-    )
+    kernels.short_frames(rough.samples, rough.turns * h, rough.slopes * h, a, part, knots[:, 1] * h, cycles * h, sums)
     out = np.empty((7, len(knots)))
     kernels.settle_knots(knots, sums, h, _SMOOTHER, _SMOOTH_WITHIN, out)
     sample, turns, slopes, raw_slopes, amplitude, power, residue = out
