@@ -12,7 +12,7 @@ constexpr double PI = 3.14159265358979323846;
 constexpr int64_t AT_ONCE = 1024;
 // Samples whose numbers stay in the first level of the cache.
 constexpr int64_t ADDED = 256;
-// In single precision no more than so many numbers are added up at a time.
+// In single precision no more than so many numbers are added up at a time, and phases are counted from the first of them.
 
 // Cosine of an angle up to a right angle from its square, in single precision and as exact as that: Taylor's series.
 LISTEN_INLINE float cosine_of(float q) {
@@ -29,8 +29,7 @@ LISTEN_INLINE float sine_of(float q) {
                 q * (1.0f / 120.0f + q * (-1.0f / 5040.0f + q * (1.0f / 362880.0f + q * (-1.0f / 39916800.0f)))));
 }
 
-// Samples of one block: their phase, and what the short frames add up, in single precision. Phases within the block are
-// counted from its first one.
+// Samples of one block: their phase, and what the short frames add up, in single precision.
 struct Samples {
     double phase[AT_ONCE], dphi[AT_ONCE];
     float local[AT_ONCE], weight[AT_ONCE], re[AT_ONCE], im[AT_ONCE], square[AT_ONCE], mean[AT_ONCE];
@@ -38,7 +37,10 @@ struct Samples {
 
 // Each sample times cycles a sample and: 1, the phase's cosine, its sine, the sample, its square.
 void turn_down(Doubles x, int64_t first, int64_t count, Samples& to) {
-    const double start = to.phase[0];
+    for (int64_t start = 0; start < count; start += ADDED) {
+        const double first_phase = to.phase[start];
+        for (int64_t j = start; j < least(start + ADDED, count); j++) to.local[j] = (float)(to.phase[j] - first_phase);
+    }
     LISTEN_INDEPENDENT
     for (int64_t j = 0; j < count; j++) {
         // half the angle, then doubled
@@ -46,7 +48,6 @@ void turn_down(Doubles x, int64_t first, int64_t count, Samples& to) {
         const float q = y * y, s = y * sine_of(q), c = cosine_of(q), twice = s + s;
         const double value = x[first + j];
         const float weighted = (float)(value * to.dphi[j]);
-        to.local[j] = (float)(to.phase[j] - start);
         to.weight[j] = (float)to.dphi[j];
         to.re[j] = weighted * (1.0f - twice * s);
         to.im[j] = weighted * (twice * c);
@@ -73,9 +74,11 @@ LISTEN_INLINE int64_t first_at(const double* phase, int64_t count, double target
 void add_frame(const Samples& of, int64_t count, double centre, double cycles, Row<double> sums) {
     const int64_t first = first_at(of.phase, count, centre - 0.5 * cycles);
     const int64_t last = first_at(of.phase, count, centre + 0.5 * cycles);
-    const float scale = (float)(PI / cycles), middle = (float)(centre - of.phase[0]);
-    for (int64_t start = first; start < last; start += ADDED) {
-        const int64_t stop = least(start + ADDED, last);
+    const float scale = (float)(PI / cycles);
+    for (int64_t start = first, stop; start < last; start = stop) {
+        const int64_t block = start - start % ADDED;
+        const float middle = (float)(centre - of.phase[block]);
+        stop = least(block + ADDED, last);
         float re = 0.0f, im = 0.0f, square = 0.0f, mean = 0.0f, weight = 0.0f;
         for (int64_t j = start; j < stop; j++) {
             const float y = (of.local[j] - middle) * scale, c = cosine_of(y * y), w = c * c;

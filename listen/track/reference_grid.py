@@ -84,12 +84,35 @@ def leave(y: Floats, start: int, centres: Ints, tables: Floats, dc: Floats, out:
     out[:] = y - (1 - fade) * (tables[a, place] + dc[a]) - fade * (tables[b, place] + dc[b])
 
 
-def weigh_frames(r: Floats, points: int, centres: Ints, cycles: int, scratch: Floats, out: Floats) -> None:
-    """Rows (1 + cos 2 pi v) r."""
-    del scratch
-    size = cycles * points
+def between_lines(
+    r: Floats, points: int, cycles: int, centres: Ints, last: Ints, first: Ints, high: int, out: Floats
+) -> None:
+    """Of spectra of the frames (1 + cos 2 pi v) r / points: bins between the harmonics, at least two away from one.
+
+    (median - the lower one of an even number -, mean, number, power at odd half orders below the sixth, their number,
+    power of the bins from ``high`` on that stand ten times over the median, their mean place). Half orders are left out
+    of all but their own two numbers; one in a frame of eight cycles or more counts if it stands four times over what is
+    two bins beside it.
+    """
+    m, size = cycles, cycles * points
     n = centres[:, None] - size // 2 + np.arange(size)
-    out[:] = (1.0 + np.cos(2 * np.pi * (np.arange(size) / size - 0.5))) * r[n]
+    frames = (1.0 + np.cos(2 * np.pi * (np.arange(size) / size - 0.5))) * r[n]
+    for i, row in enumerate(np.abs(np.fft.rfft(frames, axis=1) / points) ** 2):
+        bins = np.arange(2, min(int(last[i]), len(row)))
+        place = bins % m
+        apart = (place > 1) & (place < m - 1)
+        halfway = apart & (2 * place == m) & (bins < 6 * m)
+        halves = bins[halfway]
+        beside = np.maximum(row[halves - 2], row[np.minimum(halves + 2, len(row) - 1)])
+        lines = halves if m < 8 else halves[row[halves] > 4.0 * beside]
+        rest = bins[apart & ~halfway & (bins >= first[i])]
+        out[i] = np.nan, np.nan, len(rest), row[lines].sum(), len(halves), 0.0, np.nan
+        if len(rest):
+            median = np.sort(row[rest])[(len(rest) - 1) // 2]
+            loud = rest[(rest >= high) & (row[rest] > 10.0 * median)]
+            out[i, [0, 1, 5]] = median, row[rest].mean(), row[loud].sum()
+            if row[loud].sum() > 0.0:
+                out[i, 6] = np.average(loud, weights=row[loud])
 
 
 def fold_residual(
