@@ -7,7 +7,7 @@ moment and no network. The kernels are built again where their sources changed.
 from __future__ import annotations
 
 import hashlib
-import importlib.util
+import importlib
 import os
 import shutil
 import subprocess
@@ -46,10 +46,19 @@ def version_of(python: Path) -> str:
     return done.stdout.strip() if done.returncode == 0 else ""
 
 
+def has(module: str) -> bool:
+    """Whether this Python has a module that some systems ship apart."""
+    try:
+        importlib.import_module(module)
+    except ImportError:
+        return False
+    return True
+
+
 def make_environment() -> None:
     """Make an empty environment, with pip if this Python can, else for a pip outside of it."""
-    bundled = importlib.util.find_spec("ensurepip") is not None
-    if not bundled and importlib.util.find_spec("pip") is None:
+    bundled = has("ensurepip")
+    if not bundled and not has("pip"):
         raise CannotSetUpError(
             f"{sys.executable} can make no virtual environment; install the package python3-venv (or python3-pip) "
             "and try again."

@@ -99,7 +99,7 @@ struct Butterfly<5, T> {
 
 // One pass: ``stride`` transforms of ``left`` numbers become Radix times as many of a Radix-th.
 template <int Radix, class T>
-LISTEN_INLINE void pass(const Wave<T>* from, Wave<T>* to, int64_t left, int64_t stride, Turns<T> turns) {
+void pass(const Wave<T>* from, Wave<T>* to, int64_t left, int64_t stride, Turns<T> turns) {
     const int64_t m = left / Radix, each = turns.size / left;
     for (int64_t p = 0; p < m; p++) {
         T c[Radix], s[Radix];
@@ -120,7 +120,7 @@ LISTEN_INLINE void pass(const Wave<T>* from, Wave<T>* to, int64_t left, int64_t 
 
 // Transform n complex numbers a lane, n dividing turns.size; ``other`` is room for as many. Returns where they are.
 template <class T>
-LISTEN_INLINE Wave<T>* transform(Wave<T>* here, Wave<T>* other, int64_t n, Turns<T> turns) {
+Wave<T>* transform(Wave<T>* here, Wave<T>* other, int64_t n, Turns<T> turns) {
     int64_t left = n, stride = 1;
     while (left > 1) {
         int64_t radix = 4;
@@ -147,7 +147,7 @@ LISTEN_INLINE Wave<T>* transform(Wave<T>* here, Wave<T>* other, int64_t n, Turns
 
 // Spectra of real rows of 2 n numbers: z holds these as n complex ones and has room for n + 1, as ``other`` has.
 template <class T>
-LISTEN_INLINE Wave<T>* spectra_of(Wave<T>* z, Wave<T>* other, int64_t n, Turns<T> turns) {
+Wave<T>* spectra_of(Wave<T>* z, Wave<T>* other, int64_t n, Turns<T> turns) {
     z = transform(z, other, n, turns);
     const Wave<T> first = z[0];
     const Lanes<T> none = first.re - first.re;
@@ -166,7 +166,7 @@ LISTEN_INLINE Wave<T>* spectra_of(Wave<T>* z, Wave<T>* other, int64_t n, Turns<T
 
 // Real rows of 2 n numbers that have these spectra of n + 1, times 2 n ``scale``: z as in ``spectra_of``.
 template <class T>
-LISTEN_INLINE Wave<T>* rows_of(Wave<T>* z, Wave<T>* other, int64_t n, Turns<T> turns, T scale) {
+Wave<T>* rows_of(Wave<T>* z, Wave<T>* other, int64_t n, Turns<T> turns, T scale) {
     // the two parts are exchanged before and after: that turns the transform's sign
     const Lanes<T> first = z[0].re, last = z[n].re;
     z[0] = {(first - last) * scale, (first + last) * scale};

@@ -121,7 +121,7 @@ LISTEN_INLINE void stored(Lanes<T> lanes, T* to) {
 
 // So many numbers of WIDTH rows: lanes[j] has number j of each.
 template <class T>
-LISTEN_INLINE void gather(const T* const* row, int64_t length, Lanes<T>* lanes) {
+void gather(const T* const* row, int64_t length, Lanes<T>* lanes) {
     constexpr int W = WIDTH<T>;
     int64_t j = 0;
     for (; j + W <= length; j += W) {
@@ -143,7 +143,7 @@ LISTEN_INLINE void gather(const T* rows, int64_t step, int64_t many, int64_t len
 
 // And back: rows[i * step + j] = number j of lane i, of so many rows.
 template <class T>
-LISTEN_INLINE void scatter(const Lanes<T>* lanes, int64_t length, int64_t many, T* rows, int64_t step) {
+void scatter(const Lanes<T>* lanes, int64_t length, int64_t many, T* rows, int64_t step) {
     constexpr int W = WIDTH<T>;
     int64_t j = 0;
     for (; j + W <= length; j += W) {

@@ -165,6 +165,12 @@ def refine(
     kernels.short_frames(rough.samples, rough.turns * h, rough.slopes * h, a, part, knots[:, 1] * h, cycles * h, sums)
     out = np.empty((7, len(knots)))
     kernels.settle_knots(knots, sums, h, _SMOOTHER, _SMOOTH_WITHIN, out)
+    # a tone's phase rises; where there was none, as in what is nearly silence, a knot may be put before the last one
+    rising = np.diff(np.maximum.accumulate(out[1]), prepend=-np.inf) > 0
+    if not rising.all():
+        out = np.compress(rising, out, axis=1)
+        if out.shape[1] < 3:
+            return None
     sample, turns, slopes, raw_slopes, amplitude, power, residue = out
     return PhaseCurve(
         samples=sample,

@@ -138,9 +138,7 @@ def test_fold_residual_of_white_noise_is_even() -> None:
     r = single(np.random.default_rng(8).standard_normal(300_000))
     out = np.empty((1, 2, 16), dtype=np.float32)
     edges = np.array([0, 300_000])
-    kernels.fold_residual(
-        r, 0, POINTS, POINTS, edges, np.zeros(1), 16, np.empty((2, POINTS), dtype=np.float32), out
-    )
+    kernels.fold_residual(r, 0, POINTS, POINTS, edges, np.zeros(1), 16, np.empty((2, POINTS), dtype=np.float32), out)
     # variance 1, and 2 of a difference; 19000 values a part: 1 % of scatter, five times that
     np.testing.assert_allclose(out[0, 0], 1.0, rtol=0.05)
     np.testing.assert_allclose(out[0, 1], 2.0, rtol=0.06)

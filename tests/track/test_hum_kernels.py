@@ -9,6 +9,7 @@ from listen.native import kernels
 from listen.track import reference_hum
 from tests.track.twins import assert_same
 
+
 def ends(lengths: list[int]) -> np.ndarray:
     return np.cumsum([0, *lengths])
 

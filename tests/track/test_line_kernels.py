@@ -146,7 +146,9 @@ def test_cycle_shapes(kind: str, points: int, rows: list[int]) -> None:
     np.testing.assert_allclose(compiled[:, :2] / size, plain[:, :2] / size, rtol=0, atol=1e-6)
     # what is flat is told from straight lines between points: in single precision 1e-5 of a point's rise
     np.testing.assert_allclose(compiled[:, 2:4], plain[:, 2:4], rtol=2e-4, atol=2e-5)
-    np.testing.assert_allclose(compiled[:, 4:6], plain[:, 4:6], rtol=1e-5, atol=1e-5 * float(np.abs(plain[:, 4:6]).max()))
+    np.testing.assert_allclose(
+        compiled[:, 4:6], plain[:, 4:6], rtol=1e-5, atol=1e-5 * float(np.abs(plain[:, 4:6]).max())
+    )
     assert np.isfinite(compiled).all()
 
 

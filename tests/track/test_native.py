@@ -160,7 +160,9 @@ def test_every_level_of_this_processor_passes_the_kernel_tests(level: str) -> No
         pytest.skip(f"this processor has no {level}")
     if level == kernels.LEVEL:
         return
-    tests = [f"tests/track/test_{name}_kernels.py" for name in ("signal", "hum", "phase", "knot", "frame", "grid", "line")]
+    tests = [
+        f"tests/track/test_{name}_kernels.py" for name in ("signal", "hum", "phase", "knot", "frame", "grid", "line")
+    ]
     done = subprocess.run(
         [sys.executable, "-m", "pytest", "-q", "-p", "no:cacheprovider", *tests],
         env=environment,
