@@ -121,7 +121,7 @@ void cycle_shapes(Cube<const double> amplitude, Ints rows, Ints limits, Doubles 
         for (int i = 0; i < (int)many; i++) {
             const int64_t row = rows[r + i];
             const Table<const double> lines = amplitude[row];
-            const int64_t length = least(least(limits[row], lines.rows), bins);
+            const int64_t length = within(limits[row], 0, least(lines.rows, bins));
             if (length != held) fill_taper(length, taper);
             held = length;
             const bool tapered = jumps(lines, length, least_power[row], jump);

@@ -44,17 +44,18 @@ SKETCHES: dict[str, str] = {
     "lay_frames": "samples:k slopes:k calm:k centres:c middle:c slope:c cycles:c out:3,c",
     "grid_places": "knots:k turns:k slopes:k points:=24 start:w place:n dphi:n",
     "interpolate": "x:L place:n middle:64 table:p,3,16 rows:2,s shares:s twice:T out:n",
-    "lay_points": "knots:k turns:k slopes:k points:=24 start:w x:L middle:64 table:p,3,16 rows:2,s shares:s twice:T"
+    "lay_points": "knots:k turns:k slopes:k points:=24 start:w x:L middle:64"
+    " table:p,3,16 rows:2,s shares:s twice:T"
     " place:n dphi:n y:n",
     "turn_table": "size:w cosine:L sine:L",
-    "fold_frames": "y:L dphi:L start:w points:=8 lap:=64 centres:c@40-109 cycles:c@1-9 scratch:2,L folded:c,64 tilted:c,64"
-    " means:c,2",
+    "fold_frames": "y:L dphi:L start:w points:=8 lap:=64 centres:c@40-109 cycles:c@1-9 scratch:2,L"
+    " folded:c,64 tilted:c,64 means:c,2",
     "leave": "y:L start:w centres:c tables:c,s dc:c out:L",
     "between_lines": "r:L points:=8 cycles:=4 centres:c@16-134 last:c first:c high:w out:c,7",
     "fold_residual": "r:L start:w points:=8 lap:=64 edges:^c crests:c bins:=16 scratch:2,64 out:c,2,16",
     "gather_blocks": "r:L place:L first:w last:w block:=16 low:c,2",
-    "take_out": "y:L place:L start:w points:=8 lap:=64 centres:c tables:c,s dc:c edges:^p crests:p bins:=16 scratch:2,64"
-    " block:=16 left:L low:s,2 folded:p,2,16",
+    "take_out": "y:L place:L start:w points:=8 lap:=64 centres:c tables:c,s dc:c edges:^p crests:p bins:=16"
+    " scratch:2,64 block:=16 left:L low:s,2 folded:p,2,16",
     "line_pitches": "spectra:2,c,S,2 scale:c tops:c cycles:c amplitude:c,s,2 turned:c,2 used:c sums:c,2 far:2",
     "loud_orders": "amplitude:c,s,2 limits:c least:c out:c",
     "high_orders": "amplitude:c,s,2 limits:c first:=3 out:c,2",
@@ -146,8 +147,8 @@ def main() -> int:
     for seed in range(first, last):
         ended[call(seed, plan)] += 1
     for name, _ in plan:
-        print(f"{name:16} {ended[name, 'done']:7} done, {ended[name, 'ValueError']:7} refused")
-    print(f"{last - first} calls")
+        sys.stdout.write(f"{name:16} {ended[name, 'done']:7} done, {ended[name, 'ValueError']:7} refused\n")
+    sys.stdout.write(f"{last - first} calls\n")
     return 0
 
 

@@ -116,6 +116,11 @@ def check(seed: int, path: Path) -> str:
     return "checked"
 
 
+def tell(text: str) -> None:
+    sys.stdout.write(text + "\n")
+    sys.stdout.flush()
+
+
 def main() -> int:
     """Check the captures first .. last - 1; status 1 where one ended in a fault."""
     first, last = map(int, sys.argv[1:3])
@@ -124,14 +129,14 @@ def main() -> int:
     with tempfile.TemporaryDirectory() as folder:
         for seed in range(first, last):
             if len(sys.argv) > 3:
-                print(seed, flush=True)
+                tell(str(seed))
             ended = check(seed, Path(folder) / "mutant.wav")
             if ended in counts:
                 counts[ended] += 1
             else:
                 faults += 1
-                print(f"{seed}: {ended}", flush=True)
-    print(f"{counts['checked']} checked, {counts['refused']} refused, {faults} faults of {last - first}")
+                tell(f"{seed}: {ended}")
+    tell(f"{counts['checked']} checked, {counts['refused']} refused, {faults} faults of {last - first}")
     return 1 if faults else 0
 
 

@@ -35,7 +35,7 @@ def test_rows_of_spectra(points: int, rows: int) -> None:
 
 
 def test_a_line_is_where_the_definition_has_it() -> None:
-    """X(k) = sum of x(n) exp(-2 pi i k n / N): A. V. Oppenheim, R. W. Schafer, Discrete-Time Signal Processing, ch. 8."""
+    """X(k) = sum of x(n) exp(-2 pi i k n / N): Oppenheim and Schafer, Discrete-Time Signal Processing, ch. 8."""
     n = np.arange(60)
     x = np.cos(2 * np.pi * 7 * n / 60 + 0.3)[None]
     spectrum = fourier.spectra(x)[0]
