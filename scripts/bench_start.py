@@ -11,7 +11,7 @@ from bench_children import LISTEN, Ran, medians, ran
 from bench_takes import write_sweep
 from bench_words import losses, markdown, table
 
-IMPORTS = "python, importing numpy, soundfile, numba"
+IMPORTS = "python, importing numpy, soundfile"
 HEAD = ("", "time", "cpu", "peak memory")
 UNITS = ("", " s", " s", " MB")
 
@@ -23,7 +23,7 @@ def measure(runs: int, folder: Path, say: Callable[[str], None]) -> dict[str, An
         write_sweep(path, seconds)
     commands: dict[str, list[str]] = {
         "listen --help": [LISTEN, "--help"],
-        IMPORTS: [sys.executable, "-c", "import numpy, soundfile, numba"],
+        IMPORTS: [sys.executable, "-c", "import numpy, soundfile"],
         "listen check, 10 s": [LISTEN, "check", "--wave", "any", str(takes[10])],
         "listen check, 60 s": [LISTEN, "check", "--wave", "any", str(takes[60])],
     }

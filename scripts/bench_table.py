@@ -31,7 +31,7 @@ SECTIONS = {
     "memory": ("Peak memory of listen check", bench_memory),
     "many": ("Many takes in one run", bench_many),
 }
-PACKAGES = ("numpy", "numba", "scipy", "librosa", "soundfile", "joblib")
+PACKAGES = ("numpy", "scipy", "librosa", "soundfile", "joblib")
 LONGEST_S = 8 * 3600.0
 
 

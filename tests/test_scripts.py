@@ -11,7 +11,8 @@ from pathlib import Path
 import pytest
 
 REPO = Path(__file__).resolve().parents[1]
-SCRIPTS = ["scripts/demo", "scripts/test", "scripts/torture-logbook", "scripts/bench", ".ci/run"]
+SCRIPTS = ["scripts/demo", "scripts/test", "scripts/sanitize", "scripts/check-arm64", "scripts/torture-logbook"]
+SCRIPTS += ["scripts/bench", ".ci/run"]
 
 pytestmark = pytest.mark.skipif(os.name == "nt", reason="POSIX shell")
 
@@ -34,10 +35,22 @@ def copy(tmp_path):
     """The scripts alone, in a folder whose name has a space."""
     root = tmp_path / "some where"
     (root / "scripts").mkdir(parents=True)
-    for name in ("demo", "test", "environment"):
+    for name in ("demo", "test", "environment", "setup.py", "build_backend.py"):
         shutil.copy(REPO / "scripts" / name, root / "scripts" / name)
     shutil.copy(REPO / "pyproject.toml", root)
+    (root / "listen" / "native").mkdir(parents=True)
+    (root / "listen" / "native" / "one.cpp").write_text("// a source\n")
     return root
+
+
+def stamp(root, what="demo"):
+    """What a set-up leaves, in an environment that holds nothing."""
+    subprocess.run([sys.executable, "-m", "venv", "--without-pip", str(root / ".venv")], check=True)
+    (root / "listen" / "native" / "kernels.test.so").write_text("")
+    code = f"import setup; v = setup.version_of(setup.environment_python()); w = {what!r}\n"
+    code += "(setup.VENV / f'listen-{w}.stamp').write_text(setup.packages_wanted(w, v))\n"
+    code += "(setup.VENV / 'listen-kernels.stamp').write_text(setup.kernels_wanted(v))\n"
+    subprocess.run([sys.executable, "-c", code], cwd=root / "scripts", check=True)
 
 
 def run(script, path, **env):
@@ -93,15 +106,31 @@ def test_no_way_to_make_an_environment_is_one_line_that_names_the_package(copy, 
 
 def test_the_second_run_asks_no_network_and_minds_no_other_environment(copy, tmp_path):
     """An environment whose stamp fits is used as it is, whatever is active."""
-    subprocess.run([sys.executable, "-m", "venv", "--without-pip", str(copy / ".venv")], check=True)
+    stamp(copy)
     path = tools(tmp_path / "bin", f'#!/bin/sh\nexec "{sys.executable}" "$@"\n')
-    script = copy / "scripts" / "stamp"
-    script.write_text(f'root="{copy}"\n. "$root/scripts/environment"\nvenv=$root/.venv python=$root/.venv/bin/python\n'
-                      'fingerprint demo >"$venv/listen-demo.stamp"\n')  # fmt: skip
-    assert run(script, path).returncode == 0
-    (copy / "listen").mkdir()
     (copy / "listen" / "__init__.py").write_text("")
     (copy / "listen" / "cli.py").write_text("import sys; print(sys.argv[1:]); sys.exit(1)\n")
     done = run(copy / "scripts" / "demo", path, VIRTUAL_ENV="/another", PYTHONPATH="/another", PYTHONHOME="")
     assert (done.returncode, done.stderr) == (1, "")
     assert done.stdout == "['check', 'fixtures/sine-board-unequal-supplies.wav']\n"
+
+
+def test_kernels_are_built_again_where_a_source_changed(copy, tmp_path):
+    """Here the build fails, for the environment is empty: one line says so, and nothing stamps it as built."""
+    stamp(copy)
+    path = tools(tmp_path / "bin", f'#!/bin/sh\nexec "{sys.executable}" "$@"\n')
+    (copy / "listen" / "native" / "one.cpp").write_text("// another source\n")
+    before = (copy / ".venv" / "listen-kernels.stamp").read_text()
+    done = run(copy / "scripts" / "demo", path, PIP_NO_INDEX="1")
+    assert done.returncode == 2
+    assert "Building the kernels (their sources changed)." in done.stderr
+    assert done.stderr.splitlines()[-1].startswith("The kernels could not be built")
+    assert (copy / ".venv" / "listen-kernels.stamp").read_text() == before
+
+
+def test_set_up_says_which_environments_there_are():
+    done = subprocess.run(
+        [sys.executable, REPO / "scripts" / "setup.py", "nonsense"], capture_output=True, text=True, check=False
+    )
+    assert done.returncode == 2
+    assert done.stderr.startswith("Say which: ")

@@ -9,8 +9,8 @@ from functools import lru_cache
 import numpy as np
 from numpy.typing import NDArray
 
-from listen.track import coarse_kernels as kernels
-from listen.track import fourier, signal_kernels
+from listen.native import kernels
+from listen.track import fourier
 from listen.track.types import Floats
 
 HOP_S = 0.040
@@ -89,7 +89,7 @@ class _Signal:
 
 def _decimated(signal: _Signal, cutoff: float, half_width: int, step: int) -> _Signal:
     out = _Signal((len(signal.samples) + step - 1) // step)
-    signal_kernels.decimate(signal.before(half_width), _low_pass(cutoff, half_width), step, out.samples)
+    kernels.decimate(signal.before(half_width), _low_pass(cutoff, half_width), step, out.samples)
     return out
 
 
@@ -98,7 +98,7 @@ def _smooth(signal: _Signal, centres: NDArray[np.int64] | None = None) -> NDArra
     if centres is None:
         return _decimated(signal, *_SMOOTH, 2).samples
     out = np.zeros((len(signal.samples) + 1) // 2, dtype=np.float32)
-    signal_kernels.decimate_near(signal.before(_SMOOTH[1]), _low_pass(*_SMOOTH), 2, centres, _NEAR, out)
+    kernels.decimate_near(signal.before(_SMOOTH[1]), _low_pass(*_SMOOTH), 2, centres, _NEAR, out)
     return out
 
 
@@ -139,10 +139,10 @@ def coarse_part(x: Floats, rate_hz: float, n_hops: int) -> Floats:
         centres = (margin + hop * np.arange(n_hops)) // step
         hops[:, level] = centres // 2
         pieces = np.empty((n_hops, size), dtype=np.float32)
-        signal_kernels.take_windows(signal.samples, centres, window, pieces)
+        kernels.take_windows(signal.samples, centres, window, pieces)
         spectrum = fourier.spectra(pieces)
         power = np.empty(spectrum.shape, dtype=np.float32)
-        signal_kernels.line_powers(spectrum.view(np.float32).reshape(*spectrum.shape, 2), (4.0 / size) ** 2, power)
+        kernels.line_powers(spectrum.view(np.float32).reshape(*spectrum.shape, 2), (4.0 / size) ** 2, power)
         spectra.append(power)
     # at the highest rate only periods of less than 96 samples are looked for
     smooth = [_smooth(signal, hops[:, 0].copy() if level == 0 else None) for level, signal in enumerate(signals)]

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from listen.track import point_kernels
+from listen.native import kernels
 from listen.track.phase import PhaseCurve
 from listen.track.resampling import TAPS, middle_taps, tap_table
 from listen.track.types import Floats, Ints
@@ -117,7 +117,7 @@ def lay_grid(x: Padded, curve: PhaseCurve, points: int, low: float, high: float)
     knots = slice(a, max(b, a + 2))
     rows, shares = np.empty((2, _AT_ONCE), dtype=np.int64), np.empty(_AT_ONCE, dtype=np.float32)
     place, dphi, y = np.empty(count), np.empty(count), np.empty(count, dtype=np.float32)
-    point_kernels.lay_points(
+    kernels.lay_points(
         curve.samples[knots],
         curve.turns[knots],
         curve.slopes[knots],

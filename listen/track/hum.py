@@ -7,7 +7,8 @@ from functools import lru_cache
 
 import numpy as np
 
-from listen.track import fourier, hum_kernels
+from listen.native import kernels
+from listen.track import fourier
 from listen.track.types import Floats, Ints
 
 RATE_HZ = 1000.0
@@ -121,12 +122,12 @@ def _window_lines(rest: Floats, width: int, step: int, count: int, low_rate_hz: 
     at = _bins_of(width, low_rate_hz)
     window = 0.5 - 0.5 * np.cos(2 * np.pi * (np.arange(width) + 0.5) / width)
     padded, lost = np.empty((count, at.size)), np.empty(count)
-    hum_kernels.level_windows(rest, step, window, padded, lost)
+    kernels.level_windows(rest, step, window, padded, lost)
     spectra = fourier.spectra(padded)
     parts = spectra.view(np.float64).reshape(*spectra.shape, 2)
     levels = np.empty((count, len(HUM_LINES_HZ), 2))
     room = np.empty(int(np.diff(at.beside_ends).max(initial=0)))
-    hum_kernels.line_levels(parts, 4.0 / width, at.near, at.near_ends, at.beside, at.beside_ends, room, levels)
+    kernels.line_levels(parts, 4.0 / width, at.near, at.near_ends, at.beside, at.beside_ends, room, levels)
     with np.errstate(divide="ignore"):
         levels = 20 * np.log10(levels)
     lines, floor = levels[:, :, 0], levels[:, :, 1]

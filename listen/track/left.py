@@ -4,12 +4,12 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
-from listen.track import fourier, grid_kernels, shape_kernels
+from listen.native import kernels
+from listen.track import fourier
 from listen.track.grid import Grid
 from listen.track.lines import BAND
 from listen.track.types import Floats, Ints
@@ -19,9 +19,6 @@ HALF_ORDERS = 3
 """Lines at 1/2, 3/2 and 5/2 of the pitch are kept with their phases: alternate cycles that differ have most there."""
 _LEAST_HZ = 0.004
 """Lines below this part of the sample rate are hum's, drift's and the interface's."""
-_AT_ONCE = 1 << 19
-"""Points of the frames whose lines are read together: more would only take memory."""
-_SORTED = 8
 _SMOOTH = np.array(sorted(2 * f * 2**p for p in range(14) for f in (1, 3, 5, 9, 15, 25, 27, 45)))
 
 
@@ -139,7 +136,7 @@ def take_out(
         tables = np.tile(tables, (1, grid.lap // grid.points))
     left = np.empty_like(grid.y)
     folded = np.empty((len(edges) - 1, 2, FOLD), dtype=np.float32)
-    grid_kernels.take_out(
+    kernels.take_out(
         grid.y,
         grid.place,
         grid.start,
@@ -230,41 +227,12 @@ def settle_between(bins: Floats, read: Read, at_rate: Floats) -> Between:
 def _bins(
     grid: Grid, left: NDArray[np.float32], centres: Ints, m: int, last: Ints, first: Ints, out: Floats
 ) -> NDArray[np.complex64]:
-    size = m * grid.points
-    bins = size // 2 + 1
+    halves = np.zeros((len(centres), HALF_ORDERS), dtype=np.complex64)
     # above the tone, its sidebands and the mains: 1.5 times the pitch
     high = int(1.5 * m) + 2
-    many = max(1, min(len(centres), _AT_ONCE // size))
-    frames = np.empty((many, size), dtype=np.float32)
-    spectra = np.empty((many, bins), dtype=np.complex64)
-    scratch = np.empty((2, size))
-    power = np.empty((2, bins + 3), dtype=np.float32)
-    few: NDArray[Any] = np.empty(_SORTED + 1, dtype=np.int32)
-    places: NDArray[Any] = np.empty(bins + 1, dtype=np.int32)
-    halves = np.zeros((len(centres), HALF_ORDERS), dtype=np.complex64)
-    fit = min(HALF_ORDERS, (bins - 1 + m // 2) // m)
-    odd = m // 2 + m * np.arange(fit)
-    for i in range(0, len(centres), many):
-        some = slice(i, i + many)
-        taken = frames[: len(centres[some])]
-        grid_kernels.weigh_frames(left, grid.points, centres[some], m, scratch, taken)
-        spectrum = fourier.spectra(taken, spectra[: len(taken)])
-        halves[some, :fit] = spectrum[:, odd]
-        parts = spectrum.view(np.float32).reshape(len(taken), bins, 2)
-        shape_kernels.between_lines(
-            parts,
-            1.0 / grid.points**2,
-            m,
-            last[some],
-            first[some],
-            high,
-            power,
-            power[1].view(np.int32),
-            few,
-            places,
-            out[some],
-        )
+    kernels.between_lines(left, grid.points, m, centres, last, first, high, out, halves.view(np.float32))
     # from the frame's own start to phase 0 of the grid: whole points, so that half cycles are exact
+    size = m * grid.points
     begin = (grid.start + centres - size // 2) % (2 * grid.points)
     turn = np.exp(-2j * np.pi * np.outer(begin / grid.points, np.arange(HALF_ORDERS) + 0.5))
     return np.asarray(halves * turn * (2.0 / size), dtype=np.complex64)

@@ -12,7 +12,8 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from listen.track import fourier, grid_kernels, shape_kernels
+from listen.native import kernels
+from listen.track import fourier
 from listen.track.grid import Grid
 from listen.track.types import Floats, Ints
 
@@ -103,9 +104,7 @@ def measure_lines(grid: Grid, centres: Ints, cycles: Ints, tops: Ints) -> Lines:
     folds = np.empty((2, n, lap))
     means = np.empty((n, 2))
     scratch = np.empty((2, int(cycles.max()) * points))
-    grid_kernels.fold_frames(
-        grid.y, grid.dphi, grid.start, points, lap, centres, cycles, scratch, folds[0], folds[1], means
-    )
+    kernels.fold_frames(grid.y, grid.dphi, grid.start, points, lap, centres, cycles, scratch, folds[0], folds[1], means)
     once = folds.reshape(2, n, lap // points, points).sum(axis=2) if lap > points else folds
     spectra: NDArray[np.complex128] = fourier.spectra(once)
     most = min(int(tops.max()), points // 2)
@@ -114,7 +113,7 @@ def measure_lines(grid: Grid, centres: Ints, cycles: Ints, tops: Ints) -> Lines:
     turned, used = np.empty((n, few)), np.empty(n, dtype=np.int64)
     sums: Floats = np.empty((n, 2))
     far = np.empty(few, dtype=np.int64)
-    shape_kernels.line_pitches(
+    kernels.line_pitches(
         _parts(spectra), 2.0 / (cycles * points), tops, cycles, _APART, _parts(amplitude), turned, used, sums, far
     )
     # the median of a line is no further off where fewer than half of the frames are

@@ -8,7 +8,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from listen.track import kernels
+from listen.native import kernels
 from listen.track.grid import padded
 from listen.track.hum import block_samples
 from listen.track.left import Blocks

@@ -10,7 +10,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from listen.track import kernels
+from listen.native import kernels
 from listen.track.stretches import Stretch
 from listen.track.types import Floats
 
@@ -151,7 +151,6 @@ def refine(
     b = min(first + len(x), int(np.ceil(min(stop, stretch.stop))))
     part = x[a - first : b - first]
     h = stretch.reference
-    turned = phase_samples(rough.samples, rough.turns * h, rough.slopes * h, a, b - a)
     cycles = np.maximum(np.ceil(SHORT_FRAME_S * rate_hz * knots[:, 2]), SHORT_FRAME_CYCLES)
     span = cycles / knots[:, 2]
     whole = (knots[:, 0] - 0.5 * span > a - 1) & (knots[:, 0] + 0.5 * span < b + 1)
@@ -163,11 +162,15 @@ def refine(
     else:
         knots, cycles = knots[fit], cycles[fit]
     sums = np.empty((len(knots), 4))
-    down = np.empty((4, b - a), dtype=np.float32)
-    kernels.turn_down(part, turned.dphi, turned.phase, down)
-    kernels.short_frames(down, turned.dphi, turned.phase, knots[:, 1] * h, cycles * h, sums)
+    kernels.short_frames(rough.samples, rough.turns * h, rough.slopes * h, a, part, knots[:, 1] * h, cycles * h, sums)
     out = np.empty((7, len(knots)))
     kernels.settle_knots(knots, sums, h, _SMOOTHER, _SMOOTH_WITHIN, out)
+    # a tone's phase rises; where there was none, as in what is nearly silence, a knot may be put before the last one
+    rising = np.diff(np.maximum.accumulate(out[1]), prepend=-np.inf) > 0
+    if not rising.all():
+        out = np.compress(rising, out, axis=1)
+        if out.shape[1] < 3:
+            return None
     sample, turns, slopes, raw_slopes, amplitude, power, residue = out
     return PhaseCurve(
         samples=sample,

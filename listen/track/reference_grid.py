@@ -84,12 +84,48 @@ def leave(y: Floats, start: int, centres: Ints, tables: Floats, dc: Floats, out:
     out[:] = y - (1 - fade) * (tables[a, place] + dc[a]) - fade * (tables[b, place] + dc[b])
 
 
-def weigh_frames(r: Floats, points: int, centres: Ints, cycles: int, scratch: Floats, out: Floats) -> None:
-    """Rows (1 + cos 2 pi v) r."""
-    del scratch
-    size = cycles * points
+def between_lines(
+    r: Floats,
+    points: int,
+    cycles: int,
+    centres: Ints,
+    last: Ints,
+    first: Ints,
+    high: int,
+    out: Floats,
+    halves: NDArray[np.float32],
+) -> None:
+    """Of spectra of the frames (1 + cos 2 pi v) r / points: bins between the harmonics, at least two away from one.
+
+    (median - the lower one of an even number -, mean, number, power at odd half orders below the sixth, their number,
+    power of the bins from ``high`` on that stand ten times over the median, their mean place). Half orders are left out
+    of all but their own two numbers; one in a frame of eight cycles or more counts if it stands four times over what is
+    two bins beside it. The lines at odd half orders themselves, as many as are asked for, are ``halves``.
+    """
+    m, size = cycles, cycles * points
     n = centres[:, None] - size // 2 + np.arange(size)
-    out[:] = (1.0 + np.cos(2 * np.pi * (np.arange(size) / size - 0.5))) * r[n]
+    frames = (1.0 + np.cos(2 * np.pi * (np.arange(size) / size - 0.5))) * r[n]
+    spectra = np.fft.rfft(frames, axis=1)
+    halfway = m // 2 + m * np.arange(halves.shape[1] // 2)
+    known = halfway < spectra.shape[1]
+    lines = np.where(known, spectra[:, np.where(known, halfway, 0)], 0.0)
+    halves[:] = np.stack([lines.real, lines.imag], axis=2).reshape(halves.shape)
+    for i, row in enumerate(np.abs(spectra / points) ** 2):
+        bins = np.arange(2, min(int(last[i]), len(row)))
+        place = bins % m
+        apart = (place > 1) & (place < m - 1)
+        between = apart & (2 * place == m) & (bins < 6 * m)
+        at = bins[between]
+        beside = np.maximum(row[at - 2], row[np.minimum(at + 2, len(row) - 1)])
+        clear = at if m < 8 else at[row[at] > 4.0 * beside]
+        rest = bins[apart & ~between & (bins >= first[i])]
+        out[i] = np.nan, np.nan, len(rest), row[clear].sum(), len(at), 0.0, np.nan
+        if len(rest):
+            median = np.sort(row[rest])[(len(rest) - 1) // 2]
+            loud = rest[(rest >= high) & (row[rest] > 10.0 * median)]
+            out[i, [0, 1, 5]] = median, row[rest].mean(), row[loud].sum()
+            if row[loud].sum() > 0.0:
+                out[i, 6] = np.average(loud, weights=row[loud])
 
 
 def fold_residual(

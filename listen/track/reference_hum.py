@@ -22,9 +22,9 @@ def level_windows(rest: Floats, step: int, window: Floats, out: Floats, lost: Fl
         out[i, width:] = 0.0
 
 
-def limit_strays(values: Floats, times: float, room: Floats, out: Floats) -> None:
+def limit_strays(values: Floats, times: float, width: int, out: Floats) -> None:
     """Clip each to m - times d .. m + times d, m the median around it, d the median of the distances from m."""
-    n, width = len(values), len(room)
+    n = len(values)
     halves = [(width - 1) // 2, width // 2]
     for i, value in enumerate(values):
         first = min(max(i - width // 2, 0), n - width)

@@ -8,7 +8,7 @@ from dataclasses import dataclass, fields
 import numpy as np
 from numpy.typing import NDArray
 
-from listen.track import frame_kernels, hum_kernels, shape_kernels
+from listen.native import kernels
 from listen.track.grid import Grid, Padded, lay_grid, points_for
 from listen.track.left import Between, Blocks, Read, measure_between, settle_between, take_out, what_is_read
 from listen.track.lines import (
@@ -143,7 +143,7 @@ def _frames_of(row: Ints, hop: float, curve: PhaseCurve, low: float, high: float
     calm = _running_mean(curve.slopes, _CALM_KNOTS)
     out = np.empty((3, len(row)))
     wanted = frame_cycles(slope * rate_hz)
-    frame_kernels.lay_frames(
+    kernels.lay_frames(
         curve.samples, curve.slopes, calm, centres, middle, slope, wanted, _BENT, float(low), float(high), out
     )
     cycles, moved, least = out
@@ -320,7 +320,7 @@ def _only(rows: Rows, own: NDArray[np.bool_]) -> Rows:
 def _high_orders(amplitude: NDArray[np.complex128], limits: Ints, out: Floats) -> None:
     """Mean square of the harmonics above the tenth, and their mean order; NaN where none fits."""
     parts = np.ascontiguousarray(amplitude).view(np.float64).reshape(*amplitude.shape, 2)
-    shape_kernels.high_orders(parts, limits, HARMONIC_COLUMNS + 1, out)
+    kernels.high_orders(parts, limits, HARMONIC_COLUMNS + 1, out)
 
 
 def _slow_mean(mean: Floats) -> Floats:
@@ -330,7 +330,7 @@ def _slow_mean(mean: Floats) -> Floats:
     a few times what is usual around it.
     """
     usual: Floats = np.empty(len(mean))
-    hum_kernels.limit_strays(np.ascontiguousarray(mean), _UNUSUAL, np.empty(min(len(mean), _SLOW_ROWS)), usual)
+    kernels.limit_strays(np.ascontiguousarray(mean), _UNUSUAL, min(len(mean), _SLOW_ROWS), usual)
     return _running_mean(usual, _SLOW_ROWS)
 
 

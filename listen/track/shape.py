@@ -7,7 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from listen.track import fourier, shape_kernels
+from listen.native import kernels
 from listen.track.types import Floats, Ints
 
 POINTS = 1024
@@ -56,7 +56,7 @@ def least_power(line_noise: Floats) -> Floats:
 
 
 def measure_cycles(amplitude: NDArray[np.complex128], limits: Ints, least: Floats) -> Floats:
-    """Draw each frame's mean cycle and measure it, as `cycle_shape` does.
+    """Draw each frame's mean cycle and measure it, as ``cycle_shapes`` does.
 
     Parameters
     ----------
@@ -74,24 +74,20 @@ def measure_cycles(amplitude: NDArray[np.complex128], limits: Ints, least: Float
     n, columns = amplitude.shape
     parts = np.ascontiguousarray(amplitude).view(np.float64).reshape(n, columns, 2)
     orders = np.empty(n, dtype=np.int64)
-    shape_kernels.loud_orders(parts, limits, least, orders)
+    kernels.loud_orders(parts, limits, least, orders)
     fine = orders > _FEW
     many = int(np.count_nonzero(fine))
     if many in {0, n}:
-        return _drawn(parts, np.arange(n), limits, least, POINTS if many else POINTS // 2)
+        return _measured(parts, np.arange(n), limits, least, POINTS if many else POINTS // 2)
     out = np.empty((n, 8))
     for points, rows in ((POINTS // 2, np.flatnonzero(~fine)), (POINTS, np.flatnonzero(fine))):
-        out[rows] = _drawn(parts, rows, limits, least, points)
+        out[rows] = _measured(parts, rows, limits, least, points)
     return out
 
 
-def _drawn(parts: Floats, rows: Ints, limits: Ints, least: Floats, points: int) -> Floats:
-    drawn = np.zeros((2, len(rows), points // 2 + 1, 2), dtype=np.float32)
-    taper = np.empty(points // 2 + 1)
-    shape_kernels.draw_cycles(parts, rows, limits, least, _JUMP, 0.5 * points, taper, drawn)
-    cycle, steep = fourier.rows_of(drawn.view(np.complex64)[..., 0], points)
+def _measured(parts: Floats, rows: Ints, limits: Ints, least: Floats, points: int) -> Floats:
     measured = np.empty((len(rows), 8))
-    shape_kernels.cycle_shape(cycle, steep, measured)
+    kernels.cycle_shapes(parts, rows, limits, least, _JUMP, points, measured)
     return measured
 
 

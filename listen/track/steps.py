@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
-from listen.track import kernels
+from listen.native import kernels
 from listen.track.phase import PhaseCurve, RoughCurve, phase_samples
 from listen.track.types import Floats, PhaseStep
 

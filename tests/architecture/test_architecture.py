@@ -15,9 +15,9 @@ from importlinter.cli import EXIT_STATUS_SUCCESS, lint_imports
 
 REPO = Path(__file__).resolve().parents[2]
 SOURCES = sorted((REPO / "listen").rglob("*.py"))
-TOP_LEVEL = {"README.md", "DEVELOPERS.md", "pyproject.toml", "listen", "tests", "fixtures", "scripts"}
+TOP_LEVEL = {"README.md", "DEVELOPERS.md", "LICENSE", "pyproject.toml", "listen", "tests", "fixtures", "scripts"}
 LAYERS = [
-    "errors", "sorting", "compiled", "units", "bench", "capture", "track", "findings", "circuit", "calibration",
+    "errors", "sorting", "native", "units", "bench", "capture", "track", "findings", "circuit", "calibration",
     "logbook", "report", "live", "verbs", "cli_parts", "cli_bench", "cli_logbook", "cli_calibrate", "cli_page",
     "cli_compare", "cli_many", "cli",
 ]  # fmt: skip
@@ -98,9 +98,14 @@ def test_only_the_reader_calls_the_file_library():
     assert users == {Path("capture/reader.py")}
 
 
-def test_one_room_alone_knows_the_compiler():
+def test_no_compiler_is_needed_where_the_tool_runs():
     users = {p.relative_to(REPO / "listen").parts[0] for p in SOURCES if {"numba", "llvmlite"} & imported(p)}
-    assert users <= {"compiled", "demo"}
+    assert users <= {"demo"}
+
+
+def test_one_room_alone_calls_the_kernels():
+    users = {p.relative_to(REPO / "listen").parts[0] for p in SOURCES if "listen.native" in imported(p)}
+    assert users == {"native", "track"}
 
 
 # Quick to start

@@ -2,19 +2,11 @@
 
 from __future__ import annotations
 
-import inspect
-
 import numpy as np
 import pytest
 
-from listen.track import frame_kernels, reference_frames
-
-
-def test_the_kernel_has_a_twin_with_its_arguments() -> None:
-    kernels = {name for name, value in vars(frame_kernels).items() if hasattr(value, "signature")}
-    assert kernels == {"lay_frames"}
-    one = inspect.signature(frame_kernels.lay_frames.py_func)
-    assert list(one.parameters) == list(inspect.signature(reference_frames.lay_frames).parameters)
+from listen.native import kernels
+from listen.track import reference_frames
 
 
 def laid(owner: object, pitch: np.ndarray, cycles: float, rows: int, bent: float = 0.006) -> np.ndarray:
@@ -45,21 +37,21 @@ PITCHES = {
 @pytest.mark.parametrize("cycles", [2.0, 4.0, 6.0, 40.0])
 @pytest.mark.parametrize("rows", [1, 2, 37])
 def test_lay_frames(kind: str, cycles: float, rows: int) -> None:
-    compiled, plain = (laid(owner, PITCHES[kind], cycles, rows) for owner in (frame_kernels, reference_frames))
+    compiled, plain = (laid(owner, PITCHES[kind], cycles, rows) for owner in (kernels, reference_frames))
     np.testing.assert_allclose(compiled, plain, rtol=1e-12)
     assert (compiled[0] % 2 == 0).all()
     assert compiled[0].min() >= 2
 
 
 def test_a_bend_shortens_a_frame_and_a_straight_glide_does_not() -> None:
-    wobble = laid(frame_kernels, PITCHES["wobble"], 16.0, 37)[0]
+    wobble = laid(kernels, PITCHES["wobble"], 16.0, 37)[0]
     assert wobble[8:-8].min() < 8.0
-    glide = laid(frame_kernels, 0.02 + 1e-4 * np.arange(60), 16.0, 37)[0]
+    glide = laid(kernels, 0.02 + 1e-4 * np.arange(60), 16.0, 37)[0]
     assert (glide[8:-8] == 16.0).all()
 
 
 def test_frames_at_the_edges_lie_within_them() -> None:
-    cycles, middle, _ = laid(frame_kernels, PITCHES["steady"], 16.0, 37)
+    cycles, middle, _ = laid(kernels, PITCHES["steady"], 16.0, 37)
     first, last = 7.25 + 0.1, 7.25 + 59 * 90 * 0.02 - 0.1
     assert (middle - 0.5 * cycles >= first - 1e-9).all()
     assert (middle + 0.5 * cycles <= last + 1e-9).all()

@@ -5,41 +5,15 @@ Tolerances: the signal on the grid is kept in single precision, 6e-8 of each val
 
 from __future__ import annotations
 
-import inspect
-from typing import Any
-
 import numpy as np
 import pytest
 
-from listen.track import grid_kernels, kernels, point_kernels, reference_grid
+from listen.native import kernels
 from listen.track.resampling import FEW, PLACES, TAPS, middle_taps, tap_table
-from tests.track.test_kernels import kernels_of
+from tests.track.twins import both, single
 
 POINTS = 96
 START = 31
-
-
-def single(values: Any) -> np.ndarray:
-    return np.ascontiguousarray(values, dtype=np.float32)
-
-
-def both(name: str, *args: Any, out: list[np.ndarray]) -> list[tuple[np.ndarray, np.ndarray]]:
-    """Run the kernel and its twin on copies of the arrays that take results: pairs of results."""
-    taken = [[array.copy() for array in out] for _ in range(2)]
-    owner_of = point_kernels if hasattr(point_kernels, name) else grid_kernels
-    for owner, arrays in zip((owner_of, reference_grid), taken, strict=True):
-        getattr(owner, name)(*args, *arrays)
-    return list(zip(*taken, strict=True))
-
-
-def test_every_kernel_has_a_twin_with_its_arguments() -> None:
-    found = kernels_of(grid_kernels) | kernels_of(point_kernels)
-    public = {name: plain for name, plain in found.items() if not name.startswith("_")}
-    assert len(public) >= 8
-    for name, plain in public.items():
-        twin = getattr(reference_grid, name)
-        assert list(inspect.signature(twin).parameters) == list(inspect.signature(plain).parameters), name
-        assert twin.__doc__, name
 
 
 def _curve(seed: int) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
@@ -65,7 +39,7 @@ def test_grid_places_undo_the_phase() -> None:
     """At a steady pitch point n lies at (n / points) / slope."""
     knots = np.array([0.0, 90.0, 200.0, 310.0])
     place, dphi = np.empty(200), np.empty(200)
-    point_kernels.grid_places(knots, 0.02 * knots, np.full(4, 0.02), 40, 8, 5.0, place, dphi)
+    kernels.grid_places(knots, 0.02 * knots, np.full(4, 0.02), 40, 8, 5.0, place, dphi)
     np.testing.assert_allclose(place, (8 + np.arange(200)) / 40 / 0.02 - 5.0, atol=1e-10)
     np.testing.assert_allclose(dphi, 0.02, rtol=1e-12)
 
@@ -88,9 +62,9 @@ def test_interpolate(span: int) -> None:
     "place", [[-60.0, -2.0, 5.0], [950.0, 2000.0], [3.0, 899.0], [450.0, 400.0, 10.0], [400.0] * 600]
 )
 def test_interpolate_stays_in_its_room_wherever_the_places_lie(place: list[float]) -> None:
-    """Bounds-checked this fails where a place is read or written that is not there."""
+    """Under a sanitizer this fails where a place is read or written that is not there."""
     x, out = single(np.ones(900)), single(np.full(len(place), 7.0))
-    point_kernels.interpolate(x, np.array(place), 0.0, middle_taps(), tap_table(), *room(), single(np.zeros(96)), out)
+    kernels.interpolate(x, np.array(place), 0.0, middle_taps(), tap_table(), *room(), single(np.zeros(96)), out)
     assert (out != 7.0).all()
 
 
@@ -100,7 +74,7 @@ def test_interpolate_gives_the_sine_between_the_samples(cycles_a_sample: float) 
     place = np.sort(np.random.default_rng(3).uniform(40.0, 360.0, 2000))
     out = np.empty(2000, dtype=np.float32)
     x = single(np.cos(2 * np.pi * cycles_a_sample * n))
-    point_kernels.interpolate(x, place, 0.0, middle_taps(), tap_table(), *room(), single(np.zeros(960)), out)
+    kernels.interpolate(x, place, 0.0, middle_taps(), tap_table(), *room(), single(np.zeros(960)), out)
     # the windows, up to 0.45, and the parabolas between the table's rows
     assert np.abs(out - np.cos(2 * np.pi * cycles_a_sample * place)).max() < 3e-5
 
@@ -145,15 +119,8 @@ def test_leave_takes_out_the_cycle_it_is_given() -> None:
     cycle = 0.5 * np.cos(2 * np.pi * np.arange(POINTS) / POINTS)
     y = single(0.1 + 0.5 * np.cos(2 * np.pi * (START + n) / POINTS))
     out = np.empty(1000, dtype=np.float32)
-    grid_kernels.leave(y, START, np.array([100, 500]), single(np.tile(cycle, (2, 1))), np.full(2, 0.1), out)
+    kernels.leave(y, START, np.array([100, 500]), single(np.tile(cycle, (2, 1))), np.full(2, 0.1), out)
     np.testing.assert_allclose(out, 0.0, atol=1.5e-7)
-
-
-def test_weigh_frames() -> None:
-    r = single(np.random.default_rng(6).standard_normal(1500))
-    args = (r, POINTS, np.array([192, 700, 1308]), 4, np.empty((2, 4 * POINTS)))
-    ((compiled, plain),) = both("weigh_frames", *args, out=[np.empty((3, 4 * POINTS), dtype=np.float32)])
-    np.testing.assert_allclose(compiled, plain, rtol=2e-7, atol=1e-12)
 
 
 @pytest.mark.parametrize("points", [8, 24, 96])
@@ -171,9 +138,7 @@ def test_fold_residual_of_white_noise_is_even() -> None:
     r = single(np.random.default_rng(8).standard_normal(300_000))
     out = np.empty((1, 2, 16), dtype=np.float32)
     edges = np.array([0, 300_000])
-    grid_kernels.fold_residual(
-        r, 0, POINTS, POINTS, edges, np.zeros(1), 16, np.empty((2, POINTS), dtype=np.float32), out
-    )
+    kernels.fold_residual(r, 0, POINTS, POINTS, edges, np.zeros(1), 16, np.empty((2, POINTS), dtype=np.float32), out)
     # variance 1, and 2 of a difference; 19000 values a part: 1 % of scatter, five times that
     np.testing.assert_allclose(out[0, 0], 1.0, rtol=0.05)
     np.testing.assert_allclose(out[0, 1], 2.0, rtol=0.06)

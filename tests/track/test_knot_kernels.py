@@ -1,12 +1,12 @@
-"""The kernels that place and correct the knots of the phase, against their plain twins: as in ``test_kernels``."""
+"""The kernels that place and correct the knots of the phase, against their plain twins."""
 
 from __future__ import annotations
 
 import numpy as np
 import pytest
 
-from listen.track import kernels, reference
-from tests.track.twins import Phase, assert_same, both
+from listen.native import kernels
+from tests.track.twins import TWINS, Phase, assert_same, both
 
 
 @pytest.mark.parametrize("spacing", [1.0, 86.4, 400.0])
@@ -14,7 +14,8 @@ from tests.track.twins import Phase, assert_same, both
 @pytest.mark.parametrize("most", [400, 3])
 def test_place_knots(spacing: float, span: tuple[float, float], most: int) -> None:
     made = Phase(10)
-    compiled, plain = both("place_knots", kernels, made.knots, made.turns, made.slopes, spacing, *span, out=(most, 3))
+    args = (made.knots, made.turns, made.slopes, spacing, *span)
+    ((compiled, plain),) = both("place_knots", *args, out=(most, 3))
     # the kernel's four Newton steps end within 1e-9 samples of the root
     np.testing.assert_allclose(compiled, plain, rtol=0, atol=1e-8)
 
@@ -31,7 +32,7 @@ def test_settle_knots(kind: str, n: int) -> None:
     size = 0.0 if kind == "zero" else rng.uniform(0.5, 1.0, n)
     sums = np.column_stack([size * np.cos(angle), size * np.sin(angle), rng.uniform(-0.1, 1.0, n), np.full(n, 0.1)])
     smoother = np.array([-36, 9, 44, 69, 84, 89, 84, 69, 44, 9, -36]) / 429.0
-    compiled, plain = both("settle_knots", kernels, knots, sums, 2.0, smoother, 0.002, out=(7, n))
+    ((compiled, plain),) = both("settle_knots", knots, sums, 2.0, smoother, 0.002, out=(7, n))
     np.testing.assert_allclose(compiled, plain, rtol=1e-12, atol=1e-12)
     if kind == "smooth" and n == 200:
         # noise of 1e-4 rad is 8e-6 cycles of a second harmonic; smoothed it is less
@@ -44,9 +45,10 @@ def test_curve_points() -> None:
     places = np.sort(np.random.default_rng(8).uniform(curve.knots[0] - 90, curve.knots[-1] + 90, 500))
     places[[3, 400]] = curve.knots[[0, -1]]
     for order in (places, places[::-1].copy()):
-        compiled, plain = both("curve_points", kernels, curve.knots, curve.turns, curve.slopes, order, out=(2, 500))
+        args = (curve.knots, curve.turns, curve.slopes)
+        ((compiled, plain),) = both("curve_points", *args, order, out=(2, 500))
         assert_same(compiled, plain, atol=1e-9)
-    both("curve_points", kernels, curve.knots, curve.turns, curve.slopes, np.empty(0), out=(2, 0))
+    both("curve_points", curve.knots, curve.turns, curve.slopes, np.empty(0), out=(2, 0))
 
 
 @pytest.mark.parametrize("kind", ["noise", "constant", "line", "step"])
@@ -57,9 +59,9 @@ def test_torn_places(kind: str, n: int) -> None:
     values = {"constant": np.full(n, 0.3), "line": line, "step": line + (np.arange(n) >= n // 2)}.get(kind)
     values = rng.standard_normal(n) if values is None else values
     results = []
-    for owner in (kernels, reference):
+    for owner in (kernels.torn_places, TWINS["torn_places"]):
         fits, out, found = np.empty((3, n)), np.empty((3, n - 24)), np.full(n - 24, -1)
-        count = owner.torn_places(values, 8, 4, 0.003, 8.0, fits, out, found)
+        count = owner(values, 8, 4, 0.003, 8.0, fits, out, found)
         results.append((out, found[:count]))
     np.testing.assert_allclose(results[0][0], results[1][0], rtol=1e-10, atol=1e-12)
     np.testing.assert_array_equal(results[0][1], results[1][1])

@@ -2,12 +2,34 @@
 
 from __future__ import annotations
 
-from types import ModuleType
+import ast
+import inspect
+from collections.abc import Callable
+from pathlib import Path
 from typing import Any
 
 import numpy as np
 
-from listen.track import kernels, reference
+from listen import native
+from listen.native import kernels
+from listen.track import reference, reference_coarse, reference_frames, reference_grid, reference_hum
+
+MODULES = (reference, reference_coarse, reference_frames, reference_grid, reference_hum)
+
+
+def public(module: Any) -> dict[str, Callable[..., Any]]:
+    """Functions of a module of twins."""
+    found = vars(module).items()
+    return {n: f for n, f in found if inspect.isfunction(f) and f.__module__ == module.__name__ and n[0] != "_"}
+
+
+TWINS: dict[str, Callable[..., Any]] = {name: f for module in MODULES for name, f in public(module).items()}
+
+
+def stub() -> dict[str, ast.FunctionDef]:
+    """What the stub says of each kernel."""
+    text = (Path(native.__file__).parent / "kernels.pyi").read_text(encoding="utf-8")
+    return {node.name: node for node in ast.parse(text).body if isinstance(node, ast.FunctionDef)}
 
 
 class Phase:
@@ -42,12 +64,15 @@ def assert_same(compiled: np.ndarray, plain: np.ndarray, atol: float) -> None:
     np.testing.assert_allclose(compiled[finite], plain[finite], rtol=0, atol=atol)
 
 
-def both(name: str, module: ModuleType, *args: Any, out: tuple[int, ...], kind: Any = float) -> tuple[Any, Any]:
-    """Run the kernel and its twin with an output of a shape; what one leaves alone the other must leave alone too."""
-    results = []
-    for owner in (module, reference):
-        target = np.full(out, 7.0, dtype=kind)
-        returned = getattr(owner, name)(*args, target)
-        results.append((target, returned))
-    assert results[0][1] == results[1][1]
-    return results[0][0], results[1][0]
+def both(name: str, *args: Any, out: Any) -> list[tuple[Any, Any]]:
+    """Run the kernel and its twin on copies of the arrays that take results: pairs of results.
+
+    What one leaves alone the other must leave alone too; ``out``: arrays, or the shape of one.
+    """
+    arrays = [np.full(out, 7.0)] if isinstance(out, tuple) else out
+    taken = [[array.copy() for array in arrays] for _ in range(2)]
+    compiled = getattr(kernels, name)(*args, *taken[0])
+    with np.errstate(invalid="ignore", divide="ignore"):
+        plain = TWINS[name](*args, *taken[1])
+    assert compiled == plain
+    return list(zip(*taken, strict=True))

@@ -1,0 +1,177 @@
+"""Makes .venv at the top of the clone, and installs or builds in it what is missing: ``python scripts/setup.py test``.
+
+Run by scripts/demo and scripts/test; on Windows by hand, or ``py scripts\\setup.py demo``. The second time it takes a
+moment and no network. The kernels are built again where their sources changed.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import importlib
+import os
+import shutil
+import subprocess
+import sys
+import venv
+from pathlib import Path
+
+ROOT = Path(__file__).resolve().parents[1]
+VENV = ROOT / ".venv"
+NATIVE = ROOT / "listen" / "native"
+EXTRAS = {"demo": "", "test": "[dev]"}
+
+
+class CannotSetUpError(Exception):
+    """One line that says what is missing and how to fix it."""
+
+
+def say(text: str) -> None:
+    """Tell on standard error what goes on: standard output is the command's."""
+    print(text, file=sys.stderr, flush=True)
+
+
+def environment_python() -> Path:
+    """Python of the environment."""
+    return VENV / ("Scripts/python.exe" if os.name == "nt" else "bin/python")
+
+
+def version_of(python: Path) -> str:
+    """Version of a Python, nothing where there is none that starts."""
+    try:
+        done = subprocess.run(
+            [python, "-c", "import sys; print(*sys.version_info[:3])"], capture_output=True, text=True, check=False
+        )
+    except OSError:
+        return ""
+    return done.stdout.strip() if done.returncode == 0 else ""
+
+
+def has(module: str) -> bool:
+    """Whether this Python has a module that some systems ship apart."""
+    try:
+        importlib.import_module(module)
+    except ImportError:
+        return False
+    return True
+
+
+def make_environment() -> None:
+    """Make an empty environment, with pip if this Python can, else for a pip outside of it."""
+    bundled = has("ensurepip")
+    if not bundled and not has("pip"):
+        raise CannotSetUpError(
+            f"{sys.executable} can make no virtual environment; install the package python3-venv (or python3-pip) "
+            "and try again."
+        )
+    try:
+        venv.create(VENV, clear=True, symlinks=os.name != "nt", with_pip=bundled)
+    except (OSError, subprocess.CalledProcessError) as error:
+        shutil.rmtree(VENV, ignore_errors=True)
+        raise CannotSetUpError(
+            f"{sys.executable} could make no virtual environment ({error}); install the package python3-venv (or "
+            "python3-pip) and try again."
+        ) from error
+
+
+def pip(*arguments: str) -> bool:
+    """Run pip of the environment, or one from outside that installs into it. Whether it did what was asked."""
+    own = subprocess.run([environment_python(), "-m", "pip", "--version"], capture_output=True, check=False)
+    command = [str(environment_python()), "-m", "pip"]
+    if own.returncode:
+        command = [sys.executable, "-m", "pip", "--python", str(VENV)]
+    quiet = ["-qq", "--disable-pip-version-check", "--no-input"]
+    return subprocess.run([*command, "install", *quiet, *arguments], stdout=sys.stderr, check=False).returncode == 0
+
+
+def digest(*paths: Path) -> str:
+    """Digest of some files' contents."""
+    total = hashlib.sha256()
+    for path in paths:
+        total.update(path.name.encode() + hashlib.sha256(path.read_bytes()).digest())
+    return total.hexdigest()
+
+
+def packages_wanted(what: str, version: str) -> str:
+    """What the environment is made from: another place, Python or list of packages makes it anew."""
+    return f"{what} {ROOT} {version} {digest(ROOT / 'pyproject.toml')}"
+
+
+def kernels_wanted(version: str) -> str:
+    """What the extension is built from."""
+    sources = sorted(path for path in NATIVE.iterdir() if path.suffix in {".cpp", ".hpp", ".txt"})
+    return f"{version} {digest(*sources, ROOT / 'scripts' / 'build_backend.py')}"
+
+
+def holds(stamp: Path, text: str) -> bool:
+    """Whether a stamp says so."""
+    return stamp.is_file() and stamp.read_text(encoding="utf-8") == text
+
+
+def built() -> bool:
+    """Whether there is an extension at all."""
+    return any(NATIVE.glob("kernels.*.so")) or any(NATIVE.glob("kernels.*.pyd"))
+
+
+def build_kernels() -> None:
+    """Build the extension again, offline where the environment is that of the tests: it holds what a build needs."""
+    say("Building the kernels (their sources changed).")
+    here = ["--no-deps", "--editable", str(ROOT)]
+    if not (pip("--no-build-isolation", *here) or pip(*here)):
+        raise CannotSetUpError("The kernels could not be built; see the lines above.")
+
+
+def install(what: str) -> None:
+    """Install the packages, and the project itself as a plain path with its extension built into it."""
+    say(f"Installing packages into {VENV} and building the kernels (once, a minute or two).")
+    if not pip("--editable", f"{ROOT}{EXTRAS[what]}"):
+        raise CannotSetUpError(
+            "The packages could not be installed; see the lines above, check the network and try again. Where Python's "
+            "headers are missing (Python.h), install the package python3-dev or python3-devel."
+        )
+    # byte code is kept on disc: the first check then starts as quickly as every other
+    subprocess.run(
+        [environment_python(), "-m", "compileall", "-q", str(ROOT / "listen")], capture_output=True, check=False
+    )
+
+
+def set_up(what: str) -> None:
+    """Bring the environment to what ``demo`` or ``test`` needs."""
+    for name in ("PYTHONHOME", "PYTHONPATH"):
+        os.environ.pop(name, None)
+    version = version_of(environment_python())
+    if not version or tuple(map(int, version.split()))[:2] < (3, 11):
+        say(f"Making {VENV} (once).")
+        make_environment()
+        version = version_of(environment_python())
+    kernels = VENV / "listen-kernels.stamp"
+    wanted = kernels_wanted(version)
+    # what the tests need includes all that the demo needs
+    if not any(holds(VENV / f"listen-{one}.stamp", packages_wanted(one, version)) for one in (what, "test")):
+        install(what)
+        (VENV / f"listen-{what}.stamp").write_text(packages_wanted(what, version), encoding="utf-8")
+    elif not (holds(kernels, wanted) and built()):
+        build_kernels()
+    else:
+        return
+    kernels.write_text(wanted, encoding="utf-8")
+
+
+def main() -> int:
+    """Set up; status 2 and one line where that cannot be done."""
+    what = sys.argv[1] if len(sys.argv) == 2 else ""
+    if what not in EXTRAS:
+        say("Say which: python scripts/setup.py demo, or python scripts/setup.py test.")
+        return 2
+    if sys.version_info < (3, 11):  # noqa: UP036 - run by whatever Python there is
+        say("No Python of 3.11 or newer was found; install one (from python.org, say) and try again.")
+        return 2
+    try:
+        set_up(what)
+    except CannotSetUpError as error:
+        say(str(error))
+        return 2
+    return 0
+
+
+if __name__ == "__main__":
+    sys.exit(main())
