@@ -9,7 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from listen.account.curve.fit import Fit, moved
-from listen.account.curve.model import base_input, harmonics
+from listen.account.curve.model import harmonics
 from listen.account.shape import Shape
 from listen.track import Frames
 
@@ -142,7 +142,7 @@ def _lines_without(fit: Fit, letters: str) -> Complexes:
     stages = replace(fit.stages, parts="".join(c for c in fit.stages.parts if c not in letters))
     bins = fit.layout.bins
     vector, layout = moved(fit, stages, bins)
-    return harmonics(layout.values(vector[None]), base_input(bins, stages.inside), bins.f0_hz)[0]
+    return harmonics(layout.values(vector[None]), bins.r).lines
 
 
 def between_powers(

@@ -106,5 +106,6 @@ void define_phase(nb::module_& module);
 void define_grid(nb::module_& module);
 void define_lines(nb::module_& module);
 void define_fft(nb::module_& module);
+void define_stages(nb::module_& module);
 
 }  // namespace listen

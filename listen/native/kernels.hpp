@@ -73,6 +73,10 @@
     K(void, cycle_shapes,                                                                                              \
       (Cube<const double> amplitude, Ints rows, Ints limits, Doubles least_power, double jump, int64_t points,         \
        Row<float> room, Row<double> taper, Table<double> out))                                                         \
+    /* stages.cpp */                                                                                                   \
+    K(void, staged_lines,                                                                                              \
+      (Table<const double> table, Table<const double> returned, bool solved, bool own_levels, bool own_slope,          \
+       bool inside, Table<double> out))                                                                                \
     /* fft.cpp */                                                                                                      \
     K(int64_t, room_for, (int64_t size, int64_t item))                                                                 \
     K(void, spectra_single, (Table<const float> frames, Row<float> room, Cube<float> out))                             \

@@ -379,3 +379,19 @@ def spectra_double(frames: Doubles, out: Doubles) -> None:
 
 def rows_single(spectra: Singles, scale: float, out: Singles) -> None:
     """Real rows that have these spectra, times their length times ``scale``."""
+
+def staged_lines(
+    table: Doubles,
+    returned: Doubles,
+    solved: bool,
+    own_levels: bool,
+    own_slope: bool,
+    inside: bool,
+    out: Doubles,
+) -> None:
+    """Harmonics of one cycle that went through a chain of stages.
+
+    table (n, 14): a row of `listen.account.curve.wave.Values` a cycle; returned (m, 18): H2 .. H10 over H1 of the output
+    as measured, row i mod m of them belongs to row i of the table; out (n, 20): the same of the wave that was worked
+    out, gain of the fundamental, amplitude of the input.
+    """

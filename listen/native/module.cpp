@@ -12,4 +12,5 @@ NB_MODULE(kernels, module) {
     listen::define_grid(module);
     listen::define_lines(module);
     listen::define_fft(module);
+    listen::define_stages(module);
 }

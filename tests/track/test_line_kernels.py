@@ -69,7 +69,7 @@ def test_a_residual_that_is_not_finite_spoils_no_frame_beside(bad: float) -> Non
     for value in (float(r[5000]), bad):
         r[5000] = value
         out = np.empty((3, 7))
-        kernels.between_lines(r, POINTS, 16, centres, np.full(3, 193), np.full(3, 2), 26, out)
+        kernels.between_lines(r, POINTS, 16, centres, np.full(3, 193), np.full(3, 2), 26, out, single(np.empty((3, 6))))
         results.append(out)
     np.testing.assert_array_equal(results[0][[0, 2]], results[1][[0, 2]])
 

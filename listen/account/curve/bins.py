@@ -8,6 +8,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from listen.account.curve.wave import ORDERS
 from listen.sorting import median
 from listen.track import Frames
 
@@ -15,7 +16,6 @@ Floats = NDArray[np.floating[Any]]
 Complexes = NDArray[np.complex128]
 Flags = NDArray[np.bool_]
 
-ORDERS = 10
 _BINS_PER_OCTAVE = 6
 _MOST_BINS = 12
 """24 bins changed no verdict on the takes tried, and take four times as long."""

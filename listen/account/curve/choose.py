@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 from listen.account.curve.bins import Bins
 from listen.account.curve.fit import Fit, fit, moved
 from listen.account.curve.guess import Guess, Tables, guesses, of_a_sine, stages_with
-from listen.account.curve.model import Stages, base_input
+from listen.account.curve.model import Stages
 
 Floats = NDArray[np.floating[Any]]
 
@@ -58,7 +58,7 @@ def choose(bins: Bins, *, wien: bool = False) -> Choice:
         return Choice(bins=bins, best=best, tried=tuple(tried))
     best = _grown(best, bins, of_a_sine(), tried)
     if wien or best.chi2 > _POOR_CHI2:
-        tables = Tables(base_input(bins, inside=True)[len(bins) // 2])
+        tables = Tables(bins.r[len(bins) // 2], inside=True)
         within = _grown(fit(Stages(inside=True), bins), bins, tables, tried)
         if within.score < best.score - MARGIN:
             best = within

@@ -8,9 +8,10 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from listen.account.curve.bins import ORDERS, Bins
-from listen.account.curve.model import Stages, Values, base_input, harmonics
+from listen.account.curve.bins import Bins
+from listen.account.curve.model import Stages, harmonics
 from listen.account.curve.parameters import LEFTOVERS, Layout
+from listen.account.curve.wave import ORDERS, Values
 
 Floats = NDArray[np.floating[Any]]
 Complexes = NDArray[np.complex128]
@@ -58,8 +59,7 @@ class Fit:
 
     def lines(self) -> Complexes:
         """H2 .. H10 of the model without leftovers, shape (n, 9)."""
-        bins = self.layout.bins
-        return harmonics(self.values, base_input(bins, self.stages.inside), bins.f0_hz)[0]
+        return harmonics(self.values, self.layout.bins.r).lines
 
     def unknown(self, name: str) -> tuple[Floats, Floats] | None:
         """One unknown's values and their standard deviations; None where the model lacks it."""
@@ -72,14 +72,12 @@ class Fit:
 class _Problem:
     def __init__(self, stages: Stages, bins: Bins) -> None:
         self.bins, self.layout = bins, Layout(stages, bins)
-        self.spectrum = base_input(bins, stages.inside)
         self.scale = np.where(bins.fits, np.sqrt(bins.weight) / np.where(bins.fits, bins.sigma, 1.0), 0.0)
 
     def lines(self, vectors: Floats) -> Complexes:
         """Harmonics of several vectors at once: shape (m, n, 9)."""
-        m = len(vectors)
-        lines, _ = harmonics(self.layout.values(vectors), np.tile(self.spectrum, (m, 1)), np.tile(self.bins.f0_hz, m))
-        return lines.reshape(m, len(self.bins), ORDERS - 1)
+        lines = harmonics(self.layout.values(vectors), self.bins.r).lines
+        return lines.reshape(len(vectors), len(self.bins), ORDERS - 1)
 
     def misfit(self, vector: Floats, lines: Complexes) -> Complexes:
         leftover = vector[:LEFTOVERS:2] + 1j * vector[1:LEFTOVERS:2]

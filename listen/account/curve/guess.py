@@ -9,8 +9,10 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from listen.account.curve.bins import ORDERS, Bins
-from listen.account.curve.model import NO_KNEE, Stages, Values, diode_bend, harmonics
+from listen.account.curve.bins import Bins
+from listen.account.curve.model import Stages, harmonics
+from listen.account.curve.parameters import BEND_WIDTH
+from listen.account.curve.wave import NO_KNEE, ORDERS, Values, diode_bend
 
 Floats = NDArray[np.floating[Any]]
 Complexes = NDArray[np.complex128]
@@ -151,18 +153,20 @@ def _curves(
 
 
 class Tables:
-    """H2 .. H10 that each part alone makes of one cycle's input, over a range of its sizes.
+    """H2 .. H10 that each part alone makes, over a range of its sizes.
 
     Parameters
     ----------
-    spectrum : ndarray of complex, shape (11,)
-        Harmonics 0 .. 10 of the input, the fundamental 1: a sine, or what a loop hands back.
+    measured : ndarray of complex, shape (9,)
+        H2 .. H10 over H1 of the output.
+    inside : bool
+        Within the loop of a Wien bridge, whose network hands them back.
     """
 
-    def __init__(self, spectrum: Complexes) -> None:
+    def __init__(self, measured: Complexes, *, inside: bool) -> None:
         off = np.full(len(_LEVELS), NO_KNEE)
         knee = np.full(len(_LEVELS), 0.008)
-        self._spectrum = spectrum
+        self._measured, self._inside = measured, inside
         self._own = np.zeros(ORDERS - 1, dtype=complex)
         self._own = self._lines(knee=np.array([0.01]))[0]
         self.clip = {
@@ -175,7 +179,7 @@ class Tables:
         self.slew = self._lines(steep=_STEEP)
         self.sizes = [(g, q) for g in _BENDS for q in _BENDS_AT]
         size, place = np.array(self.sizes).T
-        self.bend = self._lines(bend=size / diode_bend(1.0 / place), bend_at=place)
+        self.bend = self._lines(bend=size / _held(1.0 / place), bend_at=place)
 
     def _lines(self, **given: Floats) -> Complexes:
         n = len(next(iter(given.values())))
@@ -184,27 +188,31 @@ class Tables:
             "solved": False,
             "own_levels": True,
             "own_slope": True,
+            "inside": self._inside,
             "knee": zero + 0.01,
-            "corner_hz": zero,
+            "corner": zero,
             "even": zero + 0j,
             "odd": zero + 0j,
             "bend": zero,
             "bend_at": zero + 1.0,
+            "bend_width": zero + BEND_WIDTH,
             "dead": zero,
             "top": far,
             "bottom": far,
             "steep": zero,
+            "lag": zero,
         }
-        lines, _ = harmonics(Values(**{**usual, **given}), np.tile(self._spectrum, (n, 1)), np.ones(n))
-        return np.asarray(lines - self._own)
+        return np.asarray(harmonics(Values(**{**usual, **given}), self._measured[None]).lines - self._own)
+
+
+def _held(x: Floats) -> Floats:
+    return diode_bend(x[:, None], np.full(len(x), BEND_WIDTH))[:, 0]
 
 
 @lru_cache(maxsize=1)
 def of_a_sine() -> Tables:
     """Return the tables of a sine."""
-    spectrum = np.zeros(ORDERS + 1, dtype=complex)
-    spectrum[1] = 1.0
-    return Tables(spectrum)
+    return Tables(np.zeros(ORDERS - 1, dtype=complex), inside=False)
 
 
 _OWN = np.array([0.0, 1.0, 1.02, 1.05, 1.1, 1.15, 1.2, 1.3, 1.4, 1.5, 1.6, 1.7, 1.8, 1.8621])

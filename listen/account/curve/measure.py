@@ -8,10 +8,11 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from listen.account.curve.bins import ORDERS, Bins
+from listen.account.curve.bins import Bins
 from listen.account.curve.choose import Choice
 from listen.account.curve.fit import Fit
-from listen.account.curve.model import NO_KNEE, Values, base_input, handed_back, harmonics, waves
+from listen.account.curve.model import harmonics
+from listen.account.curve.wave import NO_KNEE, ORDERS, Values, settled, waves
 
 Floats = NDArray[np.floating[Any]]
 Complexes = NDArray[np.complex128]
@@ -89,25 +90,20 @@ def sizes_of(choice: Choice) -> Sizes:
     """Measure the parts of the chosen model."""
     fit, bins = choice.best, choice.bins
     values = fit.values
-    inside = fit.stages.inside
-    sine = _sine(len(bins))
-    only = _nothing(values)
-    knees = replace(only, knee=values.knee, top=values.top, bottom=values.bottom)
-    hard = _is_hard(fit, knees, sine)
-    given = base_input(bins, inside)
+    none = _nothing(values)
+    knees = replace(none, knee=values.knee, top=values.top, bottom=values.bottom)
+    hard = _is_hard(fit, knees)
     # within the loop a part's input is no sine: what that part alone hands itself back
-    up, down, flat_up, flat_down = _crests(knees, _handed_back(knees, bins) if inside else given)
+    up, down, flat_up, flat_down = _crests(knees, _alone(knees, bins))
     clipped = np.minimum(values.top, values.bottom) < NO_KNEE
     slope_short, slope_fs = _slope(fit)
-    even, odd = _curves(fit, sine)
-    _, gain = harmonics(replace(knees, steep=values.steep), sine, bins.f0_hz)
-    steep = values.steep if values.own_slope else values.steep / gain
-    told = replace(values, even=only.even, odd=only.odd, bend=only.bend)
+    even, odd = _curves(fit)
+    gain = harmonics(replace(knees, steep=values.steep), _alone(knees, bins)).gain
+    told = replace(values, even=none.even, odd=none.odd, bend=none.bend)
     if not hard:
-        told = replace(told, top=only.top, bottom=only.bottom)
-    lines, _ = harmonics(told, _handed_back(told, bins) if inside else given, bins.f0_hz)
-    left = np.where(bins.fits, bins.r - lines, 0.0)
-    total_up, total_down, _, _ = _crests(replace(values, steep=only.steep), given)
+        told = replace(told, top=none.top, bottom=none.bottom)
+    left = np.where(bins.fits, bins.r - harmonics(told, _alone(told, bins)).lines, 0.0)
+    total_up, total_down, _, _ = _crests(replace(values, steep=none.steep), bins.r)
     return Sizes(
         f0_hz=bins.f0_hz,
         loss_one=np.where(clipped, 1 - np.minimum(up, down) / np.maximum(up, down), 0.0),
@@ -126,14 +122,8 @@ def sizes_of(choice: Choice) -> Sizes:
         crest_positive=total_up,
         crest_negative=total_down,
         gain=gain,
-        steep=steep,
+        steep=values.steep if values.own_slope else values.steep / gain,
     )
-
-
-def _sine(n: int) -> Complexes:
-    spectrum = np.zeros((n, ORDERS + 1), dtype=complex)
-    spectrum[:, 1] = 1.0
-    return spectrum
 
 
 def _rss(lines: Complexes) -> Floats:
@@ -147,22 +137,25 @@ def _nothing(values: Values) -> Values:
         solved=values.solved,
         own_levels=values.own_levels,
         own_slope=values.own_slope,
+        inside=values.inside,
         knee=values.knee,
-        corner_hz=zero,
+        corner=zero,
         even=np.zeros(n, dtype=complex),
         odd=np.zeros(n, dtype=complex),
         bend=zero,
         bend_at=zero + 1.0,
+        bend_width=values.bend_width,
         dead=zero,
         top=far,
         bottom=far,
         steep=zero,
+        lag=values.lag,
     )
 
 
-def _crests(values: Values, spectrum: Complexes) -> tuple[Floats, Floats, Floats, Floats]:
+def _crests(values: Values, measured: Complexes) -> tuple[Floats, Floats, Floats, Floats]:
     """Extremes about the mean over the fundamental, and flat spans over a sine's, of the stages' wave."""
-    u = waves(values, spectrum, _POINTS)
+    u = waves(values, settled(values, measured), _POINTS)
     u = u - u.mean(axis=1, keepdims=True)
     first = np.abs(np.fft.rfft(u, axis=1)[:, 1]) * (2.0 / _POINTS)
     up, down = u.max(axis=1), -u.min(axis=1)
@@ -171,22 +164,21 @@ def _crests(values: Values, spectrum: Complexes) -> tuple[Floats, Floats, Floats
     return up / first, down / first, flat_up, flat_down
 
 
-def _handed_back(parts: Values, bins: Bins) -> Complexes:
-    """Input of parts in a Wien loop that has nothing else: found by going round."""
-    spectrum = _sine(len(bins))
-    for _ in range(_ROUNDS):
-        lines, _ = harmonics(parts, spectrum, bins.f0_hz)
-        spectrum = handed_back(lines)
-    return spectrum
+def _alone(parts: Values, bins: Bins) -> Complexes:
+    """H2 .. H10 of the output of a Wien loop that has nothing but these parts: found by going round."""
+    lines = np.zeros_like(bins.r)
+    for _ in range(_ROUNDS if parts.inside else 0):
+        lines = harmonics(parts, lines).lines
+    return lines
 
 
-def _is_hard(fit: Fit, knees: Values, sine: Complexes) -> bool:
+def _is_hard(fit: Fit, knees: Values) -> bool:
     """Whether the bin that is clipped most is as flat as a hard clip of the same loss, by half at least."""
     if not set(fit.stages.parts) & set("PNT"):
         return False
     deepest = int(np.argmin(np.minimum(knees.top, knees.bottom)))
-    one = _only(knees, deepest)
-    up, down, flat_up, flat_down = (float(v[0]) for v in _crests(one, sine[:1]))
+    one, none = replace(_only(knees, deepest), inside=False), np.zeros((1, ORDERS - 1), dtype=complex)
+    up, down, flat_up, flat_down = (float(v[0]) for v in _crests(one, none))
     top = one.top[0] <= one.bottom[0]
     both = abs(up - down) < 0.002
     flat = flat_up if top else flat_down
@@ -198,7 +190,7 @@ def _is_hard(fit: Fit, knees: Values, sine: Complexes) -> bool:
         level_up = np.array([level if top or both else NO_KNEE])
         level_down = np.array([level if both or not top else NO_KNEE])
         hard = replace(one, knee=np.array([1e-4]), top=level_up, bottom=level_down)
-        a, b, fa, fb = (float(v[0]) for v in _crests(hard, sine[:1]))
+        a, b, fa, fb = (float(v[0]) for v in _crests(hard, none))
         its = 1 - max(a, b) if both else 1 - min(a, b) / max(a, b)
         low, high = (level, high) if its > loss else (low, level)
     reference = fa if top or both else fb
@@ -221,20 +213,19 @@ def _slope(fit: Fit) -> tuple[Floats, float]:
     seen = values.steep
     if values.own_slope:
         only = replace(_nothing(values), steep=values.steep)
-        seen = seen * harmonics(only, _sine(n), bins.f0_hz)[1]
+        seen = seen * harmonics(only, _alone(only, bins)).gain
     short = np.maximum(1.0 - 1.0 / np.maximum(seen, 1e-6), 0.0)
     limits = 2 * np.pi * bins.f0_hz * bins.amplitude_fs / np.maximum(seen, 1e-6)
     over = seen > 1.0
     return short, float(np.median(limits[over])) if over.any() else float(np.median(limits))
 
 
-def _curves(fit: Fit, sine: Complexes) -> tuple[Floats, Floats]:
+def _curves(fit: Fit) -> tuple[Floats, Floats]:
     values = fit.values
     second, third = (_LOOP_SECOND, _LOOP_THIRD) if fit.stages.inside else (1.0, 1.0)
     even = np.abs(values.even) * second
     odd = np.abs(values.odd) * third
     if fit.stages.has("B"):
         bins, bent = fit.layout.bins, replace(_nothing(values), bend=values.bend, bend_at=values.bend_at)
-        lines, _ = harmonics(bent, _handed_back(bent, bins) if fit.stages.inside else sine, bins.f0_hz)
-        odd = np.hypot(odd, _rss(lines[:, 1::2]))
+        odd = np.hypot(odd, _rss(harmonics(bent, _alone(bent, bins)).lines[:, 1::2]))
     return np.asarray(even), np.asarray(odd)

@@ -8,8 +8,9 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from listen.account.curve.bins import ORDERS, Bins
-from listen.account.curve.model import NO_KNEE, Stages, Values, diode_bend
+from listen.account.curve.bins import Bins
+from listen.account.curve.model import Stages
+from listen.account.curve.wave import NO_KNEE, ORDERS, Values, diode_bend
 
 Floats = NDArray[np.floating[Any]]
 Complexes = NDArray[np.complex128]
@@ -24,7 +25,12 @@ _LOW_NOTE_HZ = 400.0
 """Above it a coupling of a few hertz turns nothing that could be seen."""
 _BEND_AT, _BEND_AT_SIGMA = 0.2, 0.7
 """Diodes take over at a half or a few volts of several: where, over the amplitude, and the logarithm's width."""
+BEND_WIDTH, _BEND_WIDTH_SIGMA, _BEND_WIDTHS = 0.07, 0.4, (0.02, 0.3)
+"""Thermal voltage times a diode's ideality, 26 to 50 mV, over the half volt (a light-emitting one's: 1.6 V) from which
+it conducts."""
 _ONSET_SIGMA = 1.0
+_LAG_US = 0.2
+"""Time constant of an amplifier of gain 3, microseconds: 3 / (2 pi times 2.4 MHz); 0 and 0.5 are as likely."""
 _CURVE_WALK, _CURVE_SIGMA = 0.003, 0.3
 _DEAD_WALK, _DEAD_SIGMA = 0.01, 0.3
 _LEVEL_WALK, _LEVEL_MEAN, _LEVEL_SIGMA = 0.12, 1.1, 0.6
@@ -53,6 +59,8 @@ def unknowns_of(stages: Stages, bins: Bins) -> list[Unknown]:
         rows.append(("knee", False, float(np.log(KNEE)), 0.05))
     if bins.f0_hz.min() < _LOW_NOTE_HZ:
         rows.append(("corner", False, _CORNER_HZ, 0.05))
+    if stages.inside:
+        rows.append(("lag", False, _LAG_US, 0.02))
     for letter in "PNT":
         if stages.has(letter):
             rows.append((letter, stages.knee == "along", 1.0, 0.002))
@@ -62,6 +70,7 @@ def unknowns_of(stages: Stages, bins: Bins) -> list[Unknown]:
             rows += [(letter + "r", local, 0.0, 0.001), (letter + "i", local, 0.0, 0.001)]
     if stages.has("B"):
         rows += [("B", False, 0.05, 0.002), ("q", False, float(np.log(_BEND_AT)), 0.05)]
+        rows.append(("w", False, float(np.log(BEND_WIDTH)), 0.05))
     for letter in "Dd":
         if stages.has(letter):
             rows.append((letter, letter == "d", 0.02, 0.001))
@@ -118,21 +127,24 @@ class Layout:
         has = self.stages.has
         even = (get("er", 0.0) + 1j * get("ei", 0.0)) if has("e") else (get("Er", 0.0) + 1j * get("Ei", 0.0))
         odd = (get("or", 0.0) + 1j * get("oi", 0.0)) if has("o") else (get("Or", 0.0) + 1j * get("Oi", 0.0))
-        bend, bend_at = self._bend(get, m) if has("B") else (zero, zero + 1.0)
+        bend, bend_at, bend_width = self._bend(get, m) if has("B") else (zero, zero + 1.0, zero + BEND_WIDTH)
         dead = get("d", 0.0) if has("d") else get("D", 0.0)
         return Values(
             solved=self._solved,
             own_levels=self.stages.knee != "fs",
             own_slope=self.stages.slope != "fs",
+            inside=self.stages.inside,
             knee=knee * self._volts(m) if self.stages.knee == "fs" else knee,
-            corner_hz=np.clip(get("corner", 0.0), 0.0, 30.0).ravel() if "corner" in self.at else zero,
+            corner=np.clip(get("corner", 0.0) / self.bins.f0_hz, 0.0, 0.5).ravel(),
             even=even.ravel(),
             odd=odd.ravel(),
             bend=bend,
             bend_at=bend_at,
+            bend_width=bend_width,
             dead=np.clip(dead, 0.0, 0.5).ravel(),
             top=top,
             bottom=bottom,
+            lag=np.clip(2e-6 * np.pi * get("lag", 0.0) * self.bins.f0_hz, 0.0, 0.5).ravel(),
             steep=self._steepness(get("S", 0.0)).ravel() if has("S") else zero,
         )
 
@@ -140,11 +152,13 @@ class Layout:
         """Of m vectors: what is fixed in volts, over the amplitude, against the loudest bin."""
         return np.tile(self.bins.amplitude_fs.max() / self.bins.amplitude_fs, m)
 
-    def _bend(self, get: Any, m: int) -> tuple[Floats, Floats]:
-        """Size and place of a bend that diodes make at fixed volts."""
+    def _bend(self, get: Any, m: int) -> tuple[Floats, Floats, Floats]:
+        """Size, place and width of a bend that diodes make at fixed volts."""
+        width = np.exp(np.clip(get("w", float(np.log(BEND_WIDTH))), *np.log(_BEND_WIDTHS)))
         size, place = np.clip(get("B", 0.0), 0.0, 1.0).ravel(), np.exp(np.clip(get("q", 0.0), -4.0, 1.0)).ravel()
         volts = self._volts(m)
-        return size * volts / diode_bend(1.0 / place), place * volts
+        held = diode_bend(1.0 / place.reshape(width.shape)[:, :1], width[:, 0])
+        return (size.reshape(width.shape) / held).ravel() * volts, place * volts, width.ravel()
 
     def _levels(self, get: Any, m: int) -> tuple[Floats, Floats]:
         """Clip levels over the fundamental that comes out where they are fixed in volts, else over the stage's own."""
@@ -179,6 +193,10 @@ class Layout:
                 rows.append(({first: 1 / float(np.log(_KNEE_FACTOR))}, float(np.log(KNEE) / np.log(_KNEE_FACTOR))))
             elif unknown.name == "q":
                 rows.append(({first: 1 / _BEND_AT_SIGMA}, float(np.log(_BEND_AT)) / _BEND_AT_SIGMA))
+            elif unknown.name == "w":
+                rows.append(({first: 1 / _BEND_WIDTH_SIGMA}, float(np.log(BEND_WIDTH)) / _BEND_WIDTH_SIGMA))
+            elif unknown.name == "lag":
+                rows.append(({first: 1 / _LAG_US}, 1.0))
             elif unknown.name == "S":
                 rows.append(({first: 1 / _ONSET_SIGMA}, 0.0))
             elif unknown.name == "corner":

@@ -1,0 +1,294 @@
+"""One cycle through a chain of stages: curve, diode bend, dead band, two knees, limited slope, roll-offs.
+
+In plain NumPy: for a few cycles of many points, and the twin of the compiled kernel that a fit uses.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+Floats = NDArray[np.floating[Any]]
+Complexes = NDArray[np.complex128]
+
+ORDERS = 10
+"""Harmonics that are looked at."""
+NO_KNEE = 4.0
+"""A knee at so many times the amplitude does nothing."""
+SLOW = 0.6
+"""Slope over the limit from which the follower is worked out: knees and curves make a wave steeper than its sine."""
+POINTS, SLEW_POINTS, SOLVE_POINTS = 256, 512, 128
+TURNS = 4
+"""Times that the stage's own amplitude and the loop's pitch are sought: the fundamental is then right to 1e-5."""
+FURTHEST, LEAST_RISE = 1.2, 0.05
+"""Logarithm of the largest amplitude sought, and the least growth: a square or a full triangle grows no more."""
+FURTHEST_TURN = 1.2
+SOFT = 0.5
+"""Lag, in steps of the cycle, from which the limit of the slope is as soft as it is sudden."""
+DEAD_ROUNDING = 0.004
+"""A dead band's corners are rounded by this part of the amplitude: finer is not in ten harmonics."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Values:
+    """Values of all parameters, in each of n cycles.
+
+    Levels are over the fundamental that comes out, or over the stage's own sine; so is the slope.
+
+    Attributes
+    ----------
+    solved : bool
+        The stage's own amplitude is sought: the one with which the fundamental that comes out is 1. Else it is 1.
+    own_levels, own_slope : bool
+        Clip levels, and the limited slope, go with the stage's own amplitude.
+    inside : bool
+        Within the loop of a Wien bridge: the input is what its network hands back of the output.
+    knee : ndarray, shape (n,)
+        Width of the knees' rounding.
+    corner : ndarray, shape (n,)
+        Of the recorder's high-pass, over the pitch.
+    even, odd : ndarray of complex, shape (n,)
+        Curve: what is added at 2 and at 3 times the phase, over the stage's own amplitude.
+    bend, bend_at : ndarray, shape (n,)
+        Diode bend: what the diodes hold, and the level from which they do.
+    bend_width : ndarray, shape (n,)
+        Voltage by which a diode's current grows e-fold, over the voltage from which it conducts.
+    dead : ndarray, shape (n,)
+        Dead band, half its width over the stage's own amplitude.
+    top, bottom : ndarray, shape (n,)
+        Clip levels.
+    steep : ndarray, shape (n,)
+        Slope of the sine over the limit; 0: no limit.
+    lag : ndarray, shape (n,)
+        Of the amplifier's first-order roll-off: pitch over its corner.
+    """
+
+    solved: bool
+    own_levels: bool
+    own_slope: bool
+    inside: bool
+    knee: Floats
+    corner: Floats
+    even: Complexes
+    odd: Complexes
+    bend: Floats
+    bend_at: Floats
+    bend_width: Floats
+    dead: Floats
+    top: Floats
+    bottom: Floats
+    steep: Floats
+    lag: Floats
+
+    def table(self) -> Floats:
+        """One row a cycle, as the kernel takes them."""
+        columns = (self.knee, self.corner, self.even.real, self.even.imag, self.odd.real, self.odd.imag)
+        rest = (self.bend, self.bend_at, self.bend_width, self.dead, self.top, self.bottom, self.steep, self.lag)
+        return np.stack([*columns, *rest], axis=1).astype(float, order="C")
+
+
+def of_table(table: Floats, solved: bool, own_levels: bool, own_slope: bool, inside: bool) -> Values:
+    """Values from the kernel's table."""
+    t = table.T
+    return Values(
+        solved=solved,
+        own_levels=own_levels,
+        own_slope=own_slope,
+        inside=inside,
+        knee=t[0],
+        corner=t[1],
+        even=t[2] + 1j * t[3],
+        odd=t[4] + 1j * t[5],
+        bend=t[6],
+        bend_at=t[7],
+        bend_width=t[8],
+        dead=t[9],
+        top=t[10],
+        bottom=t[11],
+        steep=t[12],
+        lag=t[13],
+    )
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Settled:
+    """What a stage works at.
+
+    Attributes
+    ----------
+    amplitude : ndarray, shape (n,)
+        Of the input's fundamental.
+    spectrum : ndarray of complex, shape (n, 11)
+        Harmonics 0 .. 10 of the input, the fundamental 1.
+    """
+
+    amplitude: Floats
+    spectrum: Complexes
+
+
+def sine_of(n: int) -> Complexes:
+    """Harmonics 0 .. 10 of n sines."""
+    spectrum = np.zeros((n, ORDERS + 1), dtype=complex)
+    spectrum[:, 1] = 1.0
+    return spectrum
+
+
+def handed_back(r: Complexes, pitch: Floats) -> Complexes:
+    """Harmonics 0 .. 10 of a Wien network's output, over its fundamental.
+
+    Parameters
+    ----------
+    r : ndarray of complex, shape (n, 9)
+        H2 .. H10 over H1 of its input.
+    pitch : ndarray, shape (n,)
+        Over the network's own, at which it turns no phase: 1 / (1 + j (x - 1 / x) / 3) is what it hands back.
+    """
+    spectrum = sine_of(len(r))
+    k = np.arange(2, ORDERS + 1) * pitch[:, None]
+    own = 1.0 + 1j * (pitch - 1.0 / pitch)[:, None] / 3.0
+    spectrum[:, 2:] = r * own / (1.0 + 1j * (k - 1.0 / k) / 3.0)
+    return spectrum
+
+
+def settled(values: Values, r: Complexes) -> Settled:
+    """Find what a stage works at, from the harmonics that were measured.
+
+    The amplitude: by secants. The pitch over the network's own: the network makes good what the stage turns the phase.
+    """
+    n = len(r)
+    amplitude, pitch = np.ones(n), np.ones(n)
+    spectrum = handed_back(r, pitch) if values.inside else sine_of(n)
+    if not (values.solved or values.inside):
+        return Settled(amplitude=amplitude, spectrum=spectrum)
+    turn = np.exp(-2j * np.pi * np.arange(SOLVE_POINTS) / SOLVE_POINTS) * (2.0 / SOLVE_POINTS)
+    new, old, old_off = np.zeros(n), np.zeros(n), np.zeros(n)
+    for i in range(TURNS):
+        first = _stages(values, _cycle(spectrum, SOLVE_POINTS), np.exp(new)) @ turn
+        if values.inside:
+            turned = np.angle(first) - np.arctan(np.where(values.steep > SLOW, 0.0, values.lag))
+            x = 3.0 * np.tan(np.clip(turned, -FURTHEST_TURN, FURTHEST_TURN))
+            spectrum = handed_back(r, 0.5 * (x + np.sqrt(x * x + 4.0)))
+        if not values.solved:
+            continue
+        off = np.log(np.maximum(np.abs(first), 1e-3))
+        moved = np.abs(new - old) > 1e-9
+        rise = np.ones(n)
+        rise[moved] = np.clip((off - old_off)[moved] / (new - old)[moved], LEAST_RISE, 4.0)
+        if i == 0:
+            rise[:] = 1.0
+        old, old_off = new, off
+        new = np.clip(old - off / rise, -FURTHEST, FURTHEST)
+    return Settled(amplitude=np.exp(new), spectrum=spectrum)
+
+
+def waves(values: Values, at: Settled, points: int) -> Floats:
+    """Output of the stages over one cycle, before the recorder's high-pass: shape (n, points)."""
+    return _stages(values, _cycle(at.spectrum, points), at.amplitude)
+
+
+def _cycle(spectrum: Complexes, points: int) -> Floats:
+    padded = np.zeros((len(spectrum), points // 2 + 1), dtype=complex)
+    padded[:, : ORDERS + 1] = spectrum * (points / 2)
+    return np.fft.irfft(padded, points, axis=1)
+
+
+def _stages(values: Values, given: Floats, amplitude: Floats) -> Floats:
+    points = given.shape[1]
+    a = amplitude[:, None]
+    u = given
+    if values.even.any() or values.odd.any():
+        phase = 2 * np.pi * np.arange(points) / points
+        turn2, turn3 = np.exp(2j * phase), np.exp(3j * phase)
+        u = u + np.real(values.even[:, None] * turn2) + np.real(values.odd[:, None] * turn3)
+    u = a * u
+    if values.bend.any():
+        u = u + values.bend[:, None] * diode_bend(u / values.bend_at[:, None], values.bend_width)
+    if values.dead.any():
+        d, r2 = a * values.dead[:, None], (a * DEAD_ROUNDING) ** 2
+        u = u - 0.5 * (np.sqrt((u + d) ** 2 + r2) - np.sqrt((u - d) ** 2 + r2))
+    scale = amplitude if values.own_levels else np.ones(len(amplitude))
+    s2 = ((scale * values.knee) ** 2)[:, None]
+    for sign, level in ((1.0, values.top), (-1.0, values.bottom)):
+        used = level < NO_KNEE
+        if used.any():
+            over = sign * u - (scale * level)[:, None]
+            u = np.where(used[:, None], u - sign * 0.5 * (over + np.sqrt(over**2 + s2)), u)
+    limited = values.steep > SLOW
+    if limited.any():
+        steep = values.steep / amplitude if values.own_slope else values.steep
+        u = np.where(limited[:, None], slew(u, np.where(limited, steep, 1.0), values.lag), u)
+    return np.asarray(u)
+
+
+def diode_bend(x: Floats, width: Floats) -> Floats:
+    """Voltage across a resistor with a diode each way beside it, against the current through both.
+
+    Both over what they are where the diodes conduct, which is where they carry as much as the resistor.
+
+    Parameters
+    ----------
+    x : ndarray, shape (n, points)
+    width : ndarray, shape (n,)
+    """
+    w, size = width[:, None], np.abs(x)
+    volts = np.where(size < 2.0, 0.5 * size, 1.0 + w * np.log(np.maximum(size - 1.0, 1.0)))
+    # v + sinh(v / w) / sinh(1 / w) = x, by Newton's method from above: it rises ever more steeply
+    volts = np.minimum(np.maximum(volts, np.minimum(size, 1.0)), 1.0 + w * np.log(np.maximum(size, 1.0)))
+    for _ in range(60):
+        grown, fallen = np.exp((volts - 1.0) / w), np.exp(-(volts + 1.0) / w)
+        scale = 1.0 / -np.expm1(-2.0 / w)
+        off = volts + (grown - fallen) * scale - size
+        volts = volts - off / (1.0 + (grown + fallen) * scale / w)
+        if np.max(np.abs(off)) < 1e-13:
+            break
+    return np.asarray(np.copysign(volts, x))
+
+
+def slew(u: Floats, steep: Floats, lag: Floats) -> Floats:
+    """Follow a wave as an amplifier does that rolls off and whose slope is limited: shape (n, points).
+
+    What it is behind by, over its time constant, is its slope; the pair of transistors at its input bends that as a
+    hyperbolic tangent up to the limit of 1 / steep of a unit sine's own. Without a lag the limit is sudden. The second
+    of two cycles.
+    """
+    points = u.shape[1]
+    step = 2 * np.pi / points
+    most, late = step / steep, lag / step
+    share, soft = 1.0 / (1.0 + late), late / (late + SOFT)
+    held, out = u[:, 0], np.empty_like(u)
+    for j in range(2 * points):
+        far = (u[:, j % points] - held) * share
+        z = np.clip(far / most, -3.0, 3.0)
+        sudden = np.clip(far, -most, most)
+        held = held + sudden + soft * (most * z * (27.0 + z * z) / (27.0 + 9.0 * z * z) - sudden)
+        out[:, j % points] = held
+    return out
+
+
+def staged_lines(
+    table: Floats, returned: Floats, solved: bool, own_levels: bool, own_slope: bool, inside: bool, out: Floats
+) -> None:
+    """Plain twin of the kernel of this name.
+
+    out[i] = (real and imaginary part of H2 .. H10 over H1 of the recorded wave, phases psi_k; gain of the fundamental;
+    amplitude of the input).
+    """
+    values = of_table(table, solved, own_levels, own_slope, inside)
+    r = np.resize(returned[:, 0::2] + 1j * returned[:, 1::2], (len(table), ORDERS - 1))
+    at = settled(values, r)
+    u = waves(values, at, SLEW_POINTS if (values.steep > SLOW).any() else POINTS)
+    lines = np.fft.rfft(u, axis=1)[:, 1 : ORDERS + 1] * (2.0 / u.shape[1])
+    gain = np.abs(lines[:, 0]) / at.amplitude
+    k = np.arange(1, ORDERS + 1)
+    # a limited slope has the lag in it
+    lag = np.where(values.steep > SLOW, 0.0, values.lag)[:, None]
+    lines = lines / (1.0 - 1j * values.corner[:, None] / k) / (1.0 + 1j * lag * k)
+    first = lines[:, 0]
+    size = np.maximum(np.abs(first), 1e-9)
+    turn = (first / size).conj()
+    relative = lines[:, 1:] / size[:, None] * turn[:, None] ** k[1:]
+    out[:, 0:18:2], out[:, 1:18:2] = relative.real, relative.imag
+    out[:, 18], out[:, 19] = gain, at.amplitude

@@ -1,0 +1,23 @@
+// The kernel of a cycle through a chain of stages, with what keeps it within its arrays.
+#include "arrays.hpp"
+
+namespace listen {
+
+namespace {
+
+void staged_lines(Table<const double> table, Table<const double> returned, bool solved, bool own_levels, bool own_slope,
+                  bool inside, Table<double> out) {
+    require(table.columns == 14 && returned.columns == 18 && returned.rows > 0,
+            "staged_lines: table must be (n, 14), returned (1 or more, 18)");
+    require(out.rows == table.rows && out.columns == 20, "staged_lines: out must be (n, 20)");
+    chosen->staged_lines(table, returned, solved, own_levels, own_slope, inside, out);
+}
+
+}  // namespace
+
+void define_stages(nb::module_& m) {
+    define<true>(m, "staged_lines", staged_lines, "table", "returned", "solved", "own_levels", "own_slope", "inside",
+                 "out");
+}
+
+}  // namespace listen
