@@ -23,6 +23,9 @@ _TONE_SHARE = 0.6
 instruments 0.7 or less, but for a held note."""
 _USUAL_DBC = -18.0
 """80 of 100 rows of an oscillator's tone leave less; the worst of 139 oscillators left -19."""
+_OUTWEIGHED_DB, _OUTWEIGHED_SHARE = 1.0, 0.4
+"""The fundamental is the strongest line of a sine, triangle, square, pulse and sawtooth, whatever bends it; of a voice
+or a string a formant or the body's resonance often is: in 0.67 to 1 of the rows of songs, in none of oscillators."""
 _BOARD_S = 1.5
 _BOARD_SHARE = 0.25
 """A board that sings cleanly for so long, and so much of the take, is one, whatever else sounds in the room."""
@@ -71,7 +74,10 @@ def what_is_heard(frames: Frames, tone: BoardTone | None) -> Heard:
     own_usual = quantile(own, 0.8) if len(own) else 0.0
     seconds = float(np.count_nonzero(own < CLEAN_DBC)) * frames.row_every_s
     length = max(len(frames), 1) * frames.row_every_s
-    is_board = own_usual < _USUAL_DBC and (
+    clean = rows & (frames.residual_dbc < CLEAN_DBC)
+    outweighed = np.mean((frames.harmonics_dbc[clean] > _OUTWEIGHED_DB).any(axis=1)) if clean.any() else 0.0
+    is_board = outweighed < _OUTWEIGHED_SHARE
+    is_board &= own_usual < _USUAL_DBC and (
         share > _TONE_SHARE or (seconds > _BOARD_S and seconds > _BOARD_SHARE * length)
     )
     source: Source = "oscillator" if is_board else "not-an-oscillator"

@@ -23,7 +23,9 @@ _REFINED = 4
 _PINNED = -0.2
 """Logarithm of the limit over the steepest slope seen where the wave is nearly a full triangle (-ln 4/pi: one)."""
 _POOR_CHI2 = 10.0
-"""Chi squared that is left from which the dear ways (levels free along the pitch, inside the loop) are tried too."""
+"""Chi squared that is left from which levels free along the pitch are tried too."""
+_OPEN_CHI2 = 3.0
+"""... from which parts inside the loop are tried."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -57,7 +59,7 @@ def choose(bins: Bins, *, wien: bool = False) -> Choice:
     if best.chi2 + best.prior < MARGIN:
         return Choice(bins=bins, best=best, tried=tuple(tried))
     best = _grown(best, bins, of_a_sine(), tried)
-    if wien or best.chi2 > _POOR_CHI2:
+    if wien or best.chi2 > _OPEN_CHI2:
         tables = Tables(bins.r[len(bins) // 2], inside=True)
         within = _grown(fit(Stages(inside=True), bins), bins, tables, tried)
         if within.score < best.score - MARGIN:
@@ -83,7 +85,7 @@ def _larger(old: Fit, bins: Bins, tables: Tables, tried: list[Fit]) -> Fit | Non
             fewer = replace(old.stages, parts=old.stages.parts.replace(letter, ""))
             bases.append(fit(fewer, bins, moved(old, fewer, bins)[0], 2))
     for base in bases:
-        left = bins.r - base.lines() - base.leftover
+        left = bins.r - base.lines()
         ways += [(g.cost, base, g) for g in guesses(bins, left, tables, far=old.chi2 > _POOR_CHI2)]
     ways.sort(key=lambda way: way[0])
     found: list[Fit] = []

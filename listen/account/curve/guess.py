@@ -11,11 +11,12 @@ from numpy.typing import NDArray
 
 from listen.account.curve.bins import Bins
 from listen.account.curve.model import Stages, harmonics
-from listen.account.curve.parameters import BEND_WIDTH
+from listen.account.curve.parameters import BEND_WIDTH, LEFTOVER_SIGMA
 from listen.account.curve.wave import NO_KNEE, ORDERS, Values, diode_bend
 
 Floats = NDArray[np.floating[Any]]
 Complexes = NDArray[np.complex128]
+Ints = NDArray[np.int64]
 
 _LEVELS = np.concatenate([np.linspace(0.3, 0.9, 25), np.linspace(0.905, 1.0, 30), np.linspace(1.01, 1.06, 6)])
 _DEAD = np.array([0.0, 0.003, 0.005, 0.008, 0.012, 0.018, 0.027, 0.04, 0.06, 0.09, 0.14, 0.2, 0.3])
@@ -45,6 +46,35 @@ class Guess:
     start: dict[str, Any]
 
 
+class Unexplained:
+    """What a fit leaves of the harmonics, and what would be left with a further part.
+
+    Parameters
+    ----------
+    bins : Bins
+    left : ndarray of complex, shape (n, 9)
+        Harmonics that the present model does not explain; what it calls the build's own is among them.
+    """
+
+    def __init__(self, bins: Bins, left: Complexes) -> None:
+        self.bins, self.left = bins, left
+        self.weight = np.where(bins.fits, bins.weight / np.where(bins.fits, bins.sigma, 1.0) ** 2, 0.0)
+        self.price = float(np.log(bins.independent))
+        self._common = 1.0 / (self.weight.sum(axis=0) + 1.0 / LEFTOVER_SIGMA**2)
+
+    def cost(self, lines: Complexes) -> Floats:
+        """Misfit of shape (m,) that lines of shape (m, n, 9) leave, with the best common rest that is a build's own."""
+        rest = self.left - lines
+        whole = np.einsum("mnk,nk->m", np.abs(rest) ** 2, self.weight)
+        shared = np.einsum("mnk,nk->mk", rest, self.weight)
+        return np.asarray(whole - (np.abs(shared) ** 2) @ self._common)
+
+    def nearest(self, table: Complexes) -> Ints:
+        """Of each bin the entry of a table (m, 9) that leaves least."""
+        rest = self.left[:, None] - table
+        return np.asarray(np.argmin(np.einsum("nmk,nk->nm", np.abs(rest) ** 2, self.weight), axis=1))
+
+
 def guesses(bins: Bins, left: Complexes, tables: Tables, *, far: bool) -> list[Guess]:
     """All parts that could be added to what is left, cheapest first.
 
@@ -52,103 +82,100 @@ def guesses(bins: Bins, left: Complexes, tables: Tables, *, far: bool) -> list[G
     ----------
     bins : Bins
     left : ndarray of complex, shape (n, 9)
-        Harmonics that the present model does not explain.
+        Harmonics that the present model does not explain; what it calls the build's own is among them.
     tables : Tables
     far : bool
         Much is left: levels that are free along the pitch are tried too.
     """
-    weight = np.where(bins.fits, np.sqrt(bins.weight) / np.where(bins.fits, bins.sigma, 1.0), 0.0)
-    price = float(np.log(bins.independent))
-    many = len(bins) > 2
+    what, many = Unexplained(bins, left), len(bins) > 2
     out: list[Guess] = []
     for letter in "PNT":
-        out += _knees(letter, bins, left, weight, price, far and many, tables.clip[letter])
+        out += _knees(letter, what, far and many, tables.clip[letter])
     if bins.fits[:, 1].any():
-        out += _dead(bins, left, weight, price, far and many, tables.dead)
-        out += _slopes(bins, left, weight, price, many, tables.slew)
-        out += _bends(left, weight, price, tables)
+        out += _dead(what, far and many, tables.dead)
+        out += _slopes(what, many, tables.slew)
+        out += _bends(what, tables)
     for order, letters in ((0, ("e", "E")), (1, ("o", "O"))):
         if bins.fits[:, order].any():
-            out += _curves(order, letters, left, weight, price, many)
+            out += _curves(order, letters, what, many)
     return sorted(out, key=lambda g: g.cost)
 
 
-def _misfits(left: Complexes, table: Complexes, weight: Floats) -> Floats:
-    """Misfit of each bin with each entry of a table: shape (n, m)."""
-    lw, w2 = left * weight, weight**2
-    cross = (lw.conj() * weight) @ table.T
-    return np.asarray(np.sum(np.abs(lw) ** 2, axis=1)[:, None] - 2 * cross.real + w2 @ (np.abs(table) ** 2).T)
+def _between(places: Floats, table: Complexes, at: Floats) -> Complexes:
+    """Entries of a table, straight between its places: of shape at.shape + (9,)."""
+    share = np.interp(at, places, np.arange(len(places)))
+    low = np.minimum(share.astype(np.int64), len(places) - 2)
+    part = (share - low)[..., None]
+    return np.asarray((1 - part) * table[low] + part * table[low + 1])
 
 
-def _knees(
-    letter: str, bins: Bins, left: Complexes, weight: Floats, price: float, along: bool, table: Complexes
-) -> list[Guess]:
-    off = _misfits(left, table, weight)
-    share = off.sum(axis=0)
-    best = int(np.argmin(share))
-    out = [Guess(letter=letter, way="share", cost=float(share[best]) + price, start={letter: float(_LEVELS[best])})]
-    amplitude = bins.amplitude_fs / bins.amplitude_fs.max()
+def _knees(letter: str, what: Unexplained, along: bool, table: Complexes) -> list[Guess]:
+    costs = what.cost(table[:, None])
+    best = int(np.argmin(costs))
+    start: dict[str, Any] = {letter: float(_LEVELS[best])}
+    out = [Guess(letter=letter, way="share", cost=float(costs[best]) + what.price, start=start)]
+    amplitude = what.bins.amplitude_fs / what.bins.amplitude_fs.max()
     tries = np.linspace(0.3, 1.05, 76)
     # what comes out is smaller than what goes in: a first guess of the level over the stage's own amplitude
-    costs = [float(sum(np.interp(t / a, _LEVELS, row) for a, row in zip(amplitude, off, strict=True))) for t in tries]
+    costs = what.cost(_between(_LEVELS, table, tries[:, None] / amplitude))
     best = int(np.argmin(costs))
-    out.append(Guess(letter=letter, way="fs", cost=costs[best] + price, start={letter: float(tries[best])}))
+    start = {letter: float(tries[best])}
+    out.append(Guess(letter=letter, way="fs", cost=float(costs[best]) + what.price, start=start))
     if along:
-        nearest = _LEVELS[np.argmin(off, axis=1)]
-        none = np.sum(np.abs(left * weight) ** 2, axis=1)
-        nearest = np.where(off.min(axis=1) < none, nearest, UNBOUND)
-        cost = float(np.minimum(off.min(axis=1), none).sum()) + 0.5 * price * len(bins)
+        each = what.nearest(np.concatenate([table, np.zeros((1, table.shape[1]))]))
+        nearest = np.where(each < len(table), _LEVELS[np.minimum(each, len(table) - 1)], UNBOUND)
+        cost = float(what.cost(np.where((each < len(table))[:, None], table[each % len(table)], 0.0)[None])[0])
+        cost += 0.5 * what.price * len(what.bins)
         out.append(Guess(letter=letter, way="along", cost=cost, start={letter: nearest}))
     return out
 
 
-def _dead(bins: Bins, left: Complexes, weight: Floats, price: float, along: bool, table: Complexes) -> list[Guess]:
-    off = _misfits(left, table, weight)
-    best = int(np.argmin(off.sum(axis=0)))
-    out = [Guess(letter="D", way="", cost=float(off.sum(axis=0)[best]) + price, start={"D": float(_DEAD[best])})]
+def _dead(what: Unexplained, along: bool, table: Complexes) -> list[Guess]:
+    costs = what.cost(table[:, None])
+    best = int(np.argmin(costs))
+    out = [Guess(letter="D", way="", cost=float(costs[best]) + what.price, start={"D": float(_DEAD[best])})]
     if along:
-        cost = float(off.min(axis=1).sum()) + 0.5 * price * len(bins)
-        out.append(Guess(letter="d", way="", cost=cost, start={"d": _DEAD[np.argmin(off, axis=1)]}))
+        each = what.nearest(table)
+        cost = float(what.cost(table[each][None])[0]) + 0.5 * what.price * len(what.bins)
+        out.append(Guess(letter="d", way="", cost=cost, start={"d": _DEAD[each]}))
     return out
 
 
-def _slopes(bins: Bins, left: Complexes, weight: Floats, price: float, many: bool, table: Complexes) -> list[Guess]:
-    off = _misfits(left, table, weight)
-    out = []
+def _slopes(what: Unexplained, many: bool, table: Complexes) -> list[Guess]:
+    out, bins = [], what.bins
     seen = bins.f0_hz * bins.amplitude_fs
     for way, ratio in (("fs", seen / seen.max()), ("hz", bins.f0_hz / bins.f0_hz.max())):
         if way == "hz" and not many:
             continue
-        costs = []
-        for onset in _ONSETS.tolist():
-            over = ratio * np.exp(-onset)
-            steep = own_steepness(over) if way == "fs" else over
-            rows = zip(steep, off, strict=True)
-            costs.append(float(sum(np.interp(x, _STEEP, row) for x, row in rows)))
+        over = ratio * np.exp(-_ONSETS)[:, None]
+        costs = what.cost(_between(_STEEP, table, own_steepness(over) if way == "fs" else over))
         best = int(np.argmin(costs))
-        out.append(Guess(letter="S", way=way, cost=costs[best] + price, start={"S": float(_ONSETS[best])}))
+        start = {"S": float(_ONSETS[best])}
+        out.append(Guess(letter="S", way=way, cost=float(costs[best]) + what.price, start=start))
     return out
 
 
-def _bends(left: Complexes, weight: Floats, price: float, tables: Tables) -> list[Guess]:
-    off = _misfits(left, tables.bend, weight).sum(axis=0)
-    best = int(np.argmin(off))
+def _bends(what: Unexplained, tables: Tables) -> list[Guess]:
+    costs = what.cost(tables.bend[:, None])
+    best = int(np.argmin(costs))
     g, q = tables.sizes[best]
-    return [Guess(letter="B", way="", cost=float(off[best]) + 2 * price, start={"B": g, "q": float(np.log(q))})]
+    start = {"B": g, "q": float(np.log(q))}
+    return [Guess(letter="B", way="", cost=float(costs[best]) + 2 * what.price, start=start)]
 
 
-def _curves(
-    order: int, letters: tuple[str, str], left: Complexes, weight: Floats, price: float, many: bool
-) -> list[Guess]:
-    values, own = left[:, order], weight[:, order] ** 2
-    rest = float(np.sum(np.abs(left * weight) ** 2)) - float(np.sum(own * np.abs(values) ** 2))
-    mean = complex(np.sum(own * values) / max(float(own.sum()), 1e-30))
+def _curves(order: int, letters: tuple[str, str], what: Unexplained, many: bool) -> list[Guess]:
+    values, own = what.left[:, order], what.weight[:, order]
     one, each = letters
-    cost = rest + float(np.sum(own * np.abs(values - mean) ** 2)) + 2 * price
-    out = [Guess(letter=one, way="", cost=cost, start={one + "r": mean.real, one + "i": mean.imag})]
+    lines = np.zeros((2, *what.left.shape), dtype=complex)
+    mean = complex(np.sum(own * values) / max(float(own.sum()), 1e-30))
+    lines[0, :, order], lines[1, :, order] = mean, values
+    costs = what.cost(lines)
+    start: dict[str, Any] = {one + "r": mean.real, one + "i": mean.imag}
+    out = [Guess(letter=one, way="", cost=float(costs[0]) + 2 * what.price, start=start)]
     if many:
         start = {each + "r": values.real, each + "i": values.imag}
-        out.append(Guess(letter=each, way="", cost=rest + price * len(left), start=start))
+        cost = float(costs[1]) + what.price * len(what.left)
+        out.append(Guess(letter=each, way="", cost=cost, start=start))
     return out
 
 

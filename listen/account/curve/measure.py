@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, fields, replace
 from typing import Any
 
 import numpy as np
@@ -198,10 +198,8 @@ def _is_hard(fit: Fit, knees: Values) -> bool:
 
 
 def _only(values: Values, i: int) -> Values:
-    from dataclasses import fields
-
-    each = {f.name: getattr(values, f.name) for f in fields(Values)}
-    return Values(**{name: v[i : i + 1] if isinstance(v, np.ndarray) else v for name, v in each.items()})
+    rows: dict[str, Any] = {f.name: getattr(values, f.name) for f in fields(Values)}
+    return replace(values, **{name: row[i : i + 1] for name, row in rows.items() if isinstance(row, np.ndarray)})
 
 
 def _slope(fit: Fit) -> tuple[Floats, float]:

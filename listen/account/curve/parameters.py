@@ -16,7 +16,7 @@ Floats = NDArray[np.floating[Any]]
 Complexes = NDArray[np.complex128]
 
 LEFTOVERS = 2 * (ORDERS - 1)
-_LEFTOVER_SIGMA = np.array([0.0022, 0.0022, 0.0007, 0.0007, 0.0003, 0.0003, 0.0002, 0.0002, 0.0002])
+LEFTOVER_SIGMA = np.array([0.0022, 0.0022, 0.0007, 0.0007, 0.0003, 0.0003, 0.0002, 0.0002, 0.0002])
 """A healthy build's own harmonics, the same at all pitches: what keeps them from being taken for a fault's."""
 KNEE, _KNEE_FACTOR = 0.012, np.e
 KNEE_BOUNDS = (0.001, 0.4)
@@ -184,7 +184,7 @@ class Layout:
     def _prior(self) -> tuple[Floats, Floats]:
         """Linear rows of the prior: its residual is matrix @ vector - offset."""
         rows: list[tuple[dict[int, float], float]] = [
-            ({k: 1 / float(_LEFTOVER_SIGMA[k // 2])}, 0.0) for k in range(LEFTOVERS)
+            ({k: 1 / float(LEFTOVER_SIGMA[k // 2])}, 0.0) for k in range(LEFTOVERS)
         ]
         octaves = np.diff(np.log2(self.bins.f0_hz)) * 6.0
         for unknown in self.unknowns:
