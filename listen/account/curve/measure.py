@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, fields, replace
+from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
@@ -12,7 +12,7 @@ from listen.account.curve.bins import Bins
 from listen.account.curve.choose import Choice
 from listen.account.curve.fit import Fit
 from listen.account.curve.model import harmonics
-from listen.account.curve.wave import NO_KNEE, ORDERS, Values, settled, waves
+from listen.account.curve.wave import NO_KNEE, ORDERS, Values, of_table, settled, waves
 
 Floats = NDArray[np.floating[Any]]
 Complexes = NDArray[np.complex128]
@@ -198,8 +198,8 @@ def _is_hard(fit: Fit, knees: Values) -> bool:
 
 
 def _only(values: Values, i: int) -> Values:
-    rows: dict[str, Any] = {f.name: getattr(values, f.name) for f in fields(Values)}
-    return replace(values, **{name: row[i : i + 1] for name, row in rows.items() if isinstance(row, np.ndarray)})
+    flags = (values.solved, values.own_levels, values.own_slope, values.inside)
+    return of_table(values.table()[i : i + 1], *flags)
 
 
 def _slope(fit: Fit) -> tuple[Floats, float]:
