@@ -52,6 +52,8 @@ _SPURS_DBC, _SPUR_ROWS = -66.0, 8
 _SLEWED = 1.75
 """Where the stage's own slope is so many times the limit the wave is a triangle, and its level says nothing of what the
 stage was given."""
+_DEAD_SPOT, _BESIDE = 1.05, 1.02
+"""The control moved on by so much while the tone was dead; and how near to those pitches the level is low."""
 
 
 def find_account(
@@ -265,8 +267,19 @@ def _shape_and_level(account: Account, capture: Capture, wave: str, topology: st
     return replace(account, shape=shape, other_wave=other, law=law)
 
 
+def _near_dead_spots(frames: Frames, account: Account) -> Flags:
+    """Rows at pitches that the control passed while the tone was dead: beside such a spot the level is low too."""
+    out = np.zeros(len(frames), dtype=bool)
+    for gone in account.silences.dropouts:
+        low, high = gone.f0_low_hz, gone.f0_high_hz
+        if gone.comes_back and high > _DEAD_SPOT * low:
+            with np.errstate(invalid="ignore"):
+                out |= (frames.f0_hz > low / _BESIDE) & (frames.f0_hz < high * _BESIDE)
+    return out
+
+
 def _law(frames: Frames, level_dbfs: Floats, rows: Flags, corner_known: bool, account: Account) -> LevelLaw | None:
-    use = rows & np.isfinite(level_dbfs) & np.isfinite(frames.f0_hz)
+    use = rows & np.isfinite(level_dbfs) & np.isfinite(frames.f0_hz) & ~_near_dead_spots(frames, account)
     smooth = events_rows.without_hunting(frames, level_dbfs, use, account.hunting)
     use &= np.isfinite(smooth)
     return fit_level_law(frames.time_s[use], frames.f0_hz[use], smooth[use], corner_known)

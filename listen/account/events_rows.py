@@ -60,7 +60,7 @@ def overloaded(frames: Frames, damage: Damage) -> Flags:
 
 def quiet_places(silences: Silences, lost: LostSamples) -> Places:
     """Where the tone is not there: dropouts, what follows its end, exact zeros."""
-    out = [(d.start_s, d.end_s) for d in silences.dropouts]
+    out = [(d.start_s, d.settled_s) for d in silences.dropouts]
     if silences.stop is not None:
         out.append((silences.stop.start_s, np.inf))
     return (*out, *lost.zeros)

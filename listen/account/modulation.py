@@ -28,6 +28,8 @@ _PERIODIC = 0.5
 """Part of the level's variance that one rate and its multiples must hold."""
 _SUSTAINED = 0.6
 """Swing of the last third over that of the first; a ring dies away."""
+_FROM_THE_START_S, _FROM_THE_START_SUSTAINED = 0.1, 0.2
+"""In a take that begins within the tone nothing says what a ring at its begin follows: it counts while it lasts."""
 _LEAD_S = 0.25
 """Left out after a rest begins: settling."""
 _ONE_SIDED = 0.1
@@ -107,7 +109,9 @@ def _swing_of(tone: BoardTone, segment: SteadySegment) -> Swing | None:
     retuned = segment.retune_s is not None
     if share < _PERIODIC or (retuned and n * tone.grid_s < _RETUNED_S):
         return None
-    if not _goes_on(flat, rate_hz, tone.grid_s, _RETUNED_SUSTAINED if retuned else _SUSTAINED):
+    from_start = segment.start_s - float(tone.time_s[0]) < _FROM_THE_START_S
+    least = _RETUNED_SUSTAINED if retuned else _FROM_THE_START_SUSTAINED if from_start else _SUSTAINED
+    if not _goes_on(flat, rate_hz, tone.grid_s, least):
         return None
     top, bottom = quantile(np.exp(flat), 0.99), quantile(np.exp(flat), 0.01)
     depth = (top - bottom) / (top + bottom) / max(_smeared(rate_hz, segment.f0_hz), _MOST_SMEAR)

@@ -35,6 +35,8 @@ class Dropout:
     Attributes
     ----------
     start_s, end_s : float
+    settled_s : float
+        Where it has grown back.
     depth_db : float
     comes_back : bool
     decay_per_s : float or None
@@ -45,6 +47,7 @@ class Dropout:
 
     start_s: float
     end_s: float
+    settled_s: float
     depth_db: float
     comes_back: bool
     decay_per_s: float | None
@@ -166,12 +169,25 @@ def _confirmed(capture: Samples, tone: BoardTone, start_s: float, end_s: float) 
     return Dropout(
         start_s=float(time_s[i]) - 0.5 * hop_s,
         end_s=float(time_s[j - 1]) + 0.5 * hop_s,
+        settled_s=_grown_back(tone, float(time_s[j - 1]) + 0.5 * hop_s),
         depth_db=float(20 * np.log10(reference / max(bottom, 1e-6))),
         comes_back=True,
         decay_per_s=_decay(time_s[: i + 1], level[: i + 1]),
         f0_low_hz=float(pitches.min()),
         f0_high_hz=float(pitches.max()),
     )
+
+
+def _grown_back(tone: BoardTone, end_s: float) -> float:
+    """Where the level, growing again after a dropout, gains no more than 1 dB in the next half second."""
+    first = tone.index(end_s)
+    level = np.where(tone.strong, tone.log_level, -np.inf)[first : first + round(_GROWS_S / tone.grid_s)]
+    ahead = max(1, round(_LOOK_AHEAD_S / tone.grid_s))
+    if not np.isfinite(level).any():
+        return end_s
+    coming = np.array([level[i : i + ahead].max() for i in range(len(level))])
+    there = np.flatnonzero(np.isfinite(level) & (coming - level < _FADE_DB * np.log(10.0) / 20.0))
+    return max(end_s, float(tone.time_s[first + int(there[0])])) if len(there) else end_s
 
 
 def _decay(t: Floats, level: Floats) -> float | None:
@@ -196,6 +212,7 @@ def _final(tone: BoardTone, capture: Samples, last_s: float, end_s: float) -> Dr
     return Dropout(
         start_s=last_s,
         end_s=end_s,
+        settled_s=end_s,
         depth_db=float(20 * np.log10(reference / max(bottom, 1e-6))),
         comes_back=False,
         decay_per_s=_decay(past, before),

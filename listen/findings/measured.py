@@ -18,6 +18,11 @@ class Measured:
         return {name: value for name, value in pairs if value is not None}
 
 
+def names_of(numbers: Measured) -> tuple[str, ...]:
+    """Names of all numbers that such a finding may have."""
+    return tuple(f.name for f in fields(numbers))
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Nothing(Measured):
     """Nothing oscillates."""

@@ -12,7 +12,7 @@ from typing import Any
 from listen.account import Account
 from listen.findings.candidate import Candidate
 from listen.findings.kinds import kind_of, name_of
-from listen.findings.measured import Measured, OddOrder
+from listen.findings.measured import Measured, OddOrder, names_of
 from listen.findings.types import Finding
 from listen.units import format_db, format_hz, format_hz_note, format_percent, format_seconds
 
@@ -35,7 +35,8 @@ def finding_of(candidate: Candidate, gain_control: str | None) -> Finding:
     """Put a candidate into words."""
     sentences = kind_of(candidate.kind).sentences
     template = sentences.get(candidate.variant) or sentences["plain"]
-    said = written(candidate.measured)
+    # what could not be measured is left out of the sentence
+    said = dict.fromkeys(names_of(candidate.measured), "") | written(candidate.measured)
     said["half"] = candidate.half or "one"
     said["pitch"] = format_hz_note(candidate.f0_low_hz) if candidate.f0_low_hz is not None else "an unknown pitch"
     said["normal"] = words()["normal"]["odd"] if _normal_for_diodes(candidate, gain_control) else ""
@@ -49,16 +50,10 @@ def finding_of(candidate: Candidate, gain_control: str | None) -> Finding:
         half=candidate.half,
         half_certain=candidate.half_certain,
         measured=candidate.measured,
-        sentence=template.format_map(_Said(said)),
+        sentence=template.format_map(said),
         part=candidate.part,
     )
 
-
-class _Said(dict[str, str]):
-    """Texts by name; one that was not measured is left out of the sentence."""
-
-    def __missing__(self, key: str) -> str:
-        return ""
 
 
 def written(numbers: Measured) -> dict[str, str]:

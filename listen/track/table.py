@@ -10,6 +10,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from listen.track.coarse import LOWEST_HZ
 from listen.track.hum import HumLines, block_samples
 from listen.track.left import FOLD, HALF_ORDERS
 from listen.track.lines import BAND
@@ -265,7 +266,8 @@ def _levels(table: dict[str, Column], quiet: Floats, rate_hz: float) -> dict[str
         lines = 0.5 * np.nansum(np.abs(harmonics) ** 2, axis=1)
         loudest = float(np.nanmax(lines, initial=0.0))
         residual = table["fold"][:, 0, :].mean(axis=1)
-        tone = np.isfinite(f0) & (lines > _ABOVE_NOISE * np.nan_to_num(noise))
+        # a frame whose pitch runs wild can come out below any that is looked for, even below zero
+        tone = (f0 > 0.5 * LOWEST_HZ) & (lines > _ABOVE_NOISE * np.nan_to_num(noise))
         tone &= table["centred"].astype(bool) & (table["power"] > _CLEAN * residual)
         tone &= lines > loudest * 10 ** (-0.1 * _BELOW_LOUDEST_DB)
         relative = np.abs(harmonics[:, 1:]) / first[:, None]
