@@ -70,6 +70,14 @@ def _gang_toward_rail(board: Board, rng: Rng) -> None:
     board.values["toward_rail_db"] = round(-span_db if falling else span_db, 3)
 
 
+def _peak_before(board: Board, half: str) -> float:
+    """Peak that reaches the rails at the settled drive, wherever on the turn it is largest; 1 for a sine."""
+    f0_hz = np.geomspace(board.play.low_hz, board.play.high_hz, 5)
+    waves = cycles.run([s for s in board.stages if s.kind], f0_hz, np.ones(5))
+    tops = {"positive": waves.max(axis=1), "negative": -waves.min(axis=1)}
+    return float(np.max(tops[half]) if half in tops else min(np.max(tops["positive"]), np.max(tops["negative"])))
+
+
 def clipping(kind: str) -> Callable[[Board, Rng, Order], None]:
     """Return the builder of a flattened half, or of both."""
 
@@ -77,7 +85,9 @@ def clipping(kind: str) -> Callable[[Board, Rng, Order], None]:
         attention, fault = limits_of(kind, board.gain_control)
         half = "both" if kind == "symmetric-clipping" else str(rng.choice(["positive", "negative"]))
         loss = attention * order.times
-        limit, knee = clip_limit(loss, half), float(rng.choice([0.0005, 0.002, 0.005]))
+        peak = _peak_before(board, half)
+        limit = clip_limit(loss, half) * peak
+        knee = float(rng.choice([0.0005, 0.002, 0.005]))
         if not order.company and rng.random() < 0.6:
             _gang_toward_rail(board, rng)
         board.stages.append(
@@ -85,8 +95,9 @@ def clipping(kind: str) -> Callable[[Board, Rng, Order], None]:
         )
 
         def read(take: Rendered) -> Reading:
-            alone = take.measures((kind,)).crest_loss_percent(half)
             all_told = take.measures().crest_loss_percent(half)
+            # A rail alone is no measure where a bent wave meets it.
+            alone = take.measures((kind,)).crest_loss_percent(half) if abs(peak - 1.0) < 0.005 else all_told
             start_s, end_s = _over(take, all_told, attention)
             sure = half != "both" and _half_is_sure(take, all_told >= attention)
             return Reading(
@@ -235,7 +246,11 @@ def slewing(board: Board, _rng: Rng, order: Order) -> None:
     attention, fault = limits_of(kind, board.gain_control)
     short = attention * order.times if order.times <= 2.0 else 2.0 * attention + 1.4 * (order.times - 2.0)
     over = over_for(short)
-    slope_per_s = 2.0 * np.pi * board.play.high_hz / over
+    top_hz = np.array([board.play.high_hz])
+    drive = 10.0 ** (sum(float(law(np.zeros(1), top_hz)[0]) for law in board.drive_db) / 20.0)
+    before = cycles.run([s for s in board.stages if s.kind], top_hz, np.array([drive]))
+    amplitude = float(cycles.measure(before, top_hz, board.rate_hz).amplitude[0])
+    slope_per_s = 2.0 * np.pi * board.play.high_hz / over * amplitude
 
     def bend(wave: Floats, f0: Floats, _level: Floats) -> Floats:
         out = np.empty_like(wave)
@@ -243,12 +258,14 @@ def slewing(board: Board, _rng: Rng, order: Order) -> None:
         return out
 
     values: dict[str, float | str] = {"slope_per_s": round(slope_per_s, 1), "over": round(over, 4)}
-    # An amplifier slews before its output stage meets a rail or a gap.
-    board.stages.insert(1, Stage(kind=kind, bend=bend, keen=True, values=values))
+    # The gain element bends the wave before the amplifier slews; its output stage and its rails come after.
+    board.stages.append(Stage(kind=kind, bend=bend, keen=True, values=values))
 
     def read(take: Rendered) -> Reading:
-        alone = 100.0 * (1.0 - take.measures((kind,)).slope_over_sine)
         all_told = 100.0 * (1.0 - take.measures().slope_over_sine)
+        alone = all_told
+        if abs(amplitude / drive - 1.0) < 0.005:
+            alone = 100.0 * (1.0 - take.measures((kind,)).slope_over_sine)
         start_s, end_s = _over(take, alone, attention)
         return Reading(
             value=reached(alone), combined=reached(all_told), limit=attention, fault=fault, start_s=start_s, end_s=end_s

@@ -34,9 +34,9 @@ TOO_MUCH = {
 """A gap in a hole proves nothing; an input is not set too high and too low at once."""
 
 BUILD_ORDER = [
-    "slew-limiting",
     "even-order-distortion",
     "odd-order-distortion",
+    "slew-limiting",
     "crossover-distortion",
     "asymmetric-clipping",
     "symmetric-clipping",

@@ -2,7 +2,18 @@
 
 from __future__ import annotations
 
-from tests.takes import class_single
+from tests.takes import class_healthy, class_single
 from tests.takes.files import TakeClass
 
-CLASSES: dict[str, TakeClass] = {one.name: one for one in (class_single.SINGLE, class_single.PAIR, class_single.NEAR)}
+CLASSES: dict[str, TakeClass] = {
+    one.name: one
+    for one in (
+        class_single.SINGLE,
+        class_single.PAIR,
+        class_healthy.ALONE_HEALTHY,
+        class_healthy.POWERUP_HUM,
+        class_single.NEAR,
+        class_healthy.HIGH_SINE,
+        class_healthy.HOURS,
+    )
+}
