@@ -242,6 +242,11 @@ def render(board: Board, rng: Rng) -> Rendered:
     wave *= tone_fs
     for step in board.behind:
         wave = step(wave, rate_hz, tone_fs)
+    if board.overload is None:
+        spare = HIGHEST_PEAK_FS / float(np.max(np.abs(wave)))
+        if spare < 1.0:
+            wave *= spare
+            tone_fs *= spare
     samples = record(wave, board.recorder, rng)
     for step in board.damage:
         samples = step(samples, rate_hz)

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from tests.takes import class_healthy, class_single
+from tests.takes import class_bench, class_healthy, class_single
 from tests.takes.files import TakeClass
 
 CLASSES: dict[str, TakeClass] = {
@@ -12,6 +12,7 @@ CLASSES: dict[str, TakeClass] = {
         class_single.PAIR,
         class_healthy.ALONE_HEALTHY,
         class_healthy.POWERUP_HUM,
+        class_bench.BENCH,
         class_single.NEAR,
         class_healthy.HIGH_SINE,
         class_healthy.HOURS,
