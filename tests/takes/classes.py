@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from tests.takes import class_bench, class_healthy, class_single
+from tests.takes import class_bench, class_foreign, class_healthy, class_room, class_single
 from tests.takes.files import TakeClass
 
 CLASSES: dict[str, TakeClass] = {
@@ -13,6 +13,9 @@ CLASSES: dict[str, TakeClass] = {
         class_healthy.ALONE_HEALTHY,
         class_healthy.POWERUP_HUM,
         class_bench.BENCH,
+        class_room.ROOM,
+        class_foreign.FOREIGN,
+        class_foreign.WRONG,
         class_single.NEAR,
         class_healthy.HIGH_SINE,
         class_healthy.HOURS,
