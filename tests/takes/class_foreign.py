@@ -12,12 +12,13 @@ from listen.demo.pick import log_uniform
 from listen.demo.recorder import Recorder, record
 from tests.takes import instruments, sounds
 from tests.takes.board import Board, render
+from tests.takes.builds import healthy_board
 from tests.takes.class_healthy import finished
 from tests.takes.cycles import PHASE, Stage
 from tests.takes.extras import coloured, draw_hum, from_db, hum_wave
 from tests.takes.files import Made, TakeClass
 from tests.takes.needs import Needs, background, draw_board, draw_recorder, pitch_range
-from tests.takes.strokes import whole_take
+from tests.takes.strokes import Play, begin, whole_take
 from tests.takes.truths import Truth
 
 Floats = NDArray[np.float64]
@@ -127,22 +128,20 @@ def _nothing_sounds(variant: str, rng: Rng) -> Made:
     return _recorded(rng, wave, recorder, truth, peak_dbfs)
 
 
+def _play_of_two(rng: Rng, variant: str, rate_hz: int) -> Play:
+    if variant == "two-steady":
+        score = begin(log_uniform(rng, 110.0, 1500.0))
+        score.rest(float(rng.uniform(8.0, 10.0)))
+        return score.play(float(rng.uniform(0.6, 1.5)))
+    return whole_take(rng, *pitch_range(rng, Needs(lowest_hz=100.0), rate_hz))
+
+
 def _two_boards(variant: str, rng: Rng) -> Made:
     """Two boards in one recording: the second at -8 to 0 dB, or near the -10 dB from which the contract counts it."""
-    first = draw_board(rng, Needs(lowest_hz=90.0))
-    rate_hz = first.rate_hz
-    low_hz, high_hz = pitch_range(rng, Needs(lowest_hz=110.0), rate_hz)
-    second = draw_board(rng, Needs(lowest_hz=90.0, rates_hz=(rate_hz,)))
-    low_hz *= 1.0 + 0.1 * float(rng.uniform(0.3, 1.0))
-    second.play = whole_take(rng, low_hz, high_hz)
-    if variant == "two-steady":
-        for board in (first, second):
-            score = board.play
-            hz = log_uniform(rng, 110.0, 1500.0)
-            board.play = whole_take(rng, hz, hz * 1.0001)
-            board.play = replace(board.play, power_s=score.power_s, moves=())
-            strokes = tuple(replace(s, from_hz=hz, to_hz=hz, shape="rest") for s in board.play.control.strokes)
-            board.play = replace(board.play, control=replace(board.play.control, strokes=strokes))
+    rate_hz = int(rng.choice([44100, 48000]))
+    first, second = (
+        healthy_board(rng, "clean", play=_play_of_two(rng, variant, rate_hz), rate_hz=rate_hz) for _ in range(2)
+    )
     down_db = float(rng.uniform(8.6, 12.0)) if variant == "two-boards-down" else float(rng.uniform(0.0, 8.0))
     one, other = render(first, rng), render(second, rng)
     count = min(len(one.samples), len(other.samples))

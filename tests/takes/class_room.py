@@ -73,16 +73,15 @@ def _excerpt(rng: Rng, group: str, board: Board, at: Callable[[float], float], d
             "seconds": round(len(wave) / board.rate_hz, 3),
         }
     )
-    hum = sounds.hum_rss(sounds.lines_of(wave, board.rate_hz)[0])
+    hum = sounds.hum_rss(sounds.parted(name, group, board.rate_hz)[0])
     return dbc + 20.0 * float(np.log10(max(hum, 1e-6))) - 3.01
 
 
 def _room(rng: Rng, board: Board, dbc: float, truth: Truth) -> None:
     """A room before, under and after: its r.m.s. against the tone's; its hum is judged as hum."""
     name = str(rng.choice(sounds.files("room")))
-    excerpt = sounds.sound(name, "room", board.rate_hz)
     count = int(board.play.end_s * board.rate_hz)
-    wave, hum = sounds.lengthened(excerpt, board.rate_hz, count, rng)
+    wave, hum = sounds.lengthened(name, board.rate_hz, count, rng)
 
     def step(samples: Floats, _rate_hz: float, tone_fs: float) -> Floats:
         return samples + tone_fs * from_db(dbc) / np.sqrt(2.0) * wave
