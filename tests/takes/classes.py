@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from tests.takes import class_bench, class_foreign, class_healthy, class_room, class_single
+from tests.takes import class_bench, class_circuit, class_foreign, class_healthy, class_room, class_single
 from tests.takes.files import TakeClass
 
 CLASSES: dict[str, TakeClass] = {
@@ -18,6 +18,7 @@ CLASSES: dict[str, TakeClass] = {
         class_foreign.WRONG,
         class_single.NEAR,
         class_healthy.HIGH_SINE,
+        class_circuit.CIRCUIT,
         class_healthy.HOURS,
     )
 }
