@@ -69,16 +69,18 @@ def run(stages: Sequence[Stage], f0_hz: Floats, level: Floats) -> Floats:
 
 @njit(cache=True)
 def slewed_cycles(cycles: Floats, f0_hz: Floats, slope_per_s: float, out: Floats) -> None:
-    """Follow each cycle with at most so steep a slope, until it repeats: three turns of 4096 steps."""
+    """Follow each cycle with at most so steep a slope, in 4096 steps a turn, until a turn ends where it began."""
     points = cycles.shape[1]
     for b in range(cycles.shape[0]):
         most = slope_per_s / (f0_hz[b] * points)
-        held = cycles[b, 0]
-        for turn in range(3):
+        held = 0.0
+        for _ in range(60):
+            began = held
             for n in range(points):
                 held += min(max(cycles[b, n] - held, -most), most)
-                if turn == 2:
-                    out[b, n] = held
+                out[b, n] = held
+            if abs(held - began) < 1e-9:
+                break
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
