@@ -73,7 +73,24 @@ def half_orders(board: Board, rng: Rng, order: Order) -> None:
 
     board.added.append(sound)
     board.values["half_orders"] = {"dbc": round(dbc, 2), "shares": [round(float(s), 3) for s in shares]}
-    board.claims.append(Claim(kind="subharmonic", read=lambda take: _whole(take, dbc, attention, fault)))
+
+    def read(take: Rendered) -> Reading:
+        left = dbc + _cut_with_the_tops_db(board)
+        return Reading(
+            value=dbc, combined=left, limit=attention, fault=fault, scale="db", start_s=take.start_s, end_s=take.end_s
+        )
+
+    board.claims.append(Claim(kind="subharmonic", read=read))
+
+
+def _cut_with_the_tops_db(board: Board) -> float:
+    """What an overloaded input leaves of a faint line against the tone: it passes only while no top is cut."""
+    if board.overload is None or board.overload <= 1.0:
+        return 0.0
+    a = 1.0 / board.overload
+    passes = 2.0 / np.pi * np.arcsin(a)
+    fundamental = 2.0 / np.pi * (np.arcsin(a) + a * np.sqrt(1.0 - a * a))
+    return float(20.0 * np.log10(passes / fundamental))
 
 
 def mains(board: Board, rng: Rng, order: Order) -> None:

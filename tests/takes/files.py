@@ -89,7 +89,10 @@ def ensure(take_class: TakeClass, variant: str, seed: int, folder: Path) -> tupl
         kept = json.loads(truth_path.read_text())
         if kept.get("made_by") == generator_digest() and (folder / kept["file"]).exists():
             return folder / kept["file"], kept
-    made = take_class.make(variant, seed, rng_of(take_class.name, variant, seed))
+    try:
+        made = take_class.make(variant, seed, rng_of(take_class.name, variant, seed))
+    except Exception as fault:
+        raise RuntimeError(f"{name} could not be made: {fault}") from fault
     container = "wav" if made.subtype == "FLOAT" else made.container
     path = folder / f"{name}.{container}"
     aside = folder / f".{name}.{os.getpid()}.{container}"

@@ -125,7 +125,8 @@ def place(reading: Reading) -> str:
     """Return ``over``, ``near`` or ``under``."""
     if reading.scale == "db":
         away = reading.value - reading.limit
-        return "over" if away >= NEAR_DB else "near" if away > -NEAR_DB else "under"
+        left = away if reading.combined is None else reading.combined - reading.limit
+        return "under" if away <= -NEAR_DB else "over" if min(away, left) >= NEAR_DB else "near"
     share = reading.value / reading.limit
     if share < 1.0 - NEAR_RATIO:
         return "under"
