@@ -73,7 +73,7 @@ def _excerpt(rng: Rng, group: str, board: Board, at: Callable[[float], float], d
             "seconds": round(len(wave) / board.rate_hz, 3),
         }
     )
-    hum = sounds.hum_rss(sounds.parted(name, group, board.rate_hz)[0])
+    hum = sounds.hum_of(name, group, board.rate_hz)
     return dbc + 20.0 * float(np.log10(max(hum, 1e-6))) - 3.01
 
 

@@ -14,7 +14,7 @@ from typing import Any
 import numpy as np
 import soundfile
 from numpy.typing import NDArray
-from scipy import signal
+from scipy import fft, signal
 
 Floats = NDArray[np.float64]
 Rng = np.random.Generator
@@ -86,7 +86,7 @@ def lines_of(samples: Floats, rate_hz: int, most: int = 14) -> tuple[list[tuple[
     rest = samples.copy()
     time_s = np.arange(len(rest)) / rate_hz
     window = np.hanning(len(rest))
-    length = 4 * len(rest)
+    length = fft.next_fast_len(2 * len(rest), real=True)
     found: list[tuple[float, float, float]] = []
     for mains_hz in (50.0, 60.0):
         for k in range(1, 9):
@@ -95,7 +95,7 @@ def lines_of(samples: Floats, rate_hz: int, most: int = 14) -> tuple[list[tuple[
                 rest, line = _taken_off(rest, time_s, line_hz)
                 found.append(line)
     for _ in range(most):
-        power = np.abs(np.fft.rfft(rest * window, length)) ** 2
+        power = np.abs(fft.rfft(rest * window, length)) ** 2
         hz = np.fft.rfftfreq(length, 1.0 / rate_hz)
         wide = signal.medfilt(np.interp(np.arange(0.0, hz[-1], 2.0), hz, power), 31)
         beside = np.interp(hz, np.arange(0.0, hz[-1], 2.0), wide)
@@ -145,8 +145,15 @@ def hum_rss(lines: list[tuple[float, float, float]]) -> float:
 
 @lru_cache(maxsize=64)
 def parted(name: str, group: str, rate_hz: int) -> tuple[list[tuple[float, float, float]], Floats]:
-    """Return the lines and the rest of one sound."""
-    return lines_of(sound(name, group, rate_hz), rate_hz)
+    """Return the lines and the rest of one sound; of a word or a knock the mains' lines alone."""
+    return lines_of(sound(name, group, rate_hz), rate_hz, most=14 if group == "room" else 0)
+
+
+def hum_of(name: str, group: str, rate_hz: int) -> float:
+    """Return the r.s.s. of the mains' lines in a word or a knock; a voice's own lines are none, so the index decides."""
+    if not any(one["file"] == name and "hum" in one["what"] for one in _index()):
+        return 0.0
+    return hum_rss(parted(name, group, rate_hz)[0])
 
 
 def lengthened(name: str, rate_hz: int, count: int, rng: Rng) -> tuple[Floats, float]:
