@@ -150,7 +150,7 @@ def parted(name: str, group: str, rate_hz: int) -> tuple[list[tuple[float, float
 
 
 def hum_of(name: str, group: str, rate_hz: int) -> float:
-    """Return the r.s.s. of the mains' lines in a word or a knock; a voice's own lines are none, so the index decides."""
+    """Return the r.s.s. of the mains' lines in a word or a knock; the index decides, a voice's own lines are none."""
     if not any(one["file"] == name and "hum" in one["what"] for one in _index()):
         return 0.0
     return hum_rss(parted(name, group, rate_hz)[0])
