@@ -26,6 +26,7 @@ _STOPPED_S = 0.5
 """An oscillation died only if the recording goes on for so long after it: less is the end of a take."""
 _FADE_DB = 1.0
 _FADE_LOOK_S = 4.0
+_GROWS_S, _LOOK_AHEAD_S = 4.0, 0.5
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -186,7 +187,8 @@ def _grown_back(tone: BoardTone, end_s: float) -> float:
     if not np.isfinite(level).any():
         return end_s
     coming = np.array([level[i : i + ahead].max() for i in range(len(level))])
-    there = np.flatnonzero(np.isfinite(level) & (coming - level < _FADE_DB * np.log(10.0) / 20.0))
+    with np.errstate(invalid="ignore"):
+        there = np.flatnonzero(np.isfinite(level) & (coming - level < _FADE_DB * np.log(10.0) / 20.0))
     return max(end_s, float(tone.time_s[first + int(there[0])])) if len(there) else end_s
 
 
