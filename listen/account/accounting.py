@@ -142,7 +142,7 @@ def _lines_without(fit: Fit, letters: str) -> Complexes:
     stages = replace(fit.stages, parts="".join(c for c in fit.stages.parts if c not in letters))
     bins = fit.layout.bins
     vector, layout = moved(fit, stages, bins)
-    return harmonics(layout.values(vector[None]), bins.r).lines
+    return harmonics(layout.values(vector), bins.r).lines
 
 
 def between_powers(

@@ -10,7 +10,9 @@ void staged_lines(Table<const double> table, Table<const double> returned, bool 
     require(table.columns == 14 && returned.columns == 18 && returned.rows > 0,
             "staged_lines: table must be (n, 14), returned (1 or more, 18)");
     require(out.rows == table.rows && out.columns == 20, "staged_lines: out must be (n, 20)");
-    chosen->staged_lines(table, returned, solved, own_levels, own_slope, inside, out);
+    const Room<double> room(3 * returned.rows);
+    const Table<double> memory = {room.all().data, 3, returned.rows};
+    chosen->staged_lines(table, returned, solved, own_levels, own_slope, inside, memory, out);
 }
 
 }  // namespace

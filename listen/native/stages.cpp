@@ -11,14 +11,12 @@ namespace {
 using V = Lanes<double>;
 constexpr int W = WIDTH<double>;
 constexpr int ORDERS = 10, COLUMNS = 14;
-constexpr int64_t POINTS = 256, SLEW_POINTS = 512, SOLVE_POINTS = 128;
-constexpr int TURNS = 4;
+constexpr int64_t POINTS = 192, SOLVE_POINTS = 64;
+constexpr int TURNS = 4, WARM_TURNS = 2;
 constexpr double NO_KNEE = 4.0, SLOW = 0.6, FURTHEST = 1.2, LEAST_RISE = 0.05, FURTHEST_TURN = 1.2;
-constexpr double DEAD_ROUNDING = 0.004, SOFT = 0.5;
+constexpr double DEAD_ROUNDING = 0.004, SOFT = 0.006, SOFT_END = 1.5;
 // As in listen/account/curve/wave.py, where each has its reason.
 constexpr int64_t DIODE_STEPS = 256;
-constexpr double DIODE_END = 4.0;
-// The diodes' curve is read from a table up to here, and worked out beyond.
 constexpr int DIODES = 3;
 // Tables kept: the rows of one call have two widths or three.
 
@@ -29,48 +27,58 @@ LISTEN_INLINE V root(V x) {
     return x;
 }
 
-// Voltage across a resistor with a diode each way beside it, against the current: v + sinh(v / w) / sinh(1 / w) = x.
+// Voltage across a resistor with a diode each way beside it, against the current: v + sinh(v / w) / sinh(1 / w) = x,
+// as cubics over equal steps of x / (x + 2).
 struct Diodes {
-    double width = 0.0, volts[DIODE_STEPS + 1], rise[DIODE_STEPS + 1];
+    double width = 0.0, cubic[DIODE_STEPS][4];
 
     void make(double w) {
-        const double scale = 1.0 / -expm1(-2.0 / w);
-        double v = 0.0;
+        double v = 0.0, slope = start(w) * DIODE_STEPS, last = 0.0, rise = 2.0 * start(w);
         width = w;
-        for (int64_t i = 0; i <= DIODE_STEPS; i++) {
-            const double x = DIODE_END * (double)i / DIODE_STEPS;
-            double slope = 1.0;
-            // from the value before, which lies below: the first step goes above, the others come back
-            for (int round = 0; round < 60; round++) {
-                const double grown = exp((v - 1.0) / w), fallen = exp(-(v + 1.0) / w);
-                const double off = v + (grown - fallen) * scale - x;
-                slope = 1.0 / (1.0 + (grown + fallen) * scale / w);
-                v -= off * slope;
-                if (fabs(off * slope) < 1e-12) break;
-            }
-            volts[i] = v;
-            rise[i] = slope * (DIODE_END / DIODE_STEPS);
+        for (int64_t i = 0; i < DIODE_STEPS; i++) {
+            const double left = most(1.0 - (double)(i + 1) / DIODE_STEPS, 0.5 / DIODE_STEPS);
+            // all currents that can be are below the last step
+            const double x = 2.0 * (double)(i + 1) / DIODE_STEPS / left, before = v;
+            // along the last slope: the curve bends down, so that this lies above
+            v += slope * (x - last);
+            last = x;
+            settle(w, x, &v, &slope);
+            const double next = slope * 2.0 / (left * left) / DIODE_STEPS, step = v - before;
+            cubic[i][0] = before;
+            cubic[i][1] = rise;
+            cubic[i][2] = 3.0 * step - 2.0 * rise - next;
+            cubic[i][3] = rise + next - 2.0 * step;
+            rise = next;
         }
     }
 
-    double at(double x) const {
-        const double size = fabs(x);
-        double v;
-        if (size < DIODE_END) {
-            // Hermite's cubic between the table's values
-            const double place = size * (DIODE_STEPS / DIODE_END);
-            const int64_t i = (int64_t)place;
-            const double t = place - (double)i, s = 1.0 - t;
-            v = s * s * ((1.0 + 2.0 * t) * volts[i] + t * rise[i]) +
-                t * t * ((3.0 - 2.0 * t) * volts[i + 1] - s * rise[i + 1]);
-        } else {
-            // sinh is half an exponential here
-            v = 1.0 + width * log(size - 1.0);
-            for (int i = 0; i < 4; i++) v = 1.0 + width * log(size - v);
+    // Slope at 0, for a step of the table.
+    static double start(double w) { return 1.0 / (1.0 + 1.0 / (w * sinh(1.0 / w))) / DIODE_STEPS; }
+
+    // By Newton's method from above: the sum rises ever more steeply.
+    static void settle(double w, double x, double* v, double* slope) {
+        const double edge = exp(-2.0 / w), scale = 1.0 / (1.0 - edge);
+        for (int round = 0; round < 100; round++) {
+            const double grown = exp((*v - 1.0) / w), fallen = edge / grown;
+            const double off = *v + (grown - fallen) * scale - x;
+            *slope = 1.0 / (1.0 + (grown + fallen) * scale / w);
+            *v -= off * *slope;
+            if (fabs(off * *slope) < 1e-11) break;
         }
-        return x < 0.0 ? -v : v;
     }
 };
+
+// Of every lane, all of one table.
+LISTEN_INLINE V diode_volts(const Diodes& diodes, V x) {
+    const V none = splat(0.0), size = where_at_most(x, none, none - x, x), place = size / (size + 2.0) * (double)DIODE_STEPS;
+    V out;
+    for (int i = 0; i < W; i++) {
+        const int at = (int)place[i];
+        const double t = place[i] - (double)at, *c = diodes.cubic[at];
+        out[i] = c[0] + t * (c[1] + t * (c[2] + t * c[3]));
+    }
+    return where_at_most(x, none, none - out, out);
+}
 
 // Tables of the widths of one call.
 struct Widths {
@@ -88,11 +96,11 @@ struct Widths {
     }
 };
 
-// Cosines and sines of 2 pi j / SLEW_POINTS.
+// Cosines and sines of 2 pi j / POINTS.
 struct Circle {
-    double cosine[SLEW_POINTS], sine[SLEW_POINTS];
+    double cosine[POINTS], sine[POINTS];
 
-    Circle() { fill_turns(SLEW_POINTS, cosine, sine); }
+    Circle() { fill_turns(POINTS, cosine, sine); }
 };
 
 struct Flags {
@@ -105,7 +113,7 @@ struct Group {
     // H2 .. H10 as measured
     V re[ORDERS - 1], im[ORDERS - 1];
     const Diodes* diodes[W];
-    bool even, odd, bend, dead, top, bottom, slew;
+    bool mixed, even, odd, bend, dead, top, bottom, slew;
 };
 
 // Harmonics 1 .. 10 of the input over its first.
@@ -130,12 +138,12 @@ void hand_back(const Group& group, V pitch, Input* input) {
 
 // Whole cycle of the input, once.
 void draw(const Input& input, bool inside, int64_t points, const Circle& circle, V* given) {
-    const int64_t step = SLEW_POINTS / points;
+    const int64_t step = POINTS / points;
     for (int64_t j = 0; j < points; j++) {
         V u = splat(circle.cosine[j * step]);
         if (inside) {
             for (int k = 2; k <= ORDERS; k++) {
-                const int64_t at = (k * j * step) % SLEW_POINTS;
+                const int64_t at = (k * j * step) % POINTS;
                 u = u + input.re[k - 1] * circle.cosine[at] - input.im[k - 1] * circle.sine[at];
             }
         }
@@ -148,34 +156,31 @@ LISTEN_INLINE V above(V u, V level, V width2) {
     return (over + root(over * over + width2)) * 0.5;
 }
 
-// Nearly most tanh(step / most): Pade's approximant, which reaches the limit at three times as much.
-LISTEN_INLINE V bent(V step, V limit) {
-    const V size = where_at_most(step, splat(0.0), splat(0.0) - step, step);
-    const V z = where_at_most(size, limit * 3.0, step / limit, where_at_most(step, splat(0.0), splat(-3.0), splat(3.0)));
-    return limit * z * (z * z + 27.0) / (z * z * 9.0 + 27.0);
+LISTEN_INLINE V limited(V x, V limit) {
+    const V below = splat(0.0) - limit;
+    x = where_at_most(x, limit, x, limit);
+    return where_at_most(below, x, x, below);
 }
 
-// As an amplifier does that rolls off and whose slope is limited; the second of two cycles.
+// As an amplifier does that rolls off and whose slope is limited; from half a cycle before on.
 void follow(V* u, V most_step, V share, V soft, int64_t points) {
-    V held = u[0];
-    const V least_step = splat(0.0) - most_step;
-    for (int turn = 0; turn < 2; turn++) {
-        for (int64_t j = 0; j < points; j++) {
-            const V far = (u[j] - held) * share;
-            V step = far;
-            step = where_at_most(step, most_step, step, most_step);
-            step = where_at_most(least_step, step, step, least_step);
-            step = step + soft * (bent(far, most_step) - step);
-            held = held + step;
-            if (turn == 1) u[j] = held;
-        }
+    V held = u[points / 2];
+    const V scale = splat(1.0) / most_step, end = splat(SOFT_END);
+    const auto next = [&](V target) {
+        const V far = (target - held) * share, z = limited(far * scale, end), sudden = limited(far, most_step);
+        held = held + sudden + soft * (most_step * z * (splat(1.0) - z * z * (4.0 / 27.0)) - sudden);
+    };
+    for (int64_t j = points / 2; j < points; j++) next(u[j]);
+    for (int64_t j = 0; j < points; j++) {
+        next(u[j]);
+        u[j] = held;
     }
 }
 
 // One cycle through all stages.
 void run_stages(const Group& group, const Flags& flags, const Circle& circle, const V* given,
                 V amplitude, int64_t points, V* u) {
-    const int64_t step = SLEW_POINTS / points;
+    const int64_t step = POINTS / points;
     const V* value = group.value;
     const V none = splat(0.0), one = splat(1.0), scale = flags.own_levels ? amplitude : one;
     const V width2 = scale * value[KNEE] * scale * value[KNEE];
@@ -185,17 +190,19 @@ void run_stages(const Group& group, const Flags& flags, const Circle& circle, co
     for (int64_t j = 0; j < points; j++) {
         V x = given[j];
         if (group.even) {
-            const int64_t at = (2 * j * step) % SLEW_POINTS;
+            const int64_t at = (2 * j * step) % POINTS;
             x = x + value[EVEN_RE] * circle.cosine[at] - value[EVEN_IM] * circle.sine[at];
         }
         if (group.odd) {
-            const int64_t at = (3 * j * step) % SLEW_POINTS;
+            const int64_t at = (3 * j * step) % POINTS;
             x = x + value[ODD_RE] * circle.cosine[at] - value[ODD_IM] * circle.sine[at];
         }
         x = amplitude * x;
         if (group.bend) {
-            V bent = x * slope;
-            for (int i = 0; i < W; i++) bent[i] = group.diodes[i]->at(bent[i]);
+            V bent = diode_volts(*group.diodes[0], x * slope);
+            for (int i = 1; group.mixed && i < W; i++) {
+                if (group.diodes[i] != group.diodes[0]) bent[i] = diode_volts(*group.diodes[i], x * slope)[i];
+            }
             x = x + value[BEND] * bent;
         }
         if (group.dead) {
@@ -211,17 +218,17 @@ void run_stages(const Group& group, const Flags& flags, const Circle& circle, co
         const V steep = where_at_most(value[STEEP], splat(SLOW), splat(1e-12),
                                       flags.own_slope ? value[STEEP] / amplitude : value[STEEP]);
         const V each = splat(6.28318530717958647692 / (double)points);
-        const V late = where_at_most(value[STEEP], splat(SLOW), none, value[LAG] / each);
-        follow(u, each / steep, one / (one + late), late / (late + SOFT), points);
+        const V lag = where_at_most(value[STEEP], splat(SLOW), none, value[LAG]);
+        follow(u, each / steep, one / (one + lag / each), lag / (lag + SOFT), points);
     }
 }
 
 // Harmonic k of a cycle.
 LISTEN_INLINE void line_of(const V* u, int64_t points, int k, const Circle& circle, V* re, V* im) {
-    const int64_t step = SLEW_POINTS / points;
+    const int64_t step = POINTS / points;
     V a = splat(0.0), b = a;
     for (int64_t j = 0; j < points; j++) {
-        const int64_t at = (k * j * step) % SLEW_POINTS;
+        const int64_t at = (k * j * step) % POINTS;
         a = a + u[j] * circle.cosine[at];
         b = b - u[j] * circle.sine[at];
     }
@@ -234,16 +241,33 @@ LISTEN_INLINE V lag_of(const Group& group) {
     return where_at_most(group.value[STEEP], splat(SLOW), group.value[LAG], splat(0.0));
 }
 
+// What the first rows settled at: the logarithm of the amplitude, how the output grows with it, and the pitch.
+struct Memory {
+    Row<double> amplitude, rise, pitch;
+};
+
 // Find the amplitude with which the fundamental that comes out is 1, and the pitch at which the network makes good what
-// the stages turn the phase.
-V settle(const Group& group, const Flags& flags, const Circle& circle, Input* input, V* given,
-         V* u) {
+// the stages turn the phase. Later rows start from what the first ones settled at.
+V settle(const Group& group, const Flags& flags, const Circle& circle, const Memory& memory, int64_t start, int lanes,
+         Input* input, V* given, V* u) {
     const V lag = lag_of(group);
-    V amplitude = splat(1.0), now = splat(0.0), old = now, old_off = now;
-    for (int turn = 0; turn < TURNS; turn++) {
+    const int64_t first = memory.amplitude.n;
+    const bool warm = start >= first;
+    V amplitude = splat(1.0), now = splat(0.0), old = now, old_off = now, pitch = splat(1.0), rises = pitch;
+    if (warm) {
+        for (int i = 0; i < W; i++) {
+            const int64_t row = (start + least((int64_t)i, (int64_t)lanes - 1)) % first;
+            now[i] = memory.amplitude[row];
+            amplitude[i] = exp(now[i]);
+            rises[i] = memory.rise[row];
+            pitch[i] = memory.pitch[row];
+        }
+    }
+    if (flags.inside) hand_back(group, pitch, input);
+    for (int turn = 0; turn < (warm ? WARM_TURNS : TURNS); turn++) {
         draw(*input, flags.inside, SOLVE_POINTS, circle, given);
         run_stages(group, flags, circle, given, amplitude, SOLVE_POINTS, u);
-        V re, im, pitch = splat(1.0);
+        V re, im;
         line_of(u, SOLVE_POINTS, 1, circle, &re, &im);
         for (int i = 0; i < W; i++) {
             if (flags.inside) {
@@ -253,16 +277,20 @@ V settle(const Group& group, const Flags& flags, const Circle& circle, Input* in
             }
             if (!flags.solved) continue;
             const double off = log(most(sqrt(re[i] * re[i] + im[i] * im[i]), 1e-3));
-            double rise = 1.0;
             if (turn > 0 && fabs(now[i] - old[i]) > 1e-9) {
-                rise = least(most((off - old_off[i]) / (now[i] - old[i]), LEAST_RISE), 4.0);
+                rises[i] = least(most((off - old_off[i]) / (now[i] - old[i]), LEAST_RISE), 4.0);
             }
             old[i] = now[i];
             old_off[i] = off;
-            now[i] = least(most(old[i] - off / rise, -FURTHEST), FURTHEST);
+            now[i] = least(most(old[i] - off / rises[i], -FURTHEST), FURTHEST);
             amplitude[i] = exp(now[i]);
         }
         if (flags.inside) hand_back(group, pitch, input);
+    }
+    for (int i = 0; !warm && i < lanes; i++) {
+        memory.amplitude[start + i] = now[i];
+        memory.rise[start + i] = rises[i];
+        memory.pitch[start + i] = pitch[i];
     }
     return amplitude;
 }
@@ -298,44 +326,55 @@ void read_lines(const V* u, int64_t points, V corner, V lag, V amplitude, const 
     }
 }
 
+// Rows start .. start + lanes - 1 of the table; the last one fills the other lanes.
+Group group_of(Table<const double> table, Table<const double> returned, int64_t start, int lanes, Widths* widths) {
+    Group group = {};
+    for (int i = 0; i < W; i++) {
+        const int64_t row = start + least((int64_t)i, (int64_t)lanes - 1);
+        for (int c = 0; c < COLUMNS; c++) group.value[c][i] = table[row][c];
+        const Row<const double> lines = returned[row % returned.rows];
+        for (int k = 0; k < ORDERS - 1; k++) {
+            group.re[k][i] = lines[2 * k];
+            group.im[k][i] = lines[2 * k + 1];
+        }
+        group.even |= table[row][EVEN_RE] != 0.0 || table[row][EVEN_IM] != 0.0;
+        group.odd |= table[row][ODD_RE] != 0.0 || table[row][ODD_IM] != 0.0;
+        group.bend |= table[row][BEND] != 0.0;
+        group.dead |= table[row][DEAD] != 0.0;
+        group.top |= table[row][TOP] < NO_KNEE;
+        group.bottom |= table[row][BOTTOM] < NO_KNEE;
+        group.slew |= table[row][STEEP] > SLOW;
+    }
+    for (int i = 0; group.bend && i < W; i++) {
+        group.diodes[i] = widths->of(group.value[BEND_WIDTH][i]);
+        group.mixed |= group.diodes[i] != group.diodes[0];
+    }
+    return group;
+}
+
 }  // namespace
 
 void staged_lines(Table<const double> table, Table<const double> returned, bool solved, bool own_levels, bool own_slope,
-                  bool inside, Table<double> out) {
-    Widths widths;
+                  bool inside, Table<double> room, Table<double> out) {
+    // the same widths come again and again while a model is fitted
+    static thread_local Widths widths;
     static const Circle circle;
     const Flags flags = {solved, own_levels, own_slope, inside};
-    V given[SLEW_POINTS], u[SLEW_POINTS];
-    bool steep = false;
-    for (int64_t i = 0; i < table.rows; i++) steep |= table[i][STEEP] > SLOW;
-    const int64_t points = steep ? SLEW_POINTS : POINTS;
-    for (int64_t start = 0; start < table.rows; start += W) {
-        const int lanes = (int)least((int64_t)W, table.rows - start);
-        Group group = {};
-        for (int i = 0; i < W; i++) {
-            const int64_t row = least(start + i, table.rows - 1);
-            for (int c = 0; c < COLUMNS; c++) group.value[c][i] = table[row][c];
-            const Row<const double> lines = returned[row % returned.rows];
-            for (int k = 0; k < ORDERS - 1; k++) {
-                group.re[k][i] = lines[2 * k];
-                group.im[k][i] = lines[2 * k + 1];
-            }
-            group.even |= table[row][EVEN_RE] != 0.0 || table[row][EVEN_IM] != 0.0;
-            group.odd |= table[row][ODD_RE] != 0.0 || table[row][ODD_IM] != 0.0;
-            group.bend |= table[row][BEND] != 0.0;
-            group.dead |= table[row][DEAD] != 0.0;
-            group.top |= table[row][TOP] < NO_KNEE;
-            group.bottom |= table[row][BOTTOM] < NO_KNEE;
-            group.slew |= table[row][STEEP] > SLOW;
-        }
-        for (int i = 0; i < W; i++) group.diodes[i] = group.bend ? widths.of(group.value[BEND_WIDTH][i]) : nullptr;
+    const int64_t first = least(returned.rows, table.rows);
+    const Memory memory = {{room[0].data, first}, {room[1].data, first}, {room[2].data, first}};
+    V given[POINTS], u[POINTS];
+    for (int64_t start = 0, next; start < table.rows; start = next) {
+        // the first rows are settled before those that start from them
+        next = least(start + W, start < first ? first : table.rows);
+        const int lanes = (int)(next - start);
+        const Group group = group_of(table, returned, start, lanes, &widths);
         Input input = {};
-        if (inside) hand_back(group, splat(1.0), &input);
         V amplitude = splat(1.0);
-        if (solved || inside) amplitude = settle(group, flags, circle, &input, given, u);
-        draw(input, inside, points, circle, given);
-        run_stages(group, flags, circle, given, amplitude, points, u);
-        read_lines(u, points, group.value[CORNER], lag_of(group), amplitude, circle, lanes, {out[start].data, lanes, out.columns});
+        if (solved || inside) amplitude = settle(group, flags, circle, memory, start, lanes, &input, given, u);
+        draw(input, inside, POINTS, circle, given);
+        run_stages(group, flags, circle, given, amplitude, POINTS, u);
+        read_lines(u, POINTS, group.value[CORNER], lag_of(group), amplitude, circle, lanes,
+                   {out[start].data, lanes, out.columns});
     }
 }
 

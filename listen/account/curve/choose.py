@@ -20,6 +20,8 @@ MARGIN = 10.0
 _DROP = 5.0
 _MOST_PARTS = 6
 _REFINED = 4
+_FIRST_ROUNDS, _FINISHED = 4, 2
+"""Rounds of all that are tried, and how many of them are fitted to the end."""
 _PINNED = -0.2
 """Logarithm of the limit over the steepest slope seen where the wave is nearly a full triangle (-ln 4/pi: one)."""
 _POOR_CHI2 = 10.0
@@ -101,11 +103,14 @@ def _larger(old: Fit, bins: Bins, tables: Tables, tried: list[Fit]) -> Fit | Non
             continue
         done.add(stages)
         letters[guess.letter] = letters.get(guess.letter, 0) + 1
-        found.append(fit(stages, bins, _started(base, stages, guess, bins)))
+        found.append(fit(stages, bins, _started(base, stages, guess, bins), _FIRST_ROUNDS))
         if loop and guess.letter == "S":
             # slewing pins slope times level where it is full: nearly the most that there is
             pinned = Guess(letter="S", way=guess.way, cost=guess.cost, start={"S": _PINNED})
-            found.append(fit(stages, bins, _started(base, stages, pinned, bins)))
+            found.append(fit(stages, bins, _started(base, stages, pinned, bins), _FIRST_ROUNDS))
+    # the best of them are fitted to the end
+    found.sort(key=lambda f: f.score)
+    found[:_FINISHED] = [fit(f.stages, bins, f.vector) for f in found[:_FINISHED]]
     tried += found
     return min(found, key=lambda f: f.score, default=None)
 

@@ -9,7 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from listen.account.curve.bins import Bins
-from listen.account.curve.model import Stages, harmonics
+from listen.account.curve.model import Stages, harmonics, staged
 from listen.account.curve.parameters import LEFTOVERS, Layout
 from listen.account.curve.wave import ORDERS, Values
 
@@ -50,7 +50,7 @@ class Fit:
     @property
     def values(self) -> Values:
         """Physical values in each bin."""
-        return self.layout.values(self.vector[None])
+        return self.layout.values(self.vector)
 
     @property
     def leftover(self) -> Complexes:
@@ -72,12 +72,13 @@ class Fit:
 class _Problem:
     def __init__(self, stages: Stages, bins: Bins) -> None:
         self.bins, self.layout = bins, Layout(stages, bins)
+        self.measured = np.ascontiguousarray(bins.r).view(float)
         self.scale = np.where(bins.fits, np.sqrt(bins.weight) / np.where(bins.fits, bins.sigma, 1.0), 0.0)
 
     def lines(self, vectors: Floats) -> Complexes:
         """Harmonics of several vectors at once: shape (m, n, 9)."""
-        lines = harmonics(self.layout.values(vectors), self.bins.r).lines
-        return lines.reshape(len(vectors), len(self.bins), ORDERS - 1)
+        lines = staged(self.layout.table(vectors), self.measured, *self.layout.flags)[:, : 2 * ORDERS - 2]
+        return np.ascontiguousarray(lines).view(complex).reshape(len(vectors), len(self.bins), ORDERS - 1)
 
     def misfit(self, vector: Floats, lines: Complexes) -> Complexes:
         leftover = vector[:LEFTOVERS:2] + 1j * vector[1:LEFTOVERS:2]

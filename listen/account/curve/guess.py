@@ -11,8 +11,8 @@ from numpy.typing import NDArray
 
 from listen.account.curve.bins import Bins
 from listen.account.curve.model import Stages, harmonics
-from listen.account.curve.parameters import BEND_WIDTH, LEFTOVER_SIGMA
-from listen.account.curve.wave import NO_KNEE, ORDERS, Values, diode_bend
+from listen.account.curve.parameters import DIODE_WIDTH, LEFTOVER_SIGMA
+from listen.account.curve.wave import NO_KNEE, ORDERS, Values
 
 Floats = NDArray[np.floating[Any]]
 Complexes = NDArray[np.complex128]
@@ -206,7 +206,7 @@ class Tables:
         self.slew = self._lines(steep=_STEEP)
         self.sizes = [(g, q) for g in _BENDS for q in _BENDS_AT]
         size, place = np.array(self.sizes).T
-        self.bend = self._lines(bend=size / _held(1.0 / place), bend_at=place)
+        self.bend = self._lines(bend=size, bend_at=place)
 
     def _lines(self, **given: Floats) -> Complexes:
         n = len(next(iter(given.values())))
@@ -222,7 +222,7 @@ class Tables:
             "odd": zero + 0j,
             "bend": zero,
             "bend_at": zero + 1.0,
-            "bend_width": zero + BEND_WIDTH,
+            "bend_width": zero + DIODE_WIDTH,
             "dead": zero,
             "top": far,
             "bottom": far,
@@ -230,10 +230,6 @@ class Tables:
             "lag": zero,
         }
         return np.asarray(harmonics(Values(**{**usual, **given}), self._measured[None]).lines - self._own)
-
-
-def _held(x: Floats) -> Floats:
-    return diode_bend(x[:, None], np.full(len(x), BEND_WIDTH))[:, 0]
 
 
 @lru_cache(maxsize=1)

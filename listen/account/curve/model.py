@@ -78,16 +78,14 @@ def harmonics(values: Values, measured: Complexes) -> Harmonics:
         H2 .. H10 over H1 of the output, as measured: within a loop the network hands them back. Of more values than
         n they are taken again and again.
     """
-    table = values.table()
-    out = np.empty((len(table), 2 * ORDERS))
-    kernels.staged_lines(
-        table,
-        np.ascontiguousarray(measured).view(float),
-        values.solved,
-        values.own_levels,
-        values.own_slope,
-        values.inside,
-        out,
-    )
+    flags = (values.solved, values.own_levels, values.own_slope, values.inside)
+    out = staged(values.table(), np.ascontiguousarray(measured).view(float), *flags)
     lines = np.ascontiguousarray(out[:, : 2 * ORDERS - 2]).view(complex)
     return Harmonics(lines=lines, gain=out[:, -2], amplitude=out[:, -1])
+
+
+def staged(table: Floats, measured: Floats, solved: bool, own_levels: bool, own_slope: bool, inside: bool) -> Floats:
+    """Harmonics as the kernel gives them: shape (n, 20), see `listen.native.kernels.staged_lines`."""
+    out = np.empty((len(table), 2 * ORDERS))
+    kernels.staged_lines(table, measured, solved, own_levels, own_slope, inside, out)
+    return out

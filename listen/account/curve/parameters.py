@@ -10,7 +10,25 @@ from numpy.typing import NDArray
 
 from listen.account.curve.bins import Bins
 from listen.account.curve.model import Stages
-from listen.account.curve.wave import NO_KNEE, ORDERS, Values, diode_bend
+from listen.account.curve.wave import (
+    BEND,
+    BEND_AT,
+    BEND_WIDTH,
+    BOTTOM,
+    COLUMNS,
+    CORNER,
+    DEAD,
+    EVEN,
+    KNEE,
+    LAG,
+    NO_KNEE,
+    ODD,
+    ORDERS,
+    STEEP,
+    TOP,
+    Values,
+    of_table,
+)
 
 Floats = NDArray[np.floating[Any]]
 Complexes = NDArray[np.complex128]
@@ -18,14 +36,14 @@ Complexes = NDArray[np.complex128]
 LEFTOVERS = 2 * (ORDERS - 1)
 LEFTOVER_SIGMA = np.array([0.0022, 0.0022, 0.0007, 0.0007, 0.0003, 0.0003, 0.0002, 0.0002, 0.0002])
 """A healthy build's own harmonics, the same at all pitches: what keeps them from being taken for a fault's."""
-KNEE, _KNEE_FACTOR = 0.012, np.e
+KNEE_WIDTH, _KNEE_SIGMA = 0.012, 1.0
 KNEE_BOUNDS = (0.001, 0.4)
 _CORNER_HZ, _CORNER_SIGMA_HZ = 2.0, 2.5
 _LOW_NOTE_HZ = 400.0
 """Above it a coupling of a few hertz turns nothing that could be seen."""
 _BEND_AT, _BEND_AT_SIGMA = 0.2, 0.7
 """Diodes take over at a half or a few volts of several: where, over the amplitude, and the logarithm's width."""
-BEND_WIDTH, _BEND_WIDTH_SIGMA, _BEND_WIDTHS = 0.07, 0.4, (0.02, 0.3)
+DIODE_WIDTH, _DIODE_WIDTH_SIGMA, _DIODE_WIDTHS = 0.07, 0.4, (0.02, 0.3)
 """Thermal voltage times a diode's ideality, 26 to 50 mV, over the half volt (a light-emitting one's: 1.6 V) from which
 it conducts."""
 _ONSET_SIGMA = 1.0
@@ -39,6 +57,25 @@ _ONSET_BOUNDS = (-1.5, 3.0)
 _FULL_TRIANGLE = 4.0 / np.pi
 """Slope of the fundamental over the limit where the wave is a full triangle: any more changes the level alone."""
 _TRIANGLE_SIGMA = 0.02
+
+
+_NOTHING = np.zeros(COLUMNS)
+_NOTHING[[KNEE, BEND_AT, BEND_WIDTH, TOP, BOTTOM]] = KNEE_WIDTH, 1.0, DIODE_WIDTH, NO_KNEE, NO_KNEE
+_COLUMNS = {"knee": KNEE, "corner": CORNER, "er": EVEN, "Er": EVEN, "ei": EVEN + 1, "Ei": EVEN + 1}
+_COLUMNS |= {"or": ODD, "Or": ODD, "oi": ODD + 1, "Oi": ODD + 1, "B": BEND, "q": BEND_AT, "w": BEND_WIDTH}
+_COLUMNS |= {"D": DEAD, "d": DEAD, "S": STEEP, "lag": LAG}
+_LOGARITHMS = {KNEE: "knee", BEND_AT: "q", BEND_WIDTH: "w"}
+_BOUNDS = {
+    "knee": tuple(np.log(KNEE_BOUNDS)),
+    "corner": (0.0, 30.0),
+    "B": (0.0, 1.0),
+    "q": (-4.0, 1.0),
+    "w": tuple(np.log(_DIODE_WIDTHS)),
+    "D": (0.0, 0.5),
+    "d": (0.0, 0.5),
+    "S": _ONSET_BOUNDS,
+}
+"""Beyond these a value would mean nothing, and a fit might run away."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -56,7 +93,7 @@ def unknowns_of(stages: Stages, bins: Bins) -> list[Unknown]:
     """Unknowns of a model, after the leftovers."""
     rows: list[tuple[str, bool, float, float]] = []
     if set(stages.parts) & set("PNT"):
-        rows.append(("knee", False, float(np.log(KNEE)), 0.05))
+        rows.append(("knee", False, float(np.log(KNEE_WIDTH)), 0.05))
     if bins.f0_hz.min() < _LOW_NOTE_HZ:
         rows.append(("corner", False, _CORNER_HZ, 0.05))
     if stages.inside:
@@ -70,7 +107,7 @@ def unknowns_of(stages: Stages, bins: Bins) -> list[Unknown]:
             rows += [(letter + "r", local, 0.0, 0.001), (letter + "i", local, 0.0, 0.001)]
     if stages.has("B"):
         rows += [("B", False, 0.05, 0.002), ("q", False, float(np.log(_BEND_AT)), 0.05)]
-        rows.append(("w", False, float(np.log(BEND_WIDTH)), 0.05))
+        rows.append(("w", False, float(np.log(DIODE_WIDTH)), 0.05))
     for letter in "Dd":
         if stages.has(letter):
             rows.append((letter, letter == "d", 0.02, 0.001))
@@ -100,10 +137,14 @@ class Layout:
         self.size = self.unknowns[-1].place.stop if self.unknowns else LEFTOVERS
         self.prior_matrix, self._prior_offset = self._prior()
         seen = bins.f0_hz * bins.amplitude_fs
-        self._over = seen / seen.max()
+        # slope of the fundamental, and pitch, over the largest: a limit is a slope in volts, or an onset in hertz
+        self._over, self._pitch_over = seen / seen.max(), bins.f0_hz / bins.f0_hz.max()
+        # what is fixed in volts, over the amplitude, against the loudest bin
+        self._volts = bins.amplitude_fs.max() / bins.amplitude_fs
         in_volts = stages.has("S") and stages.slope == "fs"
         in_volts = in_volts or (bool(set(stages.parts) & set("PNT")) and stages.knee == "fs")
-        self._solved = in_volts or stages.has("B")
+        solved = in_volts or stages.has("B")
+        self.flags = (solved, stages.knee != "fs", stages.slope != "fs", stages.inside)
 
     def start(self) -> Floats:
         """Default start."""
@@ -112,74 +153,50 @@ class Layout:
             vector[unknown.place] = unknown.start
         return vector
 
-    def values(self, vectors: Floats) -> Values:
-        """Physical values in each bin, of m vectors one after the other: arrays of m n values."""
+    def values(self, vector: Floats) -> Values:
+        """Physical values in each bin."""
+        return of_table(self.table(vector[None]), *self.flags)
+
+    def table(self, vectors: Floats) -> Floats:
+        """Physical values in each bin of m vectors, one vector after the other: the kernel's rows (m n, columns)."""
         m, n = len(vectors), len(self.bins)
+        out = np.tile(_NOTHING, (m, n, 1))
+        for unknown in self.unknowns:
+            column = _COLUMNS.get(unknown.name)
+            if column is None:
+                continue
+            given = vectors[:, unknown.place]
+            out[:, :, column] = np.clip(given, *_BOUNDS[unknown.name]) if unknown.name in _BOUNDS else given
+        has, volts = self.at, self._volts
+        if "corner" in has:
+            out[:, :, CORNER] = np.minimum(out[:, :, CORNER] / self.bins.f0_hz, 0.5)
+        for column in (KNEE, BEND_AT, BEND_WIDTH):
+            if _LOGARITHMS[column] in has:
+                out[:, :, column] = np.exp(out[:, :, column])
+        if self.stages.knee == "fs":
+            out[:, :, KNEE] *= volts
+        self._set_levels(vectors, out)
+        if "B" in has:
+            out[:, :, BEND] *= volts
+            out[:, :, BEND_AT] *= volts
+        if "lag" in has:
+            out[:, :, LAG] = np.clip(2e-6 * np.pi * out[:, :, LAG] * self.bins.f0_hz, 0.0, 0.5)
+        if "S" in has:
+            over = self._over if self.stages.slope == "fs" else self._pitch_over
+            out[:, :, STEEP] = over * np.exp(-out[:, :, STEEP])
+        return out.reshape(m * n, -1)
 
-        def get(name: str, default: float) -> Floats:
-            if name not in self.at:
-                return np.full((m, n), default)
-            return np.broadcast_to(vectors[:, self.at[name]], (m, n))
-
-        zero = np.zeros(m * n)
-        knee = np.exp(np.clip(get("knee", float(np.log(KNEE))), *np.log(KNEE_BOUNDS))).ravel()
-        top, bottom = self._levels(get, m)
-        has = self.stages.has
-        even = (get("er", 0.0) + 1j * get("ei", 0.0)) if has("e") else (get("Er", 0.0) + 1j * get("Ei", 0.0))
-        odd = (get("or", 0.0) + 1j * get("oi", 0.0)) if has("o") else (get("Or", 0.0) + 1j * get("Oi", 0.0))
-        bend, bend_at, bend_width = self._bend(get, m) if has("B") else (zero, zero + 1.0, zero + BEND_WIDTH)
-        dead = get("d", 0.0) if has("d") else get("D", 0.0)
-        return Values(
-            solved=self._solved,
-            own_levels=self.stages.knee != "fs",
-            own_slope=self.stages.slope != "fs",
-            inside=self.stages.inside,
-            knee=knee * self._volts(m) if self.stages.knee == "fs" else knee,
-            corner=np.clip(get("corner", 0.0) / self.bins.f0_hz, 0.0, 0.5).ravel(),
-            even=even.ravel(),
-            odd=odd.ravel(),
-            bend=bend,
-            bend_at=bend_at,
-            bend_width=bend_width,
-            dead=np.clip(dead, 0.0, 0.5).ravel(),
-            top=top,
-            bottom=bottom,
-            lag=np.clip(2e-6 * np.pi * get("lag", 0.0) * self.bins.f0_hz, 0.0, 0.5).ravel(),
-            steep=self._steepness(get("S", 0.0)).ravel() if has("S") else zero,
-        )
-
-    def _volts(self, m: int) -> Floats:
-        """Of m vectors: what is fixed in volts, over the amplitude, against the loudest bin."""
-        return np.tile(self.bins.amplitude_fs.max() / self.bins.amplitude_fs, m)
-
-    def _bend(self, get: Any, m: int) -> tuple[Floats, Floats, Floats]:
-        """Size, place and width of a bend that diodes make at fixed volts."""
-        width = np.exp(np.clip(get("w", float(np.log(BEND_WIDTH))), *np.log(_BEND_WIDTHS)))
-        size, place = np.clip(get("B", 0.0), 0.0, 1.0).ravel(), np.exp(np.clip(get("q", 0.0), -4.0, 1.0)).ravel()
-        volts = self._volts(m)
-        held = diode_bend(1.0 / place.reshape(width.shape)[:, :1], width[:, 0])
-        return (size.reshape(width.shape) / held).ravel() * volts, place * volts, width.ravel()
-
-    def _levels(self, get: Any, m: int) -> tuple[Floats, Floats]:
+    def _set_levels(self, vectors: Floats, out: Floats) -> None:
         """Clip levels over the fundamental that comes out where they are fixed in volts, else over the stage's own."""
-        stages = self.stages
-        off = np.full(m * len(self.bins), NO_KNEE)
-        names = ["T" if stages.has("T") else letter if stages.has(letter) else "" for letter in "PN"]
-        bounds = (0.1, 3.0) if stages.knee == "fs" else LEVEL_BOUNDS
-        top, bottom = (np.clip(get(name, 1.0), *bounds).ravel() if name else off for name in names)
-        if stages.knee == "fs":
-            top, bottom = (x * self._volts(m) if name else off for x, name in zip((top, bottom), names, strict=True))
-        return np.minimum(top, NO_KNEE), np.minimum(bottom, NO_KNEE)
-
-    def _steepness(self, raw: Floats) -> Floats:
-        """Slope over the limit in each bin: of the fundamental that comes out ('fs'), or of the stage's sine ('hz').
-
-        ``raw`` is the logarithm of the limit over the steepest slope that the fundamental has in the take ('fs'), or
-        of the onset's pitch over the highest one ('hz').
-        """
-        if self.stages.slope == "hz":
-            return np.asarray(self.bins.f0_hz / self.bins.f0_hz.max() * np.exp(-np.clip(raw, *_ONSET_BOUNDS)))
-        return np.asarray(self._over * np.exp(-np.clip(raw, *_ONSET_BOUNDS)))
+        bounds = (0.1, 3.0) if self.stages.knee == "fs" else LEVEL_BOUNDS
+        for letter, columns in (("T", (TOP, BOTTOM)), ("P", (TOP,)), ("N", (BOTTOM,))):
+            if letter not in self.at:
+                continue
+            level = np.clip(vectors[:, self.at[letter]], *bounds)
+            if self.stages.knee == "fs":
+                level = level * self._volts
+            for column in columns:
+                out[:, :, column] = np.minimum(level, NO_KNEE)
 
     def _prior(self) -> tuple[Floats, Floats]:
         """Linear rows of the prior: its residual is matrix @ vector - offset."""
@@ -190,11 +207,11 @@ class Layout:
         for unknown in self.unknowns:
             first = unknown.place.start
             if unknown.name == "knee":
-                rows.append(({first: 1 / float(np.log(_KNEE_FACTOR))}, float(np.log(KNEE) / np.log(_KNEE_FACTOR))))
+                rows.append(({first: 1 / _KNEE_SIGMA}, float(np.log(KNEE_WIDTH)) / _KNEE_SIGMA))
             elif unknown.name == "q":
                 rows.append(({first: 1 / _BEND_AT_SIGMA}, float(np.log(_BEND_AT)) / _BEND_AT_SIGMA))
             elif unknown.name == "w":
-                rows.append(({first: 1 / _BEND_WIDTH_SIGMA}, float(np.log(BEND_WIDTH)) / _BEND_WIDTH_SIGMA))
+                rows.append(({first: 1 / _DIODE_WIDTH_SIGMA}, float(np.log(DIODE_WIDTH)) / _DIODE_WIDTH_SIGMA))
             elif unknown.name == "lag":
                 rows.append(({first: 1 / _LAG_US}, 1.0))
             elif unknown.name == "S":

@@ -20,14 +20,22 @@ NO_KNEE = 4.0
 """A knee at so many times the amplitude does nothing."""
 SLOW = 0.6
 """Slope over the limit from which the follower is worked out: knees and curves make a wave steeper than its sine."""
-POINTS, SLEW_POINTS, SOLVE_POINTS = 256, 512, 128
-TURNS = 4
+_LEVELS = ("bend", "bend_at", "bend_width", "dead", "top", "bottom", "steep", "lag")
+_NAMES = ("knee", "corner", "even", "", "odd", "", *_LEVELS)
+KNEE, CORNER, EVEN, ODD = 0, 1, 2, 4
+BEND, BEND_AT, BEND_WIDTH, DEAD, TOP, BOTTOM, STEEP, LAG = range(6, 14)
+COLUMNS = 14
+"""Columns of the kernel's table; complex ones take two."""
+POINTS, SOLVE_POINTS = 192, 64
+TURNS, WARM_TURNS = 4, 2
 """Times that the stage's own amplitude and the loop's pitch are sought: the fundamental is then right to 1e-5."""
 FURTHEST, LEAST_RISE = 1.2, 0.05
 """Logarithm of the largest amplitude sought, and the least growth: a square or a full triangle grows no more."""
 FURTHEST_TURN = 1.2
-SOFT = 0.5
-"""Lag, in steps of the cycle, from which the limit of the slope is as soft as it is sudden."""
+SOFT = 0.006
+"""Lag from which the limit of the slope is as soft as it is sudden: finer is not in so few points."""
+SOFT_END = 1.5
+"""A soft limit is reached at so many times the limit."""
 DEAD_ROUNDING = 0.004
 """A dead band's corners are rounded by this part of the amplitude: finer is not in ten harmonics."""
 
@@ -85,32 +93,22 @@ class Values:
 
     def table(self) -> Floats:
         """One row a cycle, as the kernel takes them."""
-        columns = (self.knee, self.corner, self.even.real, self.even.imag, self.odd.real, self.odd.imag)
-        rest = (self.bend, self.bend_at, self.bend_width, self.dead, self.top, self.bottom, self.steep, self.lag)
-        return np.stack([*columns, *rest], axis=1).astype(float, order="C")
+        out = np.empty((len(self.knee), COLUMNS))
+        for column, name in enumerate(_NAMES):
+            if name in ("even", "odd"):
+                out[:, column], out[:, column + 1] = getattr(self, name).real, getattr(self, name).imag
+            elif name:
+                out[:, column] = getattr(self, name)
+        return out
 
 
 def of_table(table: Floats, solved: bool, own_levels: bool, own_slope: bool, inside: bool) -> Values:
     """Values from the kernel's table."""
-    t = table.T
-    return Values(
-        solved=solved,
-        own_levels=own_levels,
-        own_slope=own_slope,
-        inside=inside,
-        knee=t[0],
-        corner=t[1],
-        even=t[2] + 1j * t[3],
-        odd=t[4] + 1j * t[5],
-        bend=t[6],
-        bend_at=t[7],
-        bend_width=t[8],
-        dead=t[9],
-        top=t[10],
-        bottom=t[11],
-        steep=t[12],
-        lag=t[13],
-    )
+    columns: dict[str, Any] = {name: table[:, i] for i, name in enumerate(_NAMES) if name}
+    for name in ("even", "odd"):
+        i = _NAMES.index(name)
+        columns[name] = table[:, i] + 1j * table[:, i + 1]
+    return Values(solved=solved, own_levels=own_levels, own_slope=own_slope, inside=inside, **columns)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -121,11 +119,17 @@ class Settled:
     ----------
     amplitude : ndarray, shape (n,)
         Of the input's fundamental.
+    rise : ndarray, shape (n,)
+        By how much the output grows with it, both in their logarithms.
+    pitch : ndarray, shape (n,)
+        Over the loop's network's own.
     spectrum : ndarray of complex, shape (n, 11)
         Harmonics 0 .. 10 of the input, the fundamental 1.
     """
 
     amplitude: Floats
+    rise: Floats
+    pitch: Floats
     spectrum: Complexes
 
 
@@ -153,35 +157,38 @@ def handed_back(r: Complexes, pitch: Floats) -> Complexes:
     return spectrum
 
 
-def settled(values: Values, r: Complexes) -> Settled:
+def settled(values: Values, r: Complexes, near: Settled | None = None) -> Settled:
     """Find what a stage works at, from the harmonics that were measured.
 
     The amplitude: by secants. The pitch over the network's own: the network makes good what the stage turns the phase.
+    ``near``: where stages that are nearly the same have settled, to start from.
     """
     n = len(r)
-    amplitude, pitch = np.ones(n), np.ones(n)
+    new: Floats = np.zeros(n)
+    rise: Floats = np.ones(n)
+    pitch: Floats = np.ones(n)
+    if near is not None:
+        new, rise, pitch = np.log(near.amplitude), near.rise.copy(), near.pitch
     spectrum = handed_back(r, pitch) if values.inside else sine_of(n)
-    if not (values.solved or values.inside):
-        return Settled(amplitude=amplitude, spectrum=spectrum)
     turn = np.exp(-2j * np.pi * np.arange(SOLVE_POINTS) / SOLVE_POINTS) * (2.0 / SOLVE_POINTS)
-    new, old, old_off = np.zeros(n), np.zeros(n), np.zeros(n)
-    for i in range(TURNS):
+    old: Floats = np.zeros(n)
+    old_off: Floats = np.zeros(n)
+    turns = TURNS if near is None else WARM_TURNS
+    for i in range(turns if values.solved or values.inside else 0):
         first = _stages(values, _cycle(spectrum, SOLVE_POINTS), np.exp(new)) @ turn
         if values.inside:
             turned = np.angle(first) - np.arctan(np.where(values.steep > SLOW, 0.0, values.lag))
             x = 3.0 * np.tan(np.clip(turned, -FURTHEST_TURN, FURTHEST_TURN))
-            spectrum = handed_back(r, 0.5 * (x + np.sqrt(x * x + 4.0)))
+            pitch = 0.5 * (x + np.sqrt(x * x + 4.0))
+            spectrum = handed_back(r, pitch)
         if not values.solved:
             continue
         off = np.log(np.maximum(np.abs(first), 1e-3))
-        moved = np.abs(new - old) > 1e-9
-        rise = np.ones(n)
+        moved = np.abs(new - old) > 1e-9 if i else np.zeros(n, dtype=bool)
         rise[moved] = np.clip((off - old_off)[moved] / (new - old)[moved], LEAST_RISE, 4.0)
-        if i == 0:
-            rise[:] = 1.0
         old, old_off = new, off
         new = np.clip(old - off / rise, -FURTHEST, FURTHEST)
-    return Settled(amplitude=np.exp(new), spectrum=spectrum)
+    return Settled(amplitude=np.exp(new), rise=rise, pitch=pitch, spectrum=spectrum)
 
 
 def waves(values: Values, at: Settled, points: int) -> Floats:
@@ -250,21 +257,21 @@ def diode_bend(x: Floats, width: Floats) -> Floats:
 def slew(u: Floats, steep: Floats, lag: Floats) -> Floats:
     """Follow a wave as an amplifier does that rolls off and whose slope is limited: shape (n, points).
 
-    What it is behind by, over its time constant, is its slope; the pair of transistors at its input bends that as a
-    hyperbolic tangent up to the limit of 1 / steep of a unit sine's own. Without a lag the limit is sudden. The second
-    of two cycles.
+    What it is behind by, over its time constant, is its slope; the pair of transistors at its input bends that up to
+    the limit of 1 / steep of a unit sine's own. Without a lag the limit is sudden. From half a cycle before on.
     """
     points = u.shape[1]
     step = 2 * np.pi / points
-    most, late = step / steep, lag / step
-    share, soft = 1.0 / (1.0 + late), late / (late + SOFT)
-    held, out = u[:, 0], np.empty_like(u)
-    for j in range(2 * points):
+    most, share = step / steep, 1.0 / (1.0 + lag / step)
+    soft = lag / (lag + SOFT)
+    held, out = u[:, points // 2], np.empty_like(u)
+    for j in range(points // 2, 2 * points):
         far = (u[:, j % points] - held) * share
-        z = np.clip(far / most, -3.0, 3.0)
+        z = np.clip(far / most, -SOFT_END, SOFT_END)
         sudden = np.clip(far, -most, most)
-        held = held + sudden + soft * (most * z * (27.0 + z * z) / (27.0 + 9.0 * z * z) - sudden)
-        out[:, j % points] = held
+        held = held + sudden + soft * (most * z * (1.0 - z * z * 4.0 / 27.0) - sudden)
+        if j >= points:
+            out[:, j - points] = held
     return out
 
 
@@ -276,10 +283,18 @@ def staged_lines(
     out[i] = (real and imaginary part of H2 .. H10 over H1 of the recorded wave, phases psi_k; gain of the fundamental;
     amplitude of the input).
     """
-    values = of_table(table, solved, own_levels, own_slope, inside)
-    r = np.resize(returned[:, 0::2] + 1j * returned[:, 1::2], (len(table), ORDERS - 1))
-    at = settled(values, r)
-    u = waves(values, at, SLEW_POINTS if (values.steep > SLOW).any() else POINTS)
+    flags = (solved, own_levels, own_slope, inside)
+    r = returned[:, 0::2] + 1j * returned[:, 1::2]
+    count = min(len(r), len(table))
+    at = settled(of_table(table[:count], *flags), r[:count])
+    if len(table) > count:
+        again = np.arange(len(table) - count) % count
+        names = ("amplitude", "rise", "pitch", "spectrum")
+        start = Settled(**{name: getattr(at, name)[again] for name in names})
+        rest = settled(of_table(table[count:], *flags), r[again], start)
+        at = Settled(**{name: np.concatenate([getattr(at, name), getattr(rest, name)]) for name in names})
+    values = of_table(table, *flags)
+    u = waves(values, at, POINTS)
     lines = np.fft.rfft(u, axis=1)[:, 1 : ORDERS + 1] * (2.0 / u.shape[1])
     gain = np.abs(lines[:, 0]) / at.amplitude
     k = np.arange(1, ORDERS + 1)
