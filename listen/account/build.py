@@ -20,7 +20,7 @@ from listen.account.fixed_lines import FixedLine, find_fixed_lines
 from listen.account.half_orders import HalfOrders, find_half_orders
 from listen.account.level_law import LevelLaw, fit_level_law
 from listen.account.lost import find_lost
-from listen.account.mains import find_mains
+from listen.account.mains import MainsLines, find_mains
 from listen.account.mains_sidebands import find_sidebands
 from listen.account.modulation import Swing, find_swings
 from listen.account.oscillator import two_tones, what_is_heard
@@ -52,6 +52,12 @@ _SPURS_DBC, _SPUR_ROWS = -66.0, 8
 _SLEWED = 1.75
 """Where the stage's own slope is so many times the limit the wave is a triangle, and its level says nothing of what the
 stage was given."""
+_RATE_TURNS = 1.0
+"""A swing's rate is known to a turn over its segment."""
+_EXPLAINS_MORE = 0.2
+"""Of the level's variance: a swing that explains so much more than a ring that dies away is what it is."""
+_HALVES_ROOM = 1.5
+"""Power of half orders up to 5/2, to that of all of them, with room for their scatter."""
 _DEAD_SPOT, _BESIDE = 1.05, 1.02
 """The control moved on by so much while the tone was dead; and how near to those pitches the level is low."""
 
@@ -98,7 +104,7 @@ def _lines_and_events(capture: Capture, recorded: Frames, damage: Damage, thread
         source = CleanedCapture(capture, mains)
         frames = track(source, workers=threads)
         tone = find_tone(frames)
-    heard = what_is_heard(frames, tone)
+    heard = what_is_heard(frames, tone, _of_the_tone(frames, tone))
     lost = find_lost(frames, damage, capture.stop_sample / capture.true_rate_hz, tone)
     empty = Account(
         recorded=recorded,
@@ -130,6 +136,14 @@ def _lines_and_events(capture: Capture, recorded: Frames, damage: Damage, thread
     if heard.source != "oscillator":
         return replace(empty, heard=two_tones(source, frames, heard))
     return _of_an_oscillator(empty, source, tone)
+
+
+def _of_the_tone(frames: Frames, tone: BoardTone | None) -> Floats:
+    """Power between the harmonics that the tone makes by itself: its level moves, or alternate cycles differ."""
+    if tone is None:
+        return np.zeros(len(frames))
+    halves = find_half_orders(frames, tone.rows, tone.rows)
+    return events_rows.level_leaves(frames, tone) + _HALVES_ROOM * 10 ** (np.maximum(halves.level_dbc, -300.0) / 10)
 
 
 def _of_an_oscillator(account: Account, source: Any, tone: BoardTone) -> Account:
@@ -179,7 +193,7 @@ def _between(account: Account, source: Any, tone: BoardTone, resting: Flags) -> 
     moving = events_rows.level_leaves(frames, tone)
     half_power = 10 ** (np.maximum(halves.level_dbc, -300.0) / 10)
     bursts = find_bursts(frames, tone.rows, half_power + moving, [(x.frequency_hz, x.level_dbc) for x in lines])
-    power = moving + 1.5 * half_power + 2.0 * 10 ** (np.maximum(bursts.level_dbc, -300.0) / 10)
+    power = moving + _HALVES_ROOM * half_power + 2.0 * 10 ** (np.maximum(bursts.level_dbc, -300.0) / 10)
     for line in lines:
         power = power + 2.0 * line.power_over(frames, tone)
     return _Between(half_orders=halves, bursts=bursts, lines=tuple(lines), explained=power)
@@ -214,6 +228,7 @@ def _at_rest(
     swings = [s for s in find_swings(tone, slow) if not _at_half_pitch(s, account.half_orders, frames)]
     settlings = find_settlings(tone, segments, [s for s in swings if not s.one_sided])
     swings += _after_retunes(tone, segments, swings, settlings)
+    swings = [s for s in swings if not _is_mains(s, account.mains)]
     rings = tuple((s.retune_s, s.retune_s + max(0.1, s.settle_s)) for s in settlings if s.ring)
     return replace(
         account,
@@ -236,9 +251,21 @@ def _after_retunes(
         ring = next((s for s in settlings if s.retune_s == segment.retune_s and s.ring), None)
         for swing in find_swings(tone, [segment]):
             known = any(abs(swing.rate_hz / s.rate_hz - 1) < _SAME_RATE for s in swings)
-            if known or ring is None or ring.decay_s > _STAYS * segment.seconds:
+            lasts = ring is None or ring.decay_s > _STAYS * segment.seconds or swing.share > ring.share + _EXPLAINS_MORE
+            if known or lasts:
                 out.append(swing)
     return out
+
+
+def _is_mains(swing: Swing, mains: MainsLines | None) -> bool:
+    """Whether the one line beside the tone is a multiple of the mains that the tone hid."""
+    if mains is None or not swing.one_sided or not mains.worth_subtracting:
+        return False
+    sides = np.array([swing.segment.f0_hz - swing.rate_hz, swing.segment.f0_hz + swing.rate_hz])
+    multiple = np.round(sides / mains.mains_hz)
+    return bool(
+        np.any((multiple >= 1) & (np.abs(sides - multiple * mains.mains_hz) < _RATE_TURNS / swing.segment.seconds))
+    )
 
 
 def _at_half_pitch(swing: Swing, halves: HalfOrders, frames: Frames) -> bool:

@@ -17,8 +17,10 @@ Floats = NDArray[np.floating[Any]]
 _NEAR_S = 0.03
 _DYING_DB = 6.0
 """A step of the phase at which the level breaks is a tone that dies or starts, not lost samples."""
-_QUICK_CENTS, _QUICK_S = 150.0, 0.12
-"""Within a quick move of the control the phase bends as sharply as it does where samples are missing."""
+_APART_S, _SIDE_S = 0.02, 0.08
+"""On both sides of a step the pitch is read as a straight line from so near to so far."""
+_MOVE_S = 0.01
+"""Where the two lines do not meet, the control moved: that bends the phase by what it moved, for so long."""
 GATE_S = 0.05
 """Exact zeros of this length or more are a gate's or a gap."""
 
@@ -90,13 +92,23 @@ def find_lost(frames: Frames, damage: Damage, end_s: float, tone: BoardTone | No
     )
 
 
+def _is_a_move(step: PhaseStep, tone: BoardTone, rate_hz: float) -> bool:
+    """Whether a quick move of the control explains a step of the phase."""
+    from_s, pitches = tone.time_s - step.time_s, []
+    for side in (-1.0, 1.0):
+        near = (side * from_s >= _APART_S) & (side * from_s <= _SIDE_S) & tone.tracked
+        if np.count_nonzero(near) < 4:
+            return False
+        pitches.append(float(np.polyfit(from_s[near], tone.f0_hz[near], 1)[1]))
+    turns = abs(step.missing_samples) / rate_hz * pitches[0]
+    return bool(turns < abs(pitches[1] - pitches[0]) * _MOVE_S)
+
+
 def skips(frames: Frames, tone: BoardTone | None) -> list[PhaseStep]:
     """Steps of the phase where samples are missing: not those of a tone that dies, starts or is moved quickly."""
     kept = []
-    times = np.array([step.time_s for step in frames.phase_steps])
-    moving = tone.moves_fast(times, _QUICK_CENTS, _QUICK_S) if tone is not None and len(times) else times > np.inf
-    for step, quick in zip(frames.phase_steps, moving.tolist(), strict=True):
-        if quick:
+    for step in frames.phase_steps:
+        if tone is not None and _is_a_move(step, tone, frames.sample_rate_hz):
             continue
         near = np.flatnonzero(np.abs(frames.time_s - step.time_s) <= 2.5 * frames.row_every_s)
         level = frames.level_dbfs[near]

@@ -22,7 +22,9 @@ _TONE_SHARE = 0.6
 """Of the sounding time so much must hold a clean tone: oscillators, faulty ones included, had 0.89 or more, speech and
 instruments 0.7 or less, but for a held note."""
 _USUAL_DBC = -18.0
-"""80 of 100 rows of an oscillator's tone leave less; the worst of 139 oscillators left -19."""
+"""80 of 100 rows of an oscillator's tone leave less, a level that moves and alternate cycles that differ taken off."""
+_ALL_SHARE = 0.97
+"""... or nearly all of the sounding time is one tone: a core that misses resets is, no voice or instrument was."""
 _OUTWEIGHED_DB, _OUTWEIGHED_SHARE = 1.0, 0.4
 """The fundamental is the strongest line of a sine, triangle, square, pulse and sawtooth, whatever bends it; of a voice
 or a string a formant or the body's resonance often is: in 0.67 to 1 of the rows of songs, in none of oscillators."""
@@ -30,6 +32,7 @@ _BOARD_S = 1.5
 _BOARD_SHARE = 0.25
 """A board that sings cleanly for so long, and so much of the take, is one, whatever else sounds in the room."""
 _FEWEST_CYCLES = 10.0
+_LEAST = 1e-12
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -55,8 +58,16 @@ class Heard:
     weaker_dbc: float | None = None
 
 
-def what_is_heard(frames: Frames, tone: BoardTone | None) -> Heard:
-    """Tell an oscillator from other sounds."""
+def what_is_heard(frames: Frames, tone: BoardTone | None, explained: Floats) -> Heard:
+    """Tell an oscillator from other sounds.
+
+    Parameters
+    ----------
+    frames : Frames
+    tone : BoardTone or None
+    explained : ndarray, shape (n,)
+        Power between the harmonics, against the fundamental's, that the board's own tone makes.
+    """
     tracked = frames.oscillating
     if tone is None or not tracked.any():
         return Heard(source="absent", clean_share=0.0, residual_dbc=0.0)
@@ -64,12 +75,14 @@ def what_is_heard(frames: Frames, tone: BoardTone | None) -> Heard:
     if cycles < _FEWEST_CYCLES:
         return Heard(source="absent", clean_share=0.0, residual_dbc=0.0)
     sounding = frames.level_dbfs > float(np.nanmax(frames.level_dbfs)) - _SOUNDING_DB
-    residual = np.where(tracked, frames.residual_dbc, 0.0)
+    with np.errstate(invalid="ignore", divide="ignore"):
+        left_dbc = 10 * np.log10(np.maximum(10 ** (frames.residual_dbc / 10) - explained, _LEAST))
+    residual = np.where(tracked, left_dbc, 0.0)
     residual = np.where(np.isfinite(residual), residual, 0.0)
     share = float(np.mean(residual[sounding] < CLEAN_DBC))
     usual = median(residual[sounding])
     rows = tone.rows
-    own = frames.residual_dbc[rows]
+    own = left_dbc[rows]
     own = own[np.isfinite(own)]
     own_usual = quantile(own, 0.8) if len(own) else 0.0
     seconds = float(np.count_nonzero(own < CLEAN_DBC)) * frames.row_every_s
@@ -77,7 +90,7 @@ def what_is_heard(frames: Frames, tone: BoardTone | None) -> Heard:
     clean = rows & (frames.residual_dbc < CLEAN_DBC)
     outweighed = np.mean((frames.harmonics_dbc[clean] > _OUTWEIGHED_DB).any(axis=1)) if clean.any() else 0.0
     is_board = outweighed < _OUTWEIGHED_SHARE
-    is_board &= own_usual < _USUAL_DBC and (
+    is_board &= (own_usual < _USUAL_DBC or share > _ALL_SHARE) and (
         share > _TONE_SHARE or (seconds > _BOARD_S and seconds > _BOARD_SHARE * length)
     )
     source: Source = "oscillator" if is_board else "not-an-oscillator"

@@ -101,13 +101,12 @@ class BoardTone:
         """Nearest place of the grid."""
         return int(np.clip(round((time_s - float(self.time_s[0])) / self.grid_s), 0, len(self.time_s) - 1))
 
-    def moves_fast(self, time_s: Floats, cents: float, within_s: float) -> Flags:
-        """Whether the pitch moves by more than so many cents within a time round each of some times."""
+    def turns_off(self, cents: float, within_s: float) -> Flags:
+        """Places of the grid where the pitch leaves a straight line through its ends by so many cents within a time."""
         half = max(1, round(0.5 * within_s / self.grid_s))
         log = 1200 * np.log2(self.f0_hz)
-        index = np.clip(np.round((time_s - self.time_s[0]) / self.grid_s).astype(np.int64), 0, len(log) - 1)
-        low, high = np.maximum(index - half, 0), np.minimum(index + half, len(log) - 1)
-        return np.asarray(np.abs(log[high] - log[low]) > cents)
+        padded = np.concatenate([np.full(half, log[0]), log, np.full(half, log[-1])])
+        return np.asarray(np.abs(log - 0.5 * (padded[2 * half :] + padded[: -2 * half])) > cents)
 
     @property
     def first_s(self) -> float:

@@ -55,7 +55,6 @@ def finding_of(candidate: Candidate, gain_control: str | None) -> Finding:
     )
 
 
-
 def written(numbers: Measured) -> dict[str, str]:
     """Write each number as a person reads it: the unit is in its name."""
     return {name: _written(name, value) for name, value in numbers.evidence().items()}
