@@ -46,6 +46,7 @@ def emulator() -> str:
 def unpack_python() -> str:
     """Fetch Debian's Python for arm64 and its libraries; its version."""
     state, packages = FOLDER / "apt", FOLDER / "packages"
+    shutil.rmtree(SYSTEM, ignore_errors=True)
     for folder in (state / "state/lists/partial", state / "cache/archives/partial", packages, SYSTEM):
         folder.mkdir(parents=True, exist_ok=True)
     status = state / "status"
@@ -53,10 +54,9 @@ def unpack_python() -> str:
     options = [f"-oDir::State={state / 'state'}", f"-oDir::Cache={state / 'cache'}", f"-oDir::State::status={status}"]
     options += ["-oAPT::Architecture=arm64", "-oAPT::Architectures=arm64", "-oAPT::Sandbox::User=root"]
     run("apt-get", "-qq", *options, "update")
-    known = run("apt-cache", *options, "pkgnames", "python3.", capture_output=True).stdout.split()
+    known = run("apt-cache", *options, "pkgnames", capture_output=True).stdout.split()
     version = next(one for one in PYTHONS if f"python{one}-minimal" in known)
     wanted = [f"python{version}-minimal", *(f"libpython{version}-{part}" for part in ("minimal", "stdlib", "dev"))]
-    known = run("apt-cache", *options, "pkgnames", "lib", capture_output=True).stdout.split()
     wanted += [name if name in known else f"{name}t64" for name in LIBRARIES.split() if {name, f"{name}t64"} & {*known}]
     run("apt-get", "-qq", *options, "download", *wanted, cwd=packages)
     for package in packages.glob("*.deb"):
