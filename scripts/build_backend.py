@@ -131,6 +131,7 @@ def _compiler() -> Iterator[None]:
     os.environ["CXX"] = str(_command(folder, "c++"))
     tools = {"CMAKE_AR": "ar", "CMAKE_RANLIB": "ranlib"}
     options = [f"-D{name}={_command(folder, tool)}" for name, tool in tools.items()]
+    options += ["-DLISTEN_QUICK_BUILD=ON", "-DCMAKE_TRY_COMPILE_TARGET_TYPE=STATIC_LIBRARY"]
     os.environ["CMAKE_ARGS"] = " ".join([os.environ.get("CMAKE_ARGS", ""), *options]).strip()
     os.environ["CMAKE_GENERATOR"] = "Ninja"
     try:
@@ -140,13 +141,26 @@ def _compiler() -> Iterator[None]:
         os.environ.update(before)
 
 
+# The compiler from PyPI has its C++ library as sources, and builds it for each kind of program that is linked with it,
+# a minute each. CMake's trial programs are linked as C, which they are as well.
+_TOOL = """
+import subprocess, sys
+tool, *arguments = sys.argv[1:]
+if tool == "c++" and not {"-c", "-shared"} & set(arguments):
+    tool = "cc"
+sys.exit(subprocess.run([sys.executable, "-m", "ziglang", tool, *arguments]).returncode)
+"""
+
+
 def _command(folder: Path, tool: str) -> Path:
     """Make a command of one word out of a tool of ziglang."""
+    script = folder / "tool.py"
+    script.write_text(_TOOL, encoding="utf-8")
     if os.name == "nt":
         path = folder / f"{tool}.cmd"
-        path.write_text(f'@"{sys.executable}" -m ziglang {tool} %*\n', encoding="utf-8")
+        path.write_text(f'@"{sys.executable}" "{script}" {tool} %*\n', encoding="utf-8")
     else:
         path = folder / tool
-        path.write_text(f'#!/bin/sh\nexec "{sys.executable}" -m ziglang {tool} "$@"\n', encoding="utf-8")
+        path.write_text(f'#!/bin/sh\nexec "{sys.executable}" "{script}" {tool} "$@"\n', encoding="utf-8")
         path.chmod(path.stat().st_mode | stat.S_IXUSR)
     return path

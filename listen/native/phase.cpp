@@ -128,8 +128,10 @@ void short_frames(Doubles knots, Doubles turns, Doubles slopes, int64_t first, D
     for (int64_t f = 0; f < frames; f++) reach = most(reach, 0.5 * cycles[f]);
     // their centres rise: all frames before ``from`` have ended
     int64_t from = 0, piece = 0;
-    for (int64_t start = 0; start < x.n; start += AT_ONCE) {
-        const int64_t count = least(AT_ONCE, x.n - start);
+    for (int64_t start = 0, count; start < x.n; start += count) {
+        // sums are cut at the same samples of the file wherever x begins: so no frame depends on that
+        const int64_t ahead = modulo(first + start, ADDED);
+        count = least(ahead ? ADDED - ahead : AT_ONCE, x.n - start);
         while (piece < knots.n - 2 && knots[piece + 1] <= (double)(first + start)) piece++;
         int64_t near = 2;
         while (piece + near < knots.n && knots[piece + near - 1] < (double)(first + start + count)) near++;

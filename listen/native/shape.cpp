@@ -74,12 +74,13 @@ Crest measure_half(const V* cycle, int64_t points, float sign) {
         const double shift = curve < 0.0 ? 0.5 * (a - c) / curve : 0.0, peak = b - 0.25 * (a - c) * shift;
         found.height[i] = (float)((double)sign * peak);
         found.place[i] = (float)(((double)top + shift) / (double)points);
-        limit[i] = (float)(0.98 * peak);
+        limit[i] = (float)(0.98 * peak - b);
     }
+    // heights are counted from the highest point: what is near it is then exact to all digits
     const V none = splat(0.0f), one = splat(1.0f);
-    V before = cycle[points - 1] * sign, whole_spans = none, parts = none;
+    V before = cycle[points - 1] * sign - best, whole_spans = none, parts = none;
     for (int64_t j = 0; j < points; j++) {
-        const V here = cycle[j] * sign;
+        const V here = cycle[j] * sign - best;
         const V top = where_at_most(here, before, before, here), bottom = where_at_most(here, before, here, before);
         const V inside = where_at_most(limit, bottom, one, none), touched = where_at_most(limit, top, one, none);
         const V crossed = touched - inside, rise = where_at_most(one, crossed, top - bottom, one);

@@ -91,8 +91,25 @@ def mutate(rng: Rng, x: Samples) -> Samples:
     return x
 
 
+def dying_sweep(seed: int) -> tuple[Samples, int]:
+    """A sweep of 600 samples with holes, then nearly nothing, 550 samples long: once read outside of its arrays."""
+    rng = np.random.default_rng(seed)
+    low, high = sorted(np.exp(rng.uniform(np.log(2e-3), np.log(0.5), 2)))
+    if rng.random() < 0.5:
+        low, high = high, low
+    x = np.sin(2 * np.pi * np.cumsum(low * (high / low) ** (np.arange(600) / 600))) * 10 ** rng.uniform(-2, 0)
+    for _ in range(rng.integers(1, 5)):
+        i = rng.integers(0, 600)
+        x[i : i + rng.integers(1, 120)] = 0
+    end = TINY * (np.ones(550) if rng.random() < 0.5 else rng.standard_normal(550))
+    rate_hz = int(rng.choice([8000, 11025, 16000, 22050, 44100, 48000, 96000, 192000]))
+    return np.float32(np.concatenate([x, end])), rate_hz
+
+
 def capture(seed: int) -> tuple[Samples, int]:
     """Samples in single precision, and their rate."""
+    if seed % 10 == 9:
+        return dying_sweep(seed)
     rng = np.random.default_rng(seed)
     n = int(np.exp(rng.uniform(np.log(40), np.log(12000)))) if seed % 3 else 600
     x = BASES[int(rng.integers(len(BASES)))](rng, n) * 10.0 ** rng.uniform(-4.0, 0.0)
@@ -101,9 +118,9 @@ def capture(seed: int) -> tuple[Samples, int]:
     return np.float32(x[:40000]), int(rng.choice(RATES))
 
 
-def check(seed: int, path: Path) -> str:
+def check(made: tuple[Samples, int], path: Path) -> str:
     """What became of one: a result, a line for the user, or a fault of ours."""
-    x, rate_hz = capture(seed)
+    x, rate_hz = made
     soundfile.write(path, x, rate_hz, subtype="FLOAT")
     try:
         with warnings.catch_warnings():
@@ -130,7 +147,7 @@ def main() -> int:
         for seed in range(first, last):
             if len(sys.argv) > 3:
                 tell(str(seed))
-            ended = check(seed, Path(folder) / "mutant.wav")
+            ended = check(capture(seed), Path(folder) / "mutant.wav")
             if ended in counts:
                 counts[ended] += 1
             else:
