@@ -18,8 +18,8 @@ SOURCES = sorted((REPO / "listen").rglob("*.py"))
 TOP_LEVEL = {"README.md", "DEVELOPERS.md", "LICENSE", "pyproject.toml", "listen", "tests", "fixtures", "scripts"}
 LAYERS = [
     "errors", "sorting", "fitting", "native", "units", "bench", "capture", "track", "account", "findings", "circuit",
-    "calibration", "logbook", "report", "live", "verbs", "cli_parts", "cli_bench", "cli_logbook", "cli_calibrate", "cli_page",
-    "cli_compare", "cli_many", "cli",
+    "calibration", "logbook", "report", "live", "verbs", "cli_parts", "cli_bench", "cli_logbook", "cli_calibrate",
+    "cli_page", "cli_compare", "cli_many", "cli",
 ]  # fmt: skip
 
 
