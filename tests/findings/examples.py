@@ -11,7 +11,6 @@ from listen.findings.candidate import Candidate
 from listen.findings.kinds import kind_of
 from listen.findings.measured import Measured
 from listen.findings.types import Half, Severity
-from listen.findings.words import finding_of
 
 _SHAPE: dict[str, float] = {"onset_f0_hz": 245.2, "thd_worst_percent": 5.83}
 _HUM = m.Hum(mains_hz=50.0, level_dbc=-41.3, strongest_hz=100.0, as_sidebands=False, in_silence=False)
@@ -66,8 +65,11 @@ class Example:
         )
         return replace(made, **changes)
 
-    def finding(self, severity: Severity | None = None, gain_control: str | None = None) -> Finding:
-        return finding_of(self.candidate(severity), gain_control)
+    def finding(self, severity: Severity | None = None, **changes: Any) -> Finding:
+        """As a consumer gets it, with a sentence of its own."""
+        made = self.candidate(severity)
+        own = {f.name: getattr(made, f.name) for f in fields(Finding) if f.name != "sentence"}
+        return Finding(**({**own, "sentence": f"What is said of {self.kind}, {self.variant}."} | changes))
 
     @property
     def severity(self) -> Severity:
