@@ -8,8 +8,10 @@ from typing import Any
 import numpy as np
 
 from listen.circuit import Diagnosis, diagnose
+from listen.findings import measured
 from listen.findings.types import Finding, Judgement, NotShown, SweepRow
 from listen.track.types import HARMONIC_COLUMNS, Envelope, Frames
+from tests.accounts import described_account
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -121,7 +123,9 @@ def make_finding(kind: str = "asymmetric-clipping", **changes: Any) -> Finding:
         f0_high_hz=2160.4,
         half="positive",
         half_certain=True,
-        evidence={"crest_loss_percent": 9.33, "flat_over_sine": 2.07, "onset_f0_hz": 245.16},
+        measured=measured.Flattened(
+            crest_loss_percent=9.33, flat_over_sine=2.07, onset_f0_hz=245.16, thd_worst_percent=5.83
+        ),
         sentence="The positive half is held down from 245 Hz (B3) upward; the negative runs free, 10 % taller.",
     )
     return replace(finding, **changes)
@@ -157,14 +161,16 @@ def make_judgement(**changes: Any) -> Judgement:
             "level-drift",
             severity="attention",
             half=None,
-            evidence={"span_db": 2.2},
+            measured=measured.LevelSpan(
+                span_db=2.2, highest_at_hz=2160.4, lowest_at_hz=162.1, highest_dbfs=-9.6, lowest_dbfs=-11.8
+            ),
             sentence="The level moves by 2.2 dB along the turn, highest at 2.16 kHz.",
         ),
         make_finding(
             "capture-bandwidth",
             severity="note",
             half=None,
-            evidence={"from_f0_hz": 7200.0},
+            measured=measured.Band(sample_rate_hz=48000.0, third_harmonic_to_hz=7200.0),
             sentence="At 48 kHz nothing of the third harmonic is in the file above 7.2 kHz.",
         ),
     )
@@ -200,6 +206,7 @@ def make_judgement(**changes: Any) -> Judgement:
         },
         headline="The positive half flattens from 245 Hz (B3) upward: 9.3 % of its crest is lost.",
         limits={"asymmetric-clipping": {"attention": 2.0, "fault": 8.0}, "oscillation-absent": {}},
+        account=described_account(),
     )
     return replace(judgement, **changes)
 
@@ -208,7 +215,7 @@ def make_result(judgement: Judgement | None = None, **changes: Any) -> PlainResu
     """Return a whole made-up result; every finding has its diagnosis."""
     judgement = judgement or make_judgement()
     diagnoses = tuple(
-        diagnose(finding.kind, half=finding.half, evidence=finding.evidence) for finding in judgement.findings
+        diagnose(finding.kind, half=finding.half, measured=finding.measured) for finding in judgement.findings
     )
     result = PlainResult(frames=make_frames(), judgement=judgement, diagnoses=diagnoses)
     return replace(result, **changes)

@@ -7,8 +7,9 @@ import re
 import pytest
 
 from listen.circuit import diagnose, known_kinds
-from listen.circuit.diagnosis import LONGEST, _table
-from listen.findings.limits import load_limits
+from listen.circuit.diagnosis import LONGEST
+from listen.findings import all_kinds, kind_of, load_limits
+from listen.findings.measured import Flattened, Hum, PitchScatter
 
 GAIN_CONTROLS = ("jfet", "diodes", "lamp", "ldr", "none", "other", None)
 TOPOLOGIES = ("wien-bridge", "phase-shift", "twin-t", "quadrature", "triangle-core", "sawtooth-core", "other", None)
@@ -34,16 +35,16 @@ def test_every_kind_gives_one_to_four_lines_whatever_the_build(kind: str, gain_c
 
 def test_every_circuit_fault_has_at_least_two_causes_and_two_checks() -> None:
     for kind in known_kinds():
-        if not kind.startswith("capture-"):
+        if not kind_of(kind).of_the_recording:
             diagnosis = diagnose(kind)
             assert len(diagnosis.likely_causes) >= 2, kind
             assert len(diagnosis.next_checks) >= 2, kind
 
 
-def test_every_kind_that_has_limits_has_causes() -> None:
+def test_every_kind_has_causes() -> None:
     kinds = set(load_limits(None, gain_control=None))
-    assert kinds
-    assert kinds <= set(known_kinds())
+    assert len(kinds) > 20
+    assert kinds == set(known_kinds())
 
 
 def test_what_is_known_of_the_build_comes_first() -> None:
@@ -76,33 +77,45 @@ def test_without_a_half_no_half_is_made_up() -> None:
 
 
 @pytest.mark.parametrize(("in_silence", "first"), [(True, "the recording itself"), (False, "a loop of two earths")])
-def test_evidence_decides_what_comes_first(in_silence: bool, first: str) -> None:
-    diagnosis = diagnose("mains-hum", evidence={"in_silence": in_silence})
+def test_what_was_measured_decides_what_comes_first(in_silence: bool, first: str) -> None:
+    hum = Hum(mains_hz=50.0, level_dbc=-40.0, strongest_hz=100.0, as_sidebands=False, in_silence=in_silence)
+    diagnosis = diagnose("mains-hum", measured=hum)
     assert diagnosis.likely_causes[0].startswith(first)
 
 
-@pytest.mark.parametrize(("rate_hz", "first"), [(100.0, "the mains"), (5.0, "a slow oscillator"), (300.0, "a worn")])
-def test_the_rate_of_a_wander_names_the_culprit(rate_hz: float, first: str) -> None:
-    assert diagnose("pitch-instability", evidence={"rate_hz": rate_hz}).likely_causes[0].startswith(first)
+@pytest.mark.parametrize(
+    ("rate_hz", "first"),
+    [(100.0, "the mains"), (5.0, "a slow oscillator"), (300.0, "a worn"), (45.0, "a worn"), (None, "a worn")],
+)
+def test_the_rate_of_a_wander_names_the_culprit(rate_hz: float | None, first: str) -> None:
+    wander = PitchScatter(rms_cents=4.0, drift_cents_per_min=0.0, rate_hz=rate_hz)
+    assert diagnose("pitch-instability", measured=wander).likely_causes[0].startswith(first)
 
 
-def test_evidence_limits_are_exclusive_and_missing_evidence_does_not_fit() -> None:
-    curved = diagnose("asymmetric-clipping", gain_control="jfet", evidence={"flat_over_sine": 1.59})
-    flat = diagnose("asymmetric-clipping", gain_control="jfet", evidence={"flat_over_sine": 1.6})
+def flattened(flat_over_sine: float) -> Flattened:
+    return Flattened(crest_loss_percent=5.0, flat_over_sine=flat_over_sine, onset_f0_hz=300.0, thd_worst_percent=4.0)
+
+
+def test_bounds_of_a_case_are_exclusive_and_what_is_not_known_does_not_fit() -> None:
+    curved = diagnose("asymmetric-clipping", gain_control="jfet", measured=flattened(1.59))
+    flat = diagnose("asymmetric-clipping", gain_control="jfet", measured=flattened(1.6))
     unsaid = diagnose("asymmetric-clipping", gain_control="jfet")
     assert "channel" in curved.likely_causes[0]
     assert flat == unsaid
     assert "channel" not in unsaid.likely_causes[0]
 
 
-def test_the_data_file_has_only_keys_that_are_read() -> None:
-    for kind, entry in _table().items():
+def test_the_records_have_only_keys_that_are_read() -> None:
+    for kind, record in all_kinds().items():
+        entry = record.bench
         assert set(entry) <= {"causes", "checks", "when"}, kind
         for case in entry.get("when", ()):
             assert set(case) <= {"causes", "checks", "gain_control", "topology", "wave", "half", "evidence"}, kind
             assert set(case.get("gain_control", ())) <= set(GAIN_CONTROLS), kind
             assert set(case.get("topology", ())) <= set(TOPOLOGIES), kind
             assert set(case.get("wave", ())) <= set(WAVES), kind
+            for test in case.get("evidence", {}).values():
+                assert set(test) <= {"above", "below", "is"}, kind
 
 
 def test_no_check_asks_for_a_safety_earth_to_be_lifted() -> None:

@@ -6,11 +6,11 @@ import math
 from typing import Any
 
 import pytest
-
 from listen.findings.alike import dying_or_hunting, hunting_or_hum, is_of_the_swing, own_shapes
 from listen.findings.draft import Draft
-from listen.findings.limits import in_steps, load_limits, times_over
 from listen.findings.wording import finding_of
+
+from listen.findings.limits import in_steps, load_limits, times_over
 
 LIMITS = load_limits(None, gain_control=None)
 

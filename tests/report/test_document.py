@@ -13,6 +13,7 @@ import jsonschema
 import numpy as np
 import pytest
 
+from listen.findings import measured
 from listen.report import check_document, check_schema, documents_text, write_documents
 from tests.helpers import make_finding, make_judgement, make_result
 
@@ -106,9 +107,19 @@ def test_every_key_that_is_written_is_described(document: dict[str, Any]) -> Non
 
 
 def test_what_is_not_measurable_is_null_and_the_text_is_json() -> None:
-    evidence = {"crest_loss_percent": float("nan"), "thd_percent": np.float64(3.5), "count": np.int64(4), "sure": True}
+    numbers = measured.Hum(
+        mains_hz=np.float64(50.0),  # type: ignore[arg-type]
+        level_dbc=float("nan"),
+        strongest_hz=float("inf"),
+        as_sidebands=np.bool_(True),  # type: ignore[arg-type]
+        in_silence=False,
+    )
+    tops = measured.Overload(tops=np.int64(4), positive_tops=4, negative_tops=0, ceiling_fs=0.5)  # type: ignore[arg-type]
     judgement = make_judgement(
-        findings=(make_finding(evidence=evidence, f0_low_hz=float("nan"), f0_high_hz=float("inf")),),
+        findings=(
+            make_finding("mains-hum", measured=numbers, f0_low_hz=float("nan"), f0_high_hz=float("inf")),
+            make_finding("capture-overload", measured=tops),
+        ),
         summary={**make_judgement().summary, "level_dbfs": float("-inf"), "noise_dbfs": None},
     )
     document = check_document(make_result(judgement))
@@ -119,11 +130,13 @@ def test_what_is_not_measurable_is_null_and_the_text_is_json() -> None:
     again = json.loads(documents_text([document], array=False), parse_constant=no_constant)
     assert again == document
     assert again["findings"][0]["evidence"] == {
-        "crest_loss_percent": None,
-        "thd_percent": 3.5,
-        "count": 4,
-        "sure": True,
+        "mains_hz": 50.0,
+        "level_dbc": None,
+        "strongest_hz": None,
+        "as_sidebands": True,
+        "in_silence": False,
     }
+    assert again["findings"][1]["evidence"]["tops"] == 4
     assert again["findings"][0]["f0_low_hz"] is None
     assert again["summary"]["level_dbfs"] is None
     assert not refused(again)

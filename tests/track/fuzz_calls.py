@@ -63,6 +63,7 @@ SKETCHES: dict[str, str] = {
     "spectra_single": "frames:c,=96 out:c,49,2",
     "spectra_double": "frames:c,=96 out:c,49,2",
     "rows_single": "spectra:c,49,2 out:c,=96",
+    "staged_lines": "table:c,14 returned:k,18 out:c,20",
 }
 
 
@@ -106,6 +107,8 @@ def numbers(rng: Rng, shape: tuple[int, ...], kind: type, rising: bool, span: tu
 def argument(rng: Rng, note: str, sketch: str | None, known: dict[str, int]) -> Any:
     if note == "float":
         return float(rng.choice(ODD_NUMBERS)) if rng.random() < 0.1 else float(rng.standard_normal() * 10.0)
+    if note == "bool":
+        return bool(rng.random() < 0.5)
     if note == "int":
         if rng.random() < 0.05:
             return int(rng.choice(ODD_COUNTS))

@@ -133,6 +133,11 @@ OUTSIDE: list[tuple[str, tuple[Any, ...]]] = [
     ("spectra_single", (f4(2, 14), f4(2, 8, 2))),
     ("spectra_double", (f8(2, 9), f8(2, 5, 2))),
     ("rows_single", (f4(2, 8, 2), 1.0, f4(2, 16))),
+    ("staged_lines", (f8(3, 13), f8(1, 18), True, False, False, False, f8(3, 20))),
+    ("staged_lines", (f8(3, 14), f8(1, 16), True, False, False, False, f8(3, 20))),
+    ("staged_lines", (f8(3, 14), f8(0, 18), True, False, False, True, f8(3, 20))),
+    ("staged_lines", (f8(3, 14), f8(1, 18), True, False, False, False, f8(2, 20))),
+    ("staged_lines", (f8(3, 14), f8(1, 18), True, False, False, False, f8(3, 19))),
 ]
 
 
@@ -162,7 +167,8 @@ def test_every_level_of_this_processor_passes_the_kernel_tests(level: str) -> No
     if level == kernels.LEVEL:
         return
     tests = [
-        f"tests/track/test_{name}_kernels.py" for name in ("signal", "hum", "phase", "knot", "frame", "grid", "line")
+        f"tests/track/test_{name}_kernels.py"
+        for name in ("signal", "hum", "phase", "knot", "frame", "grid", "line", "stage")
     ]
     done = subprocess.run(
         [sys.executable, "-m", "pytest", "-q", "-p", "no:cacheprovider", *tests],

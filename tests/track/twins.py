@@ -11,6 +11,7 @@ from typing import Any
 import numpy as np
 
 from listen import native
+from listen.account.curve import wave
 from listen.native import kernels
 from listen.track import reference, reference_coarse, reference_frames, reference_grid, reference_hum
 
@@ -24,6 +25,7 @@ def public(module: Any) -> dict[str, Callable[..., Any]]:
 
 
 TWINS: dict[str, Callable[..., Any]] = {name: f for module in MODULES for name, f in public(module).items()}
+TWINS["staged_lines"] = wave.staged_lines
 
 
 def stub() -> dict[str, ast.FunctionDef]:
