@@ -11,6 +11,7 @@ from collections.abc import Callable
 from pathlib import Path
 from typing import Any
 
+from listen.bench import WAVES
 from listen.cli_logbook import add_keeping, keeper_for
 from listen.cli_parts import (
     FOUND,
@@ -32,7 +33,8 @@ The voltages: typed as read on the meter, one a plateau, in order (the usual cas
 recorded on a channel. The plateaus are found in the pitch itself."""
 _STATUS = """exit status:
   0  the table is made
-  1  it is made, but a step is missing or was still moving
+  1  it is made, but a step is missing, does not oscillate, was still moving or does not fit the others,
+     or a plateau has no voltage
   2  the call or an input could not be used; one line on standard error says why
 """
 
@@ -68,7 +70,12 @@ def add_calibrate_command(commands: Any) -> None:
     volts.add_argument("--positions", metavar="START:STOP:STEP", help="places of a dial, no volts")
     parser.add_argument("--law", metavar="L", default="auto", type=word_of("--law", _LAWS), help=", ".join(_LAWS))
     add_span(parser)
-    parser.add_argument("--wave", metavar="W", help="as for check; it changes nothing here")
+    parser.add_argument(
+        "--wave",
+        metavar="W",
+        type=word_of("--wave", WAVES),
+        help=f"the intended wave: {', '.join(WAVES)}; what a flat top may come from depends on it",
+    )
     parser.add_argument("--bench", metavar="FILE.toml", type=file_name("--bench"), help="the bench file")
     trimmer = parser.add_argument_group("scale trimmer")
     trimmer.add_argument(

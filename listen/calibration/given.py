@@ -6,7 +6,8 @@ import csv
 import io
 import math
 import os
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
+from decimal import Decimal
 from pathlib import Path
 from typing import NoReturn
 
@@ -33,12 +34,15 @@ class Given:
         Start and end of each, where a file has them.
     nominal_v : tuple of float, or None
         What was meant, where ``values`` were measured.
+    resolution_v : tuple of float, or None
+        The last digit of each, as typed; None where they are nominal.
     axis : {'volts', 'positions'}
     source : str
         For messages: the option, or the file.
     """
 
     values: tuple[float, ...]
+    resolution_v: tuple[float, ...] | None = None
     times_s: tuple[tuple[float, float], ...] | None = None
     nominal_v: tuple[float, ...] | None = None
     axis: Axis = "volts"
@@ -69,7 +73,8 @@ def parse_values(text: str, option: str = "--cv-values") -> Given:
         words.pop()
     values = tuple(_volts(word, f"{option}: value {i}", decimal_comma) for i, word in enumerate(words, start=1))
     _count(len(values), option)
-    return Given(values=values, source=option)
+    digits = tuple(_last_digit(word, decimal_comma) for word in words)
+    return Given(values=values, resolution_v=digits, source=option)
 
 
 def parse_steps(text: str, option: str = "--cv-steps") -> Given:
@@ -115,7 +120,7 @@ def parse_positions(text: str) -> Given:
     """Read places of a dial, ``START:STOP:STEP[:up|down|updown]``, or typed, ``0,2,5,10``."""
     option = "--positions"
     given = parse_steps(text, option) if ":" in text else parse_values(text, option)
-    return Given(values=given.values, axis="positions", source=option)
+    return Given(values=given.values, resolution_v=given.resolution_v, axis="positions", source=option)
 
 
 def read_steps_file(path: str | os.PathLike[str]) -> Given:
@@ -154,11 +159,13 @@ def read_steps_file(path: str | os.PathLike[str]) -> Given:
     if timed and not {"start_s", "end_s"} <= set(columns):
         raise OptionError(f"{name}: has only one of start_s and end_s", "give both, or cv_v alone")
     values: list[float] = []
+    digits: list[float] = []
     nominal: list[float] = []
     times: list[tuple[float, float]] = []
     for number, row in enumerate(rows[1:], start=2):
         cells = {key: cell.strip() for key, cell in zip(columns, row, strict=False)}
         values.append(_volts(cells.get("cv_v", ""), f"{name}: line {number}, cv_v", decimal_comma))
+        digits.append(_last_digit(cells["cv_v"], decimal_comma))
         if "nominal_v" in columns:
             nominal.append(_volts(cells.get("nominal_v", ""), f"{name}: line {number}, nominal_v", decimal_comma))
         if timed:
@@ -169,7 +176,13 @@ def read_steps_file(path: str | os.PathLike[str]) -> Given:
             _in_order(start_s, end_s, times, f"{name}: line {number}")
             times.append((start_s, end_s))
     _count(len(values), name)
-    return Given(values=tuple(values), times_s=tuple(times) or None, nominal_v=tuple(nominal) or None, source=name)
+    return Given(
+        values=tuple(values),
+        resolution_v=tuple(digits),
+        times_s=tuple(times) or None,
+        nominal_v=tuple(nominal) or None,
+        source=name,
+    )
 
 
 def with_nominal(given: Given, nominal: Given) -> Given:
@@ -185,9 +198,7 @@ def with_nominal(given: Given, nominal: Given) -> Given:
             f"{given.source} has {len(given.values)} values, {nominal.source} has {len(nominal.values)} steps",
             "give one value a step",
         )
-    return Given(
-        values=given.values, times_s=given.times_s, nominal_v=nominal.values, axis=given.axis, source=given.source
-    )
+    return replace(given, nominal_v=nominal.values)
 
 
 def _in_order(start_s: float, end_s: float, before: list[tuple[float, float]], where: str) -> None:
@@ -235,6 +246,12 @@ def _number(word: str, where: str, decimal_comma: bool) -> float:
         what = f"{where} is empty" if not word else f"{where}: {word!r} is no number"
         raise OptionError(what, "write numbers with a decimal point, for example 2.01")
     return number
+
+
+def _last_digit(word: str, decimal_comma: bool) -> float:
+    """Return the size of one in the last digit of a number as typed: 0.01 of ``2.97``."""
+    exponent = Decimal(word.replace(",", ".") if decimal_comma else word).as_tuple().exponent
+    return float(10.0**exponent) if isinstance(exponent, int) else math.inf
 
 
 def _volts(word: str, where: str, decimal_comma: bool) -> float:

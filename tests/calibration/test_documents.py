@@ -32,7 +32,7 @@ from tests.helpers import PlainCapture
 def result_of(made) -> CalibrationResult:
     capture = PlainCapture(channels=1)
     return CalibrationResult(
-        captures=(capture,), bench=None, calibration=made, voltage_source="--cv-values", law_asked="auto"
+        captures=(capture,), benches=(None,), calibration=made, voltage_source="--cv-values", law_asked="auto"
     )
 
 

@@ -57,7 +57,7 @@ def _pitch(made: Calibration) -> Chart | None:
 
 
 def _error(made: Calibration) -> Chart | None:
-    x, lines = _ways(made, lambda step: step.error_cents)
+    x, lines = _ways(made, lambda step: None if step.doubtful else step.error_cents)
     if made.law is None or len(x) < 2 or not lines:
         return None
     reach = max(float(np.nanmax(np.abs(line.y))) for line in lines)

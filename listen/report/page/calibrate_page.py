@@ -8,8 +8,8 @@ from collections.abc import Sequence
 from typing import Any
 
 from listen.calibration.types import Calibration, InverseRow, Step
-from listen.report.calibration_page import law_sentence
 from listen.report.calibration_views import CalibrationView
+from listen.report.calibration_words import law_sentence
 from listen.report.document import tool_version
 from listen.report.files import write_whole
 from listen.report.page.calibrate_charts import calibration_charts, same_v
