@@ -88,6 +88,9 @@ def _add_setup(commands: Any) -> None:
     parser.add_argument(
         "--write", metavar="FILE.toml", type=file_name("--write"), help="the bench file to make or to change"
     )
+    parser.add_argument(
+        "--replace", action="store_true", help="let the polarity that the cell shows replace another one in the file"
+    )
     parser.set_defaults(run=_setup)
 
 
@@ -128,6 +131,7 @@ def _setup(options: argparse.Namespace) -> int:
         silence=options.silence,
         channel=options.channel,
         write=options.write,
+        replace=options.replace,
     )
     Screen().put(setup_page(result, paper_for(sys.stdout)))
     return PASSED

@@ -144,15 +144,21 @@ def _no_match(plateaus: list[Plateau], quiet: list[Plateau], given: Given, name:
 
 
 def _missing_notes(matched: list[Plateau | None], quiet: list[Plateau], given: Given) -> list[str]:
-    """Fill silent steps in where the take is silent for long enough, and say what is missing."""
+    """Fill silent steps in where the take is silent for long enough between two others, and say what is missing.
+
+    Silence before the first step and after the last one is that of the recording: the supply is off.
+    """
     notes = []
     holds = [p.hold_s for p in matched if p is not None]
     typical_s = float(np.median(holds)) if holds else 0.0
     for j in [j for j, p in enumerate(matched) if p is None]:
         before = max((p.end_s for p in matched[:j] if p is not None), default=-math.inf)
         after = min((p.start_s for p in matched[j + 1 :] if p is not None), default=math.inf)
+        between = math.isfinite(before) and math.isfinite(after)
         silent = [
-            q for q in quiet if q.start_s >= before - 0.1 and q.end_s <= after + 0.1 and q.hold_s > 0.4 * typical_s
+            q
+            for q in quiet
+            if between and q.start_s >= before - 0.1 and q.end_s <= after + 0.1 and q.hold_s > 0.4 * typical_s
         ]
         if silent:
             matched[j] = max(silent, key=lambda q: q.hold_s)
