@@ -12,7 +12,7 @@ from pathlib import Path
 from typing import Any
 
 from listen.bench import WAVES
-from listen.cli_logbook import add_keeping, keeper_for
+from listen.cli_logbook import add_keeping, keeper_for, stated_for
 from listen.cli_parts import (
     FOUND,
     PASSED,
@@ -111,7 +111,7 @@ def _calibrate(options: argparse.Namespace) -> int:
             raise OptionError(f"--{option} needs a file", f"name one, for example --{option} table.csv")
     keeper = keeper_for(options, options.captures)
     taken = _check_outputs(options, keeper.files if keeper else [])
-    page = _page(options, taken)
+    page, about = _page(options, taken), stated_for(options)
     from listen import report
     from listen.report.calibration_document import calibration_document, inverse_csv, steps_csv, write_text
     from listen.report.calibration_page import calibration_page
@@ -127,11 +127,11 @@ def _calibrate(options: argparse.Namespace) -> int:
         from listen.report.page.calibrate_page import write_calibration_page
 
         make_folder(page.parent)
-        write_calibration_page(result, page)
+        write_calibration_page(result, page, about)
     if options.csv is not None:
         write_text(options.csv, steps_csv(result.calibration))
     if options.inverse is not None:
-        write_text(options.inverse, inverse_csv(result.calibration.inverse))
+        write_text(options.inverse, inverse_csv(result.calibration))
     show_page = not options.quiet and options.json != "-"
     if show_page:
         screen.put(calibration_page(result, report.paper_for(sys.stdout)))

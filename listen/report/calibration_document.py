@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import json
 import os
-from collections.abc import Sequence
 from functools import cache
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -92,10 +91,10 @@ def steps_csv(made: Calibration) -> str:
     return "\n".join(lines) + "\n"
 
 
-def inverse_csv(rows: Sequence[InverseRow]) -> str:
-    """Return the inverse table as CSV: note, pitch, the voltage to give and its uncertainty."""
-    lines = ["note,f0_hz,cv_v,sigma_v"]
-    lines += [f"{row.note},{row.f0_hz:.9g},{row.cv_v:.6f},{row.sigma_v:.6f}" for row in rows]
+def inverse_csv(made: Calibration) -> str:
+    """Return the inverse table as CSV: note, pitch, the voltage to give (or the position) and its uncertainty."""
+    lines = ["note,f0_hz,cv_v,sigma_v" if made.axis == "volts" else "note,f0_hz,position,sigma_position"]
+    lines += [f"{row.note},{row.f0_hz:.9g},{row.cv_v:.6f},{row.sigma_v:.6f}" for row in made.inverse]
     return "\n".join(lines) + "\n"
 
 

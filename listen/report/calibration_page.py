@@ -38,13 +38,14 @@ def calibration_page(result: CalibrationView, paper: Paper | None = None) -> str
     """
     paper = paper or Paper()
     made = result.calibration
+    what = "voltages" if made.axis == "volts" else "positions"
     verdict = calibration_verdict(made)
     ink: Ink = "good" if verdict.outcome == "pass" else "mind"
     told = paper.write(verdict.sentence, label=verdict.outcome, ink=ink, text_ink="strong")
     lines = [paper.rule("┬")]
     for i, capture in enumerate(result.captures):
         lines += paper.write(name_of(capture.path), label="" if i else "take")
-    lines += paper.write(f"voltages from {result.voltage_source}", text_ink="faint")
+    lines += paper.write(f"{what} from {result.voltage_source}", text_ink="faint")
     for path in result.bench_paths:
         lines += paper.write(f"with the bench file {name_of(path)}", text_ink="faint")
     for i, note in enumerate(made.notes):
@@ -76,7 +77,7 @@ def _table(made: Calibration, paper: Paper) -> list[str]:
     reach = max(_LEAST_LANE_CENTS, max(errors, default=0.0))
     end = f"{reach:.0f}" if reach >= 9.95 else f"{reach:.1f}"
     scale = f"{'-' + end:<{_LANE // 2}}0{'+' + end:>{_LANE // 2}}" if drawn else ""
-    place = "V" if made.axis == "volts" else "place"
+    place = "V" if made.axis == "volts" else "dial"
     several = len({step.capture for step in made.steps}) > 1
     head = f"{'':8} {'':8} {'':3}{'cents':>6} {'error':>7} {'settled':>7}   {scale}"
     units = f"{place:>7}  {'Hz':>8} {'note':4}{'off':>5} {'cents':>7} {'after':>7}"
@@ -130,12 +131,13 @@ def _intervals(made: Calibration, paper: Paper) -> list[str]:
 def _gaps(made: Calibration, paper: Paper) -> list[str]:
     lines: list[str] = []
     words: Sequence[tuple[str, Gap | None, str]] = (
-        ("up, down", made.hysteresis, "down lies {median:+.2f} cents off up (median), worst {worst:+.2f} at {at} V"),
-        ("repeats", made.repeatability, "come back within {median:.2f} cents r.m.s., worst {worst:+.2f} at {at} V"),
+        ("up, down", made.hysteresis, "down lies {median:+.2f} cents off up (median), worst {worst:+.2f} at {at}"),
+        ("repeats", made.repeatability, "come back within {median:.2f} cents r.m.s., worst {worst:+.2f} at {at}"),
     )
+    unit = " V" if made.axis == "volts" else ""
     for label, gap, text in words:
         if gap is not None:
             lines += paper.write(
-                text.format(median=gap.median, worst=gap.worst, at=volts_text(gap.worst_at_v)), label=label
+                text.format(median=gap.median, worst=gap.worst, at=f"{volts_text(gap.worst_at_v)}{unit}"), label=label
             )
     return lines
