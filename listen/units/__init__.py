@@ -30,6 +30,7 @@ from listen.units.text import (
     format_db,
     format_hz,
     format_hz_note,
+    format_note_cents,
     format_percent,
     format_seconds,
 )
@@ -45,6 +46,7 @@ __all__ = [
     "format_db",
     "format_hz",
     "format_hz_note",
+    "format_note_cents",
     "format_percent",
     "format_seconds",
     "hz_from_cents",

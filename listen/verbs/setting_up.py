@@ -194,7 +194,7 @@ def _keys(
             values["ac_coupling_hz"] = touched.corner_hz
             if len(touched.corners_hz) > 1:
                 both = " and ".join(f"{corner:.2f}" for corner in touched.corners_hz)
-                notes["ac_coupling_hz"] = f"two couplings in series, {both} Hz; their sum turns the phases alike"
+                notes["ac_coupling_hz"] = f"two couplings in series, {both} Hz; their sum shifts the phases alike"
     return values, notes
 
 

@@ -311,7 +311,7 @@ def test_measured_and_meant_volts_give_both_scales(tmp_path):
     law = result.calibration.law
     assert law.octaves_per_volt == pytest.approx(1.0, abs=2e-4)
     assert law.octaves_per_nominal_volt == pytest.approx(0.9975, abs=2e-4)
-    assert any("For each volt as played the octave is 1197.0 cents" in line for line in result.advice)
+    assert any("An octave is 1197.0 cents for each volt as played" in line for line in result.advice)
 
 
 def test_the_inverse_table_gives_the_notes(tmp_path):
