@@ -5,7 +5,6 @@ from __future__ import annotations
 import argparse
 import contextlib
 import os
-import re
 import sys
 from collections.abc import Callable
 from pathlib import Path
@@ -25,6 +24,7 @@ from listen.cli_parts import (
     word_of,
 )
 from listen.errors import OptionError
+from listen.units import read_number
 
 _LAWS = ("auto", "volt-per-octave", "hertz-per-volt", "free")
 _DESCRIPTION = """Make a pitch-against-voltage table of takes in which each voltage is held for a second or so.
@@ -47,8 +47,6 @@ def add_calibrate_command(commands: Any) -> None:
         description=_DESCRIPTION,
         epilog=_STATUS,
     )
-    # values below zero begin with a dash and are no options
-    parser._negative_number_matcher = re.compile(r"^-[\d.,][\d.,;:eE+\-a-z]*$")
     parser.add_argument("captures", metavar="CAPTURE", nargs="+", help="takes that make one table; - is standard input")
     volts = parser.add_argument_group("voltages")
     volts.add_argument("--cv-values", metavar="V,V,...", help="volts as read on the meter, one a plateau, in order")
@@ -188,10 +186,7 @@ def _cv_channel(text: str) -> int:
 
 
 def _turns(text: str) -> float:
-    try:
-        turns = float(text)
-    except ValueError:
-        turns = 0.0
-    if not 0.0 < abs(turns) <= 1000.0:
-        raise OptionError(f"--turned {text!r} is no number of turns", "for example 0.5 (clockwise) or -0.5")
+    turns = read_number(text)
+    if turns is None or not 0.0 < abs(turns) <= 1000.0:
+        raise OptionError(f"--turned {text!r} is no number of turns", "for example 0.5 or 0,5 (clockwise), or -0.5")
     return turns

@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING, Any
 
 from listen.cli_parts import FOUND, PASSED, Screen, complain, file_name
 from listen.errors import ListenError, OptionError
+from listen.units import read_number
 
 if TYPE_CHECKING:
     from pathlib import Path
@@ -393,10 +394,10 @@ def _about(options: argparse.Namespace) -> About:
 
 def _decimal(option: str) -> Callable[[str], float]:
     def parse(text: str) -> float:
-        try:
-            return float(text.replace(",", ".", 1))
-        except ValueError:
-            raise OptionError(f"{option} {text!r} is no number", f"for example {option} 21.5") from None
+        number = read_number(text)
+        if number is None:
+            raise OptionError(f"{option} {text!r} is no number", f"for example {option} 21.5 or {option} 21,5")
+        return number
 
     return parse
 

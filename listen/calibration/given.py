@@ -13,6 +13,7 @@ from typing import NoReturn
 
 from listen.calibration.types import Axis
 from listen.errors import OptionError
+from listen.units import read_number
 
 MOST_STEPS = 1000
 LARGEST_V = 1000.0
@@ -55,7 +56,7 @@ def parse_values(text: str, option: str = "--cv-values") -> Given:
     Parameters
     ----------
     text : str
-        ``0.98,2.01,2.97``; with semicolons between them, commas are decimal: ``0,98;2,01``.
+        ``0.98,2.01,2.97``; with semicolons or spaces between them commas are decimal: ``0,98;2,01``, ``0,98 2,01``.
     option : str
 
     Returns
@@ -67,14 +68,24 @@ def parse_values(text: str, option: str = "--cv-values") -> Given:
     OptionError
         One of them is no number, or there are fewer than two.
     """
-    decimal_comma = ";" in text
-    words = [word.strip() for word in text.split(";" if decimal_comma else ",")]
-    if words and not words[-1]:
-        words.pop()
+    words, decimal_comma = _listed(text)
     values = tuple(_volts(word, f"{option}: value {i}", decimal_comma) for i, word in enumerate(words, start=1))
     _count(len(values), option)
     digits = tuple(_last_digit(word, decimal_comma) for word in words)
     return Given(values=values, resolution_v=digits, source=option)
+
+
+def _listed(text: str) -> tuple[list[str], bool]:
+    """Return the words of a list, and whether a comma within one is a decimal comma."""
+    apart = text.split()
+    if ";" in text:
+        words, decimal_comma = text.split(";"), True
+    elif len(apart) > 1 and not any(word.startswith(",") or word.endswith(",") for word in apart):
+        words, decimal_comma = apart, True
+    else:
+        words, decimal_comma = text.split(","), False
+    words = [word.strip() for word in words]
+    return words[:-1] if words and not words[-1] else words, decimal_comma
 
 
 def parse_steps(text: str, option: str = "--cv-steps") -> Given:
@@ -101,7 +112,7 @@ def parse_steps(text: str, option: str = "--cv-steps") -> Given:
     way = words[3] if len(words) == 4 else "up"
     if way not in _WAYS:
         raise OptionError(f"{option} {text!r}: {way!r} is no way to go", "write up, down or updown")
-    start, stop, step = (_volts(word, f"{option} {text!r}", False) for word in words[:3])
+    start, stop, step = (_volts(word, f"{option} {text!r}", True) for word in words[:3])
     if step <= 0.0:
         raise OptionError(f"{option} {text!r}: a step of {step:g} leads nowhere", "give a STEP above 0")
     if stop <= start:
@@ -237,14 +248,10 @@ def _file_text(path: str | os.PathLike[str], name: str) -> str:
 
 
 def _number(word: str, where: str, decimal_comma: bool) -> float:
-    plain = word.replace(",", ".") if decimal_comma else word
-    try:
-        number = float(plain)
-    except ValueError:
-        number = math.nan
-    if not math.isfinite(number) or "_" in plain:
+    number = read_number(word) if decimal_comma or "," not in word else None
+    if number is None:
         what = f"{where} is empty" if not word else f"{where}: {word!r} is no number"
-        raise OptionError(what, "write numbers with a decimal point, for example 2.01")
+        raise OptionError(what, "write 0.98,2.01 with decimal points, or 0,98;2,01 with decimal commas")
     return number
 
 

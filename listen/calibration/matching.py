@@ -139,6 +139,11 @@ def _no_match(plateaus: list[Plateau], quiet: list[Plateau], given: Given, name:
             f"{len(plateaus)} plateaus{silent} were found for the {wanted} {what} of {given.source}, "
             "and it cannot be told which belongs to which"
         )
+    if given.source == "--cv-values" and wanted >= 2 * len(plateaus):
+        return CaptureError(
+            f"{name}: {problem} (found {shown}{more})",
+            "with decimal commas put semicolons between the values: 0,98;2,01;2,97",
+        )
     mend = "check the values, choose the span with --start and --end, or give a --cv-file with start_s,end_s,cv_v"
     return CaptureError(f"{name}: {problem} (found {shown}{more})", mend)
 

@@ -33,6 +33,7 @@ from listen.units.text import (
     format_note_cents,
     format_percent,
     format_seconds,
+    read_number,
 )
 
 __all__ = [
@@ -56,6 +57,7 @@ __all__ = [
     "percent_from_db",
     "power_ratio_from_db",
     "ratio_from_db",
+    "read_number",
     "third_centre_hz",
     "third_edges_hz",
     "third_index",
