@@ -17,7 +17,7 @@ from typing import Any
 from listen.cli_bench import add_bench_commands
 from listen.cli_calibrate import add_calibrate_command
 from listen.cli_compare import add_compare_command
-from listen.cli_logbook import add_keeping, add_logbook_command, keeper_for
+from listen.cli_logbook import add_keeping, add_logbook_command, keeper_for, stated_for
 from listen.cli_many import add_many, check_many_captures, is_many
 from listen.cli_page import add_excerpt_command, add_pages, page_writer
 from listen.cli_parts import (
@@ -159,7 +159,7 @@ def _check(options: argparse.Namespace) -> int:
         raise OptionError("--frames needs a file", "name one, for example --frames frames.csv")
     keeper = keeper_for(options, options.captures)
     taken = _check_outputs(options, keeper.files if keeper else ())
-    writer = page_writer(options, options.captures, taken)
+    writer = page_writer(options, options.captures, taken, stated_for(options))
     from listen import report
     from listen.verbs.checking import check
 

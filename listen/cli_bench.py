@@ -3,12 +3,12 @@
 from __future__ import annotations
 
 import argparse
-import re
 import sys
 from typing import Any
 
 from listen.cli_parts import PASSED, Screen, channel_number, file_name, word_of
 from listen.errors import OptionError
+from listen.units import read_number
 
 _STATUS = """exit status:
   0  done
@@ -42,7 +42,6 @@ def _add_stimulus(commands: Any) -> None:
         description="Make a voltage staircase as a WAV, and its steps file; its marker lets calibrate align itself.",
         epilog=_STATUS,
     )
-    parser._negative_number_matcher = re.compile(r"^-[\d.,][\d.,;:eE+\-a-z]*$")
     parser.add_argument("wav", metavar="FILE.wav", type=file_name("FILE.wav"), help="the file to write")
     parser.add_argument("--cv-steps", metavar="START:STOP:STEP[:up|down|updown]", help="which voltages")
     parser.add_argument("--cv-values", metavar="V,V,...", help="or these")
@@ -88,6 +87,9 @@ def _add_setup(commands: Any) -> None:
     parser.add_argument(
         "--write", metavar="FILE.toml", type=file_name("--write"), help="the bench file to make or to change"
     )
+    parser.add_argument(
+        "--replace", action="store_true", help="let the polarity that the cell shows replace another one in the file"
+    )
     parser.set_defaults(run=_setup)
 
 
@@ -128,6 +130,7 @@ def _setup(options: argparse.Namespace) -> int:
         silence=options.silence,
         channel=options.channel,
         write=options.write,
+        replace=options.replace,
     )
     Screen().put(setup_page(result, paper_for(sys.stdout)))
     return PASSED
@@ -135,12 +138,9 @@ def _setup(options: argparse.Namespace) -> int:
 
 def _number(option: str) -> Any:
     def parse(text: str) -> float:
-        try:
-            number = float(text.replace(",", "."))
-        except ValueError:
-            number = -1.0
-        if not 0.0 < number < 1e6:
-            raise OptionError(f"{option} {text!r} is no number above 0", "for example 1.5")
+        number = read_number(text)
+        if number is None or not 0.0 < number < 1e6:
+            raise OptionError(f"{option} {text!r} is no number above 0", "for example 1.5 or 1,5")
         return number
 
     return parse

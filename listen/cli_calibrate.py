@@ -5,13 +5,13 @@ from __future__ import annotations
 import argparse
 import contextlib
 import os
-import re
 import sys
 from collections.abc import Callable
 from pathlib import Path
 from typing import Any
 
-from listen.cli_logbook import add_keeping, keeper_for
+from listen.bench import WAVES
+from listen.cli_logbook import add_keeping, keeper_for, stated_for
 from listen.cli_parts import (
     FOUND,
     PASSED,
@@ -24,6 +24,7 @@ from listen.cli_parts import (
     word_of,
 )
 from listen.errors import OptionError
+from listen.units import read_number
 
 _LAWS = ("auto", "volt-per-octave", "hertz-per-volt", "free")
 _DESCRIPTION = """Make a pitch-against-voltage table of takes in which each voltage is held for a second or so.
@@ -32,7 +33,8 @@ The voltages: typed as read on the meter, one a plateau, in order (the usual cas
 recorded on a channel. The plateaus are found in the pitch itself."""
 _STATUS = """exit status:
   0  the table is made
-  1  it is made, but a step is missing or was still moving
+  1  it is made, but a step is missing, does not oscillate, was still moving or does not fit the others,
+     or a plateau has no voltage
   2  the call or an input could not be used; one line on standard error says why
 """
 
@@ -45,8 +47,6 @@ def add_calibrate_command(commands: Any) -> None:
         description=_DESCRIPTION,
         epilog=_STATUS,
     )
-    # values below zero begin with a dash and are no options
-    parser._negative_number_matcher = re.compile(r"^-[\d.,][\d.,;:eE+\-a-z]*$")
     parser.add_argument("captures", metavar="CAPTURE", nargs="+", help="takes that make one table; - is standard input")
     volts = parser.add_argument_group("voltages")
     volts.add_argument("--cv-values", metavar="V,V,...", help="volts as read on the meter, one a plateau, in order")
@@ -68,7 +68,12 @@ def add_calibrate_command(commands: Any) -> None:
     volts.add_argument("--positions", metavar="START:STOP:STEP", help="places of a dial, no volts")
     parser.add_argument("--law", metavar="L", default="auto", type=word_of("--law", _LAWS), help=", ".join(_LAWS))
     add_span(parser)
-    parser.add_argument("--wave", metavar="W", help="as for check; it changes nothing here")
+    parser.add_argument(
+        "--wave",
+        metavar="W",
+        type=word_of("--wave", WAVES),
+        help=f"the intended wave: {', '.join(WAVES)}; what a flat top may come from depends on it",
+    )
     parser.add_argument("--bench", metavar="FILE.toml", type=file_name("--bench"), help="the bench file")
     trimmer = parser.add_argument_group("scale trimmer")
     trimmer.add_argument(
@@ -104,7 +109,7 @@ def _calibrate(options: argparse.Namespace) -> int:
             raise OptionError(f"--{option} needs a file", f"name one, for example --{option} table.csv")
     keeper = keeper_for(options, options.captures)
     taken = _check_outputs(options, keeper.files if keeper else [])
-    page = _page(options, taken)
+    page, about = _page(options, taken), stated_for(options)
     from listen import report
     from listen.report.calibration_document import calibration_document, inverse_csv, steps_csv, write_text
     from listen.report.calibration_page import calibration_page
@@ -120,11 +125,11 @@ def _calibrate(options: argparse.Namespace) -> int:
         from listen.report.page.calibrate_page import write_calibration_page
 
         make_folder(page.parent)
-        write_calibration_page(result, page)
+        write_calibration_page(result, page, about)
     if options.csv is not None:
         write_text(options.csv, steps_csv(result.calibration))
     if options.inverse is not None:
-        write_text(options.inverse, inverse_csv(result.calibration.inverse))
+        write_text(options.inverse, inverse_csv(result.calibration))
     show_page = not options.quiet and options.json != "-"
     if show_page:
         screen.put(calibration_page(result, report.paper_for(sys.stdout)))
@@ -181,10 +186,7 @@ def _cv_channel(text: str) -> int:
 
 
 def _turns(text: str) -> float:
-    try:
-        turns = float(text)
-    except ValueError:
-        turns = 0.0
-    if not 0.0 < abs(turns) <= 1000.0:
-        raise OptionError(f"--turned {text!r} is no number of turns", "for example 0.5 (clockwise) or -0.5")
+    turns = read_number(text)
+    if turns is None or not 0.0 < abs(turns) <= 1000.0:
+        raise OptionError(f"--turned {text!r} is no number of turns", "for example 0.5 or 0,5 (clockwise), or -0.5")
     return turns

@@ -6,11 +6,12 @@ import argparse
 import os
 import sys
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Any
 
 from listen.cli_parts import FOUND, PASSED, Screen, complain, file_name
 from listen.errors import ListenError, OptionError
+from listen.units import read_number
 
 if TYPE_CHECKING:
     from pathlib import Path
@@ -86,13 +87,14 @@ def keeper_for(options: argparse.Namespace, captures: Sequence[str]) -> Keeper |
     ListenError
         The logbook could not be written, or the name of the build is not known: before any work is done.
     """
-    given = [
-        name for name in _ABOUT if getattr(options, name, None) is not None and getattr(options, name) is not False
-    ]
     if options.build is None and options.logbook is None:
-        if given:
+        given = _stated(options)
+        if given and getattr(options, "report", None) is None:
             option = "--" + given[0].replace("_", "-")
-            raise OptionError(f"{option} goes into the logbook", "add --build NAME, so that the result is kept there")
+            raise OptionError(
+                f"{option} goes into the logbook",
+                "add --build NAME, so that the result is kept there, or --report DIR: its sheet has it too",
+            )
         return None
     from listen.logbook import check_logbook, logbook_path
     from listen.logbook.wording import checked, kept_name
@@ -109,6 +111,28 @@ def keeper_for(options: argparse.Namespace, captures: Sequence[str]) -> Keeper |
     path = logbook_path(options.logbook)
     check_logbook(path)
     return Keeper(path=path, about=about, names=names)
+
+
+def stated_for(options: argparse.Namespace) -> About | None:
+    """Return the circumstances as they were stated, for the sheet of a page; None where nothing was.
+
+    Raises
+    ------
+    OptionError
+        A value is out of range.
+    """
+    if getattr(options, "report", None) is None or not _stated(options):
+        return None
+    from listen.logbook.wording import checked
+
+    about = _about(options)
+    # when it was measured is now in a logbook where nothing else was said; on a sheet it is left open
+    return replace(checked(about), measured=about.measured)
+
+
+def _stated(options: argparse.Namespace) -> list[str]:
+    """Return the options that state a circumstance."""
+    return [name for name in _ABOUT if getattr(options, name, None) is not None and getattr(options, name) is not False]
 
 
 def add_logbook_command(commands: Any) -> None:
@@ -370,10 +394,10 @@ def _about(options: argparse.Namespace) -> About:
 
 def _decimal(option: str) -> Callable[[str], float]:
     def parse(text: str) -> float:
-        try:
-            return float(text.replace(",", ".", 1))
-        except ValueError:
-            raise OptionError(f"{option} {text!r} is no number", f"for example {option} 21.5") from None
+        number = read_number(text)
+        if number is None:
+            raise OptionError(f"{option} {text!r} is no number", f"for example {option} 21.5 or {option} 21,5")
+        return number
 
     return parse
 

@@ -10,7 +10,7 @@ from collections.abc import Callable, Iterable, Mapping, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from listen.cli_logbook import keeper_for
+from listen.cli_logbook import keeper_for, stated_for
 from listen.cli_parts import FOUND, PASSED, Screen, aside, complain, file_name, no_word
 from listen.errors import OptionError, OutputError
 
@@ -75,6 +75,7 @@ def check_many_captures(options: argparse.Namespace, settings: Mapping[str, Any]
             cluster=options.cluster,
             keep=options.keep,
             documents=keeper is not None or options.json is not None,
+            about=stated_for(options),
             progress=line,
         )
     status = _say(options, many.rows, many.from_before)

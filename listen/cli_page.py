@@ -8,10 +8,13 @@ import sys
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from listen.cli_parts import PASSED, Screen, add_build, add_span, file_name, seconds_of
 from listen.errors import OptionError
+
+if TYPE_CHECKING:
+    from listen.logbook.types import About
 
 _EXCERPT = """Sound for the ear from one place of a take, each at a safe, stated level: the second itself, the
 residue (the fundamental taken out along its phase, the rest raised), and the pure tone of that pitch and level.
@@ -41,6 +44,7 @@ class PageWriter:
 
     pages: Mapping[str, Path]
     pictures: Mapping[str, Path]
+    about: About | None = None
 
     def write(self, result: Any, path: str) -> None:
         """Write what was asked for of one check."""
@@ -49,7 +53,7 @@ class PageWriter:
             from listen.report.page import write_check_page
 
             make_folder(self.pages[path].parent)
-            write_check_page(result, self.pages[path])
+            write_check_page(result, self.pages[path], self.about)
         if path in self.pictures:
             from listen.report.folders import make_folder
             from listen.report.page.pictures import write_pictures
@@ -58,7 +62,9 @@ class PageWriter:
             write_pictures(result, self.pictures[path])
 
 
-def page_writer(options: argparse.Namespace, captures: Sequence[str], inputs: Iterable[str]) -> PageWriter:
+def page_writer(
+    options: argparse.Namespace, captures: Sequence[str], inputs: Iterable[str], about: About | None = None
+) -> PageWriter:
     """Refuse folders that cannot be written to, and name every file, before any work is done."""
     if options.report is None and options.pictures is None:
         return PageWriter(pages={}, pictures={})
@@ -75,7 +81,7 @@ def page_writer(options: argparse.Namespace, captures: Sequence[str], inputs: It
             check_folder(folder, option=option)
             sources = taken if ending else ()
             found.update(zip(captures, names_in(folder, captures, ending, option=option, inputs=sources), strict=True))
-    return PageWriter(pages=pages, pictures=pictures)
+    return PageWriter(pages=pages, pictures=pictures, about=about)
 
 
 def add_excerpt_command(commands: Any) -> None:

@@ -5,12 +5,14 @@ from __future__ import annotations
 import argparse
 import contextlib
 import os
+import re
 import sys
 from collections.abc import Callable, Sequence
 from typing import Any, NoReturn
 
 from listen.bench import GAIN_CONTROLS, WAVES
 from listen.errors import OptionError, OutputError, one_line, suggestion
+from listen.units import read_number
 
 PASSED, FOUND, UNUSABLE, INTERRUPTED = 0, 1, 2, 130
 
@@ -22,6 +24,8 @@ class Parser(argparse.ArgumentParser):
         settings.setdefault("allow_abbrev", False)
         settings.setdefault("formatter_class", argparse.RawDescriptionHelpFormatter)
         super().__init__(**settings)
+        # Numbers below zero begin with a dash and are no options, lists and decimal commas too.
+        self._negative_number_matcher = re.compile(r"^-[\d.,][\d.,;:eE+\-a-z]*$")
 
     def parse_args(self, args: Any = None, namespace: Any = None) -> Any:
         """Parse all arguments; of one that is not known, say which option of its command was probably meant."""
@@ -112,13 +116,10 @@ def seconds_of(option: str) -> Callable[[str], float]:
     """Return a reader of a place in a take."""
 
     def parse(text: str) -> float:
-        try:
-            seconds = float(text)
-        except ValueError:
-            seconds = -1.0
-        if not 0.0 <= seconds < float("inf"):
+        seconds = read_number(text)
+        if seconds is None or seconds < 0.0:
             raise OptionError(
-                f"{option} {text!r} is no place in a take", "give seconds from its start, for example 2.5"
+                f"{option} {text!r} is no place in a take", "give seconds from its start, for example 2.5 or 2,5"
             )
         return seconds
 

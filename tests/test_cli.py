@@ -83,7 +83,7 @@ def only_line(text: str) -> str:
         (["check", "good.wav", "--start", "-1"], "--start '-1'"),
         (["check", "good.wav", "--end", "nan"], "--end 'nan'"),
         (["check", "good.wav", "--end", "inf"], "--end 'inf'"),
-        (["check", "good.wav", "--start", "1,5"], "for example 2.5"),
+        (["check", "good.wav", "--start", "1;5"], "for example 2.5 or 2,5"),
         (["check", "good.wav", "--wave", "sinus"], 'did you mean "sine"?'),
         (["check", "good.wav", "--gain-control", "JFET"], 'did you mean "jfet"?'),
         (["check", "good.wav", "--gain-control", "valve"], "known: jfet, diodes, lamp, ldr, none, other"),

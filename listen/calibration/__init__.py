@@ -1,5 +1,6 @@
 """Pitch against control voltage: plateaus, laws, the inverse table, advice, and the staircase to play."""
 
+from listen.calibration.advising import Core
 from listen.calibration.calibrator import Trimming, calibration_of
 from listen.calibration.given import (
     Given,
@@ -9,8 +10,9 @@ from listen.calibration.given import (
     read_steps_file,
     with_nominal,
 )
+from listen.calibration.plateaus import Trace
 from listen.calibration.recorded import voltage_trace
-from listen.calibration.stepping import Take, steps_of
+from listen.calibration.stepping import Measured, Take, steps_of
 from listen.calibration.types import (
     LAWS,
     Calibration,
@@ -27,15 +29,18 @@ from listen.calibration.types import (
 __all__ = [
     "LAWS",
     "Calibration",
+    "Core",
     "ErrorSplit",
     "Gap",
     "Given",
     "Interval",
     "InverseRow",
     "Law",
+    "Measured",
     "Step",
     "Take",
     "Term",
+    "Trace",
     "Trim",
     "Trimming",
     "calibration_of",

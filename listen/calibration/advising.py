@@ -4,13 +4,12 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass
-from functools import cache
-from pathlib import Path
+from dataclasses import dataclass, field
 
 import numpy as np
 
 from listen.calibration.laws import FittedLaw, Rows
+from listen.calibration.phrases import cents_text, phrase, volts_text
 from listen.calibration.splitting import scale_apart
 from listen.calibration.spread import slowest
 from listen.calibration.types import ErrorSplit, Gap, Step, Trim
@@ -18,6 +17,9 @@ from listen.units import format_hz, format_seconds
 
 GOOD_CENTS, USABLE_CENTS = 2.0, 5.0
 """Cents an octave: up to here the scale is right, is usable (common practice, no source)."""
+FOREIGN_SHARE = 0.3
+"""A scale further off than this was not trimmed wrong: a trimmer reaches a few per cent, and a wrong fixed resistor a
+quarter (common practice, no source)."""
 _HYSTERESIS_CENTS = 3.0
 _CREEP_CENTS = 2.0
 _SLOW_S = 0.1
@@ -27,6 +29,25 @@ _US_PER_CENT_KHZ = 1.0 / 1.7312
 """A reset of 1 us makes 1 kHz 1200 log2(1.001) = 1.73 cents flat."""
 _THERMAL_V = 0.02585
 _CENTS_PER_E = 1200.0 / math.log(2.0)
+_WIEN_CENTS_KHZ_HZ = 4.5 * _CENTS_PER_E * 1000.0
+"""A Wien bridge of equal arms with an amplifier of gain 3 and gain-bandwidth ft sings low by 4.5 f / ft, as
+1 / sqrt(1 + 9 f / ft) is at first (the amplifier's one pole at ft / 3 put into the loop equation)."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Core:
+    """What is known of the circuit.
+
+    Attributes
+    ----------
+    capacitor_f : float or None
+        The timing capacitor of a sawtooth core.
+    wave : str or None
+        The intended wave: a sine oscillator has no reset.
+    """
+
+    capacitor_f: float | None = None
+    wave: str | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -42,19 +63,8 @@ class Facts:
     trim: Trim | None
     clockwise: str | None = None
     """The user's own note: clockwise makes octaves ``wider`` or ``narrower``."""
-    capacitor_f: float | None = None
+    core: Core = field(default_factory=Core)
     target: float = 1.0
-
-
-@cache
-def _words() -> dict[str, dict[str, str]]:
-    import tomllib
-
-    return tomllib.loads((Path(__file__).parent / "advice.toml").read_text(encoding="utf-8"))
-
-
-def _say(table: str, key: str, **values: object) -> str:
-    return _words()[table][key].format(**values)
 
 
 def advise(facts: Facts) -> tuple[str, ...]:
@@ -78,89 +88,106 @@ def advise(facts: Facts) -> tuple[str, ...]:
     if facts.repeatability is not None:
         gap = facts.repeatability
         lines.append(
-            _say("repeat", "spread", median=_cents(gap.median), worst=_cents(gap.worst), at=_volts(gap.worst_at_v))
+            phrase(
+                "repeat",
+                "spread",
+                median=cents_text(gap.median),
+                worst=cents_text(gap.worst),
+                at=volts_text(gap.worst_at_v),
+            )
         )
     return tuple(lines)
-
-
-def _cents(value: float) -> str:
-    size = abs(value)
-    return f"{size:.2f}" if size < 1.0 else f"{size:.1f}" if size < 99.95 else f"{size:.0f}"
-
-
-def _volts(value: float) -> str:
-    return (f"{value:.3f}".rstrip("0").rstrip(".")) if abs(value) >= 0.0005 else "0"
 
 
 def _unsettled(steps: Sequence[Step]) -> list[str]:
     out = []
     for step in steps:
         if step.unsettled:
-            out.append(_say("trouble", "unsettled", at=_volts(step.cv_v), cents=_cents(step.moving_cents or 0.0)))
+            out.append(
+                phrase("trouble", "unsettled", at=volts_text(step.cv_v), cents=cents_text(step.moving_cents or 0.0))
+            )
     return out[:3]
 
 
-def _scale(facts: Facts) -> list[str]:
+def scale_doubt(facts: Facts) -> tuple[str, ...]:
+    """Return what to say of a scale that is none of the law: nothing where it may be trimmed wrong at most."""
+    if facts.fitted.law.kind != "volt-per-octave":
+        return ()
+    heard, _, _ = _widths(facts)
+    if abs(heard / 1200.0 - 1.0) <= FOREIGN_SHARE:
+        return ()
+    return (phrase("doubt", "scale", width=f"{heard:.0f}", percent=f"{abs(heard / 12.0 - 100.0):.0f}"),)
+
+
+def _widths(facts: Facts) -> tuple[float, float, float | None]:
+    """Cents that an octave comes out at: as heard, for each volt measured, for each volt meant (None: not given)."""
     law = facts.fitted.law
     scale, _ = scale_apart(facts.fitted, facts.split)
     width = 1200.0 * scale / facts.target
     nominal = law.octaves_per_nominal_volt
-    if nominal is not None:
-        nominal *= scale / law.octaves_per_volt
+    if nominal is None:
+        return width, width, None
+    heard = 1200.0 * nominal * scale / law.octaves_per_volt / facts.target
+    return heard, width, heard
+
+
+def _scale(facts: Facts) -> list[str]:
+    if scale_doubt(facts):
+        return []
+    heard, width, nominal = _widths(facts)
     lines = []
-    heard = width if nominal is None else 1200.0 * nominal / facts.target
     error = heard - 1200.0
     values = {
         "width": f"{heard:.1f}",
         "error": f"{error:+.1f}",
-        "size": _cents(error),
+        "size": cents_text(error),
         "wide": "wide" if error > 0 else "narrow",
         "percent": f"{abs(error) / 12.0:.2f}",
     }
     size = abs(error)
     key = "good" if size <= GOOD_CENTS else "usable" if size <= USABLE_CENTS else "retrim"
-    lines.append(_say("scale", key, **values))
+    lines.append(phrase("scale", key, **values))
     if nominal is not None and abs(heard - width) > 0.3:
-        lines.append(_say("scale", "nominal", nominal=f"{heard:.1f}", measured=f"{width:.1f}"))
+        lines.append(phrase("scale", "nominal", nominal=f"{heard:.1f}", measured=f"{width:.1f}"))
     if facts.trim is not None:
         lines += _trim(facts, facts.trim)
     elif size > GOOD_CENTS:
         lines += _which_way(facts, error)
         if nominal is None:
-            lines.append(_say("scale", "measured_only", percent=values["percent"]))
+            lines.append(phrase("scale", "measured_only", percent=values["percent"]))
     return lines
 
 
 def _which_way(facts: Facts, error: float) -> list[str]:
     if facts.clockwise is None:
-        return [_say("scale", "direction")]
+        return [phrase("scale", "direction")]
     way = "anticlockwise" if (facts.clockwise == "wider") == (error > 0) else "clockwise"
-    return [_say("scale", "note", clockwise=facts.clockwise, way=way)]
+    return [phrase("scale", "note", clockwise=facts.clockwise, way=way)]
 
 
 def _trim(facts: Facts, trim: Trim) -> list[str]:
     if trim.turns_left is None:
-        return [_say("scale", "no_effect")]
+        return [phrase("scale", "no_effect")]
     error = 1200.0 * (scale_apart(facts.fitted, facts.split)[0] / facts.target - 1.0)
     turns = f"{abs(trim.turns_left):.2f}"
     if abs(error) < 0.3:
-        return [_say("scale", "trim_done", turns=turns)]
+        return [phrase("scale", "trim_done", turns=turns)]
     way = "clockwise" if trim.turns_left > 0 else "anticlockwise"
-    lines = [_say("scale", "trim", way=way, turns=turns, a_turn=f"{trim.cents_per_octave_per_turn:+.2f}")]
+    lines = [phrase("scale", "trim", way=way, turns=turns, a_turn=f"{trim.cents_per_octave_per_turn:+.2f}")]
     if trim.pivot_v is not None and trim.reads_hz and trim.should_read_hz and trim.trim_at_v is not None:
         lines.append(
-            _say(
+            phrase(
                 "scale",
                 "pivot",
                 pivot=f"{trim.pivot_v:.2f}",
-                at=_volts(trim.trim_at_v),
+                at=volts_text(trim.trim_at_v),
                 reads=format_hz(trim.reads_hz, 5),
                 should=format_hz(trim.should_read_hz, 5),
             )
         )
     else:
-        lines.append(_say("scale", "pivot_none"))
-    lines.append(_say("scale", "fixed", percent=f"{abs(error) / 12.0:.1f}"))
+        lines.append(phrase("scale", "pivot_none"))
+    lines.append(phrase("scale", "fixed", percent=f"{abs(error) / 12.0:.1f}"))
     return lines
 
 
@@ -169,20 +196,23 @@ def _top(facts: Facts) -> list[str]:
     if not bend:
         return []
     top = int(np.argmax(facts.rows.volts))
-    lines = [_say("top", "flat" if bend < 0 else "sharp", cents=_cents(bend), at=format_hz(float(facts.rows.hz[top])))]
+    at = format_hz(float(facts.rows.hz[top]))
+    lines = [phrase("top", "flat" if bend < 0 else "sharp", cents=cents_text(bend), at=at)]
     _, c = scale_apart(facts.fitted, facts.split)
     if not c:
-        return [*lines, _say("top", "other")] if bend < 0 else lines
+        return [*lines, phrase("top", "other")] if bend < 0 else lines
     if c >= 0:
         return lines
+    if facts.core.wave == "sine":
+        return [*lines, phrase("top", "bandwidth", per_khz=f"{c:.2f}", hz=format_hz(-_WIEN_CENTS_KHZ_HZ / c))]
     dead_us = -c * _US_PER_CENT_KHZ
     ohm = -c * _THERMAL_V / (_CENTS_PER_E * 10e-6)
-    lines.append(_say("top", "equivalent", per_khz=f"{c:.2f}", dead_us=f"{dead_us:.2f}", ohm=f"{ohm:.0f}"))
-    if facts.capacitor_f:
-        series = f"{dead_us * 1e-6 / facts.capacitor_f:.0f}"
-        lines.append(_say("top", "cure", ohm=series, farad=_farad(facts.capacitor_f)))
+    lines.append(phrase("top", "equivalent", per_khz=f"{c:.2f}", dead_us=f"{dead_us:.2f}", ohm=f"{ohm:.0f}"))
+    if facts.core.capacitor_f:
+        series = f"{dead_us * 1e-6 / facts.core.capacitor_f:.0f}"
+        lines.append(phrase("top", "cure", ohm=series, farad=_farad(facts.core.capacitor_f)))
     else:
-        lines.append(_say("top", "cure_any", dead_us=f"{dead_us:.2f}", kohm=f"{dead_us:.1f}"))
+        lines.append(phrase("top", "cure_any", dead_us=f"{dead_us:.2f}", kohm=f"{dead_us:.1f}"))
     return lines
 
 
@@ -194,7 +224,7 @@ def _bottom(facts: Facts) -> list[str]:
     if abs(d) / float(facts.rows.hz.min()) < 2.0 or abs(d) < 4.0 * sigma:
         return []
     current = f"{abs(d) / _CENTS_PER_E * 10.0:.1f} nA"
-    return [_say("bottom", "flat" if d < 0 else "sharp", d=f"{d:.0f}", current=current)]
+    return [phrase("bottom", "flat" if d < 0 else "sharp", d=f"{d:.0f}", current=current)]
 
 
 def _kink(facts: Facts) -> list[str]:
@@ -213,7 +243,7 @@ def _kink(facts: Facts) -> list[str]:
     rest = np.delete(off, [j for j in (worst - 1, worst, worst + 1) if 0 <= j < len(off)])
     if abs(off[worst]) < _KINK_CENTS or abs(off[worst]) < 6.0 * max(float(np.sqrt(np.mean(rest**2))), 0.2):
         return []
-    return [_say("trouble", "kink", at=_volts(float(v[worst])), cents=f"{off[worst]:+.1f}")]
+    return [phrase("trouble", "kink", at=volts_text(float(v[worst])), cents=f"{off[worst]:+.1f}")]
 
 
 def _hertz(facts: Facts) -> list[str]:
@@ -222,19 +252,19 @@ def _hertz(facts: Facts) -> list[str]:
     zero_v = -law.f0_at_zero_v_hz / slope
     low, high = law.range_v
     if law.rms_error_cents > _BAD_CENTS:
-        return [_say("hertz", "bad", rms=_cents(law.rms_error_cents))]
+        return [phrase("hertz", "bad", rms=cents_text(law.rms_error_cents))]
     values = {"hz": f"{slope:.4g}", "millivolts": f"{1000.0 * zero_v:.1f}"}
     if abs(zero_v) < 0.001 or low <= 0:
-        return [_say("hertz", "good", hz=values["hz"], millivolts=f"{max(1.0, abs(1000.0 * zero_v)):.0f}")]
+        return [phrase("hertz", "good", hz=values["hz"], millivolts=f"{max(1.0, abs(1000.0 * zero_v)):.0f}")]
     off = [_CENTS_PER_E * math.log(max(1.0 - zero_v / at, 1e-3)) for at in (low, high)]
     return [
-        _say(
+        phrase(
             "hertz",
             "offset",
             cents=f"{off[0]:+.1f}",
             high_cents=f"{off[1]:+.1f}",
-            low=_volts(low),
-            high=_volts(high),
+            low=volts_text(low),
+            high=volts_text(high),
             **values,
         )
     ]
@@ -245,23 +275,23 @@ def _cell(facts: Facts) -> list[str]:
     gap = facts.hysteresis
     if gap is not None and abs(gap.median) > _HYSTERESIS_CENTS:
         lines.append(
-            _say(
+            phrase(
                 "cell",
                 "hysteresis",
-                median=_cents(gap.median),
+                median=cents_text(gap.median),
                 higher="higher" if gap.median > 0 else "lower",
-                worst=_cents(gap.worst),
-                at=_volts(gap.worst_at_v),
+                worst=cents_text(gap.worst),
+                at=volts_text(gap.worst_at_v),
             )
         )
     slow = slowest(facts.steps)
     if slow is not None and slow.settling_s is not None and slow.settling_s > _SLOW_S:
         lines.append(
-            _say(
+            phrase(
                 "cell",
                 "settling",
                 seconds=format_seconds(slow.settling_s),
-                at=_volts(slow.cv_v),
+                at=volts_text(slow.cv_v),
                 direction=slow.direction,
                 hold=format_seconds(2.0 * slow.settling_s),
             )
@@ -269,12 +299,12 @@ def _cell(facts: Facts) -> list[str]:
     creeping = [s for s in facts.steps if not s.unsettled and abs(s.moving_cents or 0.0) > _CREEP_CENTS]
     if creeping and facts.fitted.law.kind == "free":
         worst = max(creeping, key=lambda s: abs(s.moving_cents or 0.0))
-        lines.append(_say("cell", "creep", at=_volts(worst.cv_v), cents=_cents(worst.moving_cents or 0.0)))
+        lines.append(phrase("cell", "creep", at=volts_text(worst.cv_v), cents=cents_text(worst.moving_cents or 0.0)))
     law = facts.fitted.law
     if law.exponent is not None and law.exponent_from_v is not None:
         minus = "-" if law.exponent_from_v >= 0 else "+"
         from_v = f"{abs(law.exponent_from_v):.2f}"
-        lines.append(_say("cell", "exponent", **{"from": from_v}, minus=minus, exponent=f"{law.exponent:.2f}"))
+        lines.append(phrase("cell", "exponent", **{"from": from_v}, minus=minus, exponent=f"{law.exponent:.2f}"))
     return lines
 
 

@@ -7,9 +7,11 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from listen.calibration.advising import Facts, advise
+from listen.calibration.advising import Core, Facts, advise, scale_doubt
+from listen.calibration.doubting import doubt_lines, doubted
 from listen.calibration.inverse import inverse_table
 from listen.calibration.laws import HELD_CENTS, FittedLaw, Rows, fit_law, free_curve
+from listen.calibration.outliers import Outlier
 from listen.calibration.splitting import scale_apart, split_error
 from listen.calibration.spread import hysteresis, intervals, repeatability
 from listen.calibration.trimming import trim_from
@@ -44,7 +46,8 @@ def calibration_of(
     axis: Axis = "volts",
     law: str = "auto",
     trimming: Trimming | None = None,
-    capacitor_f: float | None = None,
+    core: Core | None = None,
+    left_out: int = 0,
     name: str = "the take",
 ) -> Calibration:
     """Make a calibration of measured steps.
@@ -57,8 +60,10 @@ def calibration_of(
         A dial has no law.
     law : {'volt-per-octave', 'hertz-per-volt', 'free', 'auto'}
     trimming : Trimming, optional
-    capacitor_f : float, optional
-        The timing capacitor, for advice on a flat top.
+    core : Core, optional
+        What is known of the circuit, for advice on a flat top.
+    left_out : int
+        So many plateaus belong to no voltage.
     name : str
         For messages.
 
@@ -74,6 +79,9 @@ def calibration_of(
         The law cannot be fitted to these voltages, or the tables before and after do not fit together.
     """
     trimming = trimming or Trimming()
+    outliers: tuple[Outlier, ...] = ()
+    if axis == "volts":
+        steps, outliers = doubted(steps)
     rows = rows_of(steps)
     if len(rows.volts) < 2 or np.ptp(rows.volts) <= 0:
         raise CaptureError(
@@ -82,13 +90,13 @@ def calibration_of(
             "check the level and the channel, or hold other voltages",
         )
     if axis == "positions":
-        return _dial(steps, rows, notes)
+        return replace(_dial(steps, rows, notes), left_out=left_out)
     _possible(rows, law)
     fitted = fit_law(rows, law)
     steps = _with_errors(steps, fitted)
     octave = fitted.law.kind == "volt-per-octave"
     split = split_error(rows) if octave else None
-    gap, repeats = hysteresis(rows, fitted.smooth), repeatability(rows)
+    gap, repeats = hysteresis(rows, fitted.curve), repeatability(rows)
     trim = None
     if trimming.before is not None and trimming.turned is not None:
         trim = trim_from(trimming.before, rows, fitted, scale_apart(fitted, split), trimming.turned)
@@ -101,7 +109,7 @@ def calibration_of(
         repeatability=repeats,
         trim=trim,
         clockwise=trimming.clockwise,
-        capacitor_f=capacitor_f,
+        core=core or Core(),
     )
     return Calibration(
         axis=axis,
@@ -115,12 +123,14 @@ def calibration_of(
         trim=trim,
         advice=advise(facts),
         notes=notes,
+        doubts=(*doubt_lines(steps, outliers), *scale_doubt(facts)),
+        left_out=left_out,
     )
 
 
 def rows_of(steps: Sequence[Step]) -> Rows:
-    """Return the steps that oscillate, as a law is fitted to them."""
-    there = [step for step in steps if step.f0_hz is not None]
+    """Return the steps that oscillate and are not doubtful, as a law is fitted to them."""
+    there = [step for step in steps if step.f0_hz is not None and not step.doubtful]
     hz = np.array([step.f0_hz for step in there], dtype=np.float64)
     sigma = np.array([step.f0_sigma_cents or 0.0 for step in there])
     moving = np.array([abs(step.moving_cents or 0.0) if step.unsettled else 0.0 for step in there])
@@ -137,7 +147,7 @@ def rows_of(steps: Sequence[Step]) -> Rows:
 def _with_errors(steps: Sequence[Step], fitted: FittedLaw) -> list[Step]:
     out = []
     for step in steps:
-        if step.f0_hz is None:
+        if step.f0_hz is None or np.isnan(fitted.law.rms_error_cents):
             out.append(step)
             continue
         wanted = float(fitted.curve(np.array([step.cv_v]))[0])

@@ -6,12 +6,14 @@ import csv
 import io
 import math
 import os
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
+from decimal import Decimal
 from pathlib import Path
 from typing import NoReturn
 
 from listen.calibration.types import Axis
 from listen.errors import OptionError
+from listen.units import read_number
 
 MOST_STEPS = 1000
 LARGEST_V = 1000.0
@@ -33,12 +35,15 @@ class Given:
         Start and end of each, where a file has them.
     nominal_v : tuple of float, or None
         What was meant, where ``values`` were measured.
+    resolution_v : tuple of float, or None
+        The last digit of each, as typed; None where they are nominal.
     axis : {'volts', 'positions'}
     source : str
         For messages: the option, or the file.
     """
 
     values: tuple[float, ...]
+    resolution_v: tuple[float, ...] | None = None
     times_s: tuple[tuple[float, float], ...] | None = None
     nominal_v: tuple[float, ...] | None = None
     axis: Axis = "volts"
@@ -51,7 +56,7 @@ def parse_values(text: str, option: str = "--cv-values") -> Given:
     Parameters
     ----------
     text : str
-        ``0.98,2.01,2.97``; with semicolons between them, commas are decimal: ``0,98;2,01``.
+        ``0.98,2.01,2.97``; with semicolons or spaces between them commas are decimal: ``0,98;2,01``, ``0,98 2,01``.
     option : str
 
     Returns
@@ -63,13 +68,24 @@ def parse_values(text: str, option: str = "--cv-values") -> Given:
     OptionError
         One of them is no number, or there are fewer than two.
     """
-    decimal_comma = ";" in text
-    words = [word.strip() for word in text.split(";" if decimal_comma else ",")]
-    if words and not words[-1]:
-        words.pop()
+    words, decimal_comma = _listed(text)
     values = tuple(_volts(word, f"{option}: value {i}", decimal_comma) for i, word in enumerate(words, start=1))
     _count(len(values), option)
-    return Given(values=values, source=option)
+    digits = tuple(_last_digit(word, decimal_comma) for word in words)
+    return Given(values=values, resolution_v=digits, source=option)
+
+
+def _listed(text: str) -> tuple[list[str], bool]:
+    """Return the words of a list, and whether a comma within one is a decimal comma."""
+    apart = text.split()
+    if ";" in text:
+        words, decimal_comma = text.split(";"), True
+    elif len(apart) > 1 and not any(word.startswith(",") or word.endswith(",") for word in apart):
+        words, decimal_comma = apart, True
+    else:
+        words, decimal_comma = text.split(","), False
+    words = [word.strip() for word in words]
+    return words[:-1] if words and not words[-1] else words, decimal_comma
 
 
 def parse_steps(text: str, option: str = "--cv-steps") -> Given:
@@ -96,7 +112,7 @@ def parse_steps(text: str, option: str = "--cv-steps") -> Given:
     way = words[3] if len(words) == 4 else "up"
     if way not in _WAYS:
         raise OptionError(f"{option} {text!r}: {way!r} is no way to go", "write up, down or updown")
-    start, stop, step = (_volts(word, f"{option} {text!r}", False) for word in words[:3])
+    start, stop, step = (_volts(word, f"{option} {text!r}", True) for word in words[:3])
     if step <= 0.0:
         raise OptionError(f"{option} {text!r}: a step of {step:g} leads nowhere", "give a STEP above 0")
     if stop <= start:
@@ -115,7 +131,7 @@ def parse_positions(text: str) -> Given:
     """Read places of a dial, ``START:STOP:STEP[:up|down|updown]``, or typed, ``0,2,5,10``."""
     option = "--positions"
     given = parse_steps(text, option) if ":" in text else parse_values(text, option)
-    return Given(values=given.values, axis="positions", source=option)
+    return Given(values=given.values, resolution_v=given.resolution_v, axis="positions", source=option)
 
 
 def read_steps_file(path: str | os.PathLike[str]) -> Given:
@@ -154,11 +170,13 @@ def read_steps_file(path: str | os.PathLike[str]) -> Given:
     if timed and not {"start_s", "end_s"} <= set(columns):
         raise OptionError(f"{name}: has only one of start_s and end_s", "give both, or cv_v alone")
     values: list[float] = []
+    digits: list[float] = []
     nominal: list[float] = []
     times: list[tuple[float, float]] = []
     for number, row in enumerate(rows[1:], start=2):
         cells = {key: cell.strip() for key, cell in zip(columns, row, strict=False)}
         values.append(_volts(cells.get("cv_v", ""), f"{name}: line {number}, cv_v", decimal_comma))
+        digits.append(_last_digit(cells["cv_v"], decimal_comma))
         if "nominal_v" in columns:
             nominal.append(_volts(cells.get("nominal_v", ""), f"{name}: line {number}, nominal_v", decimal_comma))
         if timed:
@@ -169,7 +187,13 @@ def read_steps_file(path: str | os.PathLike[str]) -> Given:
             _in_order(start_s, end_s, times, f"{name}: line {number}")
             times.append((start_s, end_s))
     _count(len(values), name)
-    return Given(values=tuple(values), times_s=tuple(times) or None, nominal_v=tuple(nominal) or None, source=name)
+    return Given(
+        values=tuple(values),
+        resolution_v=tuple(digits),
+        times_s=tuple(times) or None,
+        nominal_v=tuple(nominal) or None,
+        source=name,
+    )
 
 
 def with_nominal(given: Given, nominal: Given) -> Given:
@@ -185,9 +209,7 @@ def with_nominal(given: Given, nominal: Given) -> Given:
             f"{given.source} has {len(given.values)} values, {nominal.source} has {len(nominal.values)} steps",
             "give one value a step",
         )
-    return Given(
-        values=given.values, times_s=given.times_s, nominal_v=nominal.values, axis=given.axis, source=given.source
-    )
+    return replace(given, nominal_v=nominal.values)
 
 
 def _in_order(start_s: float, end_s: float, before: list[tuple[float, float]], where: str) -> None:
@@ -226,15 +248,17 @@ def _file_text(path: str | os.PathLike[str], name: str) -> str:
 
 
 def _number(word: str, where: str, decimal_comma: bool) -> float:
-    plain = word.replace(",", ".") if decimal_comma else word
-    try:
-        number = float(plain)
-    except ValueError:
-        number = math.nan
-    if not math.isfinite(number) or "_" in plain:
+    number = read_number(word) if decimal_comma or "," not in word else None
+    if number is None:
         what = f"{where} is empty" if not word else f"{where}: {word!r} is no number"
-        raise OptionError(what, "write numbers with a decimal point, for example 2.01")
+        raise OptionError(what, "write 0.98,2.01 with decimal points, or 0,98;2,01 with decimal commas")
     return number
+
+
+def _last_digit(word: str, decimal_comma: bool) -> float:
+    """Return the size of one in the last digit of a number as typed: 0.01 of ``2.97``."""
+    exponent = Decimal(word.replace(",", ".") if decimal_comma else word).as_tuple().exponent
+    return float(10.0**exponent) if isinstance(exponent, int) else math.inf
 
 
 def _volts(word: str, where: str, decimal_comma: bool) -> float:

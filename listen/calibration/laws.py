@@ -8,6 +8,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from listen.calibration.fits import LineFit, PowerFit, fit_line, fit_power, fit_terms
+from listen.calibration.simple_laws import best_simple_law
 from listen.calibration.types import Direction, Floats, Law, LawKind
 from listen.units import cents_between, hz_from_cents
 
@@ -58,9 +59,7 @@ class FittedLaw:
     ----------
     law : Law
     curve : callable
-        Volts to cents above 1 Hz.
-    smooth : callable
-        The same, or the power law behind a free one: it bends evenly between the steps.
+        Volts to cents above 1 Hz; of a free law the simple one that describes the steps best.
     bend_cents : float
         How far the top of the table is off the straight part; 0 where it does not bend.
     line : LineFit
@@ -69,7 +68,6 @@ class FittedLaw:
 
     law: Law
     curve: Curve
-    smooth: Curve
     bend_cents: float
     line: LineFit
 
@@ -132,7 +130,6 @@ def fit_law(rows: Rows, kind: str) -> FittedLaw:
         nominal = fit_line(rows.nominal[straight], rows.cents[straight], rows.sigma[straight])
         law = replace(law, octaves_per_nominal_volt=nominal.slope / 1200.0)
     curve: Curve
-    smooth: Curve | None = None
     if kind == "volt-per-octave":
 
         def curve(volts: Floats) -> Floats:
@@ -140,16 +137,23 @@ def fit_law(rows: Rows, kind: str) -> FittedLaw:
     elif kind == "hertz-per-volt":
         law, curve = _hertz(rows, law)
     else:
-        law, curve, smooth = _free(rows, law)
+        law, curve = _free(rows, law)
+    law = _with_errors(law, rows, curve)
+    return FittedLaw(law=law, curve=curve, bend_cents=bend, line=line)
+
+
+def _with_errors(law: Law, rows: Rows, curve: Curve) -> Law:
+    """State the errors of the rows, where the law does not go through two voltages by its making."""
+    if len(np.unique(rows.volts)) < 3 and len(rows.volts) < 3:
+        return replace(law, rms_error_cents=np.nan, worst_error_cents=np.nan, worst_at_v=np.nan)
     error = rows.cents - curve(rows.volts)
     worst = int(np.argmax(np.abs(error)))
-    law = replace(
+    return replace(
         law,
         rms_error_cents=float(np.sqrt(np.mean(error**2))),
         worst_error_cents=float(error[worst]),
         worst_at_v=float(rows.volts[worst]),
     )
-    return FittedLaw(law=law, curve=curve, smooth=smooth or curve, bend_cents=bend, line=line)
 
 
 def free_curve(rows: Rows) -> Curve:
@@ -238,13 +242,16 @@ def _fit_hertz(rows: Rows) -> tuple[tuple[float, float], float]:
     return (line.intercept, line.slope), line.slope_sigma
 
 
-def _free(rows: Rows, law: Law) -> tuple[Law, Curve, Curve | None]:
+def _free(rows: Rows, law: Law) -> tuple[Law, Curve]:
+    """Describe a free law; a curve through all steps has no error to state, so a simple one is fitted."""
     mean = averaged(rows)
     power = fit_power(mean.volts, mean.cents, mean.sigma)
     if power is not None and _believable(power, mean):
         law = replace(law, exponent=power.exponent, exponent_sigma=power.exponent_sigma, exponent_from_v=power.from_v)
-        return law, free_curve(rows), power.cents
-    return law, free_curve(rows), None
+    else:
+        power = None
+    simple = best_simple_law(mean.volts, mean.cents, mean.sigma, power)
+    return replace(law, errors_against=simple.name), simple.cents
 
 
 def _believable(power: PowerFit, rows: Rows) -> bool:

@@ -3,25 +3,21 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from dataclasses import dataclass
-from itertools import combinations
 
 import numpy as np
 
 from listen.calibration.given import Given
+from listen.calibration.pairing import clear_pairing, pairings
 from listen.calibration.plateaus import Plateau
 from listen.calibration.types import Floats
 from listen.errors import CaptureError
 from listen.units import format_hz, hz_from_cents
 
-MOST_TRIES = 4000
-CLEARLY = 0.4
-"""One way to match must leave less than this part of what the next one leaves."""
-_FITS = 0.2
-"""What a match may leave, as a part of the median step."""
-_SUSPECT = 0.12
 _SHORT = 0.4
-_ALIKE = 0.1
+_SAME_CENTS = 5.0
+_MOST_VIEWS = 3
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -33,21 +29,22 @@ class Matched:
     plateaus : tuple of Plateau or None
         One a voltage; None where it is missing from the take; silent where nothing oscillates.
     notes : tuple of str
+    left_out : int
+        So many plateaus belong to no voltage.
     """
 
     plateaus: tuple[Plateau | None, ...]
     notes: tuple[str, ...]
+    left_out: int = 0
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class _Way:
-    """One way to match: which plateau each voltage has, and what a smooth law leaves of it, in cents."""
-
-    plateau_of: tuple[int | None, ...]
-    left_cents: float
-
-
-def match(ways: list[list[Plateau]], quiet: list[Plateau], given: Given, name: str) -> Matched:
+def match(
+    ways: list[list[Plateau]],
+    quiet: list[Plateau],
+    given: Given,
+    name: str,
+    shares: Sequence[float] | None = None,
+) -> Matched:
     """Give each voltage its plateau.
 
     Parameters
@@ -59,6 +56,8 @@ def match(ways: list[list[Plateau]], quiet: list[Plateau], given: Given, name: s
     given : Given
     name : str
         The capture, for messages.
+    shares : sequence of float, optional
+        How likely each way is; each half as likely as the one before where not given.
 
     Returns
     -------
@@ -68,34 +67,31 @@ def match(ways: list[list[Plateau]], quiet: list[Plateau], given: Given, name: s
     ------
     CaptureError
         The plateaus do not fit the voltages in one clear way.
-
-    Notes
-    -----
-    As many plateaus as voltages are taken in order, unless the pitches then fit no smooth law and would with one left
-    out. Fewer or more: every way to leave out is tried; the one whose pitches follow a smooth law is taken if it
-    is clearly better than the next.
     """
-    wanted = len(given.values)
     if not ways:
         raise CaptureError(f"{name}: the pitch never rests", "hold each voltage for a second or more")
-    best: tuple[_Way, list[Plateau]] | None = None
-    for plateaus in ways[:3]:
-        if abs(len(plateaus) - wanted) > 3:
-            continue
-        tried = _match_one(plateaus, given.values)
-        if tried and (best is None or tried.left_cents < CLEARLY * best[0].left_cents):
-            best = tried, plateaus
-    if best is None:
+    views = ways[:_MOST_VIEWS]
+    likely = np.array(shares[: len(views)] if shares is not None else [0.5**k for k in range(len(views))])
+    tried = [
+        pairing
+        for plateaus, share in zip(views, likely / likely.sum(), strict=True)
+        for pairing in pairings(plateaus, given, float(share))
+    ]
+    way = clear_pairing(tried, given)
+    if way is None:
         raise _no_match(ways[0], quiet, given, name)
-    way, plateaus = best
+    plateaus = way.plateaus
     matched: list[Plateau | None] = [None if i is None else plateaus[i] for i in way.plateau_of]
-    notes = [] if len(plateaus) == wanted else [f"{len(plateaus)} plateaus were found for {wanted} voltages."]
+    notes = [] if len(plateaus) == len(given.values) else [_count_note(len(plateaus), given)]
     notes += _missing_notes(matched, quiet, given)
     used = set(way.plateau_of)
-    for i, plateau in enumerate(plateaus):
-        if i not in used:
-            notes.append(_extra_note(plateau, matched, given))
-    return Matched(plateaus=tuple(matched), notes=(*notes, *_short_notes(matched, given)))
+    extra = [plateau for i, plateau in enumerate(plateaus) if i not in used]
+    notes += [_extra_note(plateau, matched, given) for plateau in extra]
+    return Matched(
+        plateaus=tuple(matched),
+        notes=(*notes, *_short_notes(matched, given)),
+        left_out=sum(_repeated(plateau, matched) is None for plateau in extra),
+    )
 
 
 def smooth_left_cents(values: Floats, cents: Floats) -> float:
@@ -128,86 +124,6 @@ def _left(columns: Floats, wanted: Floats) -> float:
     return float(np.sqrt(np.sum((wanted - columns @ fit) ** 2) / (n - k)))
 
 
-def _match_one(plateaus: list[Plateau], values: tuple[float, ...]) -> _Way | None:
-    """Return the clear way to match one view of the pitch, None where there is none."""
-    found, wanted = len(plateaus), len(values)
-    step = _median_step(plateaus)
-    if found == wanted:
-        plain = _way(plateaus, values, tuple(range(wanted)))
-        if plain.left_cents <= _SUSPECT * step or found < 4:
-            return plain
-        # one missing and one too many?
-        others = [
-            _way(plateaus, values, _leave_out(wanted, (gone,), found, (extra,)))
-            for gone in range(wanted)
-            for extra in range(found)
-            if gone != extra and wanted * found <= MOST_TRIES
-        ]
-        better = [way for way in others if way.left_cents < 0.25 * plain.left_cents]
-        if not better:
-            return plain if _goes_the_right_way(plateaus, values) else None
-        return _clear(better, plateaus, step)
-    missing, extra = max(0, wanted - found), max(0, found - wanted)
-    if math.comb(max(wanted, found), missing + extra) > MOST_TRIES or min(wanted, found) < 2:
-        return None
-    return _clear(
-        [
-            _way(plateaus, values, _leave_out(wanted, out if missing else (), found, out if extra else ()))
-            for out in combinations(range(max(wanted, found)), missing + extra)
-        ],
-        plateaus,
-        step,
-    )
-
-
-def _leave_out(wanted: int, gone: tuple[int, ...], found: int, extra: tuple[int, ...]) -> tuple[int | None, ...]:
-    left = iter(i for i in range(found) if i not in extra)
-    return tuple(None if j in gone else next(left) for j in range(wanted))
-
-
-def _way(plateaus: list[Plateau], values: tuple[float, ...], plateau_of: tuple[int | None, ...]) -> _Way:
-    pairs = [(values[j], plateaus[i].level) for j, i in enumerate(plateau_of) if i is not None]
-    v, cents = np.array(pairs).T
-    return _Way(plateau_of=plateau_of, left_cents=smooth_left_cents(v, cents))
-
-
-def _clear(ways: list[_Way], plateaus: list[Plateau], step: float) -> _Way | None:
-    """Return the best way if it fits and no way that means something else fits nearly as well."""
-    ways = sorted(ways, key=lambda way: way.left_cents)
-    best = ways[0]
-    alike = [way for way in ways if _means_the_same(way, best, plateaus, step)]
-    others = [way for way in ways if not _means_the_same(way, best, plateaus, step)]
-    if best.left_cents > _FITS * step:
-        return None
-    if others and best.left_cents + 0.002 * step > CLEARLY * others[0].left_cents:
-        return None
-    # The same voltage held twice: the longer hold is the better one.
-    return max(alike, key=lambda way: sum(plateaus[i].hold_s for i in way.plateau_of if i is not None))
-
-
-def _means_the_same(way: _Way, other: _Way, plateaus: list[Plateau], step: float) -> bool:
-    for i, j in zip(way.plateau_of, other.plateau_of, strict=True):
-        if (i is None) != (j is None):
-            return False
-        if i is not None and j is not None and abs(plateaus[i].level - plateaus[j].level) > _ALIKE * step:
-            return False
-    return True
-
-
-def _goes_the_right_way(plateaus: list[Plateau], values: tuple[float, ...]) -> bool:
-    """Return whether pitch and voltage turn round at the same places (all up where all go down is fine too)."""
-    levels = np.diff([plateau.level for plateau in plateaus])
-    volts = np.diff(values)
-    signs = np.sign(levels) * np.sign(volts)
-    signs = signs[volts != 0]
-    return bool(abs(signs.sum()) >= len(signs) - 1)
-
-
-def _median_step(plateaus: list[Plateau]) -> float:
-    steps = np.abs(np.diff([plateau.level for plateau in plateaus]))
-    return float(np.median(steps)) if len(steps) else math.inf
-
-
 def _no_match(plateaus: list[Plateau], quiet: list[Plateau], given: Given, name: str) -> CaptureError:
     wanted = len(given.values)
     what = "places" if given.axis == "positions" else "voltages"
@@ -223,20 +139,31 @@ def _no_match(plateaus: list[Plateau], quiet: list[Plateau], given: Given, name:
             f"{len(plateaus)} plateaus{silent} were found for the {wanted} {what} of {given.source}, "
             "and it cannot be told which belongs to which"
         )
+    if given.source == "--cv-values" and wanted >= 2 * len(plateaus):
+        return CaptureError(
+            f"{name}: {problem} (found {shown}{more})",
+            "with decimal commas put semicolons between the values: 0,98;2,01;2,97",
+        )
     mend = "check the values, choose the span with --start and --end, or give a --cv-file with start_s,end_s,cv_v"
     return CaptureError(f"{name}: {problem} (found {shown}{more})", mend)
 
 
 def _missing_notes(matched: list[Plateau | None], quiet: list[Plateau], given: Given) -> list[str]:
-    """Fill silent steps in where the take is silent for long enough, and say what is missing."""
+    """Fill silent steps in where the take is silent for long enough between two others, and say what is missing.
+
+    Silence before the first step and after the last one is that of the recording: the supply is off.
+    """
     notes = []
     holds = [p.hold_s for p in matched if p is not None]
     typical_s = float(np.median(holds)) if holds else 0.0
     for j in [j for j, p in enumerate(matched) if p is None]:
         before = max((p.end_s for p in matched[:j] if p is not None), default=-math.inf)
         after = min((p.start_s for p in matched[j + 1 :] if p is not None), default=math.inf)
+        between = math.isfinite(before) and math.isfinite(after)
         silent = [
-            q for q in quiet if q.start_s >= before - 0.1 and q.end_s <= after + 0.1 and q.hold_s > 0.4 * typical_s
+            q
+            for q in quiet
+            if between and q.start_s >= before - 0.1 and q.end_s <= after + 0.1 and q.hold_s > 0.4 * typical_s
         ]
         if silent:
             matched[j] = max(silent, key=lambda q: q.hold_s)
@@ -250,10 +177,30 @@ def _missing_notes(matched: list[Plateau | None], quiet: list[Plateau], given: G
 
 def _extra_note(plateau: Plateau, matched: list[Plateau | None], given: Given) -> str:
     where = f"The plateau at {plateau.start_s:.2f} s ({format_hz(hz_from_cents(plateau.level, 1.0), 4)})"
-    for j, other in enumerate(matched):
-        if other is not None and not other.silent and abs(other.level - plateau.level) < 5.0:
-            return f"{where} is step {j + 1} ({_value(given, j)}) once more; the longer one is used."
-    return f"{where} belongs to none of the steps and was left out."
+    j = _repeated(plateau, matched)
+    if j is not None:
+        return f"{where} is step {j + 1} ({_value(given, j)}) once more; the longer one is used."
+    what = "position" if given.axis == "positions" else "voltage"
+    return f"{where} belongs to none of the steps and was left out: is a {what} missing from the list?"
+
+
+def _repeated(plateau: Plateau, matched: list[Plateau | None]) -> int | None:
+    """Return the step right before or after a plateau whose pitch it has: one hold, broken in two."""
+    near = sorted(
+        (abs(other.start_s - plateau.start_s), j, other)
+        for j, other in enumerate(matched)
+        if other is not None and not other.silent
+    )
+    for side in (-1.0, 1.0):
+        beside = next(((j, one) for _, j, one in near if (one.start_s - plateau.start_s) * side > 0), None)
+        if beside is not None and abs(beside[1].level - plateau.level) < _SAME_CENTS:
+            return beside[0]
+    return None
+
+
+def _count_note(found: int, given: Given) -> str:
+    what = "positions" if given.axis == "positions" else "voltages"
+    return f"{found} plateaus were found for {len(given.values)} {what}."
 
 
 def _short_notes(matched: list[Plateau | None], given: Given) -> list[str]:

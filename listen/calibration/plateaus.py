@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from itertools import pairwise
+from typing import NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
@@ -99,6 +100,18 @@ def silences(trace: Trace, start_s: float, stop_s: float) -> list[Plateau]:
 
 
 def find_plateaus(trace: Trace, wanted: int | None, *, least: float = LEAST_CENTS) -> list[list[Plateau]]:
+    """Find where the trace rests: the views of :func:`find_views`, the likeliest first."""
+    return [view.plateaus for view in find_views(trace, wanted, least=least)]
+
+
+class View(NamedTuple):
+    """One way to see where a trace rests, and over which part of all thresholds it is seen."""
+
+    plateaus: list[Plateau]
+    share: float
+
+
+def find_views(trace: Trace, wanted: int | None, *, least: float = LEAST_CENTS) -> list[View]:
     """Find where the trace rests.
 
     Parameters
@@ -111,7 +124,7 @@ def find_plateaus(trace: Trace, wanted: int | None, *, least: float = LEAST_CENT
 
     Returns
     -------
-    list of list of Plateau
+    list of View
         Ways to see it, the likeliest first, each in order of time. Empty where the trace never rests.
 
     Notes
@@ -125,7 +138,7 @@ def find_plateaus(trace: Trace, wanted: int | None, *, least: float = LEAST_CENT
     if len(x) < 2 * SIDE + LEAST_HOLD_POINTS:
         if len(x) < LEAST_HOLD_POINTS:
             return []
-        return [[_plateau(trace, 0, len(x) - 1)]]
+        return [View([_plateau(trace, 0, len(x) - 1)], 1.0)]
     change = _changes(x)
     wander = 1.4826 * float(np.median(np.abs(change - np.median(change))))
     # A pitch that creeps all the time has no noise of that size: what is off the neighbours' mean tells it.
@@ -147,7 +160,7 @@ def find_plateaus(trace: Trace, wanted: int | None, *, least: float = LEAST_CENT
     order = sorted(
         found, key=lambda count: (count != wanted or found[count][0] < _LEAST_RUN * longest, -found[count][0])
     )
-    return [found[count][1] for count in order]
+    return [View(found[count][1], found[count][0] / _THRESHOLDS) for count in order]
 
 
 def _changes(x: Floats) -> Floats:

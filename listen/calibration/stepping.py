@@ -10,7 +10,8 @@ from listen.calibration.aligning import offset_note, offset_s
 from listen.calibration.given import Given
 from listen.calibration.marker import find_marker
 from listen.calibration.matching import match
-from listen.calibration.plateaus import Plateau, Trace, find_plateaus, pitch_trace, silences
+from listen.calibration.pairing import sigmas
+from listen.calibration.plateaus import Plateau, Trace, find_plateaus, find_views, pitch_trace, silences
 from listen.calibration.recorded import ramp_rows, refuse_ac_coupled, voltage_plateaus
 from listen.calibration.settled import settled
 from listen.calibration.spread import directions
@@ -38,6 +39,8 @@ class Take:
     voltage_channel : int or None
     index : int
         Which of the captures.
+    first_entry : int
+        The number of the first of its voltages in all lists together; takes with one list have the same.
     """
 
     name: str
@@ -46,9 +49,28 @@ class Take:
     voltage: Trace | None = None
     voltage_channel: int | None = None
     index: int = 0
+    first_entry: int = 0
 
 
-def steps_of(take: Take, given: Given | None) -> tuple[list[Step], tuple[str, ...]]:
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Measured:
+    """The steps of one take.
+
+    Attributes
+    ----------
+    steps : tuple of Step
+    notes : tuple of str
+        What was found about the take.
+    left_out : int
+        So many plateaus belong to no voltage.
+    """
+
+    steps: tuple[Step, ...]
+    notes: tuple[str, ...]
+    left_out: int = 0
+
+
+def steps_of(take: Take, given: Given | None) -> Measured:
     """Measure the steps of one take.
 
     Parameters
@@ -59,9 +81,7 @@ def steps_of(take: Take, given: Given | None) -> tuple[list[Step], tuple[str, ..
 
     Returns
     -------
-    steps : list of Step
-    notes : tuple of str
-        What was found about the take.
+    Measured
 
     Raises
     ------
@@ -78,9 +98,10 @@ def steps_of(take: Take, given: Given | None) -> tuple[list[Step], tuple[str, ..
     return _from_given(take, trace, given)
 
 
-def _from_given(take: Take, trace: Trace, given: Given) -> tuple[list[Step], tuple[str, ...]]:
+def _from_given(take: Take, trace: Trace, given: Given) -> Measured:
     begins_s = find_marker(trace)
     notes: tuple[str, ...] = ()
+    left_out = 0
     start_s = take.span_s[0]
     if begins_s is not None:
         notes = (f"The start marker was found; the steps begin at {begins_s:.2f} s.",)
@@ -88,11 +109,13 @@ def _from_given(take: Take, trace: Trace, given: Given) -> tuple[list[Step], tup
         after = trace.time_s >= begins_s
         trace = Trace(time_s=trace.time_s[after], value=trace.value[after])
     quiet = silences(trace, start_s, take.span_s[1])
-    ways = find_plateaus(trace, None if given.times_s else len(given.values))
+    views = find_views(trace, None if given.times_s else len(given.values))
+    ways = [view.plateaus for view in views]
     if given.times_s is None:
-        matched = match(ways, quiet, given, take.name)
+        matched = match(ways, quiet, given, take.name, [view.share for view in views])
         holds: list[Plateau | None] = list(matched.plateaus)
         notes += matched.notes
+        left_out = matched.left_out
     else:
         if begins_s is not None:
             shift = begins_s - given.times_s[0][0]
@@ -107,11 +130,13 @@ def _from_given(take: Take, trace: Trace, given: Given) -> tuple[list[Step], tup
         )
     ways_to = directions(given.values)
     nominal = given.nominal_v or (None,) * len(given.values)
-    steps = [
-        _step(take, trace, value, way, hold, meant)
-        for value, way, hold, meant in zip(given.values, ways_to, holds, nominal, strict=True)
-    ]
-    return steps, notes
+    steps = tuple(
+        replace(_step(take, trace, value, way, hold, meant), entry=take.first_entry + i, sigma_v=float(sigma))
+        for i, (value, way, hold, meant, sigma) in enumerate(
+            zip(given.values, ways_to, holds, nominal, sigmas(given), strict=True)
+        )
+    )
+    return Measured(steps=steps, notes=notes, left_out=left_out)
 
 
 def _window(start_s: float, end_s: float, ways: list[list[Plateau]], span_s: tuple[float, float]) -> Plateau | None:
@@ -155,7 +180,7 @@ def _step(take: Take, trace: Trace, value: float, way: Direction, hold: Plateau 
     )
 
 
-def _from_voltage(take: Take, trace: Trace, voltage: Trace, given: Given | None) -> tuple[list[Step], tuple[str, ...]]:
+def _from_voltage(take: Take, trace: Trace, voltage: Trace, given: Given | None) -> Measured:
     channel = take.voltage_channel or 0
     pitch_ways = find_plateaus(trace, None)
     if pitch_ways:
@@ -183,9 +208,10 @@ def _from_voltage(take: Take, trace: Trace, voltage: Trace, given: Given | None)
     nominal = given.values if given is not None else (None,) * len(volts)
     near = 0.003
     ways_to = directions([round(v / near) * near for v in volts])
-    return [
+    steps = tuple(
         _step(take, trace, v, way, p, meant) for v, way, p, meant in zip(volts, ways_to, plateaus, nominal, strict=True)
-    ], notes
+    )
+    return Measured(steps=steps, notes=notes)
 
 
 def _hold_volts(voltage: Trace, hold: Plateau) -> float:
@@ -194,14 +220,14 @@ def _hold_volts(voltage: Trace, hold: Plateau) -> float:
     return float(voltage.value[inside].mean()) / 1000.0 if inside.any() else hold.level / 1000.0
 
 
-def _from_ramp(take: Take, voltage: Trace, notes: tuple[str, ...]) -> tuple[list[Step], tuple[str, ...]]:
+def _from_ramp(take: Take, voltage: Trace, notes: tuple[str, ...]) -> Measured:
     rows = ramp_rows(voltage, take.frames)
     if len(rows) < 2:
         raise CaptureError(
             f"{take.name}: the voltage on channel {take.voltage_channel} neither rests nor covers a range",
             "hold each voltage for a second, or turn it slowly over its whole range",
         )
-    steps = [
+    steps = tuple(
         Step(
             cv_v=volts,
             f0_hz=f0_hz,
@@ -212,5 +238,6 @@ def _from_ramp(take: Take, voltage: Trace, notes: tuple[str, ...]) -> tuple[list
             capture=take.index,
         )
         for volts, f0_hz, sigma, start_s, end_s, way in rows
-    ]
-    return steps, (*notes, "The voltage is a slow ramp: the table has a row for each even part of it, and no settling.")
+    )
+    said = "The voltage is a slow ramp: the table has a row for each even part of it, and no settling."
+    return Measured(steps=steps, notes=(*notes, said))

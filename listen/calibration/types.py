@@ -46,6 +46,14 @@ class Step:
         The hold, seconds from the file's first sample.
     capture : int
         Which of the captures, counted from 0.
+    entry : int or None
+        Which voltage of the list it has, counted from 0: takes may share a list. None where it was recorded.
+    sigma_v : float or None
+        Standard deviation of ``cv_v`` by the digits that were given; None where it was recorded.
+    doubtful : bool
+        The voltage does not fit the others; the law was fitted without it.
+    fits_v : float or None
+        The voltage that would fit, of a doubtful one.
     """
 
     cv_v: float
@@ -61,6 +69,10 @@ class Step:
     start_s: float | None
     end_s: float | None
     capture: int = 0
+    entry: int | None = None
+    sigma_v: float | None = None
+    doubtful: bool = False
+    fits_v: float | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -82,8 +94,11 @@ class Law:
         Of ``f = A (V - V0)^exponent``, where the law is free.
     straight_v : tuple of float
         Lowest and highest voltage of the straight part.
+    errors_against : str
+        What a step's error is measured against: ``law``, or of a free law the simple curve that describes it best:
+        ``power``, ``parabola``, ``cubic``, ``octave line``, ``hertz line``.
     rms_error_cents, worst_error_cents, worst_at_v : float
-        Of all steps against the law.
+        Of all steps that are not doubtful against the law; NaN where the law goes through all of them by its making.
     range_v, range_hz : tuple of float
     """
 
@@ -100,6 +115,7 @@ class Law:
     exponent_from_v: float | None = None
     octaves_per_nominal_volt: float | None = None
     straight_v: tuple[float, float]
+    errors_against: str = "law"
     rms_error_cents: float
     worst_error_cents: float
     worst_at_v: float
@@ -240,6 +256,10 @@ class Calibration:
     advice : tuple of str
     notes : tuple of str
         What was found about the take: an offset, a missing or doubled step, a short hold.
+    doubts : tuple of str
+        Voltages that do not fit the others, and a scale that is none.
+    left_out : int
+        So many plateaus belong to no voltage.
     """
 
     axis: Axis
@@ -253,11 +273,14 @@ class Calibration:
     trim: Trim | None
     advice: tuple[str, ...]
     notes: tuple[str, ...]
+    doubts: tuple[str, ...] = ()
+    left_out: int = 0
 
     @property
     def whole(self) -> bool:
-        """Whether no step is missing or unsettled."""
-        return not any(step.missing or step.unsettled for step in self.steps)
+        """Whether every step oscillates, has settled and fits, and no plateau is without a voltage."""
+        bad = any(step.f0_hz is None or step.unsettled or step.doubtful for step in self.steps)
+        return not (bad or self.doubts or self.left_out)
 
 
 def _freeze(owner: object) -> None:

@@ -68,7 +68,7 @@ class Drift:
     steps : int
         How many were compared.
     left_out : int
-        Steps of both tables that were missing, silent or still moving.
+        Steps of both tables that were missing, silent, still moving or did not fit the others.
     notes : tuple of NoteDrift
         Every note of equal temperament within both tables, lowest first.
     why_not : str or None

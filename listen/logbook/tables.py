@@ -58,7 +58,7 @@ class Table:
     curves : mapping of str to Curve
         One for each direction (``up``, ``down``).
     left_out : int
-        Steps that were missing, silent or still moving.
+        Steps that were missing, silent, still moving or did not fit the others.
     """
 
     axis: str
@@ -94,7 +94,8 @@ def table_of(entry: Entry) -> Table:
 def _usable(step: Mapping[str, Any]) -> bool:
     f0_hz, control = step.get("f0_hz"), step.get("cv_v")
     known = all(isinstance(v, (int, float)) and np.isfinite(v) for v in (f0_hz, control))
-    return known and f0_hz > 0.0 and not step.get("missing") and not step.get("unsettled")  # type: ignore[operator]
+    bad = any(step.get(trouble) for trouble in ("missing", "unsettled", "doubtful"))
+    return known and f0_hz > 0.0 and not bad  # type: ignore[operator]
 
 
 def _curve(steps: Sequence[Mapping[str, Any]]) -> Curve:

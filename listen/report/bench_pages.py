@@ -66,7 +66,7 @@ def setup_page(result: SetupView, paper: Paper | None = None) -> str:
     if result.contact is not None:
         touched = result.contact
         lines += paper.write(
-            "The interface turns the wave over." if touched.inverted else "The interface keeps the wave upright.",
+            "The interface inverts the wave." if touched.inverted else "The interface keeps the wave upright.",
             label="polarity",
         )
         lines += paper.write(_coupling(touched), label="coupling")

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import json
 import os
-from collections.abc import Sequence
 from functools import cache
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -21,7 +20,7 @@ if TYPE_CHECKING:
 CALIBRATION_SCHEMA = "listen.calibration/1"
 STEP_COLUMNS = (
     "cv_v", "nominal_v", "f0_hz", "f0_sigma_cents", "note", "cents_off_note", "error_cents", "settling_s",
-    "direction", "start_s", "end_s", "capture", "unsettled", "missing",
+    "direction", "start_s", "end_s", "capture", "unsettled", "missing", "doubtful", "fits_v",
 )  # fmt: skip
 
 
@@ -45,7 +44,7 @@ def calibration_document(result: CalibrationView) -> dict[str, Any]:
         "settings": {
             "law": result.law_asked,
             "voltages": result.voltage_source,
-            "bench": result.bench_path,
+            "bench": ", ".join(result.bench_paths) or None,
             "axis": made.axis,
         },
         "steps": [_step(step) for step in made.steps],
@@ -66,6 +65,7 @@ def calibration_document(result: CalibrationView) -> dict[str, Any]:
         ],
         "inverse": [_inverse(row) for row in made.inverse],
         "trim": None if made.trim is None else _trim(made.trim),
+        "doubts": list(made.doubts),
         "advice": list(made.advice),
         "notes": list(made.notes),
     }
@@ -83,17 +83,18 @@ def calibration_schema() -> dict[str, Any]:
 
 def steps_csv(made: Calibration) -> str:
     """Return the table of steps as CSV: a header, a row a step, decimal points, empty where there is nothing."""
-    lines = [",".join(STEP_COLUMNS)]
+    place = "cv_v" if made.axis == "volts" else "position"
+    lines = [",".join([place, *STEP_COLUMNS[1:]])]
     for step in made.steps:
         values = _step(step)
         lines.append(",".join(_cell(values[column]) for column in STEP_COLUMNS))
     return "\n".join(lines) + "\n"
 
 
-def inverse_csv(rows: Sequence[InverseRow]) -> str:
-    """Return the inverse table as CSV: note, pitch, the voltage to give and its uncertainty."""
-    lines = ["note,f0_hz,cv_v,sigma_v"]
-    lines += [f"{row.note},{row.f0_hz:.9g},{row.cv_v:.6f},{row.sigma_v:.6f}" for row in rows]
+def inverse_csv(made: Calibration) -> str:
+    """Return the inverse table as CSV: note, pitch, the voltage to give (or the position) and its uncertainty."""
+    lines = ["note,f0_hz,cv_v,sigma_v" if made.axis == "volts" else "note,f0_hz,position,sigma_position"]
+    lines += [f"{row.note},{row.f0_hz:.9g},{row.cv_v:.6f},{row.sigma_v:.6f}" for row in made.inverse]
     return "\n".join(lines) + "\n"
 
 
@@ -136,6 +137,8 @@ def _step(step: Step) -> dict[str, Any]:
         "moving_cents": step.moving_cents if there else None,
         "unsettled": step.unsettled,
         "missing": step.missing,
+        "doubtful": step.doubtful,
+        "fits_v": step.fits_v,
         "direction": step.direction,
         "start_s": step.start_s,
         "end_s": step.end_s,
@@ -158,6 +161,7 @@ def _law(law: Law) -> dict[str, Any]:
         "exponent_sigma": law.exponent_sigma,
         "exponent_from_v": law.exponent_from_v,
         "straight_v": list(law.straight_v),
+        "errors_against": law.errors_against,
         "rms_error_cents": law.rms_error_cents,
         "worst_error_cents": law.worst_error_cents,
         "worst_at_v": law.worst_at_v,

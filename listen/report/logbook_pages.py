@@ -6,8 +6,9 @@ import os
 from collections.abc import Sequence
 from typing import TYPE_CHECKING
 
+from listen.logbook.temperature import temperature_trend
 from listen.report.drawing import dot, lane_ends
-from listen.report.logbook_words import change, circumstances, drift_sentences, moment, shown, summary
+from listen.report.logbook_words import change, circumstances, drift_sentences, moment, shown, summary, trend_sentence
 from listen.report.paper import Ink, Paper
 from listen.units import format_hz, note_number
 
@@ -93,6 +94,9 @@ def drift_page(build: str, history: Sequence[Drift], chosen: Drift | None = None
     for drift in history:
         lines.append(paper.line())
         lines += _drift(drift, paper)
+    trend = temperature_trend(history)
+    if trend is not None:
+        lines += [paper.line(), *paper.write(trend_sentence(trend), label="degrees")]
     chosen = chosen or next((d for d in reversed(history) if d.cause == "drift" and d.notes), None)
     if chosen is not None and chosen.notes:
         lines += [paper.line(), *_notes(chosen, paper)]
@@ -107,8 +111,8 @@ def _drift(drift: Drift, paper: Paper) -> list[str]:
     for sentence in drift_sentences(drift):
         lines += paper.write(sentence)
     if drift.left_out:
-        plural = "steps were" if drift.left_out > 1 else "step was"
-        lines += paper.write(f"{drift.left_out} {plural} missing, silent or still moving, and left out.")
+        steps = "steps were" if drift.left_out > 1 else "step was"
+        lines += paper.write(f"{drift.left_out} {steps} missing, silent, moving or doubtful, and left out.")
     return lines
 
 
@@ -116,7 +120,7 @@ def _notes(drift: Drift, paper: Paper) -> list[str]:
     """Draw the drift note by note, lowest first."""
     notes = _thinned(drift.notes)
     low, high = lane_ends([0.0, *(note.drift_cents for note in notes)], least=4.0)
-    unit = "V" if drift.axis == "volts" else "place"
+    unit = "V" if drift.axis == "volts" else "dial"
     drawn = paper.text_width >= 68
     scale = f" {low:<{_LANE - 7}.0f}{high:>7.0f}" if drawn else ""
     title = f"entry {drift.entry.number} against entry {drift.against.number}, cents"

@@ -7,10 +7,11 @@ from datetime import datetime
 from typing import TYPE_CHECKING, Any
 
 from listen.report.paper import readable
-from listen.units import note_name
+from listen.units import format_note_cents
 
 if TYPE_CHECKING:
     from listen.logbook import Drift, Entry, Stored
+    from listen.logbook.temperature import TemperatureTrend
 
 _SURE = 2.0
 """A change below so many standard deviations is not told from none."""
@@ -95,7 +96,7 @@ def drift_sentences(drift: Drift) -> list[str]:
     assert drift.middle_hz is not None
     sentences = [
         f"All notes together: {change(drift.offset_cents, drift.offset_sigma_cents)} "
-        f"cents (at {note_name(drift.middle_hz)})."
+        f"cents (at {format_note_cents(drift.middle_hz)})."
     ]
     span = drift.span_cents_per_octave
     if span is not None:
@@ -128,22 +129,33 @@ def _sure(value: float, sigma: float | None) -> bool:
 
 
 def _temperature(drift: Drift) -> list[str]:
+    """Say how much warmer it was; that alone is no cause."""
     change_c = drift.temperature_change_c
     if change_c is None or abs(change_c) < 1.0 or drift.cause == "trim":
         return []
-    assert drift.offset_cents is not None
-    warmer = "warmer" if change_c > 0.0 else "colder"
-    text = f"It was {abs(change_c):g} °C {warmer}: {drift.offset_cents / change_c:+.1f} cents"
-    span = drift.span_cents_per_octave
-    if span is None:
-        return [text + " a degree."]
-    text += f" and {span / change_c:+.2f} cents an octave a degree."
-    base_c = drift.against.temperature_c
-    if drift.axis == "volts" and base_c is not None:
+    return [
+        f"It was {abs(change_c):.3g} °C {'warmer' if change_c > 0.0 else 'colder'}: two tables do not tell the cause."
+    ]
+
+
+def trend_sentence(trend: TemperatureTrend) -> str:
+    """Say how a table follows the temperature, or that it does not stand out."""
+    head = f"Over {trend.tables} tables, {trend.low_c:.3g} to {trend.high_c:.3g} °C:"
+    parts = []
+    if _sure(trend.cents_per_c, trend.sigma_cents_per_c):
+        parts.append(f"{change(trend.cents_per_c, trend.sigma_cents_per_c)} cents a degree")
+    span, sigma = trend.span_cents_per_octave_per_c, trend.span_sigma_cents_per_octave_per_c
+    wide = span is not None and _sure(span, sigma)
+    if span is not None and wide:
+        parts.append(f"{change(span, sigma, decimals=2)} cents an octave a degree")
+    if not parts:
+        return f"{head} no change with the temperature stands out."
+    text = f"{head} {' and '.join(parts)}."
+    if trend.axis == "volts" and wide:
         # A junction's exponent is V / (kT/q): each octave shrinks by one part in T for a kelvin.
-        bare = -1200.0 / (_ZERO_C_IN_K + base_c)
+        bare = -1200.0 / (_ZERO_C_IN_K + (trend.against.temperature_c or 0.0))
         text += f" (A junction without compensation: {bare:+.1f} cents an octave a degree.)"
-    return [text]
+    return text
 
 
 def _warm_up(drift: Drift) -> list[str]:

@@ -30,8 +30,10 @@ from listen.units.text import (
     format_db,
     format_hz,
     format_hz_note,
+    format_note_cents,
     format_percent,
     format_seconds,
+    read_number,
 )
 
 __all__ = [
@@ -45,6 +47,7 @@ __all__ = [
     "format_db",
     "format_hz",
     "format_hz_note",
+    "format_note_cents",
     "format_percent",
     "format_seconds",
     "hz_from_cents",
@@ -54,6 +57,7 @@ __all__ = [
     "percent_from_db",
     "power_ratio_from_db",
     "ratio_from_db",
+    "read_number",
     "third_centre_hz",
     "third_edges_hz",
     "third_index",

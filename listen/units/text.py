@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 
-from listen.units.pitch import note_name
+from listen.units.pitch import cents_off_note, note_name
 
 
 def _digits(value: float, digits: int) -> str:
@@ -63,6 +63,54 @@ def format_hz_note(f_hz: float) -> str:
     """
     name = note_name(f_hz)
     return f"{format_hz(f_hz)} ({name})" if name else format_hz(f_hz)
+
+
+def read_number(text: str) -> float | None:
+    """Read a number as a person types it, with a decimal point or a decimal comma.
+
+    Parameters
+    ----------
+    text : str
+
+    Returns
+    -------
+    float or None
+        None where it is no finite number, or could be read in two ways.
+
+    Examples
+    --------
+    >>> read_number("2.5"), read_number(" -2,5 "), read_number("1,234.5"), read_number("two")
+    (2.5, -2.5, None, None)
+    """
+    plain = text.strip()
+    if plain.count(",") > 1 or ("," in plain and "." in plain) or "_" in plain:
+        return None
+    try:
+        number = float(plain.replace(",", "."))
+    except ValueError:
+        return None
+    return number if math.isfinite(number) else None
+
+
+def format_note_cents(f_hz: float) -> str:
+    """Write the nearest note of a pitch with the cents that it is off, so that one pitch has one name.
+
+    Parameters
+    ----------
+    f_hz : float
+        Hz.
+
+    Returns
+    -------
+    str
+
+    Examples
+    --------
+    >>> format_note_cents(440.0), format_note_cents(446.0), format_note_cents(435.0)
+    ('A4', 'A4 +23 cents', 'A4 -20 cents')
+    """
+    cents = round(cents_off_note(f_hz))
+    return f"{note_name(f_hz)} {cents:+d} cents" if cents else note_name(f_hz)
 
 
 def format_seconds(duration_s: float) -> str:

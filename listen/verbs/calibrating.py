@@ -5,7 +5,7 @@ from __future__ import annotations
 import json
 import os
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
 
@@ -15,9 +15,12 @@ from listen.bench import WAVES, Bench, load_bench
 from listen.calibration import (
     LAWS,
     Calibration,
+    Core,
     Given,
+    Measured,
     Step,
     Take,
+    Trace,
     Trimming,
     calibration_of,
     parse_positions,
@@ -29,13 +32,74 @@ from listen.calibration import (
     with_nominal,
 )
 from listen.capture import Capture, open_capture
-from listen.errors import CaptureError, OptionError, suggestion
+from listen.errors import OptionError, suggestion
 from listen.report.calibration_page import calibration_page
 from listen.track import track
 from listen.verbs.beside import bench_beside
 
 FilePath = str | os.PathLike[str]
 Progress = Callable[[float], None]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class CalibrationSettings:
+    """How takes become a table.
+
+    Attributes
+    ----------
+    cv_channel : int, optional
+        The channel that holds the voltage; counts from 1. The bench file's ``[cv]`` gives its volts.
+    cv_file : path or sequence of path, optional
+        Steps files, one for all takes or one a take.
+    cv_steps : str, optional
+        ``START:STOP:STEP[:up|down|updown]``; beside measured volts, what was meant.
+    cv_values : str or sequence of float, optional
+        Volts as read on the meter, one a plateau, in order.
+    positions : str, optional
+        Places of a dial.
+    law : {'auto', 'volt-per-octave', 'hertz-per-volt', 'free'}
+    channel, start_s, end_s
+        As for `listen.check`.
+    wave : str, optional
+        The intended wave, as for `listen.check`: what a flat top may come from depends on it.
+    bench : path or Bench, optional
+        For all takes; else each take has the ``bench.toml`` beside it.
+    before : path, optional
+        The JSON of a calibration before the scale trimmer was turned.
+    turned : float, optional
+        Turns since then, clockwise positive.
+    clockwise : {'wider', 'narrower'}, optional
+        Your own note of what clockwise does to an octave.
+    """
+
+    cv_channel: int | None = None
+    cv_file: FilePath | Sequence[FilePath] | None = None
+    cv_steps: str | None = None
+    cv_values: str | Sequence[float] | None = None
+    positions: str | None = None
+    law: str = "auto"
+    channel: int | None = None
+    wave: str | None = None
+    bench: FilePath | Bench | None = None
+    start_s: float | None = None
+    end_s: float | None = None
+    before: FilePath | None = None
+    turned: float | None = None
+    clockwise: str | None = None
+
+    def __post_init__(self) -> None:
+        _known("law", self.law, LAWS)
+        _known("wave", self.wave, WAVES)
+        _known("direction", self.clockwise, ("wider", "narrower"))
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class _Source:
+    """One take, the bench file that belongs to it, and the channel of its voltage."""
+
+    capture: Capture
+    bench: Bench | None
+    voltage_channel: int | None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False, repr=False)
@@ -45,7 +109,8 @@ class CalibrationResult:
     Attributes
     ----------
     captures : tuple of Capture
-    bench : Bench or None
+    benches : tuple of Bench or None
+        The bench file of each capture.
     calibration : Calibration
     voltage_source : str
         Where the voltages came from: an option or a channel.
@@ -53,15 +118,22 @@ class CalibrationResult:
     """
 
     captures: tuple[Capture, ...]
-    bench: Bench | None
+    benches: tuple[Bench | None, ...]
     calibration: Calibration
     voltage_source: str
     law_asked: str
 
     @property
-    def bench_path(self) -> str | None:
-        """The bench file that was used."""
-        return self.bench.path if self.bench else None
+    def bench(self) -> Bench | None:
+        """The bench file of the first take that has one."""
+        return next((bench for bench in self.benches if bench is not None), None)
+
+    @property
+    def bench_paths(self) -> tuple[str, ...]:
+        """The bench files that were used, each once."""
+        return tuple(
+            dict.fromkeys(bench.path for bench in self.benches if bench is not None and bench.path is not None)
+        )
 
     @property
     def steps(self) -> tuple[Step, ...]:
@@ -83,22 +155,7 @@ class CalibrationResult:
 
 
 def calibrate(
-    *paths: FilePath,
-    cv_channel: int | None = None,
-    cv_file: FilePath | Sequence[FilePath] | None = None,
-    cv_steps: str | None = None,
-    cv_values: str | Sequence[float] | None = None,
-    positions: str | None = None,
-    law: str = "auto",
-    channel: int | None = None,
-    wave: str | None = None,
-    bench: FilePath | Bench | None = None,
-    start_s: float | None = None,
-    end_s: float | None = None,
-    before: FilePath | None = None,
-    turned: float | None = None,
-    clockwise: str | None = None,
-    progress: Progress | None = None,
+    *paths: FilePath, settings: CalibrationSettings | None = None, progress: Progress | None = None, **changes: Any
 ) -> CalibrationResult:
     """Make a pitch-against-voltage table of one or more takes.
 
@@ -106,27 +163,11 @@ def calibrate(
     ----------
     *paths : path
         Takes in which each voltage is held for a second or so; several make one table.
-    cv_channel : int, optional
-        The channel that holds the voltage; counts from 1. The bench file's ``[cv]`` gives its volts.
-    cv_file : path or sequence of path, optional
-        Steps files, one for all takes or one a take.
-    cv_steps : str, optional
-        ``START:STOP:STEP[:up|down|updown]``; beside measured volts, what was meant.
-    cv_values : str or sequence of float, optional
-        Volts as read on the meter, one a plateau, in order.
-    positions : str, optional
-        Places of a dial.
-    law : {'auto', 'volt-per-octave', 'hertz-per-volt', 'free'}
-    channel, wave, bench, start_s, end_s
-        As for `listen.check`.
-    before : path, optional
-        The JSON of a calibration before the scale trimmer was turned.
-    turned : float, optional
-        Turns since then, clockwise positive.
-    clockwise : {'wider', 'narrower'}, optional
-        Your own note of what clockwise does to an octave.
+    settings : CalibrationSettings, optional
     progress : callable, optional
         Called with the part that is done, 0 to 1.
+    **changes
+        Any of the settings by its name: ``cv_values="0.98,2.01,2.97"``.
 
     Returns
     -------
@@ -144,109 +185,138 @@ def calibrate(
     >>> result.calibration.law.octaves_per_volt  # doctest: +SKIP
     0.9987
     """
+    settings = replace(settings or CalibrationSettings(), **changes)
     if not paths:
         raise OptionError("no capture was given", "name a recording of the steps")
-    _known("law", law, LAWS)
-    _known("wave", wave, WAVES)
-    _known("direction", clockwise, ("wider", "narrower"))
-    given = _given(len(paths), cv_channel, cv_file, cv_steps, cv_values, positions)
-    trimming = Trimming(before=_table(before, turned), turned=turned, clockwise=clockwise)
-    steps: list[Step] = []
-    notes: list[str] = []
-    captures = []
-    known: Bench | None = None
+    given = _given(len(paths), settings)
+    trimming = Trimming(
+        before=_table(settings.before, settings.turned), turned=settings.turned, clockwise=settings.clockwise
+    )
+    sources: list[_Source] = []
+    measured: list[Measured] = []
+    entries = 0
     for index, (path, volts) in enumerate(zip(paths, given, strict=True)):
-        known = _bench(path, bench)
-        share = _share(progress, index, len(paths))
-        take, capture = _take(path, index, known, channel, cv_channel, volts, (start_s, end_s), share)
-        found, said = steps_of(take, volts)
-        steps += found
-        notes += [f"{capture.path}: {line}" for line in said] if len(paths) > 1 else said
-        captures.append(capture)
+        source, take = _take(path, settings, volts, _share(progress, index, len(paths)))
+        same_list = volts is not None and volts is given[0]
+        measured.append(steps_of(replace(take, index=index, first_entry=0 if same_list else entries), volts))
+        entries += len(measured[-1].steps)
+        sources.append(source)
     calibration = calibration_of(
-        steps,
-        notes=tuple(notes),
-        axis="positions" if positions is not None else "volts",
-        law=law,
+        [step for one in measured for step in one.steps],
+        notes=_notes(sources, measured),
+        axis="positions" if settings.positions is not None else "volts",
+        law=settings.law,
         trimming=trimming,
-        capacitor_f=_capacitor_f(known),
-        name=", ".join(c.path for c in captures),
+        core=_core(settings, [source.bench for source in sources]),
+        left_out=sum(one.left_out for one in measured),
+        name=", ".join(source.capture.path for source in sources),
     )
-    source = f"channel {cv_channel or _cv_channel(known)}" if given[0] is None or cv_channel else given[0].source
     return CalibrationResult(
-        captures=tuple(captures), bench=known, calibration=calibration, voltage_source=source, law_asked=law
+        captures=tuple(source.capture for source in sources),
+        benches=tuple(source.bench for source in sources),
+        calibration=calibration,
+        voltage_source=_voltage_source(given, sources),
+        law_asked=settings.law,
     )
 
 
-def _given(
-    count: int,
-    cv_channel: int | None,
-    cv_file: FilePath | Sequence[FilePath] | None,
-    cv_steps: str | None,
-    cv_values: str | Sequence[float] | None,
-    positions: str | None,
-) -> list[Given | None]:
+def _notes(sources: Sequence[_Source], measured: Sequence[Measured]) -> tuple[str, ...]:
+    """Return what was found about the takes; of several, each note with the name of its take."""
+    if len(sources) == 1:
+        return measured[0].notes
+    return tuple(
+        f"{source.capture.path}: {line}" for source, one in zip(sources, measured, strict=True) for line in one.notes
+    )
+
+
+def _voltage_source(given: Sequence[Given | None], sources: Sequence[_Source]) -> str:
+    """Say where the voltages came from."""
+    channels = dict.fromkeys(str(source.voltage_channel) for source in sources if source.voltage_channel is not None)
+    if channels:
+        return f"channel{'s' if len(channels) > 1 else ''} {', '.join(channels)}"
+    return ", ".join(dict.fromkeys(one.source for one in given if one is not None))
+
+
+def _core(settings: CalibrationSettings, benches: Sequence[Bench | None]) -> Core:
+    """Return what is known of the circuit, where the bench files of all takes agree."""
+    waves = {bench.build.wave for bench in benches if bench is not None}
+    capacitors = {_capacitor_f(bench) for bench in benches}
+    wave = settings.wave or (waves.pop() if len(waves) == 1 else None)
+    return Core(capacitor_f=capacitors.pop() if len(capacitors) == 1 else None, wave=wave)
+
+
+def _given(count: int, settings: CalibrationSettings) -> list[Given | None]:
     """Return the voltages of each take; None where a channel has them."""
-    measured = {"--cv-channel": cv_channel, "--cv-file": cv_file, "--cv-values": cv_values, "--positions": positions}
+    measured = {
+        "--cv-channel": settings.cv_channel,
+        "--cv-file": settings.cv_file,
+        "--cv-values": settings.cv_values,
+        "--positions": settings.positions,
+    }
     ways = [name for name, value in measured.items() if value is not None]
     if len(ways) > 1:
         raise OptionError(f"{ways[0]} and {ways[1]} both give the voltages", "give one of them")
-    if positions is not None and cv_steps is not None:
+    if settings.positions is not None and settings.cv_steps is not None:
         raise OptionError("--positions and --cv-steps cannot be given together", "give one of them")
-    nominal = parse_steps(cv_steps) if cv_steps is not None else None
-    if cv_file is not None:
-        files = [cv_file] if isinstance(cv_file, (str, os.PathLike)) else list(cv_file)
-        if len(files) not in (1, count):
-            raise OptionError(
-                f"--cv-file is given {len(files)} times for {count} captures", "give it once, or once a capture"
-            )
-        read = [read_steps_file(file) for file in files]
-        read = read * count if len(read) == 1 else read
-        return [with_nominal(one, nominal) if nominal else one for one in read]
-    if cv_values is not None:
-        text = cv_values if isinstance(cv_values, str) else ",".join(repr(float(v)) for v in cv_values)
+    nominal = parse_steps(settings.cv_steps) if settings.cv_steps is not None else None
+    if settings.cv_file is not None:
+        return [with_nominal(one, nominal) if nominal else one for one in _read_files(settings.cv_file, count)]
+    if settings.cv_values is not None:
+        values = settings.cv_values
+        text = values if isinstance(values, str) else ",".join(repr(float(v)) for v in values)
         typed = parse_values(text)
         return [with_nominal(typed, nominal) if nominal else typed] * count
-    if positions is not None:
-        return [parse_positions(positions)] * count
+    if settings.positions is not None:
+        return [parse_positions(settings.positions)] * count
     return [nominal] * count
 
 
+def _read_files(cv_file: FilePath | Sequence[FilePath], count: int) -> list[Given]:
+    files = [cv_file] if isinstance(cv_file, (str, os.PathLike)) else list(cv_file)
+    if len(files) not in (1, count):
+        raise OptionError(
+            f"--cv-file is given {len(files)} times for {count} captures", "give it once, or once a capture"
+        )
+    read = [read_steps_file(file) for file in files]
+    return read * count if len(read) == 1 else read
+
+
 def _take(
-    path: FilePath,
-    index: int,
-    known: Bench | None,
-    channel: int | None,
-    cv_channel: int | None,
-    volts: Given | None,
-    span: tuple[float | None, float | None],
-    progress: Progress | None,
-) -> tuple[Take, Capture]:
-    settings = known.capture if known else None
-    capture = open_capture(path, channel=channel, start_s=span[0], end_s=span[1], settings=settings)
-    asked = cv_channel if cv_channel is not None else (_cv_channel(known) if volts is None else None)
+    path: FilePath, settings: CalibrationSettings, volts: Given | None, progress: Progress | None
+) -> tuple[_Source, Take]:
+    """Track one take, with the bench file that belongs to it."""
+    bench = _bench(path, settings.bench)
+    capture = open_capture(
+        path,
+        channel=settings.channel,
+        start_s=settings.start_s,
+        end_s=settings.end_s,
+        settings=bench.capture if bench else None,
+    )
+    asked = settings.cv_channel
+    if asked is None and volts is None:
+        asked = bench.cv.channel if bench else None
     if asked is None and volts is None:
         raise OptionError(
             "the voltages are not given",
             "type them with --cv-values 0.98,2.01,2.97, or use --cv-steps 0:5:1, --cv-file, --cv-channel, --positions",
         )
-    voltage = _voltage(path, capture, asked, known, span) if asked is not None else None
-    frames = track(capture, progress=progress)
+    source = _Source(capture=capture, bench=bench, voltage_channel=asked)
+    voltage = _voltage(path, source, settings) if asked is not None else None
     rate = capture.true_rate_hz
     take = Take(
         name=capture.path,
-        frames=frames,
+        frames=track(capture, progress=progress),
         span_s=(capture.start_sample / rate, capture.stop_sample / rate),
         voltage=voltage,
         voltage_channel=asked,
-        index=index,
     )
-    return take, capture
+    return source, take
 
 
-def _voltage(
-    path: FilePath, capture: Capture, channel: int, known: Bench | None, span: tuple[float | None, float | None]
-) -> Any:
+def _voltage(path: FilePath, source: _Source, settings: CalibrationSettings) -> Trace:
+    """Read the recorded voltage of a take, on the time scale of its oscillator."""
+    capture, bench, channel = source.capture, source.bench, source.voltage_channel or 0
     if os.fspath(path) == "-":
         raise OptionError("--cv-channel cannot read standard input twice", "save the take to a file first")
     if channel == capture.channel:
@@ -257,18 +327,14 @@ def _voltage(
     if channel > capture.channels:
         have = "1 channel" if capture.channels == 1 else f"{capture.channels} channels"
         raise OptionError(f"--cv-channel {channel}: {capture.path} has {have}", "channels count from 1")
-    if known is None or known.cv.volts_per_full_scale is None:
+    if bench is None or bench.cv.volts_per_full_scale is None:
         raise OptionError(
             f"--cv-channel {channel}: the volts of full scale are not known",
             "write volts_per_full_scale = 10.0 below [cv] in the bench file (--bench)",
         )
-    source = open_capture(path, channel=channel, start_s=span[0], end_s=span[1])
-    trace = voltage_trace(source, known.cv.volts_per_full_scale, known.cv.offset_v)
-    return type(trace)(time_s=trace.time_s * source.true_rate_hz / capture.true_rate_hz, value=trace.value)
-
-
-def _cv_channel(known: Bench | None) -> int | None:
-    return known.cv.channel if known else None
+    recorded = open_capture(path, channel=channel, start_s=settings.start_s, end_s=settings.end_s)
+    trace = voltage_trace(recorded, bench.cv.volts_per_full_scale, bench.cv.offset_v)
+    return replace(trace, time_s=trace.time_s * recorded.true_rate_hz / capture.true_rate_hz)
 
 
 def _bench(path: FilePath, bench: FilePath | Bench | None) -> Bench | None:
@@ -327,4 +393,4 @@ def _known(name: str, value: str | None, known: tuple[str, ...]) -> None:
         raise OptionError(f"{value!r} is not a known {name}", suggestion(value, known))
 
 
-__all__ = ["CalibrationResult", "CaptureError", "calibrate"]
+__all__ = ["CalibrationResult", "CalibrationSettings", "calibrate"]

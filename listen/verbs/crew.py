@@ -15,6 +15,7 @@ from pathlib import Path
 from typing import Any
 
 from listen.errors import ListenError, OptionError, one_line
+from listen.logbook.types import About
 from listen.verbs.kept import Stamp, stamps
 
 _PARENT_LOOKED_FOR_EVERY_S = 0.5
@@ -35,6 +36,8 @@ class Task:
         For :func:`listen.check`.
     outputs : mapping of str to str
         Files to write of it: ``frames``, ``page``, ``pictures``.
+    about : About or None
+        The circumstances of the measurement, for the sheet of the page.
     threads : int
     """
 
@@ -42,6 +45,7 @@ class Task:
     path: str
     settings: Mapping[str, Any]
     outputs: Mapping[str, str] = field(default_factory=dict)
+    about: About | None = None
     threads: int = 1
 
 
@@ -209,12 +213,12 @@ def _look_at(task: Task) -> Done:
     result = check(task.path, threads=task.threads, **task.settings)
     written: dict[str, Mapping[str, Stamp]] = {}
     for kind, target in task.outputs.items():
-        written[kind] = stamps(_write(kind, result, Path(target)))
+        written[kind] = stamps(_write(kind, result, Path(target), task.about))
     text = json.dumps(check_document(result), allow_nan=False).encode("ascii")
     return Done(index=task.index, document=text, written=written)
 
 
-def _write(kind: str, result: Any, target: Path) -> list[Path]:
+def _write(kind: str, result: Any, target: Path, about: About | None) -> list[Path]:
     if kind == "frames":
         from listen.report.frames_csv import write_frames_csv
 
@@ -222,7 +226,7 @@ def _write(kind: str, result: Any, target: Path) -> list[Path]:
     elif kind == "page":
         from listen.report.page import write_check_page
 
-        write_check_page(result, target)
+        write_check_page(result, target, about)
     else:
         from listen.report.page.pictures import write_pictures
 

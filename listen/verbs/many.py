@@ -10,6 +10,7 @@ from dataclasses import dataclass, replace
 from typing import Any
 
 from listen.errors import OptionError, one_line
+from listen.logbook.types import About
 from listen.report.many import Row, row_of
 from listen.verbs.beside import bench_beside
 from listen.verbs.crew import Done, Task, check_all, crew_size
@@ -42,6 +43,7 @@ def check_many(
     cluster: str | None = None,
     keep: str | os.PathLike[str] | None = None,
     documents: bool = False,
+    about: About | None = None,
     progress: Callable[[float], None] | None = None,
 ) -> Many:
     """Check many takes.
@@ -62,6 +64,8 @@ def check_many(
         A folder for results, for a later run of the same.
     documents : bool
         Whether rows carry their documents.
+    about : About, optional
+        The circumstances of the measurements, for the sheets of the pages.
     progress : callable, optional
         Called with the part that is done, 0 to 1.
 
@@ -86,12 +90,12 @@ def check_many(
             continue
         wanted = dict(outputs[i]) if outputs else {}
         if kept is not None:
-            keys[i] = key = _key(item.path, settings)
+            keys[i] = key = _key(item.path, settings, about if "page" in wanted else None)
             text = None if key is None else kept.look_up(key, wanted)
             if text is not None:
                 rows[i] = _passed(item, text, documents)
                 continue
-        tasks.append(Task(index=i, path=item.path, settings=settings, outputs=wanted))
+        tasks.append(Task(index=i, path=item.path, settings=settings, outputs=wanted, about=about))
     from_before = sum(row.error is None for row in rows.values())
     report = progress or (lambda _part: None)
     report(len(rows) / len(found))
@@ -129,11 +133,12 @@ def _absolute(found: Sequence[Found], settings: dict[str, Any]) -> tuple[list[Fo
     return [replace(item, path=os.path.abspath(item.path)) for item in found], {**settings, **files}
 
 
-def _key(path: str, settings: Mapping[str, Any]) -> dict[str, Any] | None:
+def _key(path: str, settings: Mapping[str, Any], about: About | None) -> dict[str, Any] | None:
     bench = settings.get("bench")
     beside = bench_beside(path) if bench is None else bench
     files = {"bench": None if beside is None else os.fspath(beside), "limits": settings.get("limits")}
-    return key_of(path, settings, files)
+    stated = {} if about is None else {"about": repr(about)}
+    return key_of(path, {**settings, **stated}, files)
 
 
 def _row(item: Found, done: Done, documents: bool) -> Row:

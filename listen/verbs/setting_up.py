@@ -7,10 +7,10 @@ import os
 from dataclasses import dataclass
 from pathlib import Path
 
-from listen.bench import load_bench
+from listen.bench import load_bench, read_toml
 from listen.calibration.chain import Contact, Floor, Volts, contact, floor_of, volts_from_tone
 from listen.capture import Capture, open_capture, scan_damage
-from listen.errors import BenchError, CaptureError, OptionError
+from listen.errors import BenchError, CaptureError, OptionError, suggestion
 from listen.report.bench_text import with_keys
 from listen.report.files import check_target, write_whole
 from listen.track import track
@@ -56,6 +56,7 @@ def setup(
     silence: FilePath | None = None,
     channel: int | None = None,
     write: FilePath | None = None,
+    replace: bool = False,
 ) -> SetupResult:
     """Measure the recording chain and write it into a bench file.
 
@@ -77,6 +78,8 @@ def setup(
         Counts from 1.
     write : path, optional
         The bench file to make or to change; all else in it stays.
+    replace : bool
+        Whether a polarity that differs from what the file holds may take its place.
 
     Returns
     -------
@@ -87,6 +90,8 @@ def setup(
     ListenError
         A take or an option cannot be used.
     """
+    if meter not in METERS:
+        raise OptionError(f"{meter!r} is no kind of meter", suggestion(meter, METERS))
     if tone is None and cell is None and silence is None:
         raise OptionError("no take was given", 'give --tone, --cell or --silence; "listen setup" alone shows how')
     if (tone is None) != (meter_v is None):
@@ -100,6 +105,8 @@ def setup(
     touched = contact_of(cell, channel) if cell is not None else None
     volts = _volts(tone, meter_v, touched, channel) if tone is not None and meter_v is not None else None
     quiet = _floor(silence, channel) if silence is not None else None
+    if touched is not None and write is not None and not replace:
+        _same_polarity(touched, write)
     values, notes = _keys(volts, touched, channel)
     text = with_keys(before, "capture", values, notes, os.fspath(write or "the bench file")) if values else before
     if quiet is not None:
@@ -113,6 +120,20 @@ def setup(
         text=text,
         path=None if write is None else os.fspath(write),
         remarks=_remarks(volts, touched, meter, cell_v),
+    )
+
+
+def _same_polarity(touched: Contact, write: FilePath) -> None:
+    """Refuse to turn the polarity over that a bench file holds: every half named so far would be the other one."""
+    if not Path(write).exists():
+        return
+    held = read_toml(write, BenchError, "bench file").get("capture", {}).get("inverted")
+    if held is None or held == touched.inverted:
+        return
+    said = f"inverted = {str(held).lower()}"
+    raise OptionError(
+        f"--cell: the first swing goes {'down' if touched.inverted else 'up'}, but {os.fspath(write)} holds {said}",
+        "touch plus to the tip and try again; if the cable or the input was changed, add --replace",
     )
 
 
@@ -173,7 +194,7 @@ def _keys(
             values["ac_coupling_hz"] = touched.corner_hz
             if len(touched.corners_hz) > 1:
                 both = " and ".join(f"{corner:.2f}" for corner in touched.corners_hz)
-                notes["ac_coupling_hz"] = f"two couplings in series, {both} Hz; their sum turns the phases alike"
+                notes["ac_coupling_hz"] = f"two couplings in series, {both} Hz; their sum shifts the phases alike"
     return values, notes
 
 

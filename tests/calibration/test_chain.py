@@ -10,6 +10,7 @@ import soundfile
 
 from listen.bench import load_bench
 from listen.calibration.chain import contact, floor_of
+from listen.cli import main
 from listen.errors import BenchError, CaptureError, OptionError
 from listen.report.bench_text import with_keys
 from listen.verbs.setting_up import setup
@@ -163,6 +164,32 @@ def test_what_is_given_together():
     ):
         with pytest.raises(OptionError, match=words):
             setup(**given)
+
+
+def test_an_unknown_kind_of_meter():
+    with pytest.raises(OptionError, match="'nonsense' is no kind of meter; known: true-rms, average"):
+        setup(tone="x.wav", meter_v=2.0, meter="nonsense")
+
+
+def test_a_polarity_that_differs_is_asked_about(tmp_path, capsys):
+    bench = tmp_path / "bench.toml"
+    before = "[capture]\ninverted = false\n"
+    bench.write_text(before)
+    wav(tmp_path / "cell.wav", touched([2.0], inverted=True))
+    call = ["setup", "--cell", str(tmp_path / "cell.wav"), "--write", str(bench)]
+    assert main(call) == 2
+    said = capsys.readouterr().err
+    assert "the first swing goes down" in said
+    assert "holds inverted = false" in said
+    assert "--replace" in said
+    assert bench.read_text() == before
+    assert main([*call, "--replace"]) == 0
+    assert load_bench(bench).capture.inverted is True
+    # the same again, and a file that says nothing, are no question
+    assert main(call) == 0
+    bench.write_text("[capture]\nchannel = 1\n")
+    assert main(call) == 0
+    assert load_bench(bench).capture.inverted is True
 
 
 def test_a_loud_silence(tmp_path):

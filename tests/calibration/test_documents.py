@@ -32,7 +32,7 @@ from tests.helpers import PlainCapture
 def result_of(made) -> CalibrationResult:
     capture = PlainCapture(channels=1)
     return CalibrationResult(
-        captures=(capture,), bench=None, calibration=made, voltage_source="--cv-values", law_asked="auto"
+        captures=(capture,), benches=(None,), calibration=made, voltage_source="--cv-values", law_asked="auto"
     )
 
 
@@ -86,7 +86,7 @@ def test_empty_steps_are_empty(full):
 
 
 def test_the_inverse_table_as_csv(full):
-    rows = list(csv.DictReader(inverse_csv(full.calibration.inverse).splitlines()))
+    rows = list(csv.DictReader(inverse_csv(full.calibration).splitlines()))
     assert [row["note"] for row in rows[:2]] == ["A1", "A#1"] or len(rows) > 50
     volts = [float(row["cv_v"]) for row in rows]
     assert volts == sorted(volts)

@@ -308,7 +308,7 @@ CALLS: dict[str, tuple[Sequence[str], str]] = {
     "export to a folder": (["logbook", "export", "--json", "folder"], "is a folder"),
     "temperature text": (["logbook", "note", "a", "x", "--temperature", "warm"], "--temperature 'warm' is no number"),
     "temperature too high": (["logbook", "note", "a", "x", "--temperature", "400"], "cannot be 400 degrees C"),
-    "temperature nan": (["logbook", "note", "a", "x", "--temperature", "nan"], "cannot be nan"),
+    "temperature nan": (["logbook", "note", "a", "x", "--temperature", "nan"], "'nan' is no number"),
     "warm-up negative": (["logbook", "note", "a", "x", "--warm-up", "-5"], "cannot be -5 minutes"),
     "measured text": (["logbook", "note", "a", "x", "--measured", "yesterday"], "--measured 'yesterday' is no moment"),
     "measured no day": (["logbook", "note", "a", "x", "--measured", "2026-02-30"], "is no moment"),

@@ -50,6 +50,7 @@ def _pitch(made: Calibration) -> Chart | None:
     low, high = min(known, key=lambda s: s.f0_hz or 0.0), max(known, key=lambda s: s.f0_hz or 0.0)
     return _chart(
         made, "pitch", x, lines, say("axis.pitch"), "pitch-y", unit="Hz",
+        words="pitch" if made.axis == "volts" else "pitch_dial",
         y_range=((low.f0_hz or 1.0) / 1.12, (high.f0_hz or 1.0) * 1.12),
         low=format_hz_note(low.f0_hz or 0.0), low_at=_place(made, low.cv_v), high=format_hz_note(high.f0_hz or 0.0),
         high_at=_place(made, high.cv_v),
@@ -57,7 +58,7 @@ def _pitch(made: Calibration) -> Chart | None:
 
 
 def _error(made: Calibration) -> Chart | None:
-    x, lines = _ways(made, lambda step: step.error_cents)
+    x, lines = _ways(made, lambda step: None if step.doubtful else step.error_cents)
     if made.law is None or len(x) < 2 or not lines:
         return None
     reach = max(float(np.nanmax(np.abs(line.y))) for line in lines)
@@ -157,13 +158,14 @@ def _ways(made: Calibration, value: Callable[[Step], float | None]) -> tuple[Flo
 
 def _chart(
     made: Calibration, name: str, x: Floats, lines: tuple[Line, ...], y_label: str, y_axis: Axis, *, unit: str,
-    decimals: int = 1, limits: tuple[Limit, ...] = (), y_range: tuple[float, float] | None = None, **said: str,
+    decimals: int = 1, limits: tuple[Limit, ...] = (), y_range: tuple[float, float] | None = None, words: str = "",
+    **said: str,
 ) -> Chart:  # fmt: skip
     volts = made.axis == "volts"
     return Chart(
         name=f"cv-{name}",
-        title=say(f"calibration.chart.{name}"),
-        alt=say(f"calibration.chart.{name}_alt", **said),
+        title=say(f"calibration.chart.{words or name}"),
+        alt=say(f"calibration.chart.{words or name}_alt", **said),
         x_label=say("calibration.axis_volts" if volts else "calibration.axis_places"),
         y_label=y_label,
         x=x,

@@ -3,18 +3,18 @@
 from __future__ import annotations
 
 import os
-import time
 from collections.abc import Sequence
 from typing import Any
 
-from listen.calibration.types import Calibration, InverseRow, Step
-from listen.report.calibration_page import law_sentence
+from listen.calibration.types import Calibration, Step
+from listen.logbook.types import About
 from listen.report.calibration_views import CalibrationView
+from listen.report.calibration_words import calibration_verdict, law_sentence
 from listen.report.document import tool_version
 from listen.report.files import write_whole
 from listen.report.page.calibrate_charts import calibration_charts, same_v
 from listen.report.page.pages import page_data, render
-from listen.report.page.sheet import date_of
+from listen.report.page.sheet import recorded_text, state_of, stated_fields, supply_text
 from listen.report.page.wording import say
 from listen.report.paper import readable
 from listen.report.words import name_of, rate
@@ -24,23 +24,25 @@ MOST_PRINTED = 64
 _SECTIONS = {"law": ("cv-pitch", "cv-octaves"), "error": ("cv-error", "cv-split"), "hold": ("cv-settling",)}
 
 
-def write_calibration_page(result: CalibrationView, path: str | os.PathLike[str]) -> None:
-    """Write the page of a calibration, whole or not at all.
+def write_calibration_page(result: CalibrationView, path: str | os.PathLike[str], about: About | None = None) -> None:
+    """Write the page of a calibration, whole or not at all; what was stated of its circumstances is on its sheet.
 
     Raises
     ------
     OutputError
         The file cannot be written.
     """
-    write_whole(path, calibration_page_bytes(result))
+    write_whole(path, calibration_page_bytes(result, about))
 
 
-def calibration_page_bytes(result: CalibrationView) -> bytes:
+def calibration_page_bytes(result: CalibrationView, about: About | None = None) -> bytes:
     """Return the page of a calibration: HTML, UTF-8, self-contained.
 
     Parameters
     ----------
     result : CalibrationResult
+    about : About, optional
+        The circumstances of the measurement, for the sheet.
 
     Returns
     -------
@@ -61,19 +63,23 @@ def calibration_page_bytes(result: CalibrationView) -> bytes:
     context = {
         "title": say("calibration.title", name=names[0]),
         "names": names,
-        "source": say("calibration.source", source=readable(result.voltage_source)),
+        "source": say(
+            "calibration.source" if made.axis == "volts" else "calibration.source_dial",
+            source=readable(result.voltage_source),
+        ),
+        "verdict": calibration_verdict(made),
         "law": law_sentence(made.law) if made.law is not None else say("calibration.no_law"),
         "made": made,
         "figures": figures,
         "missing": _missing(made),
         "has_bands": "cv-error" in known,
         "table": _steps_table(made, made.steps),
-        "inverse": _inverse_table(made.inverse),
+        "inverse": _inverse_table(made),
         "about": [
             say("page.about_text", version=tool_version(), name=name, sha256=capture.sha256())
             for name, capture in zip(names, result.captures, strict=True)
         ],
-        "sheet": _sheet(result, names),
+        "sheet": _sheet(result, names, about),
     }
     return render("calibrate.html", context, page_data(charts))
 
@@ -90,31 +96,31 @@ def _missing(made: Calibration) -> list[str]:
     return out
 
 
-def _sheet(result: CalibrationView, names: Sequence[str]) -> dict[str, Any]:
+def _sheet(result: CalibrationView, names: Sequence[str], about: About | None) -> dict[str, Any]:
     made, first = result.calibration, result.captures[0]
     bench = getattr(result, "bench", None)
     build = bench.build if bench is not None else None
-    supply = f"{build.supply_v[0]:+g} V, {build.supply_v[1]:+g} V" if build and build.supply_v else None
+    recorded = recorded_text(first) if len(names) == 1 else f"{rate(first.sample_rate_hz)}, {', '.join(names)}"
     fields = [
         ("build", readable(build.name) if build and build.name else None),
-        ("date", date_of(first.path, time.localtime())),
-        ("supply", supply),
-        ("temperature", None),
-        ("warm_up", None),
+        *stated_fields(about),
+        ("supply", supply_text(build)),
         ("instrument", None),
-        ("interface", f"{rate(first.sample_rate_hz)}, {', '.join(names)}"),
+        ("interface", recorded),
     ]
     more = len(made.steps) - MOST_PRINTED
     return {
         "fields": [{"label": say(f"sheet.{key}"), "value": value} for key, value in fields],
+        "charts": ["cv-error", "cv-octaves"] if made.law is not None else ["cv-pitch"],
         "table": _steps_table(made, made.steps[:MOST_PRINTED]),
         "more": say("calibration.more_rows", count=more) if more > 0 else "",
+        **state_of(about),
     }
 
 
 def _steps_table(made: Calibration, steps: Sequence[Step]) -> dict[str, Any]:
     keys = (
-        "cv" if made.axis == "volts" else "place",
+        "cv" if made.axis == "volts" else "position",
         "note",
         "f0",
         "off_note",
@@ -145,9 +151,10 @@ def _step_row(step: Step) -> list[str | None]:
     ]
 
 
-def _inverse_table(rows: Sequence[InverseRow]) -> dict[str, Any]:
-    heads = [say(f"calibration.column.{key}") for key in ("note", "f0", "volts", "sigma_v")]
-    cells = [[row.note, f"{row.f0_hz:.2f}", f"{row.cv_v:.4f}", f"{row.sigma_v:.4f}"] for row in rows]
+def _inverse_table(made: Calibration) -> dict[str, Any]:
+    keys = ("volts", "sigma_v") if made.axis == "volts" else ("set_to", "sigma_position")
+    heads = [say(f"calibration.column.{key}") for key in ("note", "f0", *keys)]
+    cells = [[row.note, f"{row.f0_hz:.2f}", f"{row.cv_v:.4f}", f"{row.sigma_v:.4f}"] for row in made.inverse]
     return {"heads": heads, "rows": cells}
 
 

@@ -6,12 +6,12 @@ import base64
 import hashlib
 import json
 import os
-import time
 from collections.abc import Mapping, Sequence
 from functools import cache
 from pathlib import Path
 from typing import Any
 
+from listen.logbook.types import About
 from listen.report.document import tool_version
 from listen.report.files import write_whole
 from listen.report.page.chart import Chart, chart_data, plain_numbers
@@ -30,23 +30,25 @@ from listen.units import format_db, format_hz_note, format_seconds
 _HERE = Path(__file__).parent
 
 
-def write_check_page(result: CheckView, path: str | os.PathLike[str]) -> None:
-    """Write the page of a check, whole or not at all.
+def write_check_page(result: CheckView, path: str | os.PathLike[str], about: About | None = None) -> None:
+    """Write the page of a check, whole or not at all; what was stated of its circumstances is on its sheet.
 
     Raises
     ------
     OutputError
         The file cannot be written.
     """
-    write_whole(path, check_page_bytes(result))
+    write_whole(path, check_page_bytes(result, about))
 
 
-def check_page_bytes(result: CheckView) -> bytes:
+def check_page_bytes(result: CheckView, about: About | None = None) -> bytes:
     """Return the page of a check: HTML, UTF-8, self-contained.
 
     Parameters
     ----------
     result : CheckResult
+    about : About, optional
+        The circumstances of the measurement, for the sheet.
 
     Returns
     -------
@@ -81,7 +83,7 @@ def check_page_bytes(result: CheckView) -> bytes:
             name=name,
             sha256=result.capture.sha256(),
         ),
-        "sheet": sheet_view(result, time.localtime()),
+        "sheet": sheet_view(result, about),
         "pitches": [_pitch_label(cycle) for cycle in cycles],
         "chosen": worst_cycle(cycles) if cycles else 0,
     }

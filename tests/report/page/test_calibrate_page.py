@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import re
+import time
 
 import numpy as np
 import pytest
@@ -80,6 +81,78 @@ def test_a_step_that_is_not_there_is_said_and_no_zero(tmp_path) -> None:
     assert "nothing oscillates" in text
     drawn = next(line["y"] for line in data_of(text)["charts"]["cv-pitch"]["lines"])
     assert drawn[2] is None
+
+
+def first_screen(page: str) -> str:
+    """What stands before the first chart."""
+    return page[page.index("<main") : page.index("<figure")]
+
+
+def sheet_of(page: str) -> str:
+    return page[page.index('<div class="sheet"') : page.index("<script")]
+
+
+def test_the_verdict_and_the_advice_stand_before_the_first_chart(page, result, take) -> None:
+    head = first_screen(page)
+    assert "The table is whole: 6 steps" in head
+    assert '<span class="severity pass">' in head
+    for line in result.advice:
+        assert line.replace("'", "&#39;") in head
+    doubted = calibrate(take, cv_values="0.0,1.0,2.0,3.0,4.2,5.0")
+    head = first_screen(calibration_page_bytes(doubted).decode())
+    assert '<span class="severity attention">' in head
+    assert "step 5 does not fit the others" in head
+    assert "its pitch is that of 4.0" in head
+
+
+def test_the_sheet_prints_what_was_stated(take, tmp_path) -> None:
+    values = ",".join(map(str, VOLTS))
+    stated = [
+        "--temperature",
+        "21,5",
+        "--warm-up",
+        "40",
+        "--as-left",
+        "--measured",
+        "2024-02-29",
+        "--note",
+        "new trimmer",
+    ]
+    call = ["calibrate", str(take), "--cv-values", values, "--quiet", "--report"]
+    assert main([*call, str(tmp_path / "with"), *stated]) == 0
+    assert main([*call, str(tmp_path / "without")]) == 0
+    (page,) = (tmp_path / "with").iterdir()
+    sheet = sheet_of(page.read_text())
+    for words in ("21.5 C", "40 min", "2024-02-29", "new trimmer"):
+        assert f"<bdi>{words}</bdi>" in sheet
+    boxes = re.findall(r'<span class="box">(x?)</span> (as \w+)', sheet)
+    assert boxes == [("", "as found"), ("x", "as left")]
+    (page,) = (tmp_path / "without").iterdir()
+    sheet = sheet_of(page.read_text())
+    fields = dict(re.findall(r"<dt>([^<]*)</dt><dd>(.*?)</dd>", sheet))
+    written = time.strftime("%Y-%m-%d", time.localtime(take.stat().st_mtime))
+    # the date of a file is not that of the measurement
+    for label in ("Measured on", "Temperature", "Warm-up"):
+        assert fields[label] == '<span class="blank"></span>'
+    assert f"(file of {written})" in fields["Recording"]
+    assert sheet.count(written) == 1
+
+
+def test_the_sheet_of_a_dial_has_its_chart_and_speaks_of_positions(take, tmp_path) -> None:
+    files = {name: tmp_path / f"{name}.csv" for name in ("csv", "inverse")}
+    call = ["calibrate", str(take), "--positions", "0:5:1", "--quiet", "--report", str(tmp_path / "pages")]
+    assert main([*call, *(f"--{name}={path}" for name, path in files.items())]) == 0
+    (page,) = (tmp_path / "pages").iterdir()
+    text = page.read_text()
+    assert re.findall(r'data-print="([^"]*)"', text) == ["cv-pitch"]
+    assert "cv-pitch" in data_of(text)["charts"]
+    words = re.sub(r"<[^>]*>", " ", text[text.index("<main") : text.index("<script")]) + json.dumps(data_of(text))
+    # "volts" alone is the kind of an axis, and a dial says that it has none
+    words = words.replace('"volts"', "").replace("no volts", "")
+    assert not re.search(r"[Vv]olts?\b|[Vv]oltage|\d V\b|, V\b", words)
+    assert "Position" in words
+    assert files["csv"].read_text().startswith("position,nominal_v,f0_hz")
+    assert files["inverse"].read_text().startswith("note,f0_hz,position,sigma_position")
 
 
 def test_it_opens_reads_and_prints(take, tmp_path, capsys) -> None:

@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 import re
 import shutil
+from datetime import UTC, datetime
 from html.parser import HTMLParser
 from pathlib import Path
 
@@ -12,6 +13,7 @@ import numpy as np
 import pytest
 
 from listen.cli import main
+from listen.logbook import About
 from listen.report.page import check_page_bytes, write_check_page
 from listen.report.page.sounds import finding_sounds
 from listen.verbs.checking import check
@@ -70,6 +72,27 @@ def test_the_four_questions_come_in_order_each_answered_before_any_chart(page, r
         part = page[page.index(f'id="q-{question}"') :]
         answer = result.judgement.answers[question]
         assert part.index(answer.replace("'", "&#39;")) < part.index("<figure")
+
+
+def test_the_sheet_prints_what_was_stated(result) -> None:
+    measured = datetime(2024, 2, 29, 12, tzinfo=UTC)
+    about = About(temperature_c=21.5, warm_up_min=40.0, measured=measured, state="as-found", note="new rails")
+    for text, blank in ((check_page_bytes(result, about).decode(), False), (check_page_bytes(result).decode(), True)):
+        sheet = text[text.index('<div class="sheet"') :]
+        assert ("2024-02-29" in sheet) != blank
+        assert ("<bdi>21.5 C</bdi>" in sheet) != blank
+        assert ("<bdi>40 min</bdi>" in sheet) != blank
+        assert ("<bdi>new rails</bdi>" in sheet) != blank
+        assert ('<span class="box">x</span> as found' in sheet) != blank
+        assert '<span class="box">x</span> as left' not in sheet
+
+
+def test_many_takes_have_it_on_their_sheets_and_anew_when_it_changes(tmp_path) -> None:
+    for warm_up in ("40", "50"):
+        call = ["check", str(FIXTURES / "sine-board-mended.wav"), "--workers", "1", "--quiet", "--warm-up", warm_up]
+        assert main([*call, "--report", str(tmp_path / "pages"), "--keep", str(tmp_path / "kept")]) == 0
+        (page,) = (tmp_path / "pages").iterdir()
+        assert f"<bdi>{warm_up} min</bdi>" in page.read_text()
 
 
 def test_the_verdict_and_all_findings_stand_before_the_first_chart(page, result) -> None:
