@@ -10,14 +10,14 @@ from __future__ import annotations
 from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
+    from listen.api.calibrating import CalibrationResult, calibrate
+    from listen.api.checking import CheckResult, check
+    from listen.api.comparing import compare
+    from listen.api.excerpting import ExcerptResult, excerpt
     from listen.errors import ListenError
     from listen.findings.types import Finding
     from listen.report.comparing import Comparison
     from listen.track.types import Frames
-    from listen.verbs.calibrating import CalibrationResult, calibrate
-    from listen.verbs.checking import CheckResult, check
-    from listen.verbs.comparing import compare
-    from listen.verbs.excerpting import ExcerptResult, excerpt
 
 __all__ = [
     "CalibrationResult",
@@ -34,17 +34,17 @@ __all__ = [
 ]
 
 _HOMES = {
-    "CalibrationResult": "listen.verbs.calibrating",
-    "CheckResult": "listen.verbs.checking",
+    "CalibrationResult": "listen.api.calibrating",
+    "CheckResult": "listen.api.checking",
     "Comparison": "listen.report.comparing",
-    "ExcerptResult": "listen.verbs.excerpting",
+    "ExcerptResult": "listen.api.excerpting",
     "Finding": "listen.findings.types",
     "Frames": "listen.track.types",
     "ListenError": "listen.errors",
-    "calibrate": "listen.verbs.calibrating",
-    "check": "listen.verbs.checking",
-    "compare": "listen.verbs.comparing",
-    "excerpt": "listen.verbs.excerpting",
+    "calibrate": "listen.api.calibrating",
+    "check": "listen.api.checking",
+    "compare": "listen.api.comparing",
+    "excerpt": "listen.api.excerpting",
 }
 
 

@@ -17,7 +17,7 @@ from typing import Any
 import pytest
 
 from listen import cli
-from listen.cli_parts import long_options
+from listen.cli.options import long_options
 from listen.errors import CaptureError
 from tests.helpers import PlainCapture, PlainResult, make_judgement, make_result
 
@@ -48,9 +48,9 @@ class Bench:
 @pytest.fixture
 def bench(monkeypatch: pytest.MonkeyPatch) -> Iterator[Bench]:
     bench = Bench()
-    module: Any = types.ModuleType("listen.verbs.checking")
+    module: Any = types.ModuleType("listen.api.checking")
     module.check = bench.check
-    monkeypatch.setitem(sys.modules, "listen.verbs.checking", module)
+    monkeypatch.setitem(sys.modules, "listen.api.checking", module)
     monkeypatch.delenv("LISTEN_TRACEBACK", raising=False)
     return bench
 
@@ -316,9 +316,9 @@ def test_a_signal_is_one_line_and_130(number: int) -> None:
     code = (
         # a process started in the background by a shell ignores the interrupt: take the usual handler
         "import signal, sys, types, time; signal.signal(signal.SIGINT, signal.default_int_handler)\n"
-        "module = types.ModuleType('listen.verbs.checking')\n"
+        "module = types.ModuleType('listen.api.checking')\n"
         "def check(path, **settings):\n    print('ready', flush=True)\n    time.sleep(60)\n"
-        "module.check = check; sys.modules['listen.verbs.checking'] = module\n"
+        "module.check = check; sys.modules['listen.api.checking'] = module\n"
         "from listen.cli import main; sys.exit(main(['check', 'x.wav']))"
     )
     process = subprocess.Popen(

@@ -15,7 +15,7 @@ from typing import Any
 import pytest
 
 from listen.cli import main
-from tests.verbs.many_takes import some_takes, tone
+from tests.api.many_takes import some_takes, tone
 
 ROOT = Path(__file__).resolve().parent.parent
 
@@ -162,12 +162,12 @@ def test_without_its_library_a_cluster_is_one_line(
     capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
 ) -> None:
     monkeypatch.setitem(sys.modules, "distributed", None)
-    monkeypatch.delitem(sys.modules, "listen.verbs.cluster", raising=False)
+    monkeypatch.delitem(sys.modules, "listen.api.cluster", raising=False)
     assert main(["check", "takes", "--cluster", "localhost:8786"]) == 2
     assert 'install it: pip install "listen[cluster]"' in only_line(capsys.readouterr().err)
 
 
-def test_one_file_needs_no_crew(folder: Path) -> None:
+def test_one_file_needs_no_workers(folder: Path) -> None:
     code = (
         "import sys\nfrom listen.cli import main\n"
         f"main(['check', {os.fspath(folder / 'take 1.wav')!r}, '--quiet'])\n"
@@ -185,8 +185,8 @@ def start(folder: Path, *options: str) -> subprocess.Popen[str]:
     code = (
         "import signal, sys\n"
         "signal.signal(signal.SIGINT, signal.default_int_handler)\n"
-        "from listen.verbs import crew\nfrom tests.verbs import many_takes\n"
-        "crew.look_at = many_takes.slow\n"
+        "from listen.api import workers\nfrom tests.api import many_takes\n"
+        "workers.look_at = many_takes.slow\n"
         "from listen.cli import main\nsys.exit(main(sys.argv[1:]))"
     )
     process = subprocess.Popen(

@@ -7,7 +7,7 @@ import re
 
 import pytest
 
-from listen.calibration.given import parse_positions, parse_steps, parse_values
+from listen.calibration.voltage_input import parse_positions, parse_steps, parse_values
 from listen.cli import build_parser, main
 from listen.errors import OptionError
 from listen.units import read_number

@@ -99,7 +99,7 @@ def test_the_table_of_findings_has_every_kind_with_the_limits_that_are_used() ->
 
 def test_every_option_is_in_the_readme_and_no_other() -> None:
     from listen.cli import build_parser
-    from listen.cli_parts import long_options
+    from listen.cli.options import long_options
 
     text = README.read_text(encoding="utf-8")
     ours = long_options(build_parser())

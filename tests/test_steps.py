@@ -7,7 +7,7 @@ from typing import Any
 import numpy as np
 import pytest
 
-from listen.track import steps
+from listen.track import phase_discontinuities
 from tests.tones import RATE_HZ, exponential, frames_of, sum_of, white
 
 
@@ -19,13 +19,13 @@ def _sweep(low_hz: float, high_hz: float, seconds: float) -> np.ndarray:
 def test_few_places_of_a_fast_sweep_are_looked_at(monkeypatch: pytest.MonkeyPatch) -> None:
     """The rough phase bends every 40 ms: some fifty of its bends here look like jumps of what it is wrong by."""
     looked_at: list[float] = []
-    usual = steps._switch
+    usual = phase_discontinuities._switch
 
     def counted(*args: Any) -> Any:
         looked_at.append(args[3])
         return usual(*args)
 
-    monkeypatch.setattr(steps, "_switch", counted)
+    monkeypatch.setattr(phase_discontinuities, "_switch", counted)
     assert frames_of(_sweep(500.0, 8000.0, 15.0)).phase_steps == ()
     assert len(looked_at) <= 8
 

@@ -2,14 +2,6 @@
 
 from listen.calibration.advising import Core
 from listen.calibration.calibrator import Trimming, calibration_of
-from listen.calibration.given import (
-    Given,
-    parse_positions,
-    parse_steps,
-    parse_values,
-    read_steps_file,
-    with_nominal,
-)
 from listen.calibration.plateaus import Trace
 from listen.calibration.recorded import voltage_trace
 from listen.calibration.stepping import Measured, Take, steps_of
@@ -24,6 +16,14 @@ from listen.calibration.types import (
     Step,
     Term,
     Trim,
+)
+from listen.calibration.voltage_input import (
+    Given,
+    parse_positions,
+    parse_steps,
+    parse_values,
+    read_steps_file,
+    with_nominal,
 )
 
 __all__ = [

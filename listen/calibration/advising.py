@@ -10,8 +10,8 @@ import numpy as np
 
 from listen.calibration.laws import FittedLaw, Rows
 from listen.calibration.phrases import cents_text, phrase, volts_text
+from listen.calibration.repeatability import slowest
 from listen.calibration.splitting import scale_apart
-from listen.calibration.spread import slowest
 from listen.calibration.types import ErrorSplit, Gap, Step, Trim
 from listen.units import format_hz, format_seconds
 

@@ -4,10 +4,10 @@ from __future__ import annotations
 
 import numpy as np
 
-from listen.calibration.given import Given
 from listen.calibration.matching import smooth_left_cents
 from listen.calibration.plateaus import Plateau, Trace
 from listen.calibration.types import Floats
+from listen.calibration.voltage_input import Given
 from listen.errors import CaptureError
 
 _NEAR_S = 0.04

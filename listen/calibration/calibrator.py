@@ -12,8 +12,8 @@ from listen.calibration.doubting import doubt_lines, doubted
 from listen.calibration.inverse import inverse_table
 from listen.calibration.laws import HELD_CENTS, FittedLaw, Rows, fit_law, free_curve
 from listen.calibration.outliers import Outlier
+from listen.calibration.repeatability import hysteresis, intervals, repeatability
 from listen.calibration.splitting import scale_apart, split_error
-from listen.calibration.spread import hysteresis, intervals, repeatability
 from listen.calibration.trimming import trim_from
 from listen.calibration.types import Axis, Calibration, Gap, Step
 from listen.errors import CaptureError, OptionError

@@ -11,7 +11,7 @@ import numpy as np
 from listen.calibration.law_evidence import Readings, ways_of
 from listen.calibration.outliers import Outlier, judge_voltages
 from listen.calibration.phrases import cents_text, phrase, volts_text
-from listen.calibration.spread import directions
+from listen.calibration.repeatability import directions
 from listen.calibration.types import Step
 from listen.units import cents_between
 

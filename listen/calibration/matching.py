@@ -8,10 +8,10 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from listen.calibration.given import Given
 from listen.calibration.pairing import clear_pairing, pairings
 from listen.calibration.plateaus import Plateau
 from listen.calibration.types import Floats
+from listen.calibration.voltage_input import Given
 from listen.errors import CaptureError
 from listen.units import format_hz, hz_from_cents
 

@@ -9,11 +9,11 @@ from itertools import combinations
 
 import numpy as np
 
-from listen.calibration.given import Given
 from listen.calibration.law_evidence import Readings, log_sum, typed_sigma_v, ways_of
 from listen.calibration.outliers import DOUBTED_BELOW, judge_voltages, log_unexplained
 from listen.calibration.plateaus import Plateau
 from listen.calibration.types import Floats
+from listen.calibration.voltage_input import Given
 
 MOST_APART = 3
 """So many more or fewer plateaus than voltages are still matched."""

@@ -7,15 +7,15 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from listen.calibration.aligning import offset_note, offset_s
-from listen.calibration.given import Given
 from listen.calibration.marker import find_marker
 from listen.calibration.matching import match
 from listen.calibration.pairing import sigmas
 from listen.calibration.plateaus import Plateau, Trace, find_plateaus, find_views, pitch_trace, silences
 from listen.calibration.recorded import ramp_rows, refuse_ac_coupled, voltage_plateaus
+from listen.calibration.repeatability import directions
 from listen.calibration.settled import settled
-from listen.calibration.spread import directions
 from listen.calibration.types import Direction, Step
+from listen.calibration.voltage_input import Given
 from listen.errors import CaptureError
 from listen.track.types import Frames
 

@@ -7,9 +7,9 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from listen.calibration.given import Given
 from listen.calibration.marker import PULSES, marker_s
 from listen.calibration.types import Floats
+from listen.calibration.voltage_input import Given
 from listen.errors import OptionError
 
 LEAST_DWELL_S, MOST_DWELL_S = 0.1, 60.0

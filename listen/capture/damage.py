@@ -7,7 +7,7 @@ import math
 import numpy as np
 
 from listen.capture.codes import no_samples
-from listen.capture.lost import RunsOfMask, Spans, gated_zeros, shortest_zero_run, zeros_cut_into_a_tone
+from listen.capture.dropouts import RunsOfMask, Spans, gated_zeros, shortest_zero_run, zeros_cut_into_a_tone
 from listen.capture.opening import Capture
 from listen.capture.overload import ExtremesByBlock, find_overload
 from listen.capture.repeats import RepeatFinder

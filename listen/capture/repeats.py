@@ -6,7 +6,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from listen.capture.codes import codes_of
-from listen.capture.lost import Spans
+from listen.capture.dropouts import Spans
 from listen.capture.opening import Capture
 from listen.capture.types import Floats, Ints
 from listen.sorting import distinct

@@ -2,11 +2,11 @@
 
 from listen.logbook.book import check_logbook
 from listen.logbook.drift import Drift, NoteDrift, compare_tables, drift_history
-from listen.logbook.looking import read_builds, read_entry, read_history
 from listen.logbook.place import VARIABLE, default_path, logbook_path
-from listen.logbook.storing import record, record_calibration, record_check, record_note, strike
+from listen.logbook.queries import read_builds, read_entry, read_history
 from listen.logbook.types import STATES, About, BuildLine, Entry, Stored
 from listen.logbook.verifying import Verification, verify
+from listen.logbook.writes import record, record_calibration, record_check, record_note, strike
 
 __all__ = [
     "STATES",

@@ -10,7 +10,7 @@ from listen.report.words import name_of
 from listen.units import format_hz, format_seconds
 
 if TYPE_CHECKING:
-    from listen.calibration.chain import Contact, Floor, Volts
+    from listen.calibration.recording_chain import Contact, Floor, Volts
     from listen.calibration.stimulus import Stimulus
 
 

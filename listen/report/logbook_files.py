@@ -9,7 +9,7 @@ from functools import cache
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from listen.report.cells import csv_bytes
+from listen.report.csv_cells import csv_bytes
 from listen.report.document import tool_version
 
 if TYPE_CHECKING:

@@ -11,7 +11,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from listen.native import kernels
-from listen.track.stretches import Stretch
+from listen.track.segments import Stretch
 from listen.track.types import Floats
 
 KNOT_S = 0.0018

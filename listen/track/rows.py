@@ -10,7 +10,6 @@ from numpy.typing import NDArray
 
 from listen.native import kernels
 from listen.track.grid import Grid, Padded, lay_grid, points_for
-from listen.track.left import Between, Blocks, Read, measure_between, settle_between, take_out, what_is_read
 from listen.track.lines import (
     BAND,
     Lines,
@@ -21,8 +20,9 @@ from listen.track.lines import (
     settle_pitches,
 )
 from listen.track.phase import PhaseCurve, curve_at
+from listen.track.residual import Between, Blocks, Read, measure_between, settle_between, take_out, what_is_read
+from listen.track.segments import Stretch
 from listen.track.shape import least_power, measure_cycles, settle_shape, undo_coupling
-from listen.track.stretches import Stretch
 from listen.track.types import HARMONIC_COLUMNS, ROW_EVERY_S, Floats, Ints
 
 _MOVED = 0.3

@@ -10,13 +10,13 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from listen.track.coarse import LOWEST_HZ
+from listen.track.chunk import Part, ShortFrames
 from listen.track.hum import HumLines, block_samples
-from listen.track.left import FOLD, HALF_ORDERS
 from listen.track.lines import BAND
-from listen.track.part import Part, ShortFrames
+from listen.track.pitch_estimate import LOWEST_HZ
+from listen.track.residual import FOLD, HALF_ORDERS
 from listen.track.rows import Rows
-from listen.track.stretches import Stretch
+from listen.track.segments import Stretch
 from listen.track.types import HARMONIC_COLUMNS, Envelope, Floats, Frames, PhaseStep
 
 Column = NDArray[Any]

@@ -13,12 +13,12 @@ from typing import Protocol
 
 import numpy as np
 
-from listen.track.coarse import CoarseTrack, coarse_margin, coarse_part, hop_samples
+from listen.track.chunk import Part, margin_samples, measure_part
 from listen.track.hum import block_samples
 from listen.track.lines import FRAME_CYCLES, FRAME_S
-from listen.track.part import Part, margin_samples, measure_part
 from listen.track.phase import rough_curve
-from listen.track.stretches import find_stretches
+from listen.track.pitch_estimate import CoarseTrack, coarse_margin, coarse_part, hop_samples
+from listen.track.segments import find_stretches
 from listen.track.table import Each, Table
 from listen.track.types import ROW_EVERY_S, Floats, Frames
 

@@ -8,8 +8,8 @@ from pathlib import Path
 import numpy as np
 import pytest
 
+from listen.api.calibrating import CalibrationResult, calibrate
 from listen.bench import Bench, CvSettings
-from listen.verbs.calibrating import CalibrationResult, calibrate
 
 SHARED = Path(__file__).resolve().parents[3] / "shared"
 CV = Bench(cv=CvSettings(volts_per_full_scale=10.0))

@@ -8,12 +8,12 @@ import numpy as np
 import pytest
 import soundfile
 
+from listen.api.setting_up import setup
 from listen.bench import load_bench
-from listen.calibration.chain import contact, floor_of
+from listen.calibration.recording_chain import contact, floor_of
 from listen.cli import main
 from listen.errors import BenchError, CaptureError, OptionError
 from listen.report.bench_text import with_keys
-from listen.verbs.setting_up import setup
 
 RATE_HZ = 48000
 

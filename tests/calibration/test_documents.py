@@ -12,6 +12,7 @@ import jsonschema
 import numpy as np
 import pytest
 
+from listen.api.calibrating import CalibrationResult
 from listen.calibration import Trimming, calibration_of
 from listen.cli import main
 from listen.report.calibration_document import (
@@ -23,7 +24,6 @@ from listen.report.calibration_document import (
 )
 from listen.report.calibration_page import calibration_page
 from listen.report.paper import Paper
-from listen.verbs.calibrating import CalibrationResult
 from tests.calibration.takes import Stepped, octaves, write
 from tests.calibration.test_trimming import VOLTS, steps, table
 from tests.helpers import PlainCapture

@@ -6,7 +6,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from listen.calibration.given import parse_positions, parse_steps, parse_values, read_steps_file, with_nominal
+from listen.calibration.voltage_input import parse_positions, parse_steps, parse_values, read_steps_file, with_nominal
 from listen.errors import OptionError
 
 

@@ -7,9 +7,9 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from listen.calibration.given import Given
 from listen.calibration.matching import match, smooth_left_cents
 from listen.calibration.plateaus import Plateau
+from listen.calibration.voltage_input import Given
 from listen.errors import CaptureError
 
 

@@ -8,10 +8,10 @@ import numpy as np
 import pytest
 import soundfile
 
+from listen.api.calibrating import CalibrationResult, calibrate
 from listen.bench import Bench, CvSettings
 from listen.errors import CaptureError
 from listen.units import cents_between
-from listen.verbs.calibrating import CalibrationResult, calibrate
 from tests.calibration.takes import Stepped, cell, hertz, octaves, write
 
 UP = (0.0, 1.0, 2.0, 3.0, 4.0)

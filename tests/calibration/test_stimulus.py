@@ -8,14 +8,14 @@ import numpy as np
 import pytest
 import soundfile
 
+from listen.api.calibrating import calibrate
+from listen.api.stimulating import stimulus
 from listen.bench import Bench, CvSettings
-from listen.calibration.given import parse_steps, read_steps_file
 from listen.calibration.marker import find_marker, marker_s
 from listen.calibration.plateaus import Trace
 from listen.calibration.stimulus import make_stimulus
+from listen.calibration.voltage_input import parse_steps, read_steps_file
 from listen.errors import OptionError
-from listen.verbs.calibrating import calibrate
-from listen.verbs.stimulating import stimulus
 from tests.calibration.takes import RATE_HZ, cell, followed, hertz, octaves, tone
 
 CV = Bench(cv=CvSettings(volts_per_full_scale=10.0))

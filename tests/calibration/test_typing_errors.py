@@ -12,13 +12,13 @@ import numpy as np
 import pytest
 
 from listen.calibration import calibration_of
-from listen.calibration.given import parse_positions, parse_values
 from listen.calibration.law_evidence import Readings, law_evidence, typed_sigma_v, ways_of
 from listen.calibration.matching import match
 from listen.calibration.outliers import judge_voltages
 from listen.calibration.pairing import sigmas
 from listen.calibration.plateaus import Plateau
 from listen.calibration.types import Calibration, Step
+from listen.calibration.voltage_input import parse_positions, parse_values
 from listen.cli import main
 from listen.errors import CaptureError
 from tests.calibration.takes import Stepped, octaves, write

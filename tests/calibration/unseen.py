@@ -16,9 +16,9 @@ from typing import Any
 
 import numpy as np
 
+from listen.api.calibrating import CalibrationResult, calibrate
 from listen.bench import Bench, CvSettings
 from listen.errors import ListenError
-from listen.verbs.calibrating import CalibrationResult, calibrate
 from tests.calibration.takes import Stepped, cell, hertz, octaves, write
 
 KINDS = ("good", "scale", "droop", "cell", "hertz", "low")

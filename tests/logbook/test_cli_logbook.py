@@ -39,9 +39,9 @@ def room(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
         judgement = make_judgement(**PASS) if path.startswith("good") else make_judgement()
         return make_result(judgement, capture=PlainCapture(path=path))
 
-    module: Any = types.ModuleType("listen.verbs.checking")
+    module: Any = types.ModuleType("listen.api.checking")
     module.check = check
-    monkeypatch.setitem(sys.modules, "listen.verbs.checking", module)
+    monkeypatch.setitem(sys.modules, "listen.api.checking", module)
     monkeypatch.delenv("LISTEN_TRACEBACK", raising=False)
     monkeypatch.setenv("LISTEN_LOGBOOK", "bench.sqlite")
     monkeypatch.setenv("XDG_DATA_HOME", str(tmp_path / "data"))

@@ -10,13 +10,13 @@ from typing import Any
 
 import pytest
 
+from listen.api.log_entries import drift
 from listen.cli import main
 from listen.logbook import About, read_builds, read_history, record, record_note, verify
 from listen.report import Paper, check_document
-from listen.report.cells import csv_bytes, safe_cell
+from listen.report.csv_cells import csv_bytes, safe_cell
 from listen.report.logbook_files import drift_csv, drift_document, entries_csv, logbook_document, steps_csv
 from listen.report.logbook_pages import builds_page, drift_page, entry_page, history_page
-from listen.verbs.keeping import drift
 from tests.helpers import PlainCapture, make_result
 from tests.logbook.tables import octave_a_volt, table
 

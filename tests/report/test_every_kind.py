@@ -20,7 +20,7 @@ from listen.findings import Finding, all_kinds, kind_of
 from listen.logbook import About, read_entry, read_history, record
 from listen.report import Paper, check_document, check_html, check_page, check_schema
 from listen.report.comparing import compare_document, compare_documents, compare_page, compare_schema
-from listen.report.comparing.fates import SAME_WITHIN
+from listen.report.comparing.finding_status import SAME_WITHIN
 from listen.report.logbook_files import entries_csv, logbook_document
 from listen.report.logbook_pages import entry_page, history_page
 from listen.report.many import many_document, many_page, many_schema, row_of

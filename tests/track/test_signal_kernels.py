@@ -12,8 +12,8 @@ import numpy as np
 import pytest
 
 from listen.native import kernels
-from listen.track import coarse
-from listen.track.coarse import coarse_margin, hop_samples, spectrum_size
+from listen.track import pitch_estimate
+from listen.track.pitch_estimate import coarse_margin, hop_samples, spectrum_size
 from tests.track.twins import TWINS, both, single
 
 
@@ -109,7 +109,7 @@ def coarse_input(x: np.ndarray, rate_hz: float, n_hops: int, monkeypatch: pytest
     caught: list[tuple[Any, ...]] = []
     with monkeypatch.context() as patch:
         patch.setattr(kernels, "coarse_pitch", lambda *args: caught.append(args))
-        coarse.coarse_part(x, rate_hz, n_hops)
+        pitch_estimate.coarse_part(x, rate_hz, n_hops)
     return caught[0]
 
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from listen.track.stretches import _mains_alone, _mains_only, _with_its_fades
+from listen.track.segments import _mains_alone, _mains_only, _with_its_fades
 from tests.findings.takes import noisy, starting
 from tests.tones import check_of, frames_of, kinds, times
 

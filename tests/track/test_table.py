@@ -10,7 +10,7 @@ import numpy as np
 import pytest
 
 from listen.track import Frames, track, tracker
-from listen.track.coarse import CoarseTrack
+from listen.track.pitch_estimate import CoarseTrack
 from listen.track.table import Table
 from tests.tones import Take, smooth_turn, steady
 

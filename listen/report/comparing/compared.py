@@ -7,8 +7,8 @@ import statistics
 from collections.abc import Mapping, Sequence
 from typing import Any
 
-from listen.report.comparing.fates import fates
-from listen.report.comparing.saying import (
+from listen.report.comparing.finding_status import fates
+from listen.report.comparing.summary_text import (
     advice_of,
     change_words,
     headline_of,

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from listen.report.comparing.fates import words
+from listen.report.comparing.finding_status import words
 from listen.report.comparing.types import Comparison
 from listen.report.paper import Ink, Paper
 from listen.report.words import name_of, third

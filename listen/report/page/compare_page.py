@@ -10,7 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from listen.report.comparing import Comparison
-from listen.report.comparing.fates import words as compare_words
+from listen.report.comparing.finding_status import words as compare_words
 from listen.report.files import write_whole
 from listen.report.page.against_pitch import BINS_AN_OCTAVE, by_pitch
 from listen.report.page.chart import Axis, Chart, Limit, Line

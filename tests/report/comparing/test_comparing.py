@@ -12,11 +12,11 @@ import pytest
 import soundfile
 
 import listen
+from listen.api.checking import check
 from listen.cli import main
 from listen.report import check_document
 from listen.report.comparing import compare_document, compare_documents, compare_page, compare_schema
 from listen.report.paper import Paper
-from listen.verbs.checking import check
 from tests.report.page.browser import Watched, open_browser
 
 FIXTURES = Path(__file__).resolve().parents[3] / "fixtures"

@@ -8,8 +8,8 @@ from pathlib import Path
 import pytest
 
 import listen
+from listen.api.checking import check as check_capture
 from listen.report.page import write_check_page
-from listen.verbs.checking import check as check_capture
 from tests.report.page.browser import Watched, open_browser
 
 FIXTURES = Path(__file__).resolve().parents[3] / "fixtures"

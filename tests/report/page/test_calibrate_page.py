@@ -10,9 +10,9 @@ import numpy as np
 import pytest
 import soundfile
 
+from listen.api.calibrating import calibrate
 from listen.cli import main
 from listen.report.page.calibrate_page import calibration_page_bytes
-from listen.verbs.calibrating import calibrate
 from tests.report.page.browser import Watched, open_browser
 
 RATE = 48000

@@ -12,11 +12,11 @@ from pathlib import Path
 import numpy as np
 import pytest
 
+from listen.api.checking import check
 from listen.cli import main
 from listen.logbook import About
 from listen.report.page import check_page_bytes, write_check_page
 from listen.report.page.sounds import finding_sounds
-from listen.verbs.checking import check
 from tests.report.page.browser import Watched, open_browser
 
 FIXTURES = Path(__file__).resolve().parents[3] / "fixtures"

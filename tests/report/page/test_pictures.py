@@ -8,9 +8,9 @@ from pathlib import Path
 
 import pytest
 
+from listen.api.checking import check
 from listen.report.page import check_charts
 from listen.report.page.pictures import HEIGHT_PX, WIDTH_PX, picture_bytes, write_pictures
-from listen.verbs.checking import check
 
 FIXTURES = Path(__file__).resolve().parents[3] / "fixtures"
 

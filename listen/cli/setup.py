@@ -6,7 +6,7 @@ import argparse
 import sys
 from typing import Any
 
-from listen.cli_parts import PASSED, Screen, channel_number, file_name, word_of
+from listen.cli.options import PASSED, Screen, channel_number, file_name, word_of
 from listen.errors import OptionError
 from listen.units import read_number
 
@@ -94,9 +94,9 @@ def _add_setup(commands: Any) -> None:
 
 
 def _stimulus(options: argparse.Namespace) -> int:
+    from listen.api.stimulating import stimulus
     from listen.report.bench_pages import stimulus_page
     from listen.report.paper import paper_for
-    from listen.verbs.stimulating import stimulus
 
     made, beside = stimulus(
         options.wav,
@@ -117,9 +117,9 @@ def _setup(options: argparse.Namespace) -> int:
     if options.tone is None and options.cell is None and options.silence is None and options.meter is None:
         Screen().put(_GUIDE + "\n")
         return PASSED
+    from listen.api.setting_up import setup
     from listen.report.bench_pages import setup_page
     from listen.report.paper import paper_for
-    from listen.verbs.setting_up import setup
 
     result = setup(
         tone=options.tone,

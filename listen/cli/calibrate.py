@@ -11,8 +11,8 @@ from pathlib import Path
 from typing import Any
 
 from listen.bench import WAVES
-from listen.cli_logbook import add_keeping, keeper_for, stated_for
-from listen.cli_parts import (
+from listen.cli.logbook import add_keeping, keeper_for, stated_for
+from listen.cli.options import (
     FOUND,
     PASSED,
     Screen,
@@ -111,9 +111,9 @@ def _calibrate(options: argparse.Namespace) -> int:
     taken = _check_outputs(options, keeper.files if keeper else [])
     page, about = _page(options, taken), stated_for(options)
     from listen import report
+    from listen.api.calibrating import calibrate
     from listen.report.calibration_document import calibration_document, inverse_csv, steps_csv, write_text
     from listen.report.calibration_page import calibration_page
-    from listen.verbs.calibrating import calibrate
 
     screen = Screen()
     with contextlib.ExitStack() as stack:
@@ -165,8 +165,8 @@ def _check_outputs(options: argparse.Namespace, others: list[str]) -> list[str]:
     """Refuse targets that cannot be written before a minute of work is spent; return all files that are taken."""
     targets = [("--json", options.json), ("--csv", options.csv), ("--inverse", options.inverse)]
     targets = [(option, target) for option, target in targets if target is not None and target != "-"]
+    from listen.api.bench_lookup import bench_beside
     from listen.report.files import check_target
-    from listen.verbs.beside import bench_beside
 
     named = [*options.captures, *(options.cv_file or ()), options.bench, options.before, *others]
     taken = [os.fspath(path) for path in (*named, *map(bench_beside, options.captures)) if path is not None]

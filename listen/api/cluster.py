@@ -1,4 +1,4 @@
-"""A cluster as a crew: joblib's Dask backend. Imported only for ``--cluster``, for its library is an extra."""
+"""A cluster as workers: joblib's Dask backend. Imported only for ``--cluster``, for its library is an extra."""
 
 from __future__ import annotations
 

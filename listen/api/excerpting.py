@@ -5,11 +5,11 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import Any
 
+from listen.api.checking import CheckResult, FilePath, check
 from listen.errors import OptionError
 from listen.findings.types import Finding
 from listen.report.page.sounds import worst_second_s
 from listen.report.sound import Excerpt, excerpts, worst_start_s
-from listen.verbs.checking import CheckResult, FilePath, check
 
 LONGEST_S = 30.0
 SHORTEST_S = 0.2

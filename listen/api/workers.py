@@ -14,9 +14,9 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
 
+from listen.api.result_cache import Stamp, stamps
 from listen.errors import ListenError, OptionError, one_line
 from listen.logbook.types import About
-from listen.verbs.kept import Stamp, stamps
 
 _PARENT_LOOKED_FOR_EVERY_S = 0.5
 _ONE_AT_A_TIME = threading.Lock()
@@ -74,7 +74,7 @@ def look_at(task: Task) -> Done:
         return Done(index=task.index, error=one_line(said))
 
 
-def crew_size() -> int:
+def worker_count() -> int:
     """Return the number of cores that this process may use."""
     if hasattr(os, "sched_getaffinity"):
         return len(os.sched_getaffinity(0))
@@ -154,7 +154,7 @@ def _together(tasks: Iterable[Task], workers: int, client: Any) -> Iterator[Done
             "initargs": (os.getpid(), os.path.realpath(os.curdir)),
         }
     else:
-        from listen.verbs.cluster import backend_of
+        from listen.api.cluster import backend_of
 
         backend = {"backend": backend_of(client)}
     with warnings.catch_warnings():
@@ -170,7 +170,7 @@ def _together(tasks: Iterable[Task], workers: int, client: Any) -> Iterator[Done
 def _broken(client: Any) -> tuple[type[BaseException], ...]:
     if client is None:
         return (BrokenProcessPool,)
-    from listen.verbs.cluster import BROKEN
+    from listen.api.cluster import BROKEN
 
     return BROKEN
 
@@ -207,8 +207,8 @@ def _settle(parent: int, folder: str) -> None:
 def _look_at(task: Task) -> Done:
     import json
 
+    from listen.api.checking import check
     from listen.report.document import check_document
-    from listen.verbs.checking import check
 
     result = check(task.path, threads=task.threads, **task.settings)
     written: dict[str, Mapping[str, Stamp]] = {}

@@ -13,13 +13,13 @@ from typing import Any
 
 import pytest
 
+from listen.api import result_cache, workers
+from listen.api.checking import check
+from listen.api.gathering import gather
+from listen.api.many import Many, check_many
 from listen.errors import OptionError
 from listen.report import tool_version
-from listen.verbs import crew, kept
-from listen.verbs.checking import check
-from listen.verbs.gathering import gather
-from listen.verbs.many import Many, check_many
-from tests.verbs import many_takes
+from tests.api import many_takes
 
 SETTINGS: dict[str, Any] = dict.fromkeys(("channel", "wave", "bench", "limits", "gain_control", "start_s", "end_s"))
 
@@ -90,7 +90,7 @@ def test_a_take_that_kills_its_worker_has_its_row_and_stops_no_other(
     many_takes.some_takes(tmp_path)
     shutil.copy(tmp_path / "take 1.wav", tmp_path / "deadly.wav")
     shutil.copy(tmp_path / "take 1.wav", tmp_path / "take 3 deadly.wav")
-    monkeypatch.setattr(crew, "look_at", many_takes.deadly)
+    monkeypatch.setattr(workers, "look_at", many_takes.deadly)
     rows = many(tmp_path, workers=2).rows
     assert [row.label for row in rows if row.error] == ["deadly.wav", "take 3 deadly.wav"]
     assert all(str(row.error).startswith("its worker was killed") for row in rows if "deadly" in row.label)
@@ -100,7 +100,7 @@ def test_a_take_that_kills_its_worker_has_its_row_and_stops_no_other(
 def test_a_worker_that_is_killed_from_outside_costs_nothing(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     many_takes.some_takes(tmp_path, 8)
     (tmp_path / "mark").touch()
-    monkeypatch.setattr(crew, "look_at", many_takes.deadly_once)
+    monkeypatch.setattr(workers, "look_at", many_takes.deadly_once)
     rows = many(tmp_path, workers=2).rows
     assert not (tmp_path / "mark").exists()
     assert [row.error for row in rows] == [None] * 8
@@ -111,7 +111,7 @@ def test_a_take_that_kills_the_workers_of_a_cluster_has_its_row(
 ) -> None:
     many_takes.some_takes(tmp_path, 3)
     shutil.copy(tmp_path / "take 1.wav", tmp_path / "deadly.wav")
-    monkeypatch.setattr(crew, "look_at", many_takes.deadly)
+    monkeypatch.setattr(workers, "look_at", many_takes.deadly)
     rows = many(tmp_path, cluster=cluster.scheduler_address).rows
     assert [row.label for row in rows if row.error] == ["deadly.wav"]
 
@@ -126,18 +126,18 @@ def test_a_fault_of_our_own_is_a_row(tmp_path: Path, monkeypatch: pytest.MonkeyP
 
 def test_workers_have_one_thread_for_linear_algebra_whatever_was_set(monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setenv("OPENBLAS_NUM_THREADS", "4")
-    monkeypatch.setattr(crew, "look_at", _environment)
-    tasks = [crew.Task(index=i, path="", settings={}) for i in range(3)]
-    told = {done.error for done in crew.check_all(tasks, workers=2)}
+    monkeypatch.setattr(workers, "look_at", _environment)
+    tasks = [workers.Task(index=i, path="", settings={}) for i in range(3)]
+    told = {done.error for done in workers.check_all(tasks, workers=2)}
     assert told == {"1"}
 
 
-def _environment(task: crew.Task) -> crew.Done:
-    return crew.Done(index=task.index, error=os.environ["OPENBLAS_NUM_THREADS"])
+def _environment(task: workers.Task) -> workers.Done:
+    return workers.Done(index=task.index, error=os.environ["OPENBLAS_NUM_THREADS"])
 
 
 def test_as_many_workers_as_cores_that_may_be_used() -> None:
-    assert crew.crew_size() == len(os.sched_getaffinity(0))
+    assert workers.worker_count() == len(os.sched_getaffinity(0))
 
 
 # What was done before
@@ -187,7 +187,7 @@ def test_what_changed_is_checked_anew(takes: Path, tmp_path: Path, monkeypatch: 
     assert many(takes, {"limits": limits.as_posix()}, workers=1, keep=keep).from_before == 0
     limits.write_text("[level-drift]\nattention = 2.1\n")
     assert many(takes, {"limits": limits.as_posix()}, workers=1, keep=keep).from_before == 0
-    monkeypatch.setattr(kept, "tool_version", lambda: tool_version() + ".1")
+    monkeypatch.setattr(result_cache, "tool_version", lambda: tool_version() + ".1")
     assert many(takes, {"limits": limits.as_posix()}, workers=1, keep=keep).from_before == 0
 
 
@@ -254,6 +254,6 @@ def test_a_cluster_without_workers_is_said(takes: Path) -> None:
 
 
 def test_threads_are_shared_out_and_change_nothing(takes: Path) -> None:
-    tasks = [crew.Task(index=0, path=os.fspath(takes / "take 3.wav"), settings=SETTINGS)]
-    one = next(crew.check_all(tasks, workers=1))
-    assert next(crew.check_all([replace(tasks[0], threads=2)], workers=1)) == one
+    tasks = [workers.Task(index=0, path=os.fspath(takes / "take 3.wav"), settings=SETTINGS)]
+    one = next(workers.check_all(tasks, workers=1))
+    assert next(workers.check_all([replace(tasks[0], threads=2)], workers=1)) == one

@@ -9,8 +9,8 @@ from pathlib import Path
 import pytest
 import soundfile
 
+from listen.api.gathering import SOUND_ENDINGS, gather
 from listen.errors import CaptureError, OptionError
-from listen.verbs.gathering import SOUND_ENDINGS, gather
 
 
 def touch(folder: Path, *names: str) -> None:

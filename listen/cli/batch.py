@@ -10,13 +10,13 @@ from collections.abc import Callable, Iterable, Mapping, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from listen.cli_logbook import keeper_for, stated_for
-from listen.cli_parts import FOUND, PASSED, Screen, aside, complain, file_name, no_word
+from listen.cli.logbook import keeper_for, stated_for
+from listen.cli.options import FOUND, PASSED, Screen, aside, complain, file_name, no_word
 from listen.errors import OptionError, OutputError
 
 if TYPE_CHECKING:
+    from listen.api.gathering import Found
     from listen.report.many import Row
-    from listen.verbs.gathering import Found
 
 _FOLDERS = (("report", "page", ".html"), ("frames", "frames", ".csv"), ("pictures", "pictures", ""))
 _LONGEST_NAME = 180
@@ -53,16 +53,16 @@ def is_many(options: argparse.Namespace) -> bool:
 
 def check_many_captures(options: argparse.Namespace, settings: Mapping[str, Any]) -> int:
     """Check all captures that were named or lie in the folders that were named; return the worst status."""
-    from listen.verbs.gathering import gather
+    from listen.api.gathering import gather
 
     folders = {option: getattr(options, option) for option in ("report", "frames", "pictures", "keep")}
     found = gather(options.captures, skip=[folder for folder in folders.values() if folder is not None])
-    _one_crew(options)
+    _one_kind_of_workers(options)
     _usable_settings(settings)
     keeper = keeper_for(options, [item.path for item in found if item.error is None])
     outputs = _outputs(options, found, keeper.files if keeper else ())
+    from listen.api.many import check_many
     from listen.report.progress import ProgressLine
-    from listen.verbs.many import check_many
 
     with contextlib.ExitStack() as stack:
         name = options.captures[0].rstrip(os.sep) if len(options.captures) == 1 else f"{len(found)} captures"
@@ -119,7 +119,7 @@ def _log(keeper: Any, rows: Iterable[Row], options: argparse.Namespace) -> int:
     return status
 
 
-def _one_crew(options: argparse.Namespace) -> None:
+def _one_kind_of_workers(options: argparse.Namespace) -> None:
     if options.cluster is not None and options.workers is not None:
         raise OptionError("--workers and --cluster exclude each other", "a cluster has its own workers: leave one out")
     if options.frames == "-":
@@ -145,9 +145,9 @@ def _outputs(
     asked = [(option, kind, ending) for option, kind, ending in _FOLDERS if getattr(options, option) is not None]
     if not asked and options.json in (None, "-") and options.keep is None:
         return None
+    from listen.api.bench_lookup import bench_beside
     from listen.report.files import check_target
     from listen.report.folders import check_folder, make_folder, names_in
-    from listen.verbs.beside import bench_beside
 
     beside = {os.path.dirname(item.path): bench_beside(item.path) for item in found}
     taken = [*(item.path for item in found), options.bench, options.limits, *beside.values(), *others]

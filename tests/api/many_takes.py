@@ -10,10 +10,10 @@ from pathlib import Path
 import numpy as np
 import soundfile
 
-from listen.verbs import crew
+from listen.api import workers
 
 RATE_HZ = 48_000
-REAL = crew.look_at
+REAL = workers.look_at
 
 
 def tone(path: Path, f0_hz: float = 440.0, *, seconds: float = 1.0, second_percent: float = 0.0) -> Path:
@@ -33,14 +33,14 @@ def some_takes(folder: Path, count: int = 6) -> Path:
     return folder
 
 
-def deadly(task: crew.Task) -> crew.Done:
+def deadly(task: workers.Task) -> workers.Done:
     """Die at takes that are called so, every time."""
     if "deadly" in task.path:
         os.kill(os.getpid(), signal.SIGKILL)
     return REAL(task)
 
 
-def deadly_once(task: crew.Task) -> crew.Done:
+def deadly_once(task: workers.Task) -> workers.Done:
     """Die at the first take that gets hold of the mark beside it."""
     mark = Path(task.path).with_name("mark")
     if mark.exists():
@@ -49,7 +49,7 @@ def deadly_once(task: crew.Task) -> crew.Done:
     return REAL(task)
 
 
-def slow(task: crew.Task) -> crew.Done:
+def slow(task: workers.Task) -> workers.Done:
     """Take half a second more."""
     time.sleep(0.5)
     return REAL(task)

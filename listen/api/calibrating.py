@@ -11,6 +11,7 @@ from typing import Any
 
 import numpy as np
 
+from listen.api.bench_lookup import bench_beside
 from listen.bench import WAVES, Bench, load_bench
 from listen.calibration import (
     LAWS,
@@ -35,7 +36,6 @@ from listen.capture import Capture, open_capture
 from listen.errors import OptionError, suggestion
 from listen.report.calibration_page import calibration_page
 from listen.track import track
-from listen.verbs.beside import bench_beside
 
 FilePath = str | os.PathLike[str]
 Progress = Callable[[float], None]

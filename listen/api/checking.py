@@ -9,6 +9,7 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from listen.account import find_account, with_dead_band
+from listen.api.bench_lookup import bench_beside
 from listen.bench import GAIN_CONTROLS, WAVES, Bench, load_bench
 from listen.capture import Capture, Damage, open_capture, scan_damage
 from listen.circuit import Diagnosis, diagnose
@@ -20,7 +21,6 @@ from listen.sorting import median
 from listen.track import track
 from listen.track.types import Frames
 from listen.units import format_hz
-from listen.verbs.beside import bench_beside
 
 FEWEST_CYCLES = 10
 

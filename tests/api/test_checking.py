@@ -12,10 +12,10 @@ import numpy as np
 import pytest
 
 import listen
+from listen.api.bench_lookup import bench_beside
 from listen.bench import Bench, BuildSettings
 from listen.errors import BenchError, LimitsError, OptionError
 from listen.report import check_document, check_schema, documents_text
-from listen.verbs.beside import bench_beside
 
 ROOT = Path(__file__).resolve().parents[2]
 UNEQUAL = ROOT / "fixtures" / "sine-board-unequal-supplies.wav"

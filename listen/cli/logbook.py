@@ -9,7 +9,7 @@ from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Any
 
-from listen.cli_parts import FOUND, PASSED, Screen, complain, file_name
+from listen.cli.options import FOUND, PASSED, Screen, complain, file_name
 from listen.errors import ListenError, OptionError
 from listen.units import read_number
 
@@ -250,10 +250,10 @@ def _entry(options: argparse.Namespace) -> int:
 
 
 def _drift(options: argparse.Namespace) -> int:
+    from listen.api.log_entries import drift
     from listen.report.files import write_whole
     from listen.report.logbook_files import drift_csv, drift_document
     from listen.report.logbook_pages import drift_page
-    from listen.verbs.keeping import drift
 
     _check_files(options, "json", "csv")
     history = drift(_build_of(options), logbook=options.logbook, entry=options.entry, against=options.against)
@@ -367,8 +367,8 @@ def _check_files(options: argparse.Namespace, *names: str) -> None:
 
 def _named(options: argparse.Namespace, capture: str) -> str | None:
     """Return the name in the bench file that belongs to a capture."""
+    from listen.api.bench_lookup import bench_beside
     from listen.bench import load_bench
-    from listen.verbs.beside import bench_beside
 
     path = options.bench or bench_beside(capture)
     if path is None:

@@ -10,7 +10,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from listen.cli_parts import PASSED, Screen, add_build, add_span, file_name, seconds_of
+from listen.cli.options import PASSED, Screen, add_build, add_span, file_name, seconds_of
 from listen.errors import OptionError
 
 if TYPE_CHECKING:
@@ -119,11 +119,11 @@ def _excerpt(options: argparse.Namespace) -> int:
         kind: names_in(options.into, [options.capture], f"-{kind}.wav", option="--into", inputs=[options.capture])[0]
         for kind in kinds
     }
+    from listen.api.excerpting import excerpt
     from listen.report import ProgressLine, paper_for
     from listen.report.excerpt_page import excerpt_page
     from listen.report.files import write_whole
     from listen.report.sound import wav_bytes
-    from listen.verbs.excerpting import excerpt
 
     with contextlib.ExitStack() as stack:
         line = None if options.quiet else stack.enter_context(ProgressLine(options.capture, sys.stderr))

@@ -14,8 +14,8 @@ from typing import Any
 from listen.errors import OptionError, close_match
 from listen.logbook.book import writing
 from listen.logbook.layout import DIGESTED, digest_of
-from listen.logbook.looking import read_entry
 from listen.logbook.place import logbook_path
+from listen.logbook.queries import read_entry
 from listen.logbook.types import SCHEMAS, About, Kind, Stored
 from listen.logbook.wording import checked, kept_name, kept_note, name_key
 

@@ -10,7 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from listen.sorting import median
-from listen.track.coarse import TONE_BELOW, CoarseTrack
+from listen.track.pitch_estimate import TONE_BELOW, CoarseTrack
 from listen.track.types import Flags, Floats
 
 Reader = Callable[[int, int], Floats]

@@ -7,7 +7,7 @@ from collections.abc import Mapping, Sequence
 from typing import Any
 
 from listen.findings import name_of
-from listen.report.comparing.fates import words
+from listen.report.comparing.finding_status import words
 from listen.report.comparing.types import ComparedFinding, ComparedRow, FixVerdict
 from listen.report.words import third
 from listen.units import format_db, format_hz, format_hz_note, format_percent

@@ -9,7 +9,7 @@ import sys
 from pathlib import Path
 from typing import Any
 
-from listen.cli_parts import FOUND, PASSED, Screen, add_build, add_span, file_name
+from listen.cli.options import FOUND, PASSED, Screen, add_build, add_span, file_name
 from listen.errors import OptionError
 
 _DESCRIPTION = (
@@ -59,9 +59,9 @@ def _compare(options: argparse.Namespace) -> int:
     """Compare two takes."""
     page = _outputs(options)
     from listen import report
+    from listen.api.checking import CheckResult
+    from listen.api.comparing import load_entry, load_side
     from listen.report.comparing import compare_document, compare_documents, compare_page
-    from listen.verbs.checking import CheckResult
-    from listen.verbs.comparing import load_entry, load_side
 
     settings = {
         "channel": options.channel,

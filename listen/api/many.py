@@ -9,13 +9,13 @@ from collections.abc import Callable, Generator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from typing import Any
 
+from listen.api.bench_lookup import bench_beside
+from listen.api.gathering import Found
+from listen.api.result_cache import key_of, open_kept
+from listen.api.workers import Done, Task, check_all, worker_count
 from listen.errors import OptionError, one_line
 from listen.logbook.types import About
 from listen.report.many import Row, row_of
-from listen.verbs.beside import bench_beside
-from listen.verbs.crew import Done, Task, check_all, crew_size
-from listen.verbs.gathering import Found
-from listen.verbs.kept import key_of, open_kept
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -114,10 +114,10 @@ def check_many(
 def _shared_out(tasks: list[Task], workers: int | None, cluster: str | None) -> Generator[Done, None, None]:
     if cluster is None or not tasks:
         # A worker more than there are takes would only be started and stopped.
-        yield from check_all(tasks, workers=min(workers or crew_size(), max(1, len(tasks))))
+        yield from check_all(tasks, workers=min(workers or worker_count(), max(1, len(tasks))))
         return
     try:
-        from listen.verbs.cluster import cluster_at
+        from listen.api.cluster import cluster_at
     except ImportError as missing:
         raise OptionError(
             f"--cluster needs dask.distributed ({missing})",

@@ -8,7 +8,7 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from listen.bench import load_bench, read_toml
-from listen.calibration.chain import Contact, Floor, Volts, contact, floor_of, volts_from_tone
+from listen.calibration.recording_chain import Contact, Floor, Volts, contact, floor_of, volts_from_tone
 from listen.capture import Capture, open_capture, scan_damage
 from listen.errors import BenchError, CaptureError, OptionError, suggestion
 from listen.report.bench_text import with_keys

@@ -8,10 +8,10 @@ from collections.abc import Callable, Mapping
 from pathlib import Path
 from typing import Any
 
+from listen.api.checking import CheckResult, check
 from listen.errors import CaptureError, OptionError
 from listen.report import check_document
 from listen.report.comparing import Comparison, compare_documents
-from listen.verbs.checking import CheckResult, check
 
 FilePath = str | os.PathLike[str]
 Side = FilePath | CheckResult | Mapping[str, Any]

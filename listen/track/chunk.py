@@ -11,11 +11,11 @@ import numpy as np
 from listen.native import kernels
 from listen.track.grid import padded
 from listen.track.hum import block_samples
-from listen.track.left import Blocks
 from listen.track.phase import PhaseCurve, RoughCurve, refine
+from listen.track.phase_discontinuities import find_steps
+from listen.track.residual import Blocks
 from listen.track.rows import Rows, measure_rows
-from listen.track.steps import find_steps
-from listen.track.stretches import Stretch
+from listen.track.segments import Stretch
 from listen.track.types import ROW_EVERY_S, Floats, PhaseStep
 
 _MARGIN_CYCLES = 12.0

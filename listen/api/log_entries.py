@@ -20,7 +20,7 @@ from listen.logbook import (
 from listen.report import check_document
 
 if TYPE_CHECKING:
-    from listen.verbs.checking import CheckResult
+    from listen.api.checking import CheckResult
 
 FilePath = str | os.PathLike[str]
 

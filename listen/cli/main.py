@@ -1,0 +1,138 @@
+"""The command line: parse, call a verb, print. It computes nothing."""
+
+from __future__ import annotations
+
+import argparse
+import atexit
+import contextlib
+import gc
+import os
+import signal
+import sys
+import threading
+from collections.abc import Callable, Iterator, Sequence
+from types import FrameType
+
+from listen.cli.calibrate import add_calibrate_command
+from listen.cli.check import STATUS, add_check_command
+from listen.cli.compare import add_compare_command
+from listen.cli.excerpt import add_excerpt_command
+from listen.cli.logbook import add_logbook_command
+from listen.cli.options import (
+    INTERRUPTED,
+    PASSED,
+    Parser,
+    Screen,
+    complain,
+)
+from listen.cli.setup import add_bench_commands
+from listen.errors import ListenError, OptionError
+
+_BEFORE = "From a recording of an oscillator to a verdict that its builder can act on: pitch, start, hold, clean."
+
+
+def _quiet_threads() -> None:
+    """Keep the linear algebra library from spinning threads of its own inside ours; a set value stands."""
+    os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
+
+
+def _collect_seldom() -> None:
+    """Spare a short-lived process the search for garbage: imports make many objects and leave hardly any behind.
+
+    It takes a tenth of a check of ten seconds: some eighty times on the way, and over everything at the end.
+    """
+    gc.set_threshold(50_000, *gc.get_threshold()[1:])
+    atexit.register(gc.freeze)
+
+
+def build_parser() -> argparse.ArgumentParser:
+    """Return the parser of the whole command line."""
+    parser = Parser(prog="listen", description=_BEFORE, epilog=STATUS)
+    parser.add_argument("--version", action="store_true", help="print the version and leave")
+    commands = parser.add_subparsers(title="commands", metavar="COMMAND", dest="command")
+    add_check_command(commands)
+    add_calibrate_command(commands)
+    add_bench_commands(commands)
+    add_compare_command(commands)
+    add_excerpt_command(commands)
+    add_logbook_command(commands)
+    return parser
+
+
+def main(argv: Sequence[str] | None = None) -> int:
+    """Run the command line.
+
+    Parameters
+    ----------
+    argv : sequence of str, optional
+        The arguments; those of the process where not given.
+
+    Returns
+    -------
+    int
+        The exit status.
+    """
+    _quiet_threads()
+    if argv is None:  # a caller with arguments of its own goes on afterwards, and keeps its ways
+        _collect_seldom()
+    try:
+        with _terminated_is_interrupted():
+            return _run(build_parser().parse_args(argv))
+    except ListenError as error:
+        return complain(str(error))
+    except KeyboardInterrupt:
+        complain("interrupted")
+        return INTERRUPTED
+    except SystemExit as leaving:  # argparse, after --help
+        return leaving.code if isinstance(leaving.code, int) else PASSED
+    except MemoryError:
+        return complain("there is not enough memory for this; look at a shorter span (--start, --end)")
+    except OSError as error:
+        return complain(f"{error.strerror or error} ({error.filename or 'no file named'}); mend that and run it again")
+    except Exception as error:
+        if os.environ.get("LISTEN_TRACEBACK"):
+            raise
+        return complain(
+            f"this is a fault of listen itself ({type(error).__name__}: {error}); "
+            "run it again with LISTEN_TRACEBACK=1 set and report what that prints"
+        )
+
+
+def _run(options: argparse.Namespace) -> int:
+    if options.version:
+        Screen().put(f"listen {_version()}\n")
+        return PASSED
+    if options.command is None:
+        raise OptionError("no command was given", 'try "listen check TAKE.wav", or "listen --help"')
+    run: Callable[[argparse.Namespace], int] = options.run
+    return run(options)
+
+
+def _version() -> str:
+    from importlib import metadata
+
+    try:
+        return metadata.version("listen")
+    except metadata.PackageNotFoundError:
+        return "(not installed)"
+
+
+@contextlib.contextmanager
+def _terminated_is_interrupted() -> Iterator[None]:
+    """Let a polite kill unwind like Ctrl-C, so that no spare file stays behind."""
+
+    def stop(_number: int, _frame: FrameType | None) -> None:
+        raise KeyboardInterrupt
+
+    if threading.current_thread() is not threading.main_thread() or signal.getsignal(signal.SIGTERM) != signal.SIG_DFL:
+        yield
+        return
+    signal.signal(signal.SIGTERM, stop)
+    try:
+        yield
+    finally:
+        signal.signal(signal.SIGTERM, signal.SIG_DFL)
+
+
+if __name__ == "__main__":
+    sys.exit(main())

@@ -1,1 +1,0 @@
-"""What can be asked of a capture: each module is one verb."""
