@@ -1,4 +1,4 @@
-"""From what was found to typed parts with their ids, and the shares of the numbers that a person reads."""
+"""From what was found to typed parts with their ids."""
 
 from __future__ import annotations
 
@@ -9,8 +9,6 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from listen.account.accounting import Share, Shares, between_powers, thd_squares
-from listen.account.figures import worst_distortion_row
 from listen.account.parts import (
     AmplifiersCurve,
     BurstInStep,
@@ -28,9 +26,10 @@ from listen.account.parts import (
     SlewLimiting,
     Tone,
 )
+from listen.account.shares import noise_dbfs, shares_of
 from listen.account.types import Account
 from listen.capture import Damage
-from listen.sorting import median, quantile
+from listen.sorting import quantile
 
 Floats = NDArray[np.floating[Any]]
 Flags = NDArray[np.bool_]
@@ -50,7 +49,7 @@ def described(account: Account, damage: Damage) -> Account:
         first.setdefault(name, part.id)
     del ids
     account = replace(account, parts=parts, ids=first)
-    return replace(account, shares=_shares(account))
+    return replace(account, shares=shares_of(account))
 
 
 def _parts(account: Account, damage: Damage) -> Iterator[tuple[str, Part]]:
@@ -59,7 +58,7 @@ def _parts(account: Account, damage: Damage) -> Iterator[tuple[str, Part]]:
     if account.tone is not None:
         yield "tone", _tone(account, place)
         if account.judged.any():
-            yield "noise", Noise(id="noise", level_dbfs=_noise_dbfs(account), **place.whole())
+            yield "noise", Noise(id="noise", level_dbfs=noise_dbfs(account), **place.whole())
     yield from _mains(account, place)
     if account.is_oscillator:
         yield from _modulations(account)
@@ -122,14 +121,6 @@ def _tone(account: Account, place: _Place) -> Part:
         h3_dbc=dbc(complex(own[1])) if own is not None else None,
         **place.whole(),
     )
-
-
-def _noise_dbfs(account: Account) -> float:
-    frames = account.frames
-    with np.errstate(invalid="ignore"):
-        power = 10 ** ((frames.residual_dbc + frames.fundamental_dbfs)[account.judged] / 10)
-    power = power[np.isfinite(power)]
-    return float(10 * np.log10(quantile(power, 0.25))) if len(power) else -200.0
 
 
 def _mains(account: Account, place: _Place) -> Iterator[tuple[str, Part]]:
@@ -404,69 +395,3 @@ def _recorder(account: Account, damage: Damage, place: _Place) -> Iterator[tuple
                 **place.whole(),
             ),
         )
-
-
-def _shares(account: Account) -> Shares:
-    if not account.is_oscillator or not account.judged.any():
-        return Shares()
-    ids = dict(account.ids or {})
-    row = worst_distortion_row(account)
-    thd: dict[str | None, float] = {}
-    if row is not None:
-        known = account.other_wave is None
-        thd = thd_squares(account.recorded, account.frames, row, account.shape if known else None, ids)
-    return Shares(
-        thd=tuple(Share(part=part, value=float(np.sqrt(value))) for part, value in thd.items() if value > 0),
-        level_span=tuple(_level_shares(account)),
-        pitch_scatter=tuple(_pitch_shares(account)),
-        between_harmonics=tuple(_between_shares(account)),
-    )
-
-
-def _level_shares(account: Account) -> Iterator[Share]:
-    law = account.law
-    if law is not None:
-        yield Share(part=account.id_of("law"), value=max(law.span_db, law.time_span_db))
-    shape = account.shape
-    if shape is not None and shape.sizes is not None and account.other_wave is None:
-        gain = 20 * np.log10(np.maximum(shape.sizes.gain, 1e-6))
-        name = "slew" if account.id_of("slew") and (shape.sizes.steep > 1.0).any() else "curve"
-        if float(np.ptp(gain)) > 0.01 and account.id_of(name):
-            yield Share(part=account.id_of(name), value=float(np.ptp(gain)))
-    if account.hunting:
-        depth = min(max(s.depth for s in account.hunting), 0.99)
-        yield Share(part=account.id_of("hunting"), value=float(20 * np.log10((1 + depth) / (1 - depth))))
-
-
-def _pitch_shares(account: Account) -> Iterator[Share]:
-    if not account.waverings:
-        return
-    worst = max(account.waverings, key=lambda w: w.rms_cents)
-    yield Share(part=account.id_of("wavering"), value=worst.rms_cents)
-    if worst.swing_cents > 0.01 and account.id_of("hunting"):
-        yield Share(part=account.id_of("hunting"), value=worst.swing_cents)
-
-
-def _between_shares(account: Account) -> Iterator[Share]:
-    frames, judged = account.recorded, account.judged
-    if not judged.any() or len(frames) != len(account.frames):
-        return
-    assert account.tone is not None
-    level = median(frames.fundamental_dbfs[judged])
-    taken: dict[str, Floats] = {}
-    for name, values in (("half-orders", account.half_orders.level_dbc), ("burst", account.bursts.level_dbc)):
-        key = account.id_of(name)
-        if key is not None:
-            taken[key] = 10 ** (np.maximum(values, -300.0) / 10)
-    for number, line in enumerate(account.fixed_lines, start=1):
-        key = account.id_of(f"line-{number}")
-        if key is not None:
-            taken[key] = line.power_over(frames, account.tone)
-    if account.id_of("mains") and account.mains is not None:
-        power = np.interp(frames.time_s, account.mains.time_s, 10 ** (account.mains.level_dbc / 10))
-        taken[str(account.id_of("mains"))] = power
-    noise = 10 ** ((_noise_dbfs(account) - level) / 10)
-    powers, _ = between_powers(frames, judged, taken, noise)
-    for part, value in powers.items():
-        if value > 1e-14:
-            yield Share(part=part, value=float(10 * np.log10(value)))

@@ -1,5 +1,5 @@
 """The command line: each module is one command, or what several share. It computes nothing."""
 
-from listen.cli.main import main
+from listen.cli.main import build_parser, main
 
-__all__ = ["main"]
+__all__ = ["build_parser", "main"]

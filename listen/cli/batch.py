@@ -10,7 +10,7 @@ from collections.abc import Callable, Iterable, Mapping, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from listen.cli.logbook import keeper_for, stated_for
+from listen.cli.log_options import keeper_for, stated_for
 from listen.cli.options import FOUND, PASSED, Screen, aside, complain, file_name, no_word
 from listen.errors import OptionError, OutputError
 

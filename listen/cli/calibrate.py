@@ -11,7 +11,7 @@ from pathlib import Path
 from typing import Any
 
 from listen.bench import WAVES
-from listen.cli.logbook import add_keeping, keeper_for, stated_for
+from listen.cli.log_options import add_keeping, keeper_for, stated_for
 from listen.cli.options import (
     FOUND,
     PASSED,

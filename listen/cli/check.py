@@ -11,7 +11,7 @@ from typing import Any
 
 from listen.cli.batch import add_many, check_many_captures, is_many
 from listen.cli.excerpt import add_pages, page_writer
-from listen.cli.logbook import add_keeping, keeper_for, stated_for
+from listen.cli.log_options import add_keeping, keeper_for, stated_for
 from listen.cli.options import FOUND, PASSED, Screen, add_build, add_span, aside, complain, file_name, no_word
 from listen.errors import ListenError, OptionError
 

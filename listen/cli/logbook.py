@@ -1,24 +1,20 @@
-"""``listen logbook``, and the options by which other commands keep what they found."""
+"""``listen logbook``: list, show, drift, note, strike, export, verify."""
 
 from __future__ import annotations
 
 import argparse
-import os
 import sys
-from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass, replace
+from collections.abc import Callable, Mapping
 from typing import TYPE_CHECKING, Any
 
-from listen.cli.options import FOUND, PASSED, Screen, complain, file_name
-from listen.errors import ListenError, OptionError
-from listen.units import read_number
+from listen.cli.log_options import add_circumstances, add_logbook_file, circumstances
+from listen.cli.options import FOUND, PASSED, Screen, file_name
+from listen.errors import OptionError
 
 if TYPE_CHECKING:
     from pathlib import Path
 
-    from listen.logbook import About
 
-_ABOUT = ("note", "temperature", "warm_up", "measured", "as_found", "as_left")
 _DESCRIPTION = """What was measured when: builds, checks, calibrations and notes in one file.
 
 It is the file that --logbook names, else the one that the environment variable LISTEN_LOGBOOK names, else
@@ -28,111 +24,6 @@ _STATUS = """exit status:
   1  verify: something is not as it was stored
   2  the call or the logbook could not be used; one line on standard error says why
 """
-
-
-def add_keeping(parser: argparse.ArgumentParser, *, states: bool = False) -> None:
-    """Add the options that keep a result in the logbook.
-
-    Parameters
-    ----------
-    parser : ArgumentParser
-        Of a command whose result is kept.
-    states : bool
-        Whether it can be as found and as left.
-    """
-    group = parser.add_argument_group("logbook", "--build or --logbook keeps the result there")
-    _add_logbook(group)
-    group.add_argument("--build", metavar="NAME", help="the build it belongs to (default: the bench file's)")
-    group.add_argument("--note", metavar="TEXT", help="a note to the entry")
-    _add_about(group)
-    if states:
-        state = group.add_mutually_exclusive_group()
-        state.add_argument("--as-found", action="store_true", help="made before anything was adjusted")
-        state.add_argument("--as-left", action="store_true", help="made after adjusting; later tables are held to it")
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Keeper:
-    """Where results are kept, and in what circumstances they were measured."""
-
-    path: Path
-    about: About
-    names: Mapping[str, str | None]
-
-    @property
-    def files(self) -> list[str]:
-        """All files of the logbook: none of them may be written over."""
-        return [f"{self.path}{ending}" for ending in ("", "-wal", "-shm", "-journal")]
-
-    def keep(self, document: Mapping[str, Any], capture: str, say: Callable[[str], None]) -> int:
-        """Keep a document, and say so once it is on the disc; return the exit status."""
-        from listen.logbook import record
-        from listen.report.logbook_words import stored_line
-
-        name = self.names[capture]
-        assert name is not None
-        try:
-            stored = record(document, build=name, path=self.path, about=self.about)
-        except ListenError as error:  # what was found has been shown already
-            return complain(str(error))
-        say(stored_line(stored) + "\n")
-        return PASSED
-
-
-def keeper_for(options: argparse.Namespace, captures: Sequence[str]) -> Keeper | None:
-    """Return where to keep results, None where they are not to be kept.
-
-    Raises
-    ------
-    ListenError
-        The logbook could not be written, or the name of the build is not known: before any work is done.
-    """
-    if options.build is None and options.logbook is None:
-        given = _stated(options)
-        if given and getattr(options, "report", None) is None:
-            option = "--" + given[0].replace("_", "-")
-            raise OptionError(
-                f"{option} goes into the logbook",
-                "add --build NAME, so that the result is kept there, or --report DIR: its sheet has it too",
-            )
-        return None
-    from listen.logbook import check_logbook, logbook_path
-    from listen.logbook.wording import checked, kept_name
-
-    about = checked(_about(options))
-    names = {capture: options.build if options.build is not None else _named(options, capture) for capture in captures}
-    for capture, name in names.items():
-        if name is None:
-            raise OptionError(
-                f"--logbook needs the name of the build of {capture}",
-                "add --build NAME, or a name to the bench file: [build] name",
-            )
-        kept_name(name)
-    path = logbook_path(options.logbook)
-    check_logbook(path)
-    return Keeper(path=path, about=about, names=names)
-
-
-def stated_for(options: argparse.Namespace) -> About | None:
-    """Return the circumstances as they were stated, for the sheet of a page; None where nothing was.
-
-    Raises
-    ------
-    OptionError
-        A value is out of range.
-    """
-    if getattr(options, "report", None) is None or not _stated(options):
-        return None
-    from listen.logbook.wording import checked
-
-    about = _about(options)
-    # when it was measured is now in a logbook where nothing else was said; on a sheet it is left open
-    return replace(checked(about), measured=about.measured)
-
-
-def _stated(options: argparse.Namespace) -> list[str]:
-    """Return the options that state a circumstance."""
-    return [name for name in _ABOUT if getattr(options, name, None) is not None and getattr(options, name) is not False]
 
 
 def add_logbook_command(commands: Any) -> None:
@@ -149,7 +40,7 @@ def add_logbook_command(commands: Any) -> None:
 
     def add(name: str, run: Callable[[argparse.Namespace], int], words: str) -> argparse.ArgumentParser:
         parser: argparse.ArgumentParser = verbs.add_parser(name, help=words, description=f"{words.capitalize()}.")
-        _add_logbook(parser, default=argparse.SUPPRESS)
+        add_logbook_file(parser, default=argparse.SUPPRESS)
         parser.set_defaults(run=run)
         return parser
 
@@ -168,7 +59,7 @@ def add_logbook_command(commands: Any) -> None:
     note = add("note", _note, "write a note, a temperature, or both")
     note.add_argument("build", metavar="BUILD", help="the name of the build")
     note.add_argument("note", metavar="TEXT", nargs="?", help="the note")
-    _add_about(note)
+    add_circumstances(note)
     strike = add(
         "strike", _strike, "strike out an entry that was made by mistake; it stays readable and counts no more"
     )
@@ -180,31 +71,6 @@ def add_logbook_command(commands: Any) -> None:
     _add_file(export, "--csv", "FILE.csv", "a row an entry")
     _add_file(export, "--steps", "FILE.csv", "a row a step of every calibration")
     add("verify", _verify, "look whether every entry is as it was stored")
-
-
-def _add_logbook(parser: Any, default: Any = None) -> None:
-    parser.add_argument(
-        "--logbook",
-        metavar="FILE",
-        type=file_name("--logbook"),
-        default=default,
-        help="the file of the logbook (default: LISTEN_LOGBOOK, or the system's place)",
-    )
-
-
-def _add_about(parser: Any) -> None:
-    parser.add_argument(
-        "--temperature", metavar="C", type=_decimal("--temperature"), help="of the room, degrees Celsius"
-    )
-    parser.add_argument(
-        "--warm-up", metavar="MIN", type=_decimal("--warm-up"), help="minutes since the supply was switched on"
-    )
-    parser.add_argument(
-        "--measured",
-        metavar="WHEN",
-        type=_moment,
-        help="when it was measured, 2026-03-01 or 2026-03-01T19:30 (default: now)",
-    )
 
 
 def _add_name(parser: argparse.ArgumentParser) -> None:
@@ -273,7 +139,7 @@ def _note(options: argparse.Namespace) -> int:
 
     if not (options.note or "").strip() and options.temperature is None and options.warm_up is None:
         raise OptionError("there is nothing to note", "give a text, --temperature or --warm-up")
-    stored = record_note(build=options.build, about=_about(options), path=_path(options))
+    stored = record_note(build=options.build, about=circumstances(options), path=_path(options))
     Screen().put(stored_line(stored) + "\n")
     return PASSED
 
@@ -365,43 +231,6 @@ def _check_files(options: argparse.Namespace, *names: str) -> None:
         taken.append(target)
 
 
-def _named(options: argparse.Namespace, capture: str) -> str | None:
-    """Return the name in the bench file that belongs to a capture."""
-    from listen.api.bench_lookup import bench_beside
-    from listen.bench import load_bench
-
-    path = options.bench or bench_beside(capture)
-    if path is None:
-        return None
-    try:
-        return load_bench(path).build.name
-    except ListenError:  # the command itself says what is wrong with it, and keeps nothing
-        return os.fspath(path)
-
-
-def _about(options: argparse.Namespace) -> About:
-    from listen.logbook import About
-
-    found, left = getattr(options, "as_found", False), getattr(options, "as_left", False)
-    return About(
-        note=options.note,
-        temperature_c=options.temperature,
-        warm_up_min=options.warm_up,
-        measured=options.measured,
-        state="as-found" if found else "as-left" if left else None,
-    )
-
-
-def _decimal(option: str) -> Callable[[str], float]:
-    def parse(text: str) -> float:
-        number = read_number(text)
-        if number is None:
-            raise OptionError(f"{option} {text!r} is no number", f"for example {option} 21.5 or {option} 21,5")
-        return number
-
-    return parse
-
-
 def _number_of(option: str) -> Callable[[str], int]:
     def parse(text: str) -> int:
         if not (text.isascii() and text.isdigit() and len(text) < 19 and int(text) > 0):
@@ -409,18 +238,3 @@ def _number_of(option: str) -> Callable[[str], int]:
         return int(text)
 
     return parse
-
-
-def _moment(text: str) -> Any:
-    from datetime import UTC, datetime, timedelta
-
-    try:
-        when = datetime.fromisoformat(text.strip()).astimezone()
-        future = when.astimezone(UTC) > datetime.now(UTC) + timedelta(days=1)
-    except (ValueError, OverflowError, OSError):
-        raise OptionError(
-            f"--measured {text!r} is no moment", "for example --measured 2026-03-01, or 2026-03-01T19:30"
-        ) from None
-    if future:
-        raise OptionError(f"--measured {text!r} lies ahead", "give the day on which it was measured")
-    return when

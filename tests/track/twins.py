@@ -13,9 +13,9 @@ import numpy as np
 from listen import native
 from listen.account.curve import wave
 from listen.native import kernels
-from listen.track import reference, reference_coarse, reference_frames, reference_grid, reference_hum
+from listen.track import reference, reference_frames, reference_grid, reference_hum, reference_pitch_estimate
 
-MODULES = (reference, reference_coarse, reference_frames, reference_grid, reference_hum)
+MODULES = (reference, reference_pitch_estimate, reference_frames, reference_grid, reference_hum)
 
 
 def public(module: Any) -> dict[str, Callable[..., Any]]:
