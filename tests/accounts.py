@@ -64,7 +64,7 @@ def plain_frames(
         "high_dbc": NOWHERE,
         "high_hz": np.nan,
         "frame_s": 0.04,
-        "stretch": np.zeros(n, dtype=np.int64),
+        "segment": np.zeros(n, dtype=np.int64),
         "hum_time_s": np.empty(0),
         "hum_dbfs": np.empty((0, 12)),
         "hum_floor_dbfs": np.empty((0, 12)),

@@ -99,7 +99,7 @@ def make_frames(n: int = 50, *, seed: int = 1, silent: int = 0) -> Frames:
         spur_dbc=column(-99, -80),
         spur_hz=column(100, 200),
         frame_s=np.full(n, 0.04),
-        stretch=np.where(empty, -1, 0),
+        segment=np.where(empty, -1, 0),
         hum_time_s=np.empty(0),
         hum_dbfs=np.empty((0, 12)),
         hum_floor_dbfs=np.empty((0, 12)),

@@ -92,7 +92,7 @@ def _folded(frames: Frames, rows: Flags) -> tuple[Floats, Floats, Flags]:
     excess, place, peaked = np.zeros(n), np.zeros(n), np.zeros(n, dtype=bool)
     parts = frames.residual_fold.shape[2]
     half = _ROWS // 2
-    label = np.where(rows, frames.stretch, -1)
+    label = np.where(rows, frames.segment, -1)
     edges = np.concatenate([[0], np.flatnonzero(np.diff(label)) + 1, [n]])
     for a, b in zip(edges[:-1].tolist(), edges[1:].tolist(), strict=True):
         if label[a] < 0:

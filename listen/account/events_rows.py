@@ -74,7 +74,7 @@ def calm_rows(frames: Frames, tone: BoardTone, start: Start, quiet: Places, lost
         rows &= frames.time_s > start.settled_s + AFTER_START_S
     rows &= ~rows_near(frames.time_s, quiet, _NEAR_SILENCE_S, _NEAR_SILENCE_S)
     rows &= ~rows_near(frames.time_s, lost.places, _NEAR_LOSS_S, _NEAR_LOSS_S)
-    label = np.where(frames.oscillating, frames.stretch, -1)
+    label = np.where(frames.oscillating, frames.segment, -1)
     edges = np.concatenate([[0], np.flatnonzero(np.diff(label)) + 1, [len(label)]])
     for a, b in zip(edges[:-1].tolist(), edges[1:].tolist(), strict=True):
         edge = min(_EDGE_ROWS, (b - a) // 2)
@@ -126,7 +126,7 @@ def without_hunting(frames: Frames, level_db: Floats, rows: Flags, hunting: Sequ
         slowest = min(swing.rate_hz for swing in hunting)
         width = max(width, int(_TURNS / slowest / frames.row_every_s))
     width |= 1
-    label = np.where(rows, frames.stretch, -1)
+    label = np.where(rows, frames.segment, -1)
     n = len(label)
     edges = np.concatenate([[0], np.flatnonzero(np.diff(label)) + 1, [n]])
     owner = np.searchsorted(edges, np.arange(n), side="right") - 1

@@ -55,7 +55,7 @@ def find_half_orders(frames: Frames, rows: Flags, resting: Flags) -> HalfOrders:
         weak = np.maximum(frames.level_dbfs - frames.fundamental_dbfs - 3.0, 0.0)
         size = 10.0 ** ((frames.fundamental_dbfs + weak) / 20)
         lines = np.where(seen[:, None], frames.half_orders_fs / size[:, None], 0.0)
-    label = np.where(rows, frames.stretch, -1)
+    label = np.where(rows, frames.segment, -1)
     mean, square, count = _running(lines, seen, label)
     with np.errstate(invalid="ignore", divide="ignore"):
         scatter = np.maximum(square - np.abs(mean) ** 2, 0.0)

@@ -85,7 +85,7 @@ def steady_rows(frames: Frames, rows: Flags) -> list[tuple[int, int]]:
         cents = 1200.0 * np.log2(np.where(rows, frames.f0_hz, np.nan))
     still = np.zeros(n, dtype=bool)
     hop = frames.row_every_s
-    pieces = _pieces(frames.stretch, rows)
+    pieces = _pieces(frames.segment, rows)
     for a, b in pieces:
         if b - a >= 5:
             still[a:b] = _still(cents[a:b], hop) & ~_stepped(cents[a:b], hop)
@@ -116,9 +116,9 @@ def _stepped(cents: Floats, hop_s: float) -> Flags:
     return np.asarray(np.convolve(step, np.ones(2 * gap + 1), mode="same") > 0)
 
 
-def _pieces(stretch: Ints, rows: Flags) -> list[tuple[int, int]]:
+def _pieces(segment: Ints, rows: Flags) -> list[tuple[int, int]]:
     """Unbroken runs of the board's rows within one segment of tone."""
-    label = np.where(rows, stretch, -1)
+    label = np.where(rows, segment, -1)
     edges = np.concatenate([[0], np.flatnonzero(np.diff(label)) + 1, [len(label)]])
     return [(int(a), int(b)) for a, b in itertools.pairwise(edges) if label[a] >= 0]
 

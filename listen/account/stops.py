@@ -117,7 +117,7 @@ def find_silences(
 
 
 def _candidates(tone: BoardTone, started_s: float, last_s: float) -> list[tuple[float, float]]:
-    """Stretches between start and end in which the tone is lost, or 20 dB under what is beside it."""
+    """Segments between start and end in which the tone is lost, or 20 dB under what is beside it."""
     a, b = tone.index(started_s), tone.index(last_s)
     level = np.where(tone.tracked, tone.log_level, -np.inf)[a : b + 1]
     if len(level) < 3:

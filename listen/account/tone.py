@@ -47,7 +47,7 @@ class Segment:
     Attributes
     ----------
     number : int
-        In ``Frames.stretch``.
+        In ``Frames.segment``.
     start_s, end_s : float
     level_dbfs, residual_dbc : float
         Medians of its rows.
@@ -132,7 +132,7 @@ def find_tone(frames: Frames) -> BoardTone | None:
     segments, foreign = _segments(frames)
     rows = frames.oscillating.copy()
     for segment in foreign:
-        rows &= frames.stretch != segment.number
+        rows &= frames.segment != segment.number
     if not rows.any():
         rows, foreign = frames.oscillating.copy(), []
     settled = quantile(frames.level_dbfs[rows], 0.7)
@@ -143,7 +143,7 @@ def find_tone(frames: Frames) -> BoardTone | None:
 
 def _segments(frames: Frames) -> tuple[list[Segment], list[Segment]]:
     """All segments, and those that are not the board's."""
-    numbers = frames.stretch[frames.oscillating]
+    numbers = frames.segment[frames.oscillating]
     order = np.flatnonzero(frames.oscillating)
     bounds = np.flatnonzero(np.diff(numbers)) + 1
     segments = []
@@ -151,7 +151,7 @@ def _segments(frames: Frames) -> tuple[list[Segment], list[Segment]]:
     for rows in np.split(order, bounds):
         segments.append(
             Segment(
-                number=int(frames.stretch[rows[0]]),
+                number=int(frames.segment[rows[0]]),
                 start_s=float(frames.time_s[rows[0]]),
                 end_s=float(frames.time_s[rows[-1]]),
                 level_dbfs=median(frames.level_dbfs[rows]),
@@ -231,7 +231,7 @@ def _on_a_grid(frames: Frames, own: set[int], settled_dbfs: float, rows: Flags, 
 
 def _owners(frames: Frames) -> Ints:
     """Segment number of each short frame of the envelope: that of the nearest row which has one."""
-    has = np.flatnonzero(frames.stretch >= 0)
+    has = np.flatnonzero(frames.segment >= 0)
     if not len(has):
         return np.full(len(frames.envelope.time_s), -1, dtype=np.int64)
     times = frames.time_s[has]
@@ -239,7 +239,7 @@ def _owners(frames: Frames) -> Ints:
     left = right - 1
     right = np.minimum(right, len(has) - 1)
     nearer = np.where(frames.envelope.time_s - times[left] <= times[right] - frames.envelope.time_s, left, right)
-    return frames.stretch[has][nearer]
+    return frames.segment[has][nearer]
 
 
 def _averaged(at_s: Floats, t: Floats, values: Floats, grid_s: float, f0: Floats) -> Floats:

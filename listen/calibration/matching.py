@@ -52,7 +52,7 @@ def match(
     ways : list of list of Plateau
         Ways to see the pitch, the likeliest first.
     quiet : list of Plateau
-        Stretches in which nothing oscillates.
+        Segments in which nothing oscillates.
     given : Given
     name : str
         The capture, for messages.
@@ -131,7 +131,7 @@ def _no_match(plateaus: list[Plateau], quiet: list[Plateau], given: Given, name:
         f"{format_hz(hz_from_cents(p.level, 1.0))} at {p.start_s:.1f} s" for p in plateaus[: min(8, len(plateaus))]
     )
     more = f" and {len(plateaus) - 8} more" if len(plateaus) > 8 else ""
-    silent = f" and {len(quiet)} silent stretch{'es' if len(quiet) > 1 else ''}" if quiet else ""
+    silent = f" and {len(quiet)} silent segment{'es' if len(quiet) > 1 else ''}" if quiet else ""
     if len(plateaus) == wanted:
         problem = f"the {wanted} plateaus in the pitch do not follow the {wanted} {what} of {given.source}"
     else:

@@ -90,7 +90,7 @@ def pitch_trace(frames: Frames) -> Trace:
 
 
 def silences(trace: Trace, start_s: float, stop_s: float) -> list[Plateau]:
-    """Return the stretches of at least 0.1 s in which nothing oscillates."""
+    """Return the segments of at least 0.1 s in which nothing oscillates."""
     edges = np.concatenate([[start_s - 0.5 * GRID_S], trace.time_s, [stop_s + 0.5 * GRID_S]])
     gaps = np.flatnonzero(np.diff(edges) > _SILENCE_S)
     return [

@@ -14,13 +14,13 @@ from listen.capture.repeats import RepeatFinder
 from listen.capture.types import Damage, Floats, LostRuns
 
 _GRID = 4096
-"""Sums are taken over stretches of this many samples, so that no block size changes their rounding."""
+"""Sums are taken over segments of this many samples, so that no block size changes their rounding."""
 
 _BRIDGE_S = 1e-3
 
 
 class _Grid:
-    """Sum, sum of squares and extremes of every stretch of the grid."""
+    """Sum, sum of squares and extremes of every segment of the grid."""
 
     def __init__(self) -> None:
         self._sums: list[float] = []
@@ -48,7 +48,7 @@ class _Grid:
         return mean, math.sqrt(max(0.0, math.fsum(self._squares) / n - mean * mean))
 
     def peaks(self) -> Floats:
-        """Return the largest absolute sample of every stretch."""
+        """Return the largest absolute sample of every segment."""
         return np.array(self._peaks)
 
 

@@ -107,7 +107,7 @@ def zeros_cut_into_a_tone(capture: Capture, runs: Spans, peaks: Floats, grid: in
     loud = np.concatenate([[0], np.cumsum(peaks >= smallest_fs)])
 
     def is_loud(start: int, stop: int) -> bool:
-        """Whether a stretch of the grid that touches start..stop is loud."""
+        """Whether a segment of the grid that touches start..stop is loud."""
         first = max(0, start - capture.start_sample) // grid
         last = min(len(peaks), -(-(stop - capture.start_sample) // grid))
         return bool(loud[last] > loud[first])

@@ -20,7 +20,7 @@ BRIDGE_S = 0.12
 
 
 def intervals(time_s: Floats, over: NDArray[np.bool_]) -> list[list[float]]:
-    """Stretches of time in which frames are over a limit; small gaps are bridged, splinters dropped."""
+    """Segments of time in which frames are over a limit; small gaps are bridged, splinters dropped."""
     pieces: list[list[float]] = []
     for time in time_s[over]:
         if pieces and time - pieces[-1][1] < BRIDGE_S:

@@ -1,4 +1,4 @@
-"""Truth, measured on the solved, noise-free wave: pitch, harmonics, crests of each stretch of whole cycles."""
+"""Truth, measured on the solved, noise-free wave: pitch, harmonics, crests of each segment of whole cycles."""
 
 from __future__ import annotations
 

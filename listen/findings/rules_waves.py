@@ -90,7 +90,7 @@ def wave_candidates(frames: Frames, usable: Flags, wave: str, limits: Limits, co
 
 
 def _read_tips(frames: Frames, orders: NDArray[np.int64], coupling_known: bool) -> _Tips:
-    st = frames.stretch
+    st = frames.segment
     up, down = short_median(frames.crest_positive, st), short_median(frames.crest_negative, st)
     flat_up, flat_down = short_median(frames.flat_positive, st), short_median(frames.flat_negative, st)
     fits = tabled(orders)
@@ -171,7 +171,7 @@ def _unequal(frames: Frames, wave: str, limits: Limits, left: Flags, before: lis
     """Even harmonics: of slopes or halves that are not equally long, where H2 and H4 lie so."""
     row = limits["even-order-distortion"]
     with np.errstate(invalid="ignore"):
-        values = np.nan_to_num(100 * 10 ** (short_median(frames.even_dbc, frames.stretch) / 20))
+        values = np.nan_to_num(100 * 10 ** (short_median(frames.even_dbc, frames.segment) / 20))
         h2, h4 = line_over(frames, 2), line_over(frames, 4)
     if any(d.kind == "asymmetric-clipping" for d in before):
         # where the cut is less than the limit, the even harmonics are still the cut's

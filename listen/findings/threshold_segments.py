@@ -49,7 +49,7 @@ def short_median(values: Floats, segment: NDArray[np.int64], width: int = 5) -> 
     ----------
     values : ndarray, shape (n,)
     segment : ndarray of int, shape (n,)
-        ``Frames.stretch``.
+        ``Frames.segment``.
     width : int
         Odd number of rows.
     """
@@ -68,7 +68,7 @@ def short_median(values: Floats, segment: NDArray[np.int64], width: int = 5) -> 
 
 def line_over(frames: Frames, order: int) -> Floats:
     """A harmonic's amplitude over the fundamental's, the median of a few rows."""
-    return short_median(10 ** (frames.harmonics_dbc[:, order - 2] / 20), frames.stretch)
+    return short_median(10 ** (frames.harmonics_dbc[:, order - 2] / 20), frames.segment)
 
 
 def segments_over(frames: Frames, values: Floats, known: Flags, limit: float) -> Iterator[Flags]:

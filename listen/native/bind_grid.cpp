@@ -101,10 +101,10 @@ void gather_blocks(Floats r, Doubles place, int64_t first, int64_t last, double 
     chosen->gather_blocks(r, place, first, last, origin, block, low);
 }
 
-void take_out(Floats y, Doubles place, int64_t start, int64_t points, int64_t lap, Ints centres,
+void subtract_mean_cycle(Floats y, Doubles place, int64_t start, int64_t points, int64_t lap, Ints centres,
               Table<const float> tables, Doubles dc, Ints edges, Doubles crests, int64_t bins, Table<float> scratch,
               double origin, int64_t block, Row<float> left, Table<double> low, Cube<float> folded) {
-    require(edges.n > 0, "take_out: edges are needed");
+    require(edges.n > 0, "subtract_mean_cycle: edges are needed");
     leave(y, start, centres, tables, dc, left);
     const Floats rest = {left.data, left.n};
     gather_blocks(rest, place, edges[0], edges[edges.n - 1], origin, block, low);
@@ -129,7 +129,7 @@ void define_grid(nb::module_& m) {
     define<true>(m, "fold_residual", fold_residual, "r", "start", "points", "lap", "edges", "crests", "bins", "scratch",
                  "out");
     define<true>(m, "gather_blocks", gather_blocks, "r", "place", "first", "last", "origin", "block", "low");
-    define<true>(m, "take_out", take_out, "y", "place", "start", "points", "lap", "centres", "tables", "dc", "edges",
+    define<true>(m, "subtract_mean_cycle", subtract_mean_cycle, "y", "place", "start", "points", "lap", "centres", "tables", "dc", "edges",
                  "crests", "bins", "scratch", "origin", "block", "left", "low", "folded");
 }
 

@@ -304,7 +304,7 @@ def gather_blocks(r: Singles, place: Doubles, first: int, last: int, origin: flo
     of the grid for nothing; block b begins at sample origin + b * block; low (blocks, 2).
     """
 
-def take_out(
+def subtract_mean_cycle(
     y: Singles,
     place: Doubles,
     start: int,

@@ -187,7 +187,7 @@ def safe_gain_db(x: Floats) -> float:
 
 
 def worst_start_s(score: Floats, time_s: Floats, start_s: float, end_s: float, seconds: float) -> float:
-    """Return where the worst stretch of some seconds begins.
+    """Return where the worst segment of some seconds begins.
 
     Parameters
     ----------

@@ -15,7 +15,7 @@ from listen.track.phase import PhaseCurve, RoughCurve, refine
 from listen.track.phase_discontinuities import find_steps
 from listen.track.residual import Blocks
 from listen.track.rows import Rows, measure_rows
-from listen.track.segments import Stretch
+from listen.track.segments import Segment
 from listen.track.types import ROW_EVERY_S, Floats, PhaseStep
 
 _MARGIN_CYCLES = 12.0
@@ -25,7 +25,7 @@ _MARGIN_S = 0.25, 0.6
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class ShortFrames:
-    """Short frames of one stretch within one part."""
+    """Short frames of one segment within one part."""
 
     time_s: Floats
     amplitude_fs: Floats
@@ -44,22 +44,22 @@ class Part:
     quiet_power: Floats
 
 
-def margin_samples(stretches: Iterable[Stretch], start: int, stop: int, rate_hz: float) -> int:
+def margin_samples(segments: Iterable[Segment], start: int, stop: int, rate_hz: float) -> int:
     """Samples to read before and after a part.
 
     Parameters
     ----------
-    stretches : iterable of Stretch
+    segments : iterable of Segment
     start, stop : int
         Samples of the file between which the part's rows lie.
     rate_hz : float
     """
     least, most = (int(seconds * rate_hz) for seconds in _MARGIN_S)
     lowest = np.inf
-    for stretch in stretches:
-        if stretch.start < stop + most and stretch.stop > start - most:
-            a, b = np.searchsorted(stretch.knots, [start - most, stop + most])
-            lowest = min(lowest, float(stretch.f0_hz[max(a - 1, 0) : b + 1].min()))
+    for segment in segments:
+        if segment.start < stop + most and segment.stop > start - most:
+            a, b = np.searchsorted(segment.knots, [start - most, stop + most])
+            lowest = min(lowest, float(segment.f0_hz[max(a - 1, 0) : b + 1].min()))
     return int(np.clip(_MARGIN_CYCLES / lowest * rate_hz, least, most))
 
 
@@ -68,7 +68,7 @@ def measure_part(
     first: int,
     start: int,
     stop: int,
-    stretches: list[tuple[int, Stretch, RoughCurve]],
+    segments: list[tuple[int, Segment, RoughCurve]],
     rate_hz: float,
     coupling_hz: float | None,
 ) -> Part:
@@ -80,7 +80,7 @@ def measure_part(
         Samples with a margin on both sides; x[0] is sample ``first``.
     first, start, stop : int
         Samples of the file.
-    stretches : list of (number, Stretch, RoughCurve)
+    segments : list of (number, Segment, RoughCurve)
         Those that overlap x.
     rate_hz : float
     coupling_hz : float or None
@@ -98,12 +98,12 @@ def measure_part(
     whole_part = x[start - first : start - first + blocks * block]
     remains = Blocks(start=start, size=block, sums=np.zeros((blocks, 2)))
     signal = padded(x, first)
-    for number, whole, rough in stretches:
+    for number, whole, rough in segments:
         pieces, cuts = _pieces(whole, rough, x, first, rate_hz)
         steps.extend(step for at, step in cuts if start <= at < stop)
-        for stretch, curve in pieces:
+        for segment, curve in pieces:
             short.append(_short_frames(curve, start, stop, rate_hz))
-            measured = measure_rows(signal, start, stop, stretch, curve, rate_hz, coupling_hz, remains, number)
+            measured = measure_rows(signal, start, stop, segment, curve, rate_hz, coupling_hz, remains, number)
             if measured is not None:
                 rows.append(measured)
     total, time = remains.sums.T
@@ -127,9 +127,9 @@ def _short_frames(curve: PhaseCurve, start: int, stop: int, rate_hz: float) -> S
 
 
 def _pieces(
-    whole: Stretch, rough: RoughCurve, x: Floats, first: int, rate_hz: float
-) -> tuple[list[tuple[Stretch, PhaseCurve]], list[tuple[int, PhaseStep]]]:
-    """The stretch's phase in this part, cut where samples are missing or repeated."""
+    whole: Segment, rough: RoughCurve, x: Floats, first: int, rate_hz: float
+) -> tuple[list[tuple[Segment, PhaseCurve]], list[tuple[int, PhaseStep]]]:
+    """The segment's phase in this part, cut where samples are missing or repeated."""
     low = max(whole.start, float(first))
     high = min(whole.stop, float(first + len(x)))
     curve = refine(rough, whole, x, first, rate_hz, low, high)
@@ -141,10 +141,10 @@ def _pieces(
     pieces = []
     bounds = [whole.start, *(float(at) for at, _ in cuts), whole.stop]
     for a, b in itertools.pairwise(bounds):
-        stretch = replace(whole, start=a, stop=b)
-        piece = refine(rough, stretch, x, first, rate_hz, max(a, low), min(b, high))
+        segment = replace(whole, start=a, stop=b)
+        piece = refine(rough, segment, x, first, rate_hz, max(a, low), min(b, high))
         if piece is not None:
-            pieces.append((stretch, piece))
+            pieces.append((segment, piece))
     return pieces, cuts
 
 

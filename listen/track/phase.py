@@ -1,4 +1,4 @@
-"""The continuous phase of one stretch of tone, from its rough pitch and the samples.
+"""The continuous phase of one segment of tone, from its rough pitch and the samples.
 
 A cubic Hermite curve through knots a few milliseconds apart. The rough phase turns the reference harmonic down to
 (nearly) nothing over short frames of whole cycles; what is left of its phase corrects the knots.
@@ -11,7 +11,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from listen.native import kernels
-from listen.track.segments import Stretch
+from listen.track.segments import Segment
 from listen.track.types import Floats
 
 KNOT_S = 0.0018
@@ -25,7 +25,7 @@ _SMOOTH_WITHIN = 0.002
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class RoughCurve:
-    """Rough phase of a whole stretch: cubic Hermite, in cycles of the fundamental."""
+    """Rough phase of a whole segment: cubic Hermite, in cycles of the fundamental."""
 
     samples: Floats
     turns: Floats
@@ -34,7 +34,7 @@ class RoughCurve:
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class PhaseCurve:
-    """Corrected phase over one part of a stretch, and the short frames it came from.
+    """Corrected phase over one part of a segment, and the short frames it came from.
 
     Attributes
     ----------
@@ -79,16 +79,16 @@ def knot_spacing_s(f0_hz: float) -> float:
     return step / f0_hz
 
 
-def rough_curve(stretch: Stretch, rate_hz: float) -> RoughCurve:
+def rough_curve(segment: Segment, rate_hz: float) -> RoughCurve:
     """Integrate the rough pitch; between two hops it runs exponentially."""
-    slopes = stretch.f0_hz / rate_hz
-    steps = np.diff(stretch.knots)
+    slopes = segment.f0_hz / rate_hz
+    steps = np.diff(segment.knots)
     log = np.diff(np.log(slopes))
     small = np.abs(log) < 1e-6
     safe = np.where(small, 1.0, log)
     mean = np.where(small, 0.5 * (slopes[1:] + slopes[:-1]), np.diff(slopes) / safe)
     turns = np.concatenate([[0.0], np.cumsum(steps * mean)])
-    return RoughCurve(samples=stretch.knots, turns=turns, slopes=slopes)
+    return RoughCurve(samples=segment.knots, turns=turns, slopes=slopes)
 
 
 def phase_samples(samples: Floats, turns: Floats, slopes: Floats, first: int, n: int) -> PhaseSamples:
@@ -113,14 +113,14 @@ def curve_at(curve: PhaseCurve, samples: Floats) -> tuple[Floats, Floats]:
 
 
 def refine(
-    rough: RoughCurve, stretch: Stretch, x: Floats, first: int, rate_hz: float, start: float, stop: float
+    rough: RoughCurve, segment: Segment, x: Floats, first: int, rate_hz: float, start: float, stop: float
 ) -> PhaseCurve | None:
-    """Correct the rough phase between two samples of a stretch.
+    """Correct the rough phase between two samples of a segment.
 
     Parameters
     ----------
     rough : RoughCurve
-    stretch : Stretch
+    segment : Segment
     x : ndarray, shape (n,)
         Samples, of which x[0] is sample ``first`` of the file; they cover start .. stop.
     first : int
@@ -140,17 +140,17 @@ def refine(
         rough.turns,
         rough.slopes,
         KNOT_S * rate_hz,
-        max(start, stretch.start),
-        min(stop, stretch.stop),
+        max(start, segment.start),
+        min(stop, segment.stop),
         knots,
     )
     knots = knots[:count]
     if count < 3:
         return None
-    a = max(first, int(np.floor(max(start, stretch.start))))
-    b = min(first + len(x), int(np.ceil(min(stop, stretch.stop))))
+    a = max(first, int(np.floor(max(start, segment.start))))
+    b = min(first + len(x), int(np.ceil(min(stop, segment.stop))))
     part = x[a - first : b - first]
-    h = stretch.reference
+    h = segment.reference
     cycles = np.maximum(np.ceil(SHORT_FRAME_S * rate_hz * knots[:, 2]), SHORT_FRAME_CYCLES)
     span = cycles / knots[:, 2]
     whole = (knots[:, 0] - 0.5 * span > a - 1) & (knots[:, 0] + 0.5 * span < b + 1)

@@ -20,7 +20,7 @@ _OVER_NOISE = 8.0
 _LEAST_SAMPLES = 0.7
 _SAME_PITCH = 0.002
 _LONGEST_GAP = 8.0
-"""A gap in a sweep may have swallowed so many times the stretch that is looked at."""
+"""A gap in a sweep may have swallowed so many times the segment that is looked at."""
 _WHOLE = 0.15
 """A few lost samples are a whole number of them .."""
 _LARGE_CYCLES = 0.1

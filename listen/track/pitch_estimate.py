@@ -16,7 +16,7 @@ from listen.track.types import Floats
 HOP_S = 0.040
 LOWEST_HZ = 12.0
 TONE_BELOW = 0.35
-"""A stretch is a tone where the signal differs from itself one period later by less than this part of its power."""
+"""A segment is a tone where the signal differs from itself one period later by less than this part of its power."""
 _STEP = 4
 _LEVELS = 3
 _TAPS = 64
@@ -36,7 +36,7 @@ class CoarseTrack:
         Sample of the first hop; hop i is at first_sample + i * hop_samples.
     f0_hz : ndarray, shape (n,)
         0 where there is no tone.
-    unlikeness : ndarray, shape (n,)
+    normalised_difference : ndarray, shape (n,)
         Mean square of the difference to one period later over the mean power: 0 periodic, 1 noise.
     power : ndarray, shape (n,)
         Square of the amplitude of the strongest line.
@@ -47,7 +47,7 @@ class CoarseTrack:
     hop_samples: int
     first_sample: int
     f0_hz: Floats
-    unlikeness: Floats
+    normalised_difference: Floats
     power: Floats
     strongest_hz: Floats
 
@@ -121,7 +121,7 @@ def coarse_part(x: Floats, rate_hz: float, n_hops: int) -> Floats:
     Returns
     -------
     ndarray, shape (n_hops, 4)
-        Pitch in Hz or 0, unlikeness, power of the strongest line, its frequency.
+        Pitch in Hz or 0, normalised_difference, power of the strongest line, its frequency.
     """
     size = spectrum_size(rate_hz)
     hop = hop_samples(rate_hz)

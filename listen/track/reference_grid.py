@@ -163,7 +163,7 @@ def gather_blocks(r: Floats, place: Floats, first: int, last: int, origin: float
     np.add.at(low[:, 0], b[there], (r[n] * width)[there])
 
 
-def take_out(
+def subtract_mean_cycle(
     y: Floats, place: Floats, start: int, points: int, lap: int, centres: Ints, tables: Floats, dc: Floats,
     edges: Ints, crests: Floats, bins: int, scratch: Floats, origin: float, block: int, left: Floats, low: Floats,
     folded: Floats

@@ -190,7 +190,7 @@ def coarse_pitch(
     spectra0: Floats, spectra1: Floats, spectra2: Floats, d0: Floats, d1: Floats, d2: Floats, hops: Ints, rates: Floats,
     size: int, edges: Floats, lowest: float, peaks: Floats, room: Floats, out: Floats
 ) -> None:  # fmt: skip
-    """Rough pitch of each hop: (pitch or 0, unlikeness one period later, the strongest line's power, a strong Hz).
+    """Each hop: (pitch or 0, normalised difference one period on, the strongest line's power, a strong one).
 
     The strong line is the lowest within 4 dB of the strongest. It is a multiple of the pitch: which, the signal itself
     decides where a period of the line holds 24 samples of half the rate, the lines of the spectra where not.

@@ -88,7 +88,7 @@ class Read:
         return Read(cycles=self.cycles[i:j], first=self.first[i:j], last=self.last[i:j])
 
 
-def take_out(
+def subtract_mean_cycle(
     grid: Grid,
     centres: Ints,
     amplitudes: Sequence[NDArray[np.complex128]],
@@ -136,7 +136,7 @@ def take_out(
         tables = np.tile(tables, (1, grid.lap // grid.points))
     left = np.empty_like(grid.y)
     folded = np.empty((len(edges) - 1, 2, FOLD), dtype=np.float32)
-    kernels.take_out(
+    kernels.subtract_mean_cycle(
         grid.y,
         grid.place,
         grid.start,

@@ -1,4 +1,4 @@
-"""The rows of one stretch of tone within one part: frames of whole cycles, measured on grids of phase."""
+"""The rows of one segment of tone within one part: frames of whole cycles, measured on grids of phase."""
 
 from __future__ import annotations
 
@@ -20,8 +20,16 @@ from listen.track.lines import (
     settle_pitches,
 )
 from listen.track.phase import PhaseCurve, curve_at
-from listen.track.residual import Between, Blocks, Read, measure_between, settle_between, take_out, what_is_read
-from listen.track.segments import Stretch
+from listen.track.residual import (
+    Between,
+    Blocks,
+    Read,
+    measure_between,
+    settle_between,
+    subtract_mean_cycle,
+    what_is_read,
+)
+from listen.track.segments import Segment
 from listen.track.shape import least_power, measure_cycles, settle_shape, undo_coupling
 from listen.track.types import HARMONIC_COLUMNS, ROW_EVERY_S, Floats, Ints
 
@@ -38,10 +46,10 @@ _BENT = 0.006
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class Rows:
-    """Rows of one stretch within one part; amplitudes, not yet levels."""
+    """Rows of one segment within one part; amplitudes, not yet levels."""
 
     row: NDArray[np.int64]
-    stretch: int
+    segment: int
     f0_hz: Floats
     f0_sigma_hz: Floats
     frame_s: Floats
@@ -66,7 +74,7 @@ def measure_rows(
     x: Padded,
     start: int,
     stop: int,
-    stretch: Stretch,
+    segment: Segment,
     curve: PhaseCurve,
     rate_hz: float,
     coupling_hz: float | None,
@@ -80,24 +88,24 @@ def measure_rows(
     x : Padded
     start, stop : int
         Samples of the file.
-    stretch : Stretch
+    segment : Segment
     curve : PhaseCurve
-        Of this stretch.
+        Of this segment.
     rate_hz : float
     coupling_hz : float or None
         Corner of the interface's high-pass.
     remains : Blocks
         What the harmonics leave is added to.
     number : int
-        The stretch's.
+        The segment's.
 
     Returns
     -------
     Rows or None
         None where no row fits.
     """
-    a = max(x.start, int(np.ceil(stretch.start)))
-    b = min(x.stop, int(np.floor(stretch.stop)))
+    a = max(x.start, int(np.ceil(segment.start)))
+    b = min(x.stop, int(np.floor(segment.stop)))
     (low, high), _ = curve_at(curve, np.array([a, b - 1.0]))
     hop = ROW_EVERY_S * rate_hz
     row = np.arange(int(np.ceil(max(a, start - hop) / hop)), int(np.ceil(min(b, stop + hop) / hop)))
@@ -124,7 +132,7 @@ def measure_rows(
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class _Frames:
-    """Frames of one piece of a stretch: phase of the centre, cycles, cycles a sample at the row, and so on."""
+    """Frames of one piece of a segment: phase of the centre, cycles, cycles a sample at the row, and so on."""
 
     row: Ints
     samples: Floats
@@ -236,7 +244,7 @@ def _left(
         amplitude.insert(len(amplitude) * side, line)
         at.insert(len(at) * side, place)
         low, high = (low - 1, high) if side == 0 else (low, high + 1)
-    return take_out(run.grid, np.concatenate(at), amplitude, dc[low:high], ends, crests, remains)
+    return subtract_mean_cycle(run.grid, np.concatenate(at), amplitude, dc[low:high], ends, crests, remains)
 
 
 @dataclass(frozen=True, slots=True)
@@ -279,7 +287,7 @@ def _rows(
     shape = settle_shape(waves.cycles, np.abs(waves.harmonics[:, 0]))
     return Rows(
         row=frames.row,
-        stretch=number,
+        segment=number,
         f0_hz=f0_hz,
         f0_sigma_hz=np.sqrt(pitches.f0_variance) * rate_hz,
         frame_s=frames.cycles / f0_hz,
@@ -314,7 +322,7 @@ def _only(rows: Rows, own: NDArray[np.bool_]) -> Rows:
     start = int(np.argmax(own))
     part = slice(start, start + int(np.count_nonzero(own)))
     values = {field.name: getattr(rows, field.name) for field in fields(rows)}
-    return Rows(**{name: value if name == "stretch" else value[part] for name, value in values.items()})
+    return Rows(**{name: value if name == "segment" else value[part] for name, value in values.items()})
 
 
 def _high_orders(amplitude: NDArray[np.complex128], limits: Ints, out: Floats) -> None:

@@ -1,4 +1,4 @@
-"""Stretches of unbroken tone: where one begins and ends, where the pitch steps, which octave holds."""
+"""Segments of unbroken tone: where one begins and ends, where the pitch steps, which octave holds."""
 
 from __future__ import annotations
 
@@ -37,8 +37,8 @@ _VOTE_HOPS = 4
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class Stretch:
-    """One stretch of unbroken tone.
+class Segment:
+    """One segment of unbroken tone.
 
     Attributes
     ----------
@@ -58,8 +58,8 @@ class Stretch:
     reference: int
 
 
-def find_stretches(track: CoarseTrack, rate_hz: float, first: int, last: int, read: Reader) -> list[Stretch]:
-    """Cut the rough track into stretches of tone.
+def find_segments(track: CoarseTrack, rate_hz: float, first: int, last: int, read: Reader) -> list[Segment]:
+    """Cut the rough track into segments of tone.
 
     Parameters
     ----------
@@ -72,12 +72,12 @@ def find_stretches(track: CoarseTrack, rate_hz: float, first: int, last: int, re
 
     Returns
     -------
-    list of Stretch
+    list of Segment
         In order of time, not overlapping.
     """
     amplitude = np.sqrt(track.power)
     floor = max(_FLOOR_AMPLITUDE, _BELOW_LOUDEST * float(amplitude.max(initial=0.0)))
-    voiced = (track.f0_hz > 0) & (track.unlikeness < TONE_BELOW) & (amplitude > floor)
+    voiced = (track.f0_hz > 0) & (track.normalised_difference < TONE_BELOW) & (amplitude > floor)
     hum = voiced & _mains_alone(track.f0_hz, amplitude)
     voiced = _with_its_fades(voiced & ~hum, hum, track.f0_hz, amplitude)
     if _mains_only(track.f0_hz[voiced], amplitude[voiced]):
@@ -85,7 +85,7 @@ def find_stretches(track: CoarseTrack, rate_hz: float, first: int, last: int, re
     f0, voiced = _bridged(track.f0_hz, voiced, amplitude)
     f0 = _voted(f0, voiced)
     places = track.first_sample + track.hop_samples * np.arange(len(f0))
-    runs = _runs(f0, voiced, track.unlikeness)
+    runs = _runs(f0, voiced, track.normalised_difference)
     for a, b in runs:
         f0[a:b] = _without_outliers(f0[a:b])
     return _bounded(runs, places, f0, track, rate_hz, first, last, read)
@@ -187,13 +187,13 @@ def _voted(f0_hz: Floats, voiced: NDArray[np.bool_]) -> Floats:
     return out
 
 
-def _runs(f0_hz: Floats, voiced: NDArray[np.bool_], unlikeness: Floats) -> list[tuple[int, int]]:
+def _runs(f0_hz: Floats, voiced: NDArray[np.bool_], normalised_difference: Floats) -> list[tuple[int, int]]:
     """Hops [a, b) of each unbroken run; single doubtful hops are dropped."""
     inside = np.concatenate([[False], voiced, [False]])
-    stepped = np.concatenate([_stepped(f0_hz, voiced, unlikeness), [True]])
+    stepped = np.concatenate([_stepped(f0_hz, voiced, normalised_difference), [True]])
     starts = np.flatnonzero(inside[1:] & (~inside[:-1] | stepped))
     stops = np.flatnonzero(inside[:-1] & (~inside[1:] | stepped))
-    kept = (stops - starts > 1) | (unlikeness[starts] < _SURE)
+    kept = (stops - starts > 1) | (normalised_difference[starts] < _SURE)
     return _without_passing(list(zip(starts[kept].tolist(), stops[kept].tolist(), strict=True)))
 
 
@@ -217,7 +217,7 @@ def _without_outliers(f0_hz: Floats) -> Floats:
     return out
 
 
-def _stepped(f0_hz: Floats, voiced: NDArray[np.bool_], unlikeness: Floats) -> NDArray[np.bool_]:
+def _stepped(f0_hz: Floats, voiced: NDArray[np.bool_], normalised_difference: Floats) -> NDArray[np.bool_]:
     """Whether the pitch stepped between each hop and the one before.
 
     A move in the hop beside makes it a glide, unless the hop between the two moves saw two pitches at once.
@@ -227,7 +227,7 @@ def _stepped(f0_hz: Floats, voiced: NDArray[np.bool_], unlikeness: Floats) -> ND
     move[2:-1][both] = np.log(f0_hz[1:][both] / f0_hz[:-1][both])
     here, before, after = move[1:-1], move[:-2], move[2:]
     sign = np.sign(here)
-    pure = unlikeness < _PURE
+    pure = normalised_difference < _PURE
     shared = np.concatenate([[False], pure[:-1]])
     beside = np.maximum(np.where(shared, before * sign, 0.0), np.where(pure, after * sign, 0.0))
     size = np.abs(here)
@@ -256,7 +256,7 @@ def _bounded(
     first: int,
     last: int,
     read: Reader,
-) -> list[Stretch]:
+) -> list[Segment]:
     hop = track.hop_samples
     starts = np.empty(len(runs))
     stops = np.empty(len(runs))
@@ -284,7 +284,7 @@ def _bounded(
         knots, pitch = places[a:b][inside].astype(float), f0[a:b][inside]
         knots = np.concatenate([[min(start, knots[0] - 1)], knots, [max(stop, knots[-1] + 1)]])
         pitch = np.concatenate([[pitch[0]], pitch, [pitch[-1]]])
-        out.append(Stretch(start=start, stop=stop, knots=knots, f0_hz=pitch, reference=_reference(track, a, b)))
+        out.append(Segment(start=start, stop=stop, knots=knots, f0_hz=pitch, reference=_reference(track, a, b)))
     return out
 
 

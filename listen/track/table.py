@@ -16,7 +16,7 @@ from listen.track.lines import BAND
 from listen.track.pitch_estimate import LOWEST_HZ
 from listen.track.residual import FOLD, HALF_ORDERS
 from listen.track.rows import Rows
-from listen.track.segments import Stretch
+from listen.track.segments import Segment
 from listen.track.types import HARMONIC_COLUMNS, Envelope, Floats, Frames, PhaseStep
 
 Column = NDArray[Any]
@@ -48,9 +48,9 @@ class Table:
     """
 
     def __init__(
-        self, stretches: list[Stretch], rate_hz: float, first: int, last: int, hop_s: float, most: int = MOST_ROWS
+        self, segments: list[Segment], rate_hz: float, first: int, last: int, hop_s: float, most: int = MOST_ROWS
     ) -> None:
-        self._stretches, self._rate_hz, self._hop_s = stretches, rate_hz, hop_s
+        self._segments, self._rate_hz, self._hop_s = segments, rate_hz, hop_s
         hop = hop_s * rate_hz
         self._start_row = int(np.ceil(first / hop))
         self._n = max(0, int(np.ceil(last / hop)) - self._start_row)
@@ -78,15 +78,15 @@ class Table:
         table["f0"] = _straightened(table, hop_s)[::every]
         for name in _OF_ALL_ROWS[1:]:
             table[name] = table[name][::every].copy()
-        table["noise"] = _filled(table["noise"], table["stretch"])
-        table["centred"] &= ~_at_steps(self._stretches, time_s, rate_hz)
+        table["noise"] = _filled(table["noise"], table["segment"])
+        table["centred"] &= ~_at_steps(self._segments, time_s, rate_hz)
         quiet = np.concatenate(self._quiet)[:n:every] if self._quiet else np.empty(0)
         self._quiet = []
         self._columns = {}
 
         def work() -> Iterator[Callable[[], Any]]:
             # what is done one after the other gives its memory back before the next
-            yield lambda: _envelope(self._handed_over(), self._stretches, quiet, time_s, hop_s * every, rate_hz)
+            yield lambda: _envelope(self._handed_over(), self._segments, quiet, time_s, hop_s * every, rate_hz)
             yield self._hum.lines
             yield partial(_levels, table, quiet, rate_hz)
 
@@ -113,12 +113,12 @@ def _called(work: Callable[[], Any]) -> Any:
     return work()
 
 
-_OF_ALL_ROWS = ("f0", "frame_s", "stretch")
+_OF_ALL_ROWS = ("f0", "frame_s", "segment")
 """Columns that hold every row until the pitch is straightened."""
 
 
 def _empty(n: int, every: int) -> dict[str, Column]:
-    """A table of ``n`` rows, or every so many of them, that no stretch covers yet."""
+    """A table of ``n`` rows, or every so many of them, that no segment covers yet."""
     kept = -(-n // every)
     table: dict[str, Column] = {name: np.full(n if name in _OF_ALL_ROWS else kept, np.nan) for name in _PLAIN}
     table["harmonics"] = np.full((kept, HARMONIC_COLUMNS), np.nan, dtype=complex)
@@ -126,7 +126,7 @@ def _empty(n: int, every: int) -> dict[str, Column]:
     table["fold"] = np.full((kept, 2, FOLD), np.nan, dtype=np.float32)
     table["half_orders"] = np.full((kept, HALF_ORDERS), np.nan, dtype=np.complex64)
     table["count"] = np.zeros(kept, dtype=np.int64)
-    table["stretch"] = np.full(n, -1, dtype=np.int64)
+    table["segment"] = np.full(n, -1, dtype=np.int64)
     table["centred"] = np.zeros(kept, dtype=bool)
     return table
 
@@ -158,7 +158,7 @@ _OTHER = {
 def _put(table: dict[str, Column], rows: Rows, start_row: int, every: int) -> None:
     # rows follow on one another: those that the table holds are a slice of them
     low = max(0, start_row - int(rows.row[0]))
-    high = min(len(rows.row), start_row + len(table["stretch"]) - int(rows.row[0]))
+    high = min(len(rows.row), start_row + len(table["segment"]) - int(rows.row[0]))
     if high <= low:
         return
     at = int(rows.row[0]) - start_row + low
@@ -172,7 +172,7 @@ def _put(table: dict[str, Column], rows: Rows, start_row: int, every: int) -> No
             table[name][at : at + high - low] = values[low:high]
         else:
             table[name][place : place + kept] = values[first:high:every]
-    table["stretch"][at : at + high - low] = rows.stretch
+    table["segment"][at : at + high - low] = rows.segment
 
 
 def _thinned(short: ShortFrames, every: int) -> ShortFrames:
@@ -195,10 +195,10 @@ def _thinned(short: ShortFrames, every: int) -> ShortFrames:
     )
 
 
-def _at_steps(stretches: list[Stretch], time_s: Floats, rate_hz: float) -> NDArray[np.bool_]:
+def _at_steps(segments: list[Segment], time_s: Floats, rate_hz: float) -> NDArray[np.bool_]:
     """Rows on a step from one pitch to another: neither of the two."""
     near = np.zeros(len(time_s), dtype=bool)
-    for before, after in itertools.pairwise(stretches):
+    for before, after in itertools.pairwise(segments):
         if after.start - before.stop < 2.0:
             reach = max(_STEP_S, 1.0 / min(before.f0_hz[-1], after.f0_hz[0]))
             at = after.start / rate_hz
@@ -206,14 +206,14 @@ def _at_steps(stretches: list[Stretch], time_s: Floats, rate_hz: float) -> NDArr
     return near
 
 
-def _filled(noise: Floats, stretch: NDArray[np.int64]) -> Floats:
+def _filled(noise: Floats, segment: NDArray[np.int64]) -> Floats:
     """Rows too short to show the noise between their lines take that of their neighbours."""
     known = np.isfinite(noise)
     if not known.any():
         return noise
     index = np.arange(len(noise))
     filled = np.interp(index, index[known], noise[known])
-    return np.where(known | (stretch < 0), noise, filled)
+    return np.where(known | (segment < 0), noise, filled)
 
 
 def _straightened(table: dict[str, Column], hop_s: float) -> Floats:
@@ -222,13 +222,13 @@ def _straightened(table: dict[str, Column], hop_s: float) -> Floats:
     out = f0.copy()
     n = len(f0)
     span = table["frame_s"].astype(float)
-    stretch = table["stretch"]
+    segment = table["segment"]
     stride = np.where(np.isfinite(span), np.maximum(1, np.round(0.5 * span / hop_s)), 1).astype(np.int64)
     index = np.arange(n)
     left, right = index - stride, index + stride
     fits = (left >= 0) & (right < n)
     left, right = np.clip(left, 0, max(0, n - 1)), np.clip(right, 0, max(0, n - 1))
-    fits &= (stretch >= 0) & (stretch[left] == stretch) & (stretch[right] == stretch)
+    fits &= (segment >= 0) & (segment[left] == segment) & (segment[right] == segment)
     with np.errstate(invalid="ignore"):
         fits &= (np.abs(span[left] - span) < 0.3 * span) & (np.abs(span[right] - span) < 0.3 * span)
         # second derivative over phase: time steps are nearly equal steps of phase, the rest is the first derivative's
@@ -237,20 +237,20 @@ def _straightened(table: dict[str, Column], hop_s: float) -> Floats:
         slope = 0.5 * (f0[right] - f0[left])
         second = bend - slope**2 / f0
         fits &= np.abs(second) < 0.01 * f0
-        second = _averaged(np.where(fits, second, np.nan), stretch)
+        second = _averaged(np.where(fits, second, np.nan), segment)
     out[fits] = (f0 - _CURVATURE * ratio**2 * second)[fits]
     return out
 
 
-def _averaged(values: Column, stretch: Column) -> Column:
-    """Mean over five rows of a stretch: the curvature's own noise would widen the pitch's."""
+def _averaged(values: Column, segment: Column) -> Column:
+    """Mean over five rows of a segment: the curvature's own noise would widen the pitch's."""
     total = np.zeros(len(values))
     count = np.zeros(len(values))
     for shift in range(-2, 3):
         moved = np.full(len(values), np.nan)
         here = slice(max(0, -shift), len(values) - max(0, shift))
         there = slice(max(0, shift), len(values) + min(0, shift))
-        moved[here] = np.where(stretch[here] == stretch[there], values[there], np.nan)
+        moved[here] = np.where(segment[here] == segment[there], values[there], np.nan)
         known = np.isfinite(moved)
         total[known] += moved[known]
         count += known
@@ -322,7 +322,7 @@ def _levels(table: dict[str, Column], quiet: Floats, rate_hz: float) -> dict[str
     columns["noise_dbfs"] = np.where(tone, columns["noise_dbfs"], level_dbfs)
     columns["oscillating"] = tone
     columns["harmonic_count"] = np.where(tone, table["count"], 0)
-    columns["stretch"] = np.where(tone, table["stretch"], -1)
+    columns["segment"] = np.where(tone, table["segment"], -1)
     columns["dead_band"] = np.full(len(f0), np.nan)
     return columns
 
@@ -339,7 +339,7 @@ def _turned_back(turn: Column) -> NDArray[np.complex128]:
 
 def _envelope(
     short: list[ShortFrames],
-    stretches: list[Stretch],
+    segments: list[Segment],
     quiet: Floats,
     row_times: Floats,
     hop_s: float,
@@ -352,9 +352,9 @@ def _envelope(
     powers: list[Column] = []
     flags: list[NDArray[np.bool_]] = []
     covered = np.zeros(len(quiet), dtype=bool)
-    for stretch in stretches:
-        a = np.searchsorted(row_times, stretch.start / rate_hz - hop_s)
-        covered[a : np.searchsorted(row_times, stretch.stop / rate_hz + hop_s)] = True
+    for segment in segments:
+        a = np.searchsorted(row_times, segment.start / rate_hz - hop_s)
+        covered[a : np.searchsorted(row_times, segment.stop / rate_hz + hop_s)] = True
     for item in short:
         times.append(item.time_s)
         amplitudes.append(item.amplitude_fs)

@@ -18,7 +18,7 @@ from listen.track.hum import block_samples
 from listen.track.lines import FRAME_CYCLES, FRAME_S
 from listen.track.phase import rough_curve
 from listen.track.pitch_estimate import CoarseTrack, coarse_margin, coarse_part, hop_samples
-from listen.track.segments import find_stretches
+from listen.track.segments import find_segments
 from listen.track.table import Each, Table
 from listen.track.types import ROW_EVERY_S, Floats, Frames
 
@@ -102,18 +102,18 @@ def track(
         each: Each = pool.map if workers > 1 else map
         coarse = _coarse_track(read, rate, first, last, each, lambda share: report(0.3 * share))
         give_back()
-        stretches = find_stretches(coarse, rate, first, last, read)
-        numbered = [(i, stretch, rough_curve(stretch, rate)) for i, stretch in enumerate(stretches)]
+        segments = find_segments(coarse, rate, first, last, read)
+        numbered = [(i, segment, rough_curve(segment, rate)) for i, segment in enumerate(segments)]
         bounds = _bounds(first, last, part_samples, block_samples(rate), _work(coarse))
 
         def work(bound: tuple[int, int]) -> Part:
             a, b = bound
-            margin = margin_samples(stretches, a, b, rate)
+            margin = margin_samples(segments, a, b, rate)
             low, high = max(first, a - margin), min(last, b + margin)
             near = [item for item in numbered if item[1].start < high and item[1].stop > low]
             return measure_part(read(low, high), low, a, b, near, rate, capture.ac_coupling_hz)
 
-        table = Table(stretches, rate, first, last, ROW_EVERY_S)
+        table = Table(segments, rate, first, last, ROW_EVERY_S)
         for i, part in enumerate(each(work, bounds)):
             table.add(part)
             report(0.3 + 0.7 * (i + 1) / len(bounds))
@@ -205,7 +205,7 @@ def _coarse_track(
         hop_samples=hop,
         first_sample=first,
         f0_hz=table[:, 0],
-        unlikeness=table[:, 1],
+        normalised_difference=table[:, 1],
         power=table[:, 2],
         strongest_hz=table[:, 3],
     )

@@ -112,8 +112,8 @@ class Frames:
     dc_fs : ndarray, shape (n,)
     frame_s : ndarray, shape (n,)
         Length of each frame.
-    stretch : ndarray of int, shape (n,)
-        Number of the stretch of unbroken tone, -1 outside of one.
+    segment : ndarray of int, shape (n,)
+        Number of the segment of unbroken tone, -1 outside of one.
     subharmonic_dbc : ndarray, shape (n,)
         Lines at k/2 (k odd), r.s.s.
     half_orders_fs : ndarray of complex, shape (n, 3)
@@ -171,7 +171,7 @@ class Frames:
     high_dbc: Doubles
     high_hz: Doubles
     frame_s: Doubles
-    stretch: NDArray[np.int64]
+    segment: NDArray[np.int64]
     hum_time_s: Doubles
     hum_dbfs: Doubles
     hum_floor_dbfs: Doubles

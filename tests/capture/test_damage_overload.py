@@ -131,7 +131,7 @@ def test_no_signal_is_no_overload(tmp_path, x):
     assert len(scan(tmp_path, x).overload) == 0
 
 
-def test_only_the_stretch_that_is_cut(tmp_path):
+def test_only_the_segment_that_is_cut(tmp_path):
     envelope = np.interp(np.arange(6 * RATE_HZ) / RATE_HZ, [0, 2, 2.5, 3.5, 4, 6], [0.6, 0.6, 1.2, 1.2, 0.6, 0.6])
     x = np.clip(envelope * sine(150.0, 6.0, peak=1.0) + noise(6 * RATE_HZ, 1e-5), -1.0, 1.0)
     overload = scan(tmp_path, x).overload

@@ -20,7 +20,7 @@ Floats = NDArray[np.float64]
 Rng = np.random.Generator
 
 LOUDEST_S = {"speech": 0.1, "knock": 0.01, "keys": 0.01}
-"""A sound's level is the r.m.s. of its loudest stretch of this length; of rooms and instruments, of the whole."""
+"""A sound's level is the r.m.s. of its loudest segment of this length; of rooms and instruments, of the whole."""
 
 
 def folder() -> Path | None:
@@ -56,7 +56,7 @@ def resampled(samples: Floats, from_hz: int, to_hz: int) -> Floats:
 
 
 def loudest_rms(samples: Floats, rate_hz: int, seconds: float) -> float:
-    """Return the r.m.s. of the loudest stretch."""
+    """Return the r.m.s. of the loudest segment."""
     length = max(int(seconds * rate_hz), 1)
     if length >= len(samples):
         return float(np.sqrt(np.mean(samples**2)))

@@ -54,7 +54,7 @@ SKETCHES: dict[str, str] = {
     "between_lines": "r:L points:=8 cycles:=4 centres:c@16-134 last:c first:c high:w out:c,7 halves:c,6",
     "fold_residual": "r:L start:w points:=8 lap:=64 edges:^c crests:c bins:=16 scratch:2,64 out:c,2,16",
     "gather_blocks": "r:L place:L first:w last:w block:=16 low:c,2",
-    "take_out": "y:L place:L start:w points:=8 lap:=64 centres:c tables:c,s dc:c edges:^p crests:p bins:=16"
+    "subtract_mean_cycle": "y:L place:L start:w points:=8 lap:=64 centres:c tables:c,s dc:c edges:^p crests:p bins:=16"
     " scratch:2,64 block:=16 left:L low:s,2 folded:p,2,16",
     "line_pitches": "spectra:2,c,S,2 scale:c tops:c cycles:c amplitude:c,s,2 turned:c,2 used:c sums:c,2 far:2",
     "loud_orders": "amplitude:c,s,2 limits:c least:c out:c",

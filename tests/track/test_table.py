@@ -80,7 +80,9 @@ def test_parts_are_of_equal_work_and_none_is_too_long(samples: int) -> None:
 def test_low_notes_are_more_work_and_silence_is_the_least() -> None:
     f0_hz = np.array([0.0, 5000.0, 200.0, 100.0, 50.0, 20.0])
     none = np.zeros(6)
-    coarse = CoarseTrack(hop_samples=1920, first_sample=0, f0_hz=f0_hz, unlikeness=none, power=none, strongest_hz=f0_hz)
+    coarse = CoarseTrack(
+        hop_samples=1920, first_sample=0, f0_hz=f0_hz, normalised_difference=none, power=none, strongest_hz=f0_hz
+    )
     work = tracker._work(coarse)
     assert work[0] == work[1] == work[3] == 1.0 < work[4] < work[5]
     assert work[5] == tracker._MOST_WORK

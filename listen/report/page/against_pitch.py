@@ -59,8 +59,8 @@ def turns_of(frames: Frames) -> NDArray[np.int64]:
     octaves = np.log2(np.where(tone, frames.f0_hz, 1.0))
     behind, ahead = np.maximum(at - _REACH, 0), np.minimum(at + _REACH, n - 1)
     for _ in range(_REACH):
-        behind = np.where(frames.stretch[behind] != frames.stretch[at], behind + 1, behind)
-        ahead = np.where(frames.stretch[ahead] != frames.stretch[at], ahead - 1, ahead)
+        behind = np.where(frames.segment[behind] != frames.segment[at], behind + 1, behind)
+        ahead = np.where(frames.segment[ahead] != frames.segment[at], ahead - 1, ahead)
     seconds = np.maximum(frames.time_s[ahead] - frames.time_s[behind], 1e-9)
     rate = np.where(ahead > behind, (octaves[ahead] - octaves[behind]) / seconds, 0.0)
     out[at] = np.where(rate > SLOWEST_TURN, 0, np.where(rate < -SLOWEST_TURN, 1, 2))

@@ -102,8 +102,8 @@ def _rows(frames: Frames) -> list[int]:
     usable = frames.oscillating & np.isfinite(frames.thd_percent) & np.isfinite(frames.f0_hz)
     inside = usable.copy()
     for shift in (1, 2, 3):
-        inside[shift:] &= frames.stretch[shift:] == frames.stretch[:-shift]
-        inside[:-shift] &= frames.stretch[:-shift] == frames.stretch[shift:]
+        inside[shift:] &= frames.segment[shift:] == frames.segment[:-shift]
+        inside[:-shift] &= frames.segment[:-shift] == frames.segment[shift:]
     at = np.flatnonzero(inside if inside.any() else usable)
     if len(at) == 0:
         return []

@@ -1,4 +1,4 @@
-"""The page in a real browser: it opens offline, shows numbers, jumps to stretches, sounds, prints."""
+"""The page in a real browser: it opens offline, shows numbers, jumps to segments, sounds, prints."""
 
 from __future__ import annotations
 
@@ -86,14 +86,14 @@ def test_arrow_keys_read_and_zoom_and_escape_shows_all(shown) -> None:
     assert page.evaluate("document.activeElement.dataset.chart") == "pitch-time"
 
 
-def test_a_finding_jumps_to_its_stretch_and_back(shown) -> None:
+def test_a_finding_jumps_to_its_segment_and_back(shown) -> None:
     page = shown.page
     page.locator("#finding-1 .jump").click()
-    assert page.evaluate("document.activeElement.id") == "stretch-1"
+    assert page.evaluate("document.activeElement.id") == "segment-1"
     assert page.evaluate("document.activeElement.closest('figure').id") == "chart-crest-pitch"
-    box = page.locator("#stretch-1").bounding_box()
+    box = page.locator("#segment-1").bounding_box()
     assert 0 <= box["y"] <= 900
-    page.locator("#stretch-1").click()
+    page.locator("#segment-1").click()
     assert page.url.endswith("#finding-1")
 
 

@@ -39,7 +39,7 @@ def test_medians_belong_to_their_band_and_turn() -> None:
     assert np.isnan(bands.of("level", "rest")[inside]).all()
 
 
-def test_a_stretch_without_numbers_stays_a_gap() -> None:
+def test_a_segment_without_numbers_stays_a_gap() -> None:
     octaves = np.linspace(0, 2, 200)
     level = np.where((octaves > 0.8) & (octaves < 1.2), np.nan, -10.0)
     up = by_pitch(frames_along(octaves), {"level": level}).of("level", "up")
