@@ -17,8 +17,8 @@ constexpr double NO_KNEE = 4.0, SLOW = 0.6, FURTHEST = 1.2, LEAST_RISE = 0.05, F
 constexpr double DEAD_ROUNDING = 0.004, SOFT = 0.006, SOFT_END = 1.5;
 // As in listen/account/curve/wave.py, where each has its reason.
 constexpr int64_t DIODE_STEPS = 256;
-constexpr int DIODES = 3;
-// Tables kept: the rows of one call have two widths or three.
+constexpr int DIODES = 2 * W;
+// Tables kept: the rows of one group may have as many widths as there are lanes, and none may be made over meanwhile.
 
 enum Column { KNEE, CORNER, EVEN_RE, EVEN_IM, ODD_RE, ODD_IM, BEND, BEND_AT, BEND_WIDTH, DEAD, TOP, BOTTOM, STEEP, LAG };
 

