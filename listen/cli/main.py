@@ -8,7 +8,6 @@ import contextlib
 import gc
 import os
 import signal
-import sys
 import threading
 from collections.abc import Callable, Iterator, Sequence
 from types import FrameType
@@ -132,7 +131,3 @@ def _terminated_is_interrupted() -> Iterator[None]:
         yield
     finally:
         signal.signal(signal.SIGTERM, signal.SIG_DFL)
-
-
-if __name__ == "__main__":
-    sys.exit(main())

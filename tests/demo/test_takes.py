@@ -10,20 +10,11 @@ import numpy as np
 import pytest
 import soundfile
 
-from listen.demo import (
-    controls,
-    drafts,
-    expect,
-    expect_circuit,
-    families_added,
-    families_healthy,
-    families_level,
-    families_shape,
-    fixtures,
-    recorder,
-    scenario,
-    truth,
-)
+from listen.demo import controls, drafts, expect, expect_circuit, fixtures, recorder, scenario, truth
+from tests.takes.families import added as families_added
+from tests.takes.families import healthy as families_healthy
+from tests.takes.families import level as families_level
+from tests.takes.families import shape as families_shape
 
 FIXTURES = Path(__file__).parents[2] / "fixtures"
 

@@ -8,8 +8,6 @@ from dataclasses import replace
 import numpy as np
 from numpy.typing import NDArray
 
-from listen.demo.families_shape import clip_limit
-from listen.demo.pick import log_uniform
 from tests.takes.bench_hands import add_hum, behind_of
 from tests.takes.board import Board, Claim, Playing, Reading, Rendered
 from tests.takes.builds import healthy_board
@@ -19,6 +17,8 @@ from tests.takes.causes_shape import rails
 from tests.takes.cycles import Stage
 from tests.takes.envelopes import decay, gate
 from tests.takes.extras import Burst, burst_wave, coloured, from_db
+from tests.takes.families.pick import log_uniform
+from tests.takes.families.shape import clip_limit
 from tests.takes.needs import Needs, Order
 from tests.takes.strokes import whole_take
 from tests.takes.truths import Truth, reached

@@ -7,11 +7,11 @@ from collections.abc import Callable
 import numpy as np
 from numpy.typing import NDArray
 
-from listen.demo.pick import log_uniform
 from tests.takes.board import Board, Playing
 from tests.takes.builds import BUILDS, healthy_board
 from tests.takes.envelopes import band_noise, decay, gate
 from tests.takes.extras import click, coloured, draw_hum, from_db, hum_wave, knock, thump
+from tests.takes.families.pick import log_uniform
 from tests.takes.needs import Needs
 from tests.takes.strokes import begin, clear_of_mains
 from tests.takes.truths import Truth

@@ -5,10 +5,10 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
-from listen.demo.pick import log_uniform
 from tests.takes.board import Board
 from tests.takes.cycles import PHASE, Stage
 from tests.takes.envelopes import settling_ring
+from tests.takes.families.pick import log_uniform
 from tests.takes.needs import Needs, draw_recorder, pitch_range, room_tone, switch_thump, tremor
 from tests.takes.strokes import LATTICE_HZ, Play, whole_take
 

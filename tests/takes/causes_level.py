@@ -5,9 +5,9 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
-from listen.demo.pick import log_uniform
 from tests.takes.board import Board, Claim, Reading, Rendered
 from tests.takes.envelopes import band_noise, settling_ring, swing
+from tests.takes.families.pick import log_uniform
 from tests.takes.needs import Cause, Needs, Order
 from tests.takes.strokes import LATTICE_HZ
 from tests.takes.truths import limits_of

@@ -8,10 +8,10 @@ import numpy as np
 from numpy.typing import NDArray
 
 from listen.demo.expect_circuit import flat_share
-from listen.demo.families_shape import clip_limit
 from tests.takes import cycles
 from tests.takes.board import Board, Claim, Reading, Rendered
 from tests.takes.cycles import PHASE, Stage
+from tests.takes.families.shape import clip_limit
 from tests.takes.needs import Cause, Needs, Order
 from tests.takes.truths import limits_of, reached
 

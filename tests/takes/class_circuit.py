@@ -9,10 +9,10 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from listen.demo.pick import log_uniform
 from listen.demo.recorder import decimate, record
 from tests.takes import solvers
 from tests.takes.extras import from_db
+from tests.takes.families.pick import log_uniform
 from tests.takes.files import Made, TakeClass
 from tests.takes.needs import Needs, draw_recorder
 from tests.takes.solved import Solution, judged

@@ -8,7 +8,6 @@ from dataclasses import replace
 import numpy as np
 from numpy.typing import NDArray
 
-from listen.demo.pick import log_uniform
 from listen.demo.recorder import Recorder, record
 from tests.takes import instruments, sounds
 from tests.takes.board import Board, render
@@ -16,6 +15,7 @@ from tests.takes.builds import healthy_board
 from tests.takes.class_healthy import finished
 from tests.takes.cycles import PHASE, Stage
 from tests.takes.extras import coloured, draw_hum, from_db, hum_wave
+from tests.takes.families.pick import log_uniform
 from tests.takes.files import Made, TakeClass
 from tests.takes.needs import Needs, background, draw_board, draw_recorder, pitch_range
 from tests.takes.strokes import Play, begin, whole_take

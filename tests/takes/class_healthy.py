@@ -5,10 +5,10 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
-from listen.demo.pick import log_uniform
 from tests.takes.board import Board, Playing, render
 from tests.takes.builds import BUILDS, falling_harmonics, harmonic_stage, healthy_board
 from tests.takes.extras import draw_hum, from_db, hum_wave
+from tests.takes.families.pick import log_uniform
 from tests.takes.files import Made, TakeClass
 from tests.takes.needs import Needs, draw_recorder
 from tests.takes.strokes import Play, begin, clear_of_mains, whole_take

@@ -6,8 +6,8 @@ import numpy as np
 from numba import njit
 from numpy.typing import NDArray
 
-from listen.demo.pick import log_uniform
 from tests.takes.extras import coloured
+from tests.takes.families.pick import log_uniform
 
 Floats = NDArray[np.float64]
 Rng = np.random.Generator

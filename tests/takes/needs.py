@@ -8,11 +8,11 @@ from typing import Any, Literal
 
 import numpy as np
 
-from listen.demo.pick import log_uniform
 from listen.demo.recorder import Recorder
 from tests.takes.board import Board, Playing
 from tests.takes.cycles import PHASE, Stage
 from tests.takes.extras import coloured, from_db
+from tests.takes.families.pick import log_uniform
 from tests.takes.strokes import whole_take
 
 Rng = np.random.Generator

@@ -8,8 +8,11 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from listen.demo import controls, expect, families_added, families_level, pick, truth, waves
+from listen.demo import controls, expect, truth, waves
 from listen.demo.drafts import Draft, Shape
+from tests.takes.families import added as families_added
+from tests.takes.families import level as families_level
+from tests.takes.families import pick
 
 Floats = NDArray[np.float64]
 Rng = np.random.Generator

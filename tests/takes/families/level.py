@@ -7,9 +7,10 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from listen.demo import controls, expect, pick, truth
+from listen.demo import controls, expect, truth
 from listen.demo.drafts import Draft
 from listen.units import cents_between, db_from_ratio, ratio_from_db
+from tests.takes.families import pick
 
 Floats = NDArray[np.float64]
 Rng = np.random.Generator

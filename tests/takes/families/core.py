@@ -7,8 +7,9 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from listen.demo import cores, expect, expect_circuit, pick, truth, waves
+from listen.demo import cores, expect, expect_circuit, truth, waves
 from listen.demo.drafts import Draft
+from tests.takes.families import pick
 
 Floats = NDArray[np.float64]
 Rng = np.random.Generator

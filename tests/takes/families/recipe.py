@@ -8,9 +8,12 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from listen.demo import controls, expect, expect_circuit, families_added, families_bridge, pick, truth, wien
+from listen.demo import controls, expect, expect_circuit, truth, wien
 from listen.demo.drafts import Draft
 from listen.units import db_from_ratio, ratio_from_db
+from tests.takes.families import added as families_added
+from tests.takes.families import bridge as families_bridge
+from tests.takes.families import pick
 
 Floats = NDArray[np.float64]
 Rng = np.random.Generator

@@ -7,8 +7,9 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from listen.demo import controls, expect_circuit, pick, truth, wien
+from listen.demo import controls, expect_circuit, truth, wien
 from listen.demo.drafts import Draft
+from tests.takes.families import pick
 
 Floats = NDArray[np.float64]
 Rng = np.random.Generator

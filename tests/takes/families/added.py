@@ -8,9 +8,12 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from listen.demo import controls, expect, families_level, families_shape, pick, truth, waves
+from listen.demo import controls, expect, truth, waves
 from listen.demo.drafts import Draft
 from listen.units import cents_between, db_from_power_ratio, db_from_ratio, ratio_from_db
+from tests.takes.families import level as families_level
+from tests.takes.families import pick
+from tests.takes.families import shape as families_shape
 
 Floats = NDArray[np.float64]
 Rng = np.random.Generator

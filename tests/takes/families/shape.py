@@ -8,8 +8,9 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.optimize import brentq
 
-from listen.demo import expect, pick, truth, waves
+from listen.demo import expect, truth, waves
 from listen.demo.drafts import Draft
+from tests.takes.families import pick
 
 Floats = NDArray[np.float64]
 Rng = np.random.Generator

@@ -1,0 +1,1 @@
+"""Families of random takes from simulated boards, by name and seed."""
