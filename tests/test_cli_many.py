@@ -262,3 +262,25 @@ def test_a_run_that_was_killed_is_carried_on(tmp_path: Path, capsys: pytest.Capt
     assert main(["check", os.fspath(takes), "--json", os.fspath(tmp_path / "anew.json"), "--quiet"]) == 1
     carried, anew = ((tmp_path / f"{name}.json").read_bytes() for name in ("carried", "anew"))
     assert carried == anew
+
+
+@pytest.mark.parametrize(
+    ("name", "head"),
+    [
+        ("memo.m4a", b"\x00\x00\x00\x20ftypM4A \x00\x00\x00\x00"),
+        ("memo.mp3", b"ID3\x04\x00\x00\x00\x00\x00\x00\x00\x00"),
+        ("memo.amr", b"#!AMR\n\x00\x00\x00\x00\x00\x00"),
+        ("memo.wma", b"\x30\x26\xb2\x75\x8e\x66\xcf\x11\xa6\xd9\x00\xaa"),
+    ],
+)
+def test_what_telephones_record_has_its_row(
+    folder: Path, capsys: pytest.CaptureFixture[str], name: str, head: bytes
+) -> None:
+    (folder / name).write_bytes(head + bytes(2000))
+    assert main(["check", "takes", "--workers", "1"]) == 2
+    out, err = capsys.readouterr()
+    assert name in out
+    assert "is a lossy sound file" in " ".join(out.replace("│", " ").split())
+    assert "record to WAV or FLAC" in " ".join(out.replace("│", " ").split())
+    assert "4 takes: 2 pass, 1 fault, 1 unusable." in out
+    assert name in only_line(err)

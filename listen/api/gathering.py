@@ -12,10 +12,10 @@ from listen.errors import CaptureError, OptionError
 
 SOUND_ENDINGS = frozenset(
     ".wav .wave .bwf .rf64 .w64 .flac .aif .aiff .aifc .au .snd .caf .iff .svx .8svx .nist .sph .ircam .sf .voc "
-    ".avr .htk .mpc .paf .pvf .sd2 .sds .wve .xi .ogg .oga .opus .mp3".split()
+    ".avr .htk .mpc .paf .pvf .sd2 .sds .wve .xi .ogg .oga .opus .mp3 .m4a .m4b .aac .wma .amr .3gp .ape .wv".split()
 )
-"""Endings of what libsndfile reads. The lossy ones are among them: a check says why it will not take them. MATLAB
-files and headerless samples are not: their endings mostly stand for something else."""
+"""Endings of what libsndfile reads, and of what recorders and telephones write besides: a check says why it will not
+take the lossy ones. MATLAB files and headerless samples are not here: their endings mostly stand for something else."""
 
 _EXCERPTS = ("-second.wav", "-residue.wav", "-pure.wav")
 _STAIRCASE = b"start_s,end_s,cv_v\n"

@@ -99,9 +99,10 @@ class SampleReader:
                 size = os.fstat(file.fileno()).st_size
                 if size == 0:
                     raise CaptureError(f"{self.name}: is empty (0 bytes)", "record it again")
-                if _is_lossy(file.read(4)):
+                packed = _packed(file.read(12))
+                if packed is not None:
                     raise CaptureError(
-                        f"{self.name}: is a lossy sound file (MPEG or Ogg), whose coder adds and leaves out harmonics",
+                        f"{self.name}: is a lossy sound file ({packed}), whose coder adds and leaves out harmonics",
                         "record to WAV or FLAC",
                     )
                 return find_data_chunk(file, size)
@@ -218,9 +219,19 @@ class SampleReader:
         return np.ascontiguousarray(frames[:, channel_index])
 
 
-def _is_lossy(head: bytes) -> bool:
-    """Whether a file begins as MPEG audio (a tag, or a frame's eleven ones) or as an Ogg stream."""
-    return head[:3] == b"ID3" or head == b"OggS" or (len(head) == 4 and head[0] == 0xFF and head[1] & 0xE0 == 0xE0)
+def _packed(head: bytes) -> str | None:
+    """Return which lossy format a file begins as; None where it is none that is known.
+
+    A tag or a frame's eleven ones (MPEG audio), an Ogg stream, the first box of ISO 14496-12 (MPEG-4: m4a, 3gp), the
+    identifiers of ASF (wma) and of RFC 4867 (amr).
+    """
+    if head[:3] == b"ID3" or head[:4] == b"OggS" or (len(head) >= 4 and head[0] == 0xFF and head[1] & 0xE0 == 0xE0):
+        return "MPEG or Ogg"
+    if head[4:8] == b"ftyp":
+        return "MPEG-4"
+    if head[:4] == b"\x30\x26\xb2\x75":
+        return "Windows Media"
+    return "AMR" if head[:5] == b"#!AMR" else None
 
 
 def _reason(cause: Exception) -> str:
