@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import csv
 import json
 import os
 import shutil
@@ -284,3 +285,17 @@ def test_what_telephones_record_has_its_row(
     assert "record to WAV or FLAC" in " ".join(out.replace("│", " ").split())
     assert "4 takes: 2 pass, 1 fault, 1 unusable." in out
     assert name in only_line(err)
+
+
+@pytest.mark.usefixtures("folder")
+def test_frames_with_decimal_commas() -> None:
+    for decimal in ("point", "comma"):
+        call = ["check", "takes", "--frames", "frames", "--workers", "1", "--quiet", "--keep", "kept"]
+        assert main([*call, "--decimal", decimal]) == 1
+        assert main(["check", "takes/take 1.wav", "--frames", f"{decimal}.csv", "--quiet", "--decimal", decimal]) == 0
+        assert Path("frames/take 1.csv").read_bytes() == Path(f"{decimal}.csv").read_bytes()
+    point, comma = Path("point.csv").read_text(), Path("comma.csv").read_text()
+    rows = [list(csv.reader(text.splitlines(), delimiter=mark)) for text, mark in ((point, ","), (comma, ";"))]
+    assert rows[0][0] == rows[1][0]
+    assert [[cell.replace(",", ".") for cell in row] for row in rows[1]] == rows[0]
+    assert any("," in cell for cell in rows[1][5])

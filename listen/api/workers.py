@@ -35,7 +35,7 @@ class Task:
     settings : mapping
         For :func:`listen.check`.
     outputs : mapping of str to str
-        Files to write of it: ``frames``, ``page``, ``pictures``.
+        Files to write of it: ``frames`` (``frames-comma`` with decimal commas), ``page``, ``pictures``.
     about : About or None
         The circumstances of the measurement, for the sheet of the page.
     threads : int
@@ -219,10 +219,10 @@ def _look_at(task: Task) -> Done:
 
 
 def _write(kind: str, result: Any, target: Path, about: About | None) -> list[Path]:
-    if kind == "frames":
+    if kind in ("frames", "frames-comma"):
         from listen.report.frames_csv import write_frames_csv
 
-        write_frames_csv(result.frames, target)
+        write_frames_csv(result.frames, target, "comma" if kind == "frames-comma" else "point")
     elif kind == "page":
         from listen.report.page import write_check_page
 

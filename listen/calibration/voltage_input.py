@@ -169,6 +169,9 @@ def read_steps_file(path: str | os.PathLike[str]) -> Given:
     timed = "start_s" in columns or "end_s" in columns
     if timed and not {"start_s", "end_s"} <= set(columns):
         raise OptionError(f"{name}: has only one of start_s and end_s", "give both, or cv_v alone")
+    place = columns.index("nominal_v") if "nominal_v" in columns else None
+    # a table that --csv wrote without nominal volts has the column, all of it empty
+    meant = place is not None and any(row[place].strip() for row in rows[1:] if len(row) > place)
     values: list[float] = []
     digits: list[float] = []
     nominal: list[float] = []
@@ -177,7 +180,7 @@ def read_steps_file(path: str | os.PathLike[str]) -> Given:
         cells = {key: cell.strip() for key, cell in zip(columns, row, strict=False)}
         values.append(_volts(cells.get("cv_v", ""), f"{name}: line {number}, cv_v", decimal_comma))
         digits.append(_last_digit(cells["cv_v"], decimal_comma))
-        if "nominal_v" in columns:
+        if meant:
             nominal.append(_volts(cells.get("nominal_v", ""), f"{name}: line {number}, nominal_v", decimal_comma))
         if timed:
             start_s, end_s = (

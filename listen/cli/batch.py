@@ -164,9 +164,14 @@ def _outputs(
         for target, output in zip(files, outputs, strict=True):
             if os.path.realpath(target) in places:
                 raise OutputError(f"--{option} would write over {os.fspath(target)!r}", "name another folder")
-            output[kind] = os.path.abspath(target) if options.cluster else os.fspath(target)
+            output[_kind(kind, options)] = os.path.abspath(target) if options.cluster else os.fspath(target)
         make_folder(folder)
     return outputs if asked else None
+
+
+def _kind(kind: str, options: argparse.Namespace) -> str:
+    """Name what is written so that a file with other decimal signs is not taken for the one that is wanted."""
+    return "frames-comma" if kind == "frames" and options.decimal == "comma" else kind
 
 
 def _flat(label: str) -> str:

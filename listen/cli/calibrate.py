@@ -16,6 +16,7 @@ from listen.cli.options import (
     FOUND,
     PASSED,
     Screen,
+    add_decimal,
     add_span,
     aside,
     channel_number,
@@ -92,6 +93,7 @@ def add_calibrate_command(commands: Any) -> None:
         ("--inverse", "FILE.csv", "write the voltage to give for each note"),
     ):
         parser.add_argument(option, metavar=metavar, type=file_name(option), help=words)
+    add_decimal(parser)
     parser.add_argument(
         "--report",
         metavar="DIR",
@@ -127,9 +129,9 @@ def _calibrate(options: argparse.Namespace) -> int:
         make_folder(page.parent)
         write_calibration_page(result, page, about)
     if options.csv is not None:
-        write_text(options.csv, steps_csv(result.calibration))
+        write_text(options.csv, steps_csv(result.calibration, options.decimal))
     if options.inverse is not None:
-        write_text(options.inverse, inverse_csv(result.calibration))
+        write_text(options.inverse, inverse_csv(result.calibration, options.decimal))
     show_page = not options.quiet and options.json != "-"
     if show_page:
         screen.put(calibration_page(result, report.paper_for(sys.stdout)))

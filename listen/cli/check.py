@@ -12,7 +12,18 @@ from typing import Any
 from listen.cli.batch import add_many, check_many_captures, is_many
 from listen.cli.excerpt import add_pages, page_writer
 from listen.cli.log_options import add_keeping, keeper_for, stated_for
-from listen.cli.options import FOUND, PASSED, Screen, add_build, add_span, aside, complain, file_name, no_word
+from listen.cli.options import (
+    FOUND,
+    PASSED,
+    Screen,
+    add_build,
+    add_decimal,
+    add_span,
+    aside,
+    complain,
+    file_name,
+    no_word,
+)
 from listen.errors import ListenError, OptionError
 
 STATUS = """exit status:
@@ -40,6 +51,7 @@ def add_check_command(commands: Any) -> None:
     check.add_argument(
         "--frames", metavar="FILE.csv", type=file_name("--frames"), help="write every frame as CSV (a folder for many)"
     )
+    add_decimal(check)
     add_pages(check)
     add_many(check)
     check.add_argument("--quiet", action="store_true", help="print no page and no progress")
@@ -74,7 +86,7 @@ def _check(options: argparse.Namespace) -> int:
             if options.json is not None:
                 documents.append(document)
             if options.frames is not None:
-                report.write_frames_csv(result.frames, options.frames)
+                report.write_frames_csv(result.frames, options.frames, options.decimal)
             writer.write(result, path)
         except ListenError as error:
             status = complain(str(error))

@@ -8,7 +8,7 @@ from collections.abc import Callable, Mapping
 from typing import TYPE_CHECKING, Any
 
 from listen.cli.log_options import add_circumstances, add_logbook_file, circumstances
-from listen.cli.options import FOUND, PASSED, Screen, file_name
+from listen.cli.options import FOUND, PASSED, Screen, add_decimal, file_name
 from listen.errors import OptionError
 
 if TYPE_CHECKING:
@@ -56,6 +56,7 @@ def add_logbook_command(commands: Any) -> None:
     drift.add_argument("--against", metavar="M", type=_number_of("--against"), help="with this earlier one")
     _add_file(drift, "--json", "FILE|-", "write it as JSON; - is standard output")
     _add_file(drift, "--csv", "FILE.csv", "write a row a note")
+    add_decimal(drift)
     note = add("note", _note, "write a note, a temperature, or both")
     note.add_argument("build", metavar="BUILD", help="the name of the build")
     note.add_argument("note", metavar="TEXT", nargs="?", help="the note")
@@ -70,6 +71,7 @@ def add_logbook_command(commands: Any) -> None:
     _add_file(export, "--json", "FILE|-", "everything that was stored; - is standard output")
     _add_file(export, "--csv", "FILE.csv", "a row an entry")
     _add_file(export, "--steps", "FILE.csv", "a row a step of every calibration")
+    add_decimal(export)
     add("verify", _verify, "look whether every entry is as it was stored")
 
 
@@ -125,7 +127,7 @@ def _drift(options: argparse.Namespace) -> int:
     history = drift(_build_of(options), logbook=options.logbook, entry=options.entry, against=options.against)
     build = history[0].entry.build
     if options.csv is not None:
-        write_whole(options.csv, drift_csv(history))
+        write_whole(options.csv, drift_csv(history, options.decimal))
     if options.json is not None:
         _put_json(drift_document(build, history), options.json)
     if options.json != "-":
@@ -163,9 +165,9 @@ def _export(options: argparse.Namespace) -> int:
     _check_files(options, "json", "csv", "steps")
     entries = read_history(_path(options), options.build)
     if options.csv is not None:
-        write_whole(options.csv, entries_csv(entries))
+        write_whole(options.csv, entries_csv(entries, options.decimal))
     if options.steps is not None:
-        write_whole(options.steps, steps_csv(entries))
+        write_whole(options.steps, steps_csv(entries, options.decimal))
     if options.json is not None:
         _put_json(logbook_document(entries), options.json)
     return PASSED

@@ -90,6 +90,17 @@ def word_of(option: str, known: Sequence[str]) -> Callable[[str], str]:
     return parse
 
 
+def add_decimal(parser: Any) -> None:
+    """Add the option that says how numbers stand in CSV files."""
+    parser.add_argument(
+        "--decimal",
+        metavar="D",
+        default="point",
+        type=word_of("--decimal", ("point", "comma")),
+        help="in CSV files: point (default), or comma with semicolons between the cells",
+    )
+
+
 def file_name(option: str) -> Callable[[str], str]:
     """Return a reader of a file name."""
 

@@ -8,6 +8,7 @@ from functools import cache
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
+from listen.report.cells import Decimal, with_decimal
 from listen.report.document import plain_values, tool_version
 from listen.report.files import write_whole
 from listen.units import cents_off_note, note_name
@@ -81,21 +82,21 @@ def calibration_schema() -> dict[str, Any]:
     return schema
 
 
-def steps_csv(made: Calibration) -> str:
-    """Return the table of steps as CSV: a header, a row a step, decimal points, empty where there is nothing."""
+def steps_csv(made: Calibration, decimal: Decimal = "point") -> str:
+    """Return the table of steps as CSV: a header, a row a step, empty where there is nothing."""
     place = "cv_v" if made.axis == "volts" else "position"
     lines = [",".join([place, *STEP_COLUMNS[1:]])]
     for step in made.steps:
         values = _step(step)
         lines.append(",".join(_cell(values[column]) for column in STEP_COLUMNS))
-    return "\n".join(lines) + "\n"
+    return with_decimal("\n".join(lines) + "\n", decimal)
 
 
-def inverse_csv(made: Calibration) -> str:
+def inverse_csv(made: Calibration, decimal: Decimal = "point") -> str:
     """Return the inverse table as CSV: note, pitch, the voltage to give (or the position) and its uncertainty."""
     lines = ["note,f0_hz,cv_v,sigma_v" if made.axis == "volts" else "note,f0_hz,position,sigma_position"]
     lines += [f"{row.note},{row.f0_hz:.9g},{row.cv_v:.6f},{row.sigma_v:.6f}" for row in made.inverse]
-    return "\n".join(lines) + "\n"
+    return with_decimal("\n".join(lines) + "\n", decimal)
 
 
 def write_text(path: str | os.PathLike[str], text: str) -> None:

@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
+from listen.report.cells import Decimal, with_decimal
 from listen.report.files import write_whole
 
 if TYPE_CHECKING:
@@ -71,7 +72,7 @@ def frames_csv(frames: Frames) -> str:
     return "".join(_pieces(frames))
 
 
-def write_frames_csv(frames: Frames, path: str | os.PathLike[str]) -> None:
+def write_frames_csv(frames: Frames, path: str | os.PathLike[str], decimal: Decimal = "point") -> None:
     """Write the frames to a CSV file, whole or not at all.
 
     Raises
@@ -79,7 +80,7 @@ def write_frames_csv(frames: Frames, path: str | os.PathLike[str]) -> None:
     OutputError
         The file cannot be written.
     """
-    write_whole(path, (piece.encode("ascii") for piece in _pieces(frames)))
+    write_whole(path, (with_decimal(piece, decimal).encode("ascii") for piece in _pieces(frames)))
 
 
 def _pieces(frames: Frames) -> Iterator[str]:

@@ -9,7 +9,7 @@ from functools import cache
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from listen.report.csv_cells import csv_bytes
+from listen.report.csv_cells import Decimal, csv_bytes
 from listen.report.document import tool_version
 
 if TYPE_CHECKING:
@@ -122,17 +122,17 @@ def drift_document(build: str, history: Sequence[Drift]) -> dict[str, Any]:
     }
 
 
-def entries_csv(entries: Sequence[Entry]) -> bytes:
+def entries_csv(entries: Sequence[Entry], decimal: Decimal = "point") -> bytes:
     """Return one row an entry: when, in what circumstances, and the numbers that one compares over the years."""
-    return csv_bytes(ENTRY_COLUMNS, map(_entry_row, entries))
+    return csv_bytes(ENTRY_COLUMNS, map(_entry_row, entries), decimal)
 
 
-def steps_csv(entries: Sequence[Entry]) -> bytes:
+def steps_csv(entries: Sequence[Entry], decimal: Decimal = "point") -> bytes:
     """Return one row a step of every calibration among the entries that stands."""
-    return csv_bytes(STEP_COLUMNS, _step_rows(entries))
+    return csv_bytes(STEP_COLUMNS, _step_rows(entries), decimal)
 
 
-def drift_csv(history: Sequence[Drift]) -> bytes:
+def drift_csv(history: Sequence[Drift], decimal: Decimal = "point") -> bytes:
     """Return one row a note of each comparison."""
     return csv_bytes(
         DRIFT_COLUMNS,
@@ -155,6 +155,7 @@ def drift_csv(history: Sequence[Drift]) -> bytes:
             for drift in history
             for note in drift.notes
         ),
+        decimal,
     )
 
 

@@ -136,3 +136,22 @@ def test_the_library_gives_numbers(tmp_path):
     assert np.array([step.f0_hz for step in result.steps]) == pytest.approx(wanted, rel=1e-5)
     assert "Volt per octave" in str(result)
     assert "3 steps" in repr(result)
+
+
+def test_tables_with_decimal_commas(full, tmp_path):
+    for write_csv in (steps_csv, inverse_csv):
+        point, comma = write_csv(full.calibration), write_csv(full.calibration, "comma")
+        rows = [list(csv.reader(text.splitlines(), delimiter=mark)) for text, mark in ((point, ","), (comma, ";"))]
+        assert rows[0][0] == rows[1][0]
+        assert [[cell.replace(",", ".") for cell in row] for row in rows[1]] == rows[0]
+        assert any("," in cell for cell in rows[1][2])
+    take = Stepped(volts=(0.0, 1.0, 2.0, 3.0), hold_s=(0.5,) * 4, pitch=octaves(110.0))
+    write(take, tmp_path / "take.wav")
+    call = ["calibrate", str(tmp_path / "take.wav"), "--cv-steps", "0:3:1", "--quiet", "--decimal", "comma"]
+    assert main([*call, "--csv", str(tmp_path / "t.csv"), "--inverse", str(tmp_path / "i.csv")]) == 0
+    for name in ("t.csv", "i.csv"):
+        text = (tmp_path / name).read_text()
+        assert ";" in text
+        assert "." not in text
+    # what was written is read again, too
+    assert main([*call[:2], "--cv-file", str(tmp_path / "t.csv"), "--quiet"]) == 0

@@ -243,3 +243,29 @@ def test_a_drift_that_cannot_be_told_holds_to_the_schema_too() -> None:
     document = drift_document("a", drift_history(entries))
     jsonschema.validate(document, drift_schema())
     assert document["tables"][0]["offset_cents"] is None
+
+
+def test_exports_with_decimal_commas(path: Path, tmp_path: Path) -> None:
+    """Numbers change their sign, texts do not."""
+    from listen.cli import main
+
+    record_note(build="attic", path=path, about=About(note="2.5 turns, no more; see =1+1", temperature_c=20.5))
+    book = ["--logbook", str(path)]
+    files = {name: tmp_path / f"{name}.csv" for name in ("csv", "steps", "drift")}
+    export = ["logbook", "export", *book, "--csv", str(files["csv"]), "--steps", str(files["steps"])]
+    assert main([*export, "--decimal", "comma"]) == 0
+    drift = ["logbook", "drift", "north shelf", *book, "--csv", str(files["drift"]), "--decimal", "comma"]
+    assert main(drift) == 0
+    rows = {
+        name: list(csv.DictReader(io.StringIO(file.read_text(encoding="utf-8-sig")), delimiter=";"))
+        for name, file in files.items()
+    }
+    assert rows["csv"][-1]["temperature_c"] == "20,5"
+    assert rows["csv"][-1]["note_text"] == "2.5 turns, no more; see =1+1"
+    point = tmp_path / "point.csv"
+    assert main(["logbook", "export", *book, "--steps", str(point)]) == 0
+    wanted = list(csv.DictReader(io.StringIO(point.read_text(encoding="utf-8-sig"))))
+    sigmas = [row["f0_sigma_cents"] for row in wanted]
+    assert any("." in sigma for sigma in sigmas)
+    assert [row["f0_sigma_cents"].replace(",", ".") for row in rows["steps"]] == sigmas
+    assert any("," in row["drift_cents"] for row in rows["drift"])
