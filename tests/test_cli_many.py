@@ -299,3 +299,23 @@ def test_frames_with_decimal_commas() -> None:
     assert rows[0][0] == rows[1][0]
     assert [[cell.replace(",", ".") for cell in row] for row in rows[1]] == rows[0]
     assert any("," in cell for cell in rows[1][5])
+
+
+@pytest.mark.usefixtures("folder")
+def test_a_limit_that_looks_like_a_fraction_is_asked_about(capsys: pytest.CaptureFixture[str]) -> None:
+    limits = Path("limits.toml")
+    limits.write_text("[asymmetric-clipping]\nattention = 0.02\n")
+    take = "takes/take 1.wav"
+    for call in (["check", take], ["check", "takes", "--workers", "1"], ["compare", take, take]):
+        assert main([*call, "--limits", "limits.toml"]) == 2
+        said = only_line(capsys.readouterr().err)
+        assert "[asymmetric-clipping] attention = 0.02 is 0.02 %; were 2 % meant?" in said
+        assert "write attention = 2, or add --small-limits if 0.02 % is meant" in said
+    assert main(["check", take, "--quiet", "--limits", "limits.toml", "--small-limits"]) in (0, 1)
+    assert capsys.readouterr().err == ""
+    # a strict one, and one that is no per cent, are no question
+    limits.write_text(
+        "[odd-order-distortion]\nattention = 0.2\n[level-drift]\nattention = 0.05\n[slow-start]\nattention = 0.01\n"
+    )
+    assert main(["check", take, "--quiet", "--limits", "limits.toml"]) in (0, 1)
+    assert capsys.readouterr().err == ""

@@ -18,8 +18,10 @@ from listen.cli.options import (
     Screen,
     add_build,
     add_decimal,
+    add_limits,
     add_span,
     aside,
+    ask_about_limits,
     complain,
     file_name,
     no_word,
@@ -44,7 +46,7 @@ def add_check_command(commands: Any) -> None:
     check.add_argument("captures", metavar="CAPTURE", nargs="+", help="a sound file or a folder; - is standard input")
     add_span(check)
     add_build(check)
-    check.add_argument("--limits", metavar="FILE.toml", type=file_name("--limits"), help="limits of your own")
+    add_limits(check)
     check.add_argument(
         "--json", metavar="FILE|-", type=file_name("--json"), help="write the result as JSON; - is standard output"
     )
@@ -61,6 +63,7 @@ def add_check_command(commands: Any) -> None:
 
 def _check(options: argparse.Namespace) -> int:
     """Check every capture; one that cannot be used does not stop the others."""
+    ask_about_limits(options)
     if is_many(options):
         return check_many_captures(options, _settings(options))
     if options.frames is not None and len(options.captures) > 1:

@@ -9,7 +9,7 @@ import sys
 from pathlib import Path
 from typing import Any
 
-from listen.cli.options import FOUND, PASSED, Screen, add_build, add_span, file_name
+from listen.cli.options import FOUND, PASSED, Screen, add_build, add_limits, add_span, ask_about_limits, file_name
 from listen.errors import OptionError
 
 _DESCRIPTION = (
@@ -44,7 +44,7 @@ def add_compare_command(commands: Any) -> None:
     )
     add_span(parser)
     add_build(parser)
-    parser.add_argument("--limits", metavar="FILE.toml", type=file_name("--limits"), help="limits of your own")
+    add_limits(parser)
     parser.add_argument(
         "--json", metavar="FILE|-", type=file_name("--json"), help="write the result as JSON; - is standard output"
     )
@@ -57,6 +57,7 @@ def add_compare_command(commands: Any) -> None:
 
 def _compare(options: argparse.Namespace) -> int:
     """Compare two takes."""
+    ask_about_limits(options)
     page = _outputs(options)
     from listen import report
     from listen.api.checking import CheckResult

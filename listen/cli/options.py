@@ -90,6 +90,22 @@ def word_of(option: str, known: Sequence[str]) -> Callable[[str], str]:
     return parse
 
 
+def add_limits(parser: Any) -> None:
+    """Add the options that say which limits hold."""
+    parser.add_argument("--limits", metavar="FILE.toml", type=file_name("--limits"), help="limits of your own")
+    parser.add_argument(
+        "--small-limits", action="store_true", help="take limits that look like fractions of a per cent as written"
+    )
+
+
+def ask_about_limits(options: argparse.Namespace) -> None:
+    """Refuse a file of limits that has a fraction where per cent are meant, unless that was confirmed."""
+    if options.limits is not None and not options.small_limits:
+        from listen.api.small_limits import ask_about_fractions
+
+        ask_about_fractions(options.limits)
+
+
 def add_decimal(parser: Any) -> None:
     """Add the option that says how numbers stand in CSV files."""
     parser.add_argument(

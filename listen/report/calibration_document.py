@@ -8,7 +8,7 @@ from functools import cache
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from listen.report.cells import Decimal, with_decimal
+from listen.report.csv_cells import Decimal, with_decimal
 from listen.report.document import plain_values, tool_version
 from listen.report.files import write_whole
 from listen.units import cents_off_note, note_name

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from listen.report.cells import Decimal, with_decimal
+from listen.report.csv_cells import Decimal, with_decimal
 from listen.report.files import write_whole
 
 if TYPE_CHECKING:
