@@ -3,8 +3,10 @@
 from __future__ import annotations
 
 import csv
+import html
 import json
 import os
+import re
 import shutil
 import signal
 import subprocess
@@ -12,6 +14,7 @@ import sys
 import time
 from pathlib import Path
 from typing import Any
+from urllib.parse import unquote
 
 import pytest
 
@@ -132,7 +135,7 @@ def test_each_take_has_its_files_under_a_name_of_its_own(folder: Path, capsys: p
     assert capsys.readouterr().err == ""
     names = ["monday-take 1", "monday-take 1-2", "monday-take-1", "take 1", "take 2", "take 3"]
     assert sorted(os.listdir("frames")) == sorted(f"{name}.csv" for name in names)
-    assert sorted(os.listdir("pages")) == sorted(f"{name}.html" for name in names)
+    assert sorted(os.listdir("pages")) == sorted(f"{name}.html" for name in [*names, "index"])
     # The file in the folder itself comes first, so the one in the sub-folder has the number.
     second = Path("frames/monday-take 1-2.csv").read_text().splitlines()
     pitch = float(second[len(second) // 2].split(",")[1])
@@ -319,3 +322,25 @@ def test_a_limit_that_looks_like_a_fraction_is_asked_about(capsys: pytest.Captur
     )
     assert main(["check", take, "--quiet", "--limits", "limits.toml"]) in (0, 1)
     assert capsys.readouterr().err == ""
+
+
+def test_the_index_has_every_take_worst_first(folder: Path) -> None:
+    """Three takes, one of them lopsided, one that is no sound, and one whose name is an attack."""
+    (folder / "broken.wav").write_bytes(b"RIFF but no more")
+    tone(folder / "<b>&%41 sub.wav", 300.0)
+    assert main(["check", "takes", "--report", "pages", "--workers", "1", "--quiet"]) == 2
+    page = Path("pages/index.html").read_text()
+    assert "<script" not in page
+    assert "<b>&%41" not in page
+    outcomes = re.findall(r'<span class="severity \w+">(\w+)</span>', page)
+    assert outcomes == ["unusable", "fault", "pass", "pass", "pass"]
+    assert "1 unusable" in page
+    assert "3 pass, 1 fault, 1 unusable" in page
+    links = [unquote(html.unescape(link)) for link in re.findall(r'<a href="([^"]*)"', page)]
+    assert sorted([*links, "index.html"]) == sorted(os.listdir("pages"))
+    assert len(links) == 4
+    # a take whose own page is called so keeps it
+    tone(folder / "index.wav", 310.0)
+    assert main(["check", "takes", "--report", "pages", "--workers", "1", "--quiet"]) == 2
+    assert "index.wav" in Path("pages/all-takes.html").read_text()
+    assert "<figure" in Path("pages/index.html").read_text()

@@ -78,6 +78,7 @@ def check_many_captures(options: argparse.Namespace, settings: Mapping[str, Any]
             about=stated_for(options),
             progress=line,
         )
+    _write_index(options, many.rows, outputs)
     status = _say(options, many.rows, many.from_before)
     return max(status, _log(keeper, many.rows, options)) if keeper else status
 
@@ -172,6 +173,15 @@ def _outputs(
 def _kind(kind: str, options: argparse.Namespace) -> str:
     """Name what is written so that a file with other decimal signs is not taken for the one that is wanted."""
     return "frames-comma" if kind == "frames" and options.decimal == "comma" else kind
+
+
+def _write_index(options: argparse.Namespace, rows: Sequence[Row], outputs: Sequence[Mapping[str, str]] | None) -> None:
+    """Write the page that leads to the pages of all takes."""
+    if options.report is None or outputs is None:
+        return
+    from listen.report.page.many_page import write_index
+
+    write_index(rows, [output.get("page") for output in outputs], options.report)
 
 
 def _flat(label: str) -> str:

@@ -105,14 +105,14 @@ def many_page(rows: Sequence[Row], *, from_before: int = 0, paper: Paper | None 
     """
     paper = paper or Paper()
     least, most = _FILE
-    tones = max(5, *(len(_pitch(row)) for row in rows))
+    tones = max(5, *(len(pitch_text(row)) for row in rows))
     files = min(max(least, *(len(readable(row.label)) for row in rows)), most, paper.text_width - tones - 16)
     rest = paper.text_width - files - tones - 2
     head = f"{'file':{files}} {'pitch':{tones}} worst finding"
     lines = [paper.rule("┬"), paper.line(head, label="verdict", ink="faint", text_ink="faint")]
     for row in rows:
         if row.error is None:
-            lines_of = zip_longest([_pitch(row)], textwrap.wrap(_worst(row), rest), fillvalue="")
+            lines_of = zip_longest([pitch_text(row)], textwrap.wrap(worst_text(row), rest), fillvalue="")
             told = [f"{pitch:{tones}} {words}" for pitch, words in lines_of]
         else:
             told = textwrap.wrap(readable(row.error), rest + tones + 1, break_on_hyphens=False)
@@ -170,13 +170,15 @@ def _words_of(finding: Mapping[str, Any]) -> str:
     return f"{name} (a note)" if finding["severity"] == "note" else name
 
 
-def _worst(row: Row) -> str:
+def worst_text(row: Row) -> str:
+    """Return the worst finding of a take in a few words, and how many more there are."""
     if not row.worst:
         return "nothing found"
     return f"{row.worst}, {row.others} more" if row.others else row.worst
 
 
-def _pitch(row: Row) -> str:
+def pitch_text(row: Row) -> str:
+    """Return what a take sings, lowest and highest pitch."""
     if row.f0_low_hz is None or row.f0_high_hz is None:
         return "·"
     low, high = format_hz(row.f0_low_hz), format_hz(row.f0_high_hz)

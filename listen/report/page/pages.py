@@ -152,6 +152,30 @@ def render(template: str, context: Mapping[str, Any], data: Mapping[str, Any]) -
     return page.encode("utf-8", "replace")
 
 
+def render_plain(template: str, context: Mapping[str, Any]) -> bytes:
+    """Fill in a template of a page without a script; every value is escaped.
+
+    Parameters
+    ----------
+    template : str
+        A file of this folder.
+    context : mapping
+
+    Returns
+    -------
+    bytes
+    """
+    from markupsafe import Markup
+
+    policy = "default-src 'none'; style-src 'unsafe-inline'; img-src data:; base-uri 'none'; form-action 'none'"
+    page: str = (
+        _environment()
+        .get_template(template)
+        .render(**context, w=words(), policy=policy, style=Markup(_text("page.css")))
+    )
+    return page.encode("utf-8", "replace")
+
+
 def _section(
     result: CheckView, question: str, charts: Sequence[Chart], findings: Sequence[Mapping[str, Any]]
 ) -> dict[str, Any]:

@@ -91,7 +91,7 @@ def test_many_takes_have_it_on_their_sheets_and_anew_when_it_changes(tmp_path) -
     for warm_up in ("40", "50"):
         call = ["check", str(FIXTURES / "sine-board-mended.wav"), "--workers", "1", "--quiet", "--warm-up", warm_up]
         assert main([*call, "--report", str(tmp_path / "pages"), "--keep", str(tmp_path / "kept")]) == 0
-        (page,) = (tmp_path / "pages").iterdir()
+        (page,) = (tmp_path / "pages").glob("*sine-board-mended.html")
         assert f"<bdi>{warm_up} min</bdi>" in page.read_text()
 
 
