@@ -42,6 +42,10 @@ _FIT_POINTS = 40
 _LEFT_OVER = 0.03
 """... or leave no more than this part of what a smooth bend leaves."""
 _MOST = 24
+_UNLIKE = 0.5
+"""Of the power, what may differ from cycle to cycle beside a step: white noise differs by 0.7 to 1 of it."""
+_SHORTEST_PERIOD = 8.0
+"""Below it samples are too far apart for a cycle to be laid over the next one."""
 _SHARPER = 9.0
 """The sides' own continuations must explain the gap so many times better than a smooth bend does."""
 
@@ -75,6 +79,8 @@ def find_steps(
     """
     found = []
     for sample, slope, spacing, least in _candidates(curve):
+        if not _periodic_beside(rough, x, first, sample, slope):
+            continue
         found_at = _switch(rough, x, first, sample, slope, spacing)
         if found_at is None and _rich(x, first, sample, slope):
             found_at = _switch(rough, x, first, sample, slope, spacing, _MANY_HARMONICS)
@@ -209,6 +215,30 @@ def _switch(
     jump = float(np.angle(ratio) / (2 * np.pi))
     same_level = abs(np.log(max(abs(ratio), 1e-9))) < (2.0 if abs(jump) > _BENT_CYCLES else 1.0) * _SAME_LEVEL
     return (a + fit + at, jump) if explained and sharp and same_level else None
+
+
+def _periodic_beside(rough: RoughCurve, x: Floats, first: int, sample: float, slope: float) -> bool:
+    """Whether the signal is somewhat like itself one cycle later on the two sides of a place.
+
+    A step is proved by harmonics that leave less than a ninth of the power on the sides, and cycles that hold so much
+    of their power in harmonics are alike. Hiss that passed for a tone is not, and needs no costly proof.
+    """
+    period = 1.0 / slope
+    if period < _SHORTEST_PERIOD:
+        return True
+    reach = int(_FIT_CYCLES * period) + 1
+    middle = int(sample)
+    unlike = power = 0.0
+    for low, high in ((middle - 2 * reach, middle - int(period)), (middle + int(period), middle + 2 * reach)):
+        a, b = max(low, first), min(high, first + len(x))
+        if b - a < 2 * period + 2:
+            continue
+        part = x[a - first : b - first]
+        phase = phase_samples(rough.samples, rough.turns, rough.slopes, a, b - a).phase
+        n = int(np.searchsorted(phase, phase[-1] - 1.0))
+        unlike += float(np.mean((np.interp(phase[:n] + 1.0, phase, part) - part[:n]) ** 2))
+        power += 2.0 * float(np.var(part))
+    return unlike <= _UNLIKE * power
 
 
 def _rich(x: Floats, first: int, sample: float, slope: float) -> bool:

@@ -1,0 +1,52 @@
+"""Noise that passes for a tone for a moment gives places that look like lost samples: they cost little, and are none."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+
+from listen.track import phase_discontinuities
+from tests.tones import frames_of, times
+
+
+def costly_proofs(monkeypatch: pytest.MonkeyPatch, x: np.ndarray) -> int:
+    calls: list[float] = []
+    proof = phase_discontinuities._switch
+
+    def counted(*arguments, **options):
+        calls.append(arguments[3])
+        return proof(*arguments, **options)
+
+    monkeypatch.setattr(phase_discontinuities, "_switch", counted)
+    frames_of(x, workers=1)
+    return len(calls)
+
+
+def test_hiss_is_hardly_ever_put_to_the_proof(monkeypatch):
+    hiss = 0.1 * np.random.default_rng(1).standard_normal(10 * 48_000)
+    assert costly_proofs(monkeypatch, hiss) <= 20
+
+
+@pytest.mark.parametrize("f0_hz", [55.0, 440.0, 1900.0])
+@pytest.mark.parametrize("noise", [0.0, 0.05, 0.15])
+def test_samples_lost_in_a_noisy_tone_are_still_proved(f0_hz, noise):
+    """The same places with the cheap question asked first and without it."""
+    t = times(4.0)
+    x = 0.3 * np.sin(2 * np.pi * f0_hz * t) + 0.3 * noise * np.random.default_rng(2).standard_normal(len(t))
+    torn = np.concatenate([x[:90_000], x[90_000 + 137 :]])
+    asked = frames_of(torn, workers=1)
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr(phase_discontinuities, "_periodic_beside", lambda *_: True)
+        unasked = frames_of(torn, workers=1)
+    assert [step.time_s for step in asked.phase_steps] == [step.time_s for step in unasked.phase_steps]
+    if noise == 0.0:
+        assert len(asked.phase_steps) == 1
+    np.testing.assert_array_equal(asked.f0_hz, unasked.f0_hz)
+
+
+def test_a_sawtooth_with_hiss_is_put_to_the_proof(monkeypatch):
+    """The cheap question alone refuses nothing that could be proved: a sweep of a wave with edges."""
+    t = times(4.0)
+    phase = 110.0 * (2.0 ** (0.4 * t) - 1.0) / (0.4 * np.log(2.0))
+    x = 0.3 * (2.0 * (phase % 1.0) - 1.0) + 0.02 * np.random.default_rng(3).standard_normal(len(t))
+    assert costly_proofs(monkeypatch, np.concatenate([x[:90_000], x[90_137:]])) >= 1
