@@ -94,6 +94,7 @@ def add_calibrate_command(commands: Any) -> None:
     ):
         parser.add_argument(option, metavar=metavar, type=file_name(option), help=words)
     add_decimal(parser)
+    _add_dial(parser)
     parser.add_argument(
         "--report",
         metavar="DIR",
@@ -105,10 +106,38 @@ def add_calibrate_command(commands: Any) -> None:
     parser.set_defaults(run=_calibrate)
 
 
+def _add_dial(parser: argparse.ArgumentParser) -> None:
+    dial = parser.add_argument_group("scale of a dial")
+    dial.add_argument(
+        "--dial",
+        metavar="FILE.svg",
+        type=file_name("--dial"),
+        help="write a scale to print at 1:1 and put under the knob: a mark a note (with --positions)",
+    )
+    dial.add_argument(
+        "--dial-angle",
+        metavar="DEG",
+        type=_size("--dial-angle", "degrees"),
+        default=300.0,
+        help="degrees from the lowest position to the highest (default: 300)",
+    )
+    dial.add_argument(
+        "--dial-diameter",
+        metavar="MM",
+        type=_size("--dial-diameter", "millimetres"),
+        default=40.0,
+        help="where the marks begin, the knob's diameter (default: 40)",
+    )
+
+
 def _calibrate(options: argparse.Namespace) -> int:
-    for option in ("csv", "inverse"):
+    for option, name in (("csv", "table.csv"), ("inverse", "table.csv"), ("dial", "dial.svg")):
         if getattr(options, option) == "-":
-            raise OptionError(f"--{option} needs a file", f"name one, for example --{option} table.csv")
+            raise OptionError(f"--{option} needs a file", f"name one, for example --{option} {name}")
+    if options.dial is not None:
+        from listen.report.dial import check_dial
+
+        check_dial(options.positions is not None, options.dial_angle, options.dial_diameter)
     keeper = keeper_for(options, options.captures)
     taken = _check_outputs(options, keeper.files if keeper else [])
     page, about = _page(options, taken), stated_for(options)
@@ -132,6 +161,11 @@ def _calibrate(options: argparse.Namespace) -> int:
         write_text(options.csv, steps_csv(result.calibration, options.decimal))
     if options.inverse is not None:
         write_text(options.inverse, inverse_csv(result.calibration, options.decimal))
+    if options.dial is not None:
+        from listen.report.dial import dial_svg
+
+        dial = dial_svg(result.calibration, angle_deg=options.dial_angle, diameter_mm=options.dial_diameter)
+        write_text(options.dial, dial)
     show_page = not options.quiet and options.json != "-"
     if show_page:
         screen.put(calibration_page(result, report.paper_for(sys.stdout)))
@@ -165,7 +199,7 @@ def _page(options: argparse.Namespace, taken: list[str]) -> Path | None:
 
 def _check_outputs(options: argparse.Namespace, others: list[str]) -> list[str]:
     """Refuse targets that cannot be written before a minute of work is spent; return all files that are taken."""
-    targets = [("--json", options.json), ("--csv", options.csv), ("--inverse", options.inverse)]
+    targets = [(f"--{name}", getattr(options, name)) for name in ("json", "csv", "inverse", "dial")]
     targets = [(option, target) for option, target in targets if target is not None and target != "-"]
     from listen.api.bench_lookup import bench_beside
     from listen.report.files import check_target
@@ -185,6 +219,16 @@ def _cv_channel(text: str) -> int:
         raise OptionError(
             f"--cv-channel {text!r} is no channel", "channels count from 1: --cv-channel 2 is the right one"
         ) from None
+
+
+def _size(option: str, unit: str) -> Callable[[str], float]:
+    def parse(text: str) -> float:
+        size = read_number(text)
+        if size is None:
+            raise OptionError(f"{option} {text!r} is no number of {unit}", "for example 32.5 or 32,5")
+        return size
+
+    return parse
 
 
 def _turns(text: str) -> float:
