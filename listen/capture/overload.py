@@ -187,12 +187,41 @@ def _lattice(capture: Capture, codes: Codes, start: Ints, length: NDArray[np.int
     return smallest if coarse or smallest <= _COARSEST_LATTICE_FS else codes.step_fs
 
 
+class _RunAhead:
+    """How far runs go on beyond what was read.
+
+    The end of a long run is looked for once: in silence every block is a part of one run, and looking again from each
+    would take a time that grows with the square of the length.
+    """
+
+    def __init__(self, capture: Capture, sign: int, threshold: float) -> None:
+        self._capture = capture
+        self.sign = sign
+        self.threshold = threshold
+        self._begun = self._end = -1
+
+    def samples_from(self, position: int) -> int:
+        """Return how many samples at the top follow without a break."""
+        if not self._begun <= position <= self._end:
+            self._begun, self._end = position, self._look(position)
+        return self._end - position
+
+    def _look(self, position: int) -> int:
+        stop = self._capture.stop_sample
+        while position < stop:
+            samples = self.sign * self._capture.read(position, min(stop, position + (1 << 16)))
+            below = np.flatnonzero(samples < self.threshold)
+            if len(below):
+                return position + int(below[0])
+            position += len(samples)
+        return position
+
+
 def _tops(capture: Capture, codes: Codes, extremes: ExtremesByBlock, sign: int, level: float) -> _Tops:
     """Collect the runs at the extreme code that may have been cut."""
     threshold = level - codes.tolerance_fs
-    parts = [
-        _tops_of_block(capture, codes, sign, threshold, a, b) for a, b in extremes.blocks_reaching(sign, threshold)
-    ]
+    ahead = _RunAhead(capture, sign, threshold)
+    parts = [_tops_of_block(capture, codes, ahead, a, b) for a, b in extremes.blocks_reaching(sign, threshold)]
     return _Tops(
         start=np.concatenate([p.start for p in parts]),
         length=np.concatenate([p.length for p in parts]),
@@ -204,8 +233,9 @@ def _tops(capture: Capture, codes: Codes, extremes: ExtremesByBlock, sign: int, 
     )
 
 
-def _tops_of_block(capture: Capture, codes: Codes, sign: int, threshold: float, start: int, stop: int) -> _Tops:
+def _tops_of_block(capture: Capture, codes: Codes, ahead: _RunAhead, start: int, stop: int) -> _Tops:
     """Collect the runs that begin in start..stop."""
+    sign, threshold = ahead.sign, ahead.threshold
     low = max(capture.start_sample, start - _CONTEXT)
     high = min(capture.stop_sample, stop + _CONTEXT)
     samples = capture.read(low, high)
@@ -216,7 +246,7 @@ def _tops_of_block(capture: Capture, codes: Codes, sign: int, threshold: float, 
     length = end - first
     # At the end of what was read a run may go on.
     if len(end) and end[-1] == len(samples) and high < capture.stop_sample:
-        length[-1] += _run_on(capture, sign, threshold, high)
+        length[-1] += ahead.samples_from(high)
     reach = np.minimum(length, _CONTEXT // 2)
     before, after = first - reach, end - 1 + reach
     top = np.maximum(samples[first], threshold)
@@ -237,18 +267,6 @@ def _tops_of_block(capture: Capture, codes: Codes, sign: int, threshold: float, 
         first=int(first[mine][0]) + low if mine.any() else stop,
         stop=int(first[mine][-1] + length[mine][-1]) + low if mine.any() else start,
     )
-
-
-def _run_on(capture: Capture, sign: int, threshold: float, position: int) -> int:
-    """Return how many samples more a run goes on."""
-    begun = position
-    while position < capture.stop_sample:
-        samples = sign * capture.read(position, min(capture.stop_sample, position + (1 << 16)))
-        below = np.flatnonzero(samples < threshold)
-        if len(below):
-            return position + int(below[0]) - begun
-        position += len(samples)
-    return position - begun
 
 
 def _dense(samples: Floats, codes: Codes, threshold: float, first: Ints, end: Ints) -> NDArray[np.bool_]:

@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from listen.capture import open_capture, scan_damage
+from listen.capture import Capture, open_capture, scan_damage
 from tests.capture.signals import RATE_HZ, dither, noise, sine, write
 
 
@@ -152,3 +152,41 @@ def test_pinned_at_full_scale_for_longer_than_a_block(tmp_path):
 def test_either_side_of_full_scale(tmp_path, excess):
     x = np.clip(sine(100.3, 2.0, peak=excess), -1.0, 1.0)
     assert (len(scan(tmp_path, x).overload) > 100) == (excess > 1.0)
+
+
+@pytest.mark.parametrize("level", [0.0, 0.4, -1.0], ids=["zero", "dc", "rail"])
+def test_one_endless_run_is_followed_once(tmp_path, monkeypatch, level):
+    """Sixteen times the length takes sixteen times the reading: a minute, or an hour, of digital silence ends."""
+    read = []
+    plain_read = Capture.read
+
+    def counted(self, start, stop):
+        read.append(stop - start)
+        return plain_read(self, start, stop)
+
+    monkeypatch.setattr(Capture, "read", counted)
+    per_sample = []
+    for blocks in (8, 128):
+        read.clear()
+        n = blocks * 4096
+        capture = open_capture(write(tmp_path / "take.wav", np.full(n, level), subtype="PCM_16"))
+        assert scan_damage(capture, block_samples=4096).overload.n_samples.size == 0
+        per_sample.append(sum(read) / n)
+    assert per_sample[1] < 1.2 * per_sample[0]
+
+
+def test_long_runs_are_alike_whatever_the_blocks(tmp_path):
+    """Tops of many blocks, of just one, and such as begin or end beside a block's edge."""
+    n = 4096
+    x = 0.1 * sine(441.7, 40 * n / RATE_HZ)[: 40 * n]
+    for start, stop in ((n + 5, n + 30), (3 * n, 9 * n), (10 * n - 1, 13 * n + 1), (20 * n - 9, 31 * n + 2048)):
+        x[start:stop] = 1.0
+    x[35 * n :] = 1.0
+    write(tmp_path / "take.wav", x, subtype="PCM_24")
+    found = [
+        scan_damage(open_capture(tmp_path / "take.wav"), block_samples=block).overload for block in (n, 5 * n, 64 * n)
+    ]
+    for other in found[:2]:
+        assert other.start_sample.tolist() == found[2].start_sample.tolist()
+        assert other.n_samples.tolist() == found[2].n_samples.tolist()
+    assert (3 * n, 6 * n) in zip(found[0].start_sample.tolist(), found[0].n_samples.tolist(), strict=True)
