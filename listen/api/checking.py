@@ -205,8 +205,12 @@ def _measured(capture: Capture, progress: Progress | None, threads: int) -> tupl
         return track(capture, progress=progress, workers=1), scan_damage(capture)
     with ThreadPoolExecutor(max_workers=1) as pool:
         scanned = pool.submit(scan_damage, capture)
-        frames = track(capture, progress=progress, workers=threads)
-        return frames, scanned.result()
+        try:
+            frames = track(capture, progress=progress, workers=threads)
+            return frames, scanned.result()
+        except BaseException:  # interrupted, too: nobody waits for the rest of an hour
+            capture.reader.abandon()
+            raise
 
 
 def _bench(path: FilePath, bench: FilePath | Bench | None) -> Bench | None:

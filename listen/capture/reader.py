@@ -78,6 +78,7 @@ class SampleReader:
         self._lock = threading.Lock()
         self._position = 0
         self._patch_size_at: int | None = None
+        self._abandoned = False
         chunk = self._data_chunk()
         self._file = self._opened()
         if self._file.frames == 0 and chunk is not None and chunk.promised_bytes is None and chunk.held_bytes > 0:
@@ -180,6 +181,10 @@ class SampleReader:
                 return
             self._position += n
 
+    def abandon(self) -> None:
+        """Let every read from now on fail, so that other threads that still work on the file end soon."""
+        self._abandoned = True
+
     def read(self, start: int, stop: int, channel_index: int) -> Floats:
         """Read samples as they stand in the file.
 
@@ -198,10 +203,12 @@ class SampleReader:
         Raises
         ------
         CaptureError
-            The file can no longer be read.
+            The file can no longer be read, or was abandoned.
         """
         try:
             with self._lock:
+                if self._abandoned:
+                    raise CaptureError(f"{self.name}: the work was interrupted", "run it again")
                 self._go_to(start)
                 self._position = -1
                 frames = self._file.read(stop - start, dtype="float64", always_2d=True)

@@ -5,15 +5,18 @@ from __future__ import annotations
 import itertools
 import json
 import shutil
+import threading
 from pathlib import Path
 
 import jsonschema
 import numpy as np
 import pytest
+import soundfile
 
 import listen
 from listen.api.bench_lookup import bench_beside
 from listen.bench import Bench, BuildSettings
+from listen.capture.reader import SampleReader
 from listen.errors import BenchError, LimitsError, OptionError
 from listen.report import check_document, check_schema, documents_text
 
@@ -178,3 +181,27 @@ def test_progress_goes_up_to_the_end() -> None:
     assert all(0.0 <= part <= 1.0 for part in parts)
     assert all(a <= b for a, b in itertools.pairwise(parts))
     assert parts[-1] == 1.0
+
+
+@pytest.mark.parametrize("done", [0.0, 0.35], ids=["rough pitch", "parts"])
+def test_an_interrupted_check_reads_no_further(tmp_path: Path, monkeypatch: pytest.MonkeyPatch, done: float) -> None:
+    """The thread that scans for damage, and the parts that were queued, end with it."""
+    soundfile.write(tmp_path / "silence.flac", np.zeros(48000 * 600, dtype=np.int16), 48000)
+    interrupted, late = threading.Event(), []
+    plain_read = SampleReader.read
+
+    def counted(self: SampleReader, start: int, stop: int, channel_index: int) -> object:
+        samples = plain_read(self, start, stop, channel_index)
+        if interrupted.is_set():
+            late.append(stop - start)
+        return samples
+
+    def interrupt(share: float) -> None:
+        if share > done:
+            interrupted.set()
+            raise KeyboardInterrupt
+
+    monkeypatch.setattr(SampleReader, "read", counted)
+    with pytest.raises(KeyboardInterrupt):
+        listen.check(tmp_path / "silence.flac", progress=interrupt)
+    assert sum(late) < 0.2 * 48000 * 600  # what two threads and the scan had in hand
