@@ -278,7 +278,7 @@ def _at_half_pitch(swing: Swing, halves: HalfOrders, frames: Frames) -> bool:
 def _shape_and_level(account: Account, capture: Capture, wave: str, topology: str | None) -> Account:
     """What bends the wave, whether it is the stated wave, and the level that the stage was given."""
     frames = account.frames
-    shape = find_shape(frames, account.judged & ~account.cut, wien=topology == "wien-bridge", fitted=wave == "sine")
+    shape = find_shape(frames, account.judged & ~account.cut, wien=topology == "wien-bridge", wave=wave)
     other = other_wave(shape.bins, wave) if shape is not None else None
     level, rows = frames.level_dbfs, account.judged & ~account.cut
     if shape is not None and shape.sizes is not None and other is None:

@@ -11,6 +11,7 @@ from numpy.typing import NDArray
 from listen.account.curve.bins import Bins, gather
 from listen.account.curve.choose import Choice, choose
 from listen.account.curve.measure import Sizes, sizes_of
+from listen.account.waves import other_wave
 from listen.track import Frames
 
 Flags = NDArray[np.bool_]
@@ -31,7 +32,7 @@ class Shape:
         Rows that were read.
     choice : Choice or None
     sizes : Sizes or None
-        None where no sine was meant: nothing is fitted.
+        None where it is no sine: nothing is fitted.
     """
 
     bins: Bins
@@ -45,7 +46,7 @@ class Shape:
         return self.choice is not None and self.choice.best.stages.inside
 
 
-def find_shape(frames: Frames, rows: Flags, *, wien: bool, fitted: bool) -> Shape | None:
+def find_shape(frames: Frames, rows: Flags, *, wien: bool, wave: str) -> Shape | None:
     """Fit what bends the wave; None where too few rows show a shape.
 
     Parameters
@@ -55,15 +56,16 @@ def find_shape(frames: Frames, rows: Flags, *, wien: bool, fitted: bool) -> Shap
         Rows that are the board's own, at rest in level.
     wien : bool
         The loop is stated to be a Wien bridge.
-    fitted : bool
-        A sine is meant; of other waves the harmonics are gathered alone.
+    wave : str
+        The wave that is meant: where it is no sine, or the take is plainly another wave, the harmonics are gathered
+        alone.
     """
     with np.errstate(invalid="ignore"):
         use = rows & (frames.residual_dbc < _CLEAN_DBC) & (frames.frame_s * frames.f0_hz > _FEWEST_CYCLES)
     bins = gather(frames, use)
     if bins is None:
         return None
-    if not fitted:
+    if wave != "sine" or other_wave(bins, wave) is not None:
         return Shape(bins=bins, rows=use)
     choice = choose(bins, wien=wien)
     return Shape(bins=bins, rows=use, choice=choice, sizes=sizes_of(choice))

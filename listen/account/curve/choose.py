@@ -18,6 +18,8 @@ Floats = NDArray[np.floating[Any]]
 MARGIN = 10.0
 """A part must gain so much in the score: odds of 150 to 1. 40 decided alike on the takes tried."""
 _DROP = 5.0
+_REPEATED = 40.0
+"""A model that was fitted before and was worse by more is not fitted again from another start."""
 _MOST_PARTS = 6
 _REFINED = 4
 _FIRST_ROUNDS, _FINISHED = 4, 2
@@ -85,7 +87,7 @@ def _larger(old: Fit, bins: Bins, tables: Tables, tried: list[Fit]) -> Fit | Non
     for letter in "eoEO":
         if old.stages.has(letter):
             fewer = replace(old.stages, parts=old.stages.parts.replace(letter, ""))
-            bases.append(fit(fewer, bins, moved(old, fewer, bins)[0], 2))
+            bases.append(_known(fewer, tried) or fit(fewer, bins, moved(old, fewer, bins)[0], 2))
     for base in bases:
         left = bins.r - base.lines()
         ways += [(g.cost, base, g) for g in guesses(bins, left, tables, far=old.chi2 > _POOR_CHI2)]
@@ -115,6 +117,11 @@ def _larger(old: Fit, bins: Bins, tables: Tables, tried: list[Fit]) -> Fit | Non
     return min(found, key=lambda f: f.score, default=None)
 
 
+def _known(stages: Stages, tried: list[Fit]) -> Fit | None:
+    """Best fit of these stages so far."""
+    return min((f for f in tried if f.stages == stages), key=lambda f: f.score, default=None)
+
+
 def _started(base: Fit, stages: Stages, guess: Guess, bins: Bins) -> Floats:
     vector, layout = moved(base, stages, bins)
     for name, value in guess.start.items():
@@ -138,8 +145,10 @@ def _trimmed(best: Fit, bins: Bins, tried: list[Fit]) -> Fit:
         again = False
         for letter in best.stages.parts:
             fewer = replace(best.stages, parts=best.stages.parts.replace(letter, ""))
-            full = fit(fewer, bins, moved(best, fewer, bins)[0])
-            tried.append(full)
+            full = _known(fewer, tried)
+            if full is None or full.score < best.score + _REPEATED:
+                full = fit(fewer, bins, moved(best, fewer, bins)[0])
+                tried.append(full)
             if full.score < best.score + _DROP:
                 best, again = full, True
                 break

@@ -74,6 +74,18 @@ class _Problem:
         self.bins, self.layout = bins, Layout(stages, bins)
         self.measured = np.ascontiguousarray(bins.r).view(float)
         self.scale = np.where(bins.fits, np.sqrt(bins.weight) / np.where(bins.fits, bins.sigma, 1.0), 0.0)
+        n, orders = len(bins), np.arange(ORDERS - 1)
+        # what the leftovers turn, the same everywhere
+        self.slopes = np.zeros((self.layout.size, n, ORDERS - 1), dtype=complex)
+        self.slopes[2 * orders, :, orders] = self.scale.T
+        self.slopes[2 * orders + 1, :, orders] = 1j * self.scale.T
+        unknowns = self.layout.unknowns
+        self.places = np.array([u.place.start for u in unknowns], dtype=np.intp)
+        self.steps = np.array([u.step for u in unknowns])
+        self.locals = np.array([u.local for u in unknowns], dtype=bool)
+        self.moves = np.zeros((len(unknowns) + 1, self.layout.size))
+        for i, unknown in enumerate(unknowns):
+            self.moves[i + 1, unknown.place] = unknown.step
 
     def lines(self, vectors: Floats) -> Complexes:
         """Harmonics of several vectors at once: shape (m, n, 9)."""
@@ -86,28 +98,16 @@ class _Problem:
 
     def normal(self, vector: Floats) -> tuple[Floats, Floats, float]:
         """Normal matrix of the data, its right-hand side, and chi squared."""
-        unknowns = self.layout.unknowns
-        vectors = np.tile(vector, (len(unknowns) + 1, 1))
-        for i, unknown in enumerate(unknowns):
-            vectors[i + 1, unknown.place] += unknown.step
-        lines = self.lines(vectors)
+        lines = self.lines(vector + self.moves)
         misfit = self.misfit(vector, lines[0])
-        n, orders = len(self.bins), ORDERS - 1
-        slopes = np.zeros((self.layout.size, n, orders), dtype=complex)
-        order = np.arange(orders)
-        slopes[2 * order, :, order] = self.scale.T
-        slopes[2 * order + 1, :, order] = 1j * self.scale.T
-        for unknown, line in zip(unknowns, lines[1:], strict=True):
-            slope = (line - lines[0]) * (self.scale / unknown.step)
-            if unknown.local:
-                rows = np.arange(n)
-                slopes[unknown.place.start + rows, rows] = slope
-            else:
-                slopes[unknown.place.start] = slope
-        flat = slopes.reshape(self.layout.size, -1)
-        both = np.concatenate([flat.real, flat.imag], axis=1)
-        rest = np.concatenate([misfit.real.ravel(), misfit.imag.ravel()])
-        return both @ both.T, both @ rest, float(rest @ rest)
+        slopes = (lines[1:] - lines[0]) * (self.scale / self.steps[:, None, None])
+        whole = ~self.locals
+        self.slopes[self.places[whole]] = slopes[whole]
+        rows = np.arange(len(self.bins))
+        self.slopes[self.places[self.locals][:, None] + rows, rows] = slopes[self.locals]
+        # real and imaginary parts are equations of their own
+        flat, rest = self.slopes.reshape(self.layout.size, -1).view(float), misfit.ravel().view(float)
+        return flat @ flat.T, flat @ rest, float(rest @ rest)
 
 
 def fit(stages: Stages, bins: Bins, vector: Floats | None = None, rounds: int = 10) -> Fit:
@@ -116,7 +116,7 @@ def fit(stages: Stages, bins: Bins, vector: Floats | None = None, rounds: int = 
     layout = problem.layout
     if vector is None:
         vector = layout.start()
-    damping = _DAMPING
+    damping, diagonal = _DAMPING, np.arange(len(vector))
     normal, slope, chi2 = problem.normal(vector)
     rows, rest = layout.prior(vector)
     best = chi2 + float(rest @ rest)
@@ -124,7 +124,9 @@ def fit(stages: Stages, bins: Bins, vector: Floats | None = None, rounds: int = 
         whole, down = normal + rows.T @ rows, slope + rows.T @ rest
         trial, cost = vector, best
         while damping < _GIVE_UP:
-            trial = vector - np.linalg.solve(whole + damping * np.diag(np.diag(whole) + 1e-12), down)
+            damped = whole.copy()
+            damped[diagonal, diagonal] += damping * (whole[diagonal, diagonal] + 1e-12)
+            trial = vector - np.linalg.solve(damped, down)
             misfit = problem.misfit(trial, problem.lines(trial[None])[0])
             trial_rest = layout.prior(trial)[1]
             cost = float(np.sum(np.abs(misfit) ** 2) + trial_rest @ trial_rest)

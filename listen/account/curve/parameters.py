@@ -160,13 +160,17 @@ class Layout:
     def table(self, vectors: Floats) -> Floats:
         """Physical values in each bin of m vectors, one vector after the other: the kernel's rows (m n, columns)."""
         m, n = len(vectors), len(self.bins)
-        out = np.tile(_NOTHING, (m, n, 1))
+        out = np.empty((m, n, COLUMNS))
+        out[:] = _NOTHING
         for unknown in self.unknowns:
             column = _COLUMNS.get(unknown.name)
             if column is None:
                 continue
             given = vectors[:, unknown.place]
-            out[:, :, column] = np.clip(given, *_BOUNDS[unknown.name]) if unknown.name in _BOUNDS else given
+            if unknown.name in _BOUNDS:
+                low, high = _BOUNDS[unknown.name]
+                given = np.minimum(np.maximum(given, low), high)
+            out[:, :, column] = given
         has, volts = self.at, self._volts
         if "corner" in has:
             out[:, :, CORNER] = np.minimum(out[:, :, CORNER] / self.bins.f0_hz, 0.5)
