@@ -19,7 +19,7 @@ Floats = NDArray[np.floating[Any]]
 Flags = NDArray[np.bool_]
 
 _WINDOW_S = 0.17
-_MOST_WINDOWS = 400
+_MOST_WINDOWS = 240
 _BESIDE_HZ = (60.0, 600.0)
 _SURE_DB = 13.0
 """Over the median of what lies beside it: noise of any colour stays within 10 dB in a median of windows."""
