@@ -13,7 +13,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from listen.account.steady import SteadySegment
-from listen.account.tone import BoardTone
+from listen.account.tone import MEAN_CYCLES, BoardTone
 from listen.fitting import legendre_columns, orthonormal, without
 from listen.sorting import median, quantile
 from listen.track import short_frame_s
@@ -114,7 +114,7 @@ def _swing_of(tone: BoardTone, segment: SteadySegment) -> Swing | None:
     if not _goes_on(flat, rate_hz, tone.grid_s, least):
         return None
     top, bottom = quantile(np.exp(flat), 0.99), quantile(np.exp(flat), 0.01)
-    depth = (top - bottom) / (top + bottom) / max(_smeared(rate_hz, segment.f0_hz), _MOST_SMEAR)
+    depth = (top - bottom) / (top + bottom) / max(smeared(rate_hz, segment.f0_hz, tone.grid_s), _MOST_SMEAR)
     if depth < _LEAST_DEPTH:
         return None
     cents = without(bends, 1200 * np.log2(tone.f0_hz[a:b]))
@@ -170,10 +170,15 @@ def _goes_on(flat: Floats, rate_hz: float, grid_s: float, least: float) -> bool:
     return bool(late >= least * early)
 
 
-def _smeared(rate_hz: float, f0_hz: float) -> float:
-    """What the tracker's short frames leave of a swing."""
-    bins = rate_hz * short_frame_s(f0_hz)
-    return float(np.sinc(bins)) / (1 - bins**2) if abs(bins - 1) > 1e-6 else 0.5
+def smeared(rate_hz: float, f0_hz: float, grid_s: float) -> float:
+    """What the tracker's short frames, and their mean over the tone's grid, leave of a swing."""
+    averaged = float(np.sinc(rate_hz * max(grid_s, MEAN_CYCLES / f0_hz)))
+    return averaged * hann_response(rate_hz * short_frame_s(f0_hz))
+
+
+def hann_response(turns: float) -> float:
+    """What a mean under a raised cosine leaves of a swing with so many turns under it."""
+    return float(np.sinc(turns)) / (1 - turns**2) if abs(turns - 1) > 1e-6 else 0.5
 
 
 def _sidebands(flat: Floats, cents: Floats, rate_hz: float, f0_hz: float, grid_s: float) -> tuple[float, bool]:

@@ -8,7 +8,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from listen.account.modulation import Swing
+from listen.account.modulation import Swing, hann_response, smeared
 from listen.account.steady import SteadySegment
 from listen.account.tone import BoardTone
 from listen.fitting import legendre_columns, orthonormal, without
@@ -20,6 +20,8 @@ Flags = NDArray[np.bool_]
 
 _SMOOTH_S, _SMOOTH_CYCLES = 0.02, 4.0
 _SHORTEST_S = 0.3
+_MOST_SMEAR = 0.3
+"""Faster wavering is mostly averaged out, and what is left is not made up for."""
 _BEND = 0.25
 """One smooth bend that leaves less than this part of the variance is the end of a turn, not wavering."""
 _FLAT_FROM = 0.3
@@ -97,11 +99,15 @@ def _wavering_of(
     rms = float(np.sqrt(max(float(np.mean(straight**2)) - noise**2, 0.0)))
     if rms < _OVER_NOISE * noise:
         return None
+    rate_hz = _rate(straight, tone.grid_s)
+    if rate_hz is not None:
+        left = smeared(rate_hz, segment.f0_hz, tone.grid_s) * hann_response(2.0 * rate_hz * width_s)
+        rms /= max(left, _MOST_SMEAR)
     return Wavering(
         segment=segment,
         rms_cents=rms,
         drift_cents_per_min=60 * slope,
-        rate_hz=_rate(straight, tone.grid_s),
+        rate_hz=rate_hz,
         swing_cents=float(np.sqrt(np.mean(swing**2))),
     )
 

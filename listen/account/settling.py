@@ -19,8 +19,15 @@ Floats = NDArray[np.floating[Any]]
 _TIMES_S = np.geomspace(0.022, 3.0, 14)
 """Decay times that are tried. Shorter ones fit the tracker's own error in the glide (15 ms did)."""
 _RATES_HZ = np.array([0.0, *np.geomspace(0.35, 45.0, 26)])
+_FINER = np.linspace(-1.0, 1.0, 5)
+_FINER_TIMES, _FINER_RATES = (0.24, 0.12, 0.06, 0.03), (0.1, 0.05, 0.025, 0.0125)
+"""Between the grid's values: the best of a grid is 20 % off in its time, and its size carried back as much."""
 _HIDDEN_S = 0.03
 """Frames that hold some of the move say nothing of the level."""
+_FIRST_S = 0.01
+"""Half a short frame of eight milliseconds and the move's own uncertainty: earlier, frames hold some of the move."""
+_CARRIED = 1.25
+"""A ring carried back to there is right to a quarter; a level further off has some of the move in it."""
 _MARGIN = 12.0
 """By so much the information criterion (Schwarz 1978: from memory) must fall for a ring to be believed."""
 _SHARE = 0.5
@@ -100,12 +107,37 @@ def _settling(tone: BoardTone, segment: SteadySegment, swings: list[Swing]) -> S
     share = 1.0 - left / before
     if gain < _MARGIN or share < _SHARE:
         return nothing
-    return _described(t, y, steady, best, nothing, share)
+    return _described(t, y, steady, best, _first_levels(tone, at, a), nothing, share)
+
+
+def _first_levels(tone: BoardTone, retune_s: float, stop: int) -> tuple[Floats, Floats]:
+    """Time since the move's end and level in decibels, from the first frames that hold none of it."""
+    first = tone.index(retune_s + _FIRST_S)
+    level = 20 / np.log(10) * tone.log_level[first:stop]
+    good = np.isfinite(level)
+    return tone.time_s[first:stop][good] - retune_s, level[good]
 
 
 def _best_ring(t: Floats, rest: Floats, steady: Floats, length_s: float) -> tuple[tuple[float, float], float]:
     """Decay time and rate of the ring that leaves least, and the sum of squares that it leaves."""
     times, rates = _pairs(float(min(3.0, length_s)))
+    explained = _explained(t, rest, steady, times, rates)
+    best = int(np.argmax(explained))
+    decay_s, rate_hz, most = float(times[best]), float(rates[best]), float(explained[best])
+    for spread, step in zip(_FINER_TIMES, _FINER_RATES, strict=True):
+        grid = np.meshgrid(decay_s * np.exp(spread * _FINER), rate_hz * (1.0 + step * _FINER), indexing="ij")
+        times, rates = grid[0].ravel(), grid[1].ravel()
+        if rate_hz == 0.0:
+            times, rates = times[:: len(_FINER)], rates[:: len(_FINER)]
+        explained = _explained(t, rest, steady, times, rates)
+        best = int(np.argmax(explained))
+        if explained[best] > most:
+            decay_s, rate_hz, most = float(times[best]), float(rates[best]), float(explained[best])
+    return (max(decay_s, float(_TIMES_S[0])), rate_hz), float(rest @ rest) - most
+
+
+def _explained(t: Floats, rest: Floats, steady: Floats, times: Floats, rates: Floats) -> Floats:
+    """Sum of squares that each decay time with its rate explains, sine and cosine fitted."""
     decay = np.exp(-t[:, None] / times)
     turn = 2 * np.pi * t[:, None] * rates
     one, two = decay * np.cos(turn), decay * np.sin(turn)
@@ -118,9 +150,7 @@ def _best_ring(t: Floats, rest: Floats, steady: Floats, length_s: float) -> tupl
     ab = np.where(flat, 0.0, ab)
     yb = np.where(flat, 0.0, yb)
     det = np.maximum(aa * bb - ab**2, 1e-18)
-    explained = (ya**2 * bb - 2 * ya * yb * ab + yb**2 * aa) / det
-    best = int(np.argmax(explained))
-    return (float(times[best]), float(rates[best])), float(rest @ rest - explained[best])
+    return np.asarray((ya**2 * bb - 2 * ya * yb * ab + yb**2 * aa) / det)
 
 
 @lru_cache(maxsize=8)
@@ -133,7 +163,13 @@ def _pairs(longest_s: float) -> tuple[Floats, Floats]:
 
 
 def _described(
-    t: Floats, y: Floats, steady: Floats, best: tuple[float, float], nothing: Settling, share: float
+    t: Floats,
+    y: Floats,
+    steady: Floats,
+    best: tuple[float, float],
+    first: tuple[Floats, Floats],
+    nothing: Settling,
+    share: float,
 ) -> Settling:
     decay_s, rate_hz = best
     columns = [np.exp(-t / decay_s) * np.cos(2 * np.pi * rate_hz * t)]
@@ -141,10 +177,16 @@ def _described(
         columns.append(np.exp(-t / decay_s) * np.sin(2 * np.pi * rate_hz * t))
     whole = np.column_stack([np.array(columns).T, steady])
     size = np.linalg.lstsq(whole, y, rcond=None)[0]
-    fine = np.arange(0.0, float(t[-1]), 0.002)
-    ring = size[0] * np.exp(-fine / decay_s) * np.cos(2 * np.pi * rate_hz * fine)
+    fine = np.arange(_FIRST_S, float(t[-1]), 0.002)
+    ring = np.exp(-fine / decay_s) * size[0] * np.cos(2 * np.pi * rate_hz * fine)
     if rate_hz > 0:
         ring = ring + size[1] * np.exp(-fine / decay_s) * np.sin(2 * np.pi * rate_hz * fine)
+    # before the fitted span both may exaggerate: a ring carried back, and frames with some of the move in them
+    if len(first[0]):
+        seen = np.interp(fine, first[0], first[1] - (whole[0, -steady.shape[1] :] @ size[-steady.shape[1] :]))
+        early = fine < t[0]
+        alike = np.where(ring * seen > 0, np.sign(ring) * np.minimum(_CARRIED * np.abs(ring), np.abs(seen)), 0.0)
+        ring = np.where(early, alike, ring)
     outside = np.flatnonzero(np.abs(ring) > _WITHIN_DB)
     return Settling(
         retune_s=nothing.retune_s,

@@ -252,4 +252,5 @@ def _retune(tone: BoardTone, start_s: float, f0_hz: float) -> float | None:
     way = 1200 * np.log2(tone.f0_hz[first : min(len(tone.f0_hz), last + lag + 1)])
     if len(way) <= lag or float(np.abs(way[lag:] - way[:-lag]).max()) < _QUICK_CENTS:
         return None
-    return float(tone.time_s[last]) + tone.grid_s
+    # it ended after the last place that is off and before the next
+    return float(tone.time_s[last]) + 0.5 * tone.grid_s

@@ -27,7 +27,7 @@ CLEAN_DBC = -13.0
 """Residual of a row under which it may be an oscillator's: of 139 oscillators, faulty ones included, none had more."""
 _GAP_CYCLES, _GAP_S = 2.5, 0.02
 """Short frames further apart than this have a gap between them."""
-_MEAN_CYCLES = 2.0
+MEAN_CYCLES = 2.0
 _UNLIKE_DB = 9.0
 """R.m.s. difference of the first harmonics' levels from which a segment is another sound: voices differ by 20."""
 _FLOOR_DBC = -40.0
@@ -244,7 +244,7 @@ def _owners(frames: Frames) -> Ints:
 
 def _averaged(at_s: Floats, t: Floats, values: Floats, grid_s: float, f0: Floats) -> Floats:
     """Mean of a series over one step of the grid, and two cycles at the least: alternate cycles that differ cancel."""
-    width = np.maximum(grid_s, _MEAN_CYCLES / np.interp(at_s, t, f0))
+    width = np.maximum(grid_s, MEAN_CYCLES / np.interp(at_s, t, f0))
     total = np.concatenate([[0.0], np.cumsum(0.5 * (values[1:] + values[:-1]) * np.diff(t))])
     low, high = np.clip(at_s - 0.5 * width, t[0], t[-1]), np.clip(at_s + 0.5 * width, t[0], t[-1])
     mean = (_integral(high, t, values, total) - _integral(low, t, values, total)) / np.maximum(high - low, 1e-12)
