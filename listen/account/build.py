@@ -21,7 +21,7 @@ from listen.account.half_orders import HalfOrders, find_half_orders
 from listen.account.level_law import LevelLaw, fit_level_law
 from listen.account.lost import find_lost
 from listen.account.mains import MainsLines, find_mains
-from listen.account.mains_sidebands import find_sidebands
+from listen.account.mains_sidebands import MainsSidebands, find_sidebands
 from listen.account.modulation import Swing, find_swings
 from listen.account.oscillator import two_tones, what_is_heard
 from listen.account.other_channel import find_other_channel
@@ -58,6 +58,8 @@ _EXPLAINS_MORE = 0.2
 """Of the level's variance: a swing that explains so much more than a ring that dies away is what it is."""
 _HALVES_ROOM = 1.5
 """Power of half orders up to 5/2, to that of all of them, with room for their scatter."""
+_ONE_RATE_HZ, _SAWTOOTH_ROOM = 0.7, 1.4
+"""Rates that windows of a second do not tell apart, and room for a swing that is no exact sawtooth."""
 _DEAD_SPOT, _BESIDE = 1.05, 1.02
 """The control moved on by so much while the tone was dead; and how near to those pitches the level is low."""
 
@@ -232,6 +234,7 @@ def _at_rest(
     rings = tuple((s.retune_s, s.retune_s + max(0.1, s.settle_s)) for s in settlings if s.ring)
     return replace(
         account,
+        sidebands=None if _of_a_swing(account.sidebands, swings) else account.sidebands,
         segments=tuple(segments),
         swings=tuple(swings),
         settlings=tuple(settlings),
@@ -266,6 +269,19 @@ def _is_mains(swing: Swing, mains: MainsLines | None) -> bool:
     return bool(
         np.any((multiple >= 1) & (np.abs(sides - multiple * mains.mains_hz) < _RATE_TURNS / swing.segment.seconds))
     )
+
+
+def _of_a_swing(sidebands: MainsSidebands | None, swings: list[Swing]) -> bool:
+    """Whether sidebands at the mains are a multiple of a swing's rate: a sawtooth of the level has depth / pi m each."""
+    if sidebands is None:
+        return False
+    level = 10 ** (sidebands.level_dbc / 20)
+    for swing in swings:
+        multiple = max(1, round(sidebands.rate_hz / swing.rate_hz))
+        near = abs(sidebands.rate_hz - multiple * swing.rate_hz) < _ONE_RATE_HZ
+        if near and level < _SAWTOOTH_ROOM * swing.depth / (np.pi * multiple):
+            return True
+    return False
 
 
 def _at_half_pitch(swing: Swing, halves: HalfOrders, frames: Frames) -> bool:

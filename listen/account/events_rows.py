@@ -24,6 +24,8 @@ Places = tuple[tuple[float, float], ...]
 AFTER_START_S = 0.15
 """The level has settled so long after it first passed 90 %."""
 _NEAR_SILENCE_S = 0.3
+_FALLING_S = 0.05
+"""A fall is seen once it is 1 dB deep: its beginning lies a little before."""
 _NEAR_LOSS_S = 0.03
 _EDGE_ROWS = 3
 """Rows at the ends of a segment of tone, whose frames are cut short."""
@@ -61,7 +63,7 @@ def overloaded(frames: Frames, damage: Damage) -> Flags:
 
 def quiet_places(silences: Silences, lost: LostSamples) -> Places:
     """Where the tone is not there: dropouts, what follows its end, exact zeros."""
-    out = [(d.start_s, d.settled_s) for d in silences.dropouts]
+    out = [(min(d.start_s, d.falls_s - _FALLING_S), d.settled_s) for d in silences.dropouts]
     if silences.stop is not None:
         out.append((silences.stop.start_s, np.inf))
     return (*out, *lost.zeros)

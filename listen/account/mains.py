@@ -40,8 +40,16 @@ _MIRROR_REACH_HZ, _MIRROR_STILL_HZ, _MIRROR_STILL_SHARE = 130.0, 1.5, 0.03
 """Sidebands are looked for up to twice 60 Hz from the tone, where its pitch keeps still."""
 _HIGH_ORDER, _MOST_RISE = 3, 10 ** (26.0 / 20)
 """A multiple above the third is no more than so far over the strongest lower one that could be seen."""
+_LOOKED_FOR = 0.3
+"""Where the lowest three were looked for in so many windows and found in few of those with high ones, the high ones are
+no mains'."""
+_WITH_LOW = 0.2
+_SKIRT_BINS = 1.5
+"""Inside the Hann window's main lobe: a line there is weaker than at its own frequency."""
 _IN_STEP = 0.8
 """Cosine of the phase's departure from a steady turn, from one window to one that shares half of it."""
+_ALIKE = 0.35
+"""A line that was known elsewhere keeps its size and phase to so much, unless the mains wanders meanwhile."""
 _OFF_NOMINAL = 0.0055
 """Mains keeps within half a per cent (EN 50160 gives 1 % for 99.5 % of a year: from memory; grids that are not islands
 keep 0.4 %)."""
@@ -183,14 +191,18 @@ def _lines(
         seen = ~_hidden(windows, lines_hz, harmonics, half_orders)
         amplitude = _at(windows, lines_hz)
         clear = np.abs(amplitude) > _OVER_FLOOR * _floor(windows, lines_hz)
-        counted = seen & clear & ~_mirrored(windows, lines_hz, amplitude)
+        able = seen & clear & ~_mirrored(windows, lines_hz, amplitude)
         turned = _standing(amplitude, lines_hz, windows.time_s)
-        counted &= _steady(turned, counted, orders)
+        counted = able & _steady(turned, able, orders)
+        # one that is known from elsewhere is no sideband, though another multiple may lie opposite
+        counted |= seen & clear & _alike(turned, counted)
         counted &= _plausible(amplitude, counted, seen)
         moved = _off_nominal(turned, counted, orders)
         if abs(moved) < 0.002:
             break
         mains_hz = float(np.clip(mains_hz + moved, nominal_hz * (1 - _OFF_NOMINAL), nominal_hz * (1 + _OFF_NOMINAL)))
+    counted &= _peaks(windows, lines_hz, amplitude)
+    counted &= _plausible(amplitude, counted, seen)
     gain = response(lines_hz, capture.true_rate_hz)
     turned = np.asarray(np.where(counted, _standing(amplitude, lines_hz, windows.time_s), 0.0) / gain, dtype=complex)
     settled = 0.0 if tone is None else tone.settled_log
@@ -276,6 +288,12 @@ def _mirrored(windows: _Windows, lines_hz: Floats, amplitude: Complexes) -> Flag
     return np.asarray(asked & (other > _MIRROR * np.abs(amplitude)))
 
 
+def _peaks(windows: _Windows, lines_hz: Floats, amplitude: Complexes) -> Flags:
+    """Lines that are stronger than what lies a little beside them: another line's skirt is not."""
+    beside = [np.abs(_at(windows, lines_hz + step * windows.bin_hz)) for step in (-_SKIRT_BINS, _SKIRT_BINS)]
+    return np.asarray(np.abs(amplitude) > np.maximum(*beside))
+
+
 def _standing(amplitude: Complexes, lines_hz: Floats, time_s: Floats) -> Complexes:
     """Amplitudes turned back to time zero."""
     return np.asarray(amplitude * np.exp(-2j * np.pi * lines_hz * time_s[:, None]))
@@ -287,6 +305,10 @@ def _plausible(amplitude: Complexes, counted: Flags, seen: Flags) -> Flags:
     low = seen[:, :_HIGH_ORDER]
     known = np.asarray(low.any(axis=0))
     if not known.any():
+        return out
+    with_low, with_high = (np.count_nonzero(side.any(axis=1)) for side in np.split(counted, [_HIGH_ORDER], axis=1))
+    if low.mean() > _LOOKED_FOR and with_low < _WITH_LOW * with_high:
+        out[:, _HIGH_ORDER:] = False
         return out
     with np.errstate(invalid="ignore"):
         usual = np.array([np.median(np.abs(amplitude[low[:, k], k])) if known[k] else 0.0 for k in range(_HIGH_ORDER)])
@@ -309,6 +331,16 @@ def _steady(turned: Complexes, counted: Flags, orders: NDArray[np.int64]) -> Fla
     out = np.zeros_like(counted)
     out[lag:] |= good
     out[:-lag] |= good
+    return out
+
+
+def _alike(turned: Complexes, counted: Flags) -> Flags:
+    """Windows whose line agrees in size and phase with what the line is elsewhere: rests too short to tell alone."""
+    out = np.zeros_like(counted)
+    for k in np.flatnonzero(counted.any(axis=0)).tolist():
+        own = turned[counted[:, k], k]
+        usual = complex(np.median(own.real), np.median(own.imag))
+        out[:, k] = np.abs(turned[:, k] - usual) < _ALIKE * abs(usual)
     return out
 
 

@@ -22,6 +22,8 @@ _LEAST_S = 1.2
 _OVER_FLOOR = 3.2
 """Modulation moves on one frequency while the control turns: only what stands 10 dB out beside it counts."""
 _BESIDE_HZ = (-7.0, -5.0, -3.5, 3.5, 5.0, 7.0)
+_SKIRT_HZ = 1.25
+"""Inside the window's main lobe of 2 Hz: stronger there, it is the skirt of another rate."""
 _SMEAR, _DIFFERENCED = 0.2, 0.3
 """Where the short frames leave less of the modulation, it cannot be seen."""
 _FEW_CYCLES = 2.2
@@ -93,7 +95,7 @@ def _modulation(level: Floats, pitch: Floats, f0_hz: float, rate_hz: float) -> f
     lines_at, bends, undo = _lines_beside(len(level), rate_hz)
     for series, scale in ((level, 0.5), (np.log(np.maximum(pitch, 1e-6)), 0.5 * f0_hz / rate_hz / differenced)):
         lines = np.abs(lines_at @ (series - bends @ (undo @ series))) * 2
-        if lines[0] > _OVER_FLOOR * median(lines[1:]):
+        if lines[0] > max(_OVER_FLOOR * median(lines[3:]), float(lines[1]), float(lines[2])):
             total += float(lines[0] * scale / seen) ** 2
     return float(np.sqrt(total))
 
@@ -102,7 +104,7 @@ def _modulation(level: Floats, pitch: Floats, f0_hz: float, rate_hz: float) -> f
 def _lines_beside(n: int, rate_hz: float) -> tuple[Complexes, Floats, Floats]:
     """Windowed lines at a rate and beside it, and a cubic with its least squares, for ``n`` points of the grid."""
     window = np.hanning(n)
-    beside = np.array([rate_hz, *(rate_hz + d for d in _BESIDE_HZ)])
+    beside = rate_hz + np.array([0.0, -_SKIRT_HZ, _SKIRT_HZ, *_BESIDE_HZ])
     turn = np.exp(-2j * np.pi * np.outer(beside, np.arange(n) * _GRID_S)) * (window / window.sum())
     bends = np.vander(np.linspace(-1, 1, n), 4)
     return turn, bends, np.linalg.pinv(bends)

@@ -123,7 +123,7 @@ def _settled(tone: BoardTone) -> float:
             continue
         if median(later) < _STOPPED * level[i]:
             here = level[i : i + mean]
-            return median(here[here > 0])
+            return max(median(here[here > 0]), median(later))
     return top if top > 0 else float("nan")
 
 

@@ -36,8 +36,8 @@ class Dropout:
     Attributes
     ----------
     start_s, end_s : float
-    settled_s : float
-        Where it has grown back.
+    falls_s, settled_s : float
+        Where it begins to fall, and where it has grown back.
     depth_db : float
     comes_back : bool
     decay_per_s : float or None
@@ -48,6 +48,7 @@ class Dropout:
 
     start_s: float
     end_s: float
+    falls_s: float
     settled_s: float
     depth_db: float
     comes_back: bool
@@ -170,6 +171,7 @@ def _confirmed(capture: Samples, tone: BoardTone, start_s: float, end_s: float) 
     return Dropout(
         start_s=float(time_s[i]) - 0.5 * hop_s,
         end_s=float(time_s[j - 1]) + 0.5 * hop_s,
+        falls_s=_fall_begins(tone, float(time_s[i])),
         settled_s=_grown_back(tone, float(time_s[j - 1]) + 0.5 * hop_s),
         depth_db=float(20 * np.log10(reference / max(bottom, 1e-6))),
         comes_back=True,
@@ -214,6 +216,7 @@ def _final(tone: BoardTone, capture: Samples, last_s: float, end_s: float) -> Dr
     return Dropout(
         start_s=last_s,
         end_s=end_s,
+        falls_s=_fall_begins(tone, last_s),
         settled_s=end_s,
         depth_db=float(20 * np.log10(reference / max(bottom, 1e-6))),
         comes_back=False,

@@ -71,6 +71,7 @@ def drop(start_s: float = 1.0, seconds: float = 0.2, **changes: Any) -> Dropout:
     values: dict[str, Any] = {
         "start_s": start_s,
         "end_s": start_s + seconds,
+        "falls_s": start_s,
         "settled_s": start_s + seconds + 0.1,
         "depth_db": 26.0,
         "comes_back": True,

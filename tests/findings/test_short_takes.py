@@ -12,7 +12,9 @@ from tests.tones import check_of, times
 @pytest.mark.parametrize("wave", ["sine", "triangle", "square", "any"])
 def test_a_short_take_is_judged(seconds: float, wave: str) -> None:
     result = check_of(0.3 * np.cos(2 * np.pi * 500.0 * times(seconds)), wave=wave)
-    assert result.judgement.verdict == "pass"
+    # ten frames are enough to tell a sine from what was stated
+    found = {f.kind for f in result.findings if f.severity != "note"}
+    assert found <= ({"wrong-wave"} if wave in ("triangle", "square") and seconds >= 0.2 else set())
     assert len(result.frames) == pytest.approx(seconds / 0.02, abs=1)
 
 
