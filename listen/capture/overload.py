@@ -9,12 +9,12 @@ by 8 times what it rose within. A cut top was going up when it was cut, and drop
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
+from typing import Protocol
 
 import numpy as np
 from numpy.typing import NDArray
 
 from listen.capture.codes import Codes, codes_of
-from listen.capture.opening import Capture
 from listen.capture.types import Floats, Ints, OverloadRuns
 from listen.sorting import distinct
 
@@ -33,6 +33,34 @@ _SMALLEST_LEVEL = 0.2
 _COARSEST_LATTICE_FS = 2.0**-11
 _WHOLE = 0.02
 _WINDOWS = 64
+
+
+class Span(Protocol):
+    """What is looked at: a capture, or the last moments of a stream."""
+
+    @property
+    def start_sample(self) -> int:
+        """First sample looked at."""
+        ...
+
+    @property
+    def stop_sample(self) -> int:
+        """First sample no longer looked at."""
+        ...
+
+    @property
+    def sample_rate_hz(self) -> float:
+        """Samples a second."""
+        ...
+
+    @property
+    def subtype(self) -> str:
+        """Name that libsndfile has for the encoding."""
+        ...
+
+    def read(self, start: int, stop: int) -> Floats:
+        """Samples start .. stop."""
+        ...
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -89,12 +117,12 @@ class ExtremesByBlock:
         return [(a, b) for a, b, e in zip(self._starts, stops, extremes, strict=True) if e >= level]
 
 
-def find_overload(capture: Capture, extremes: ExtremesByBlock) -> OverloadRuns:
+def find_overload(capture: Span, extremes: ExtremesByBlock) -> OverloadRuns:
     """Find the flat tops that the interface cut.
 
     Parameters
     ----------
-    capture : Capture
+    capture : Span
     extremes : ExtremesByBlock
         Fed with all blocks of the capture's span.
 
@@ -147,7 +175,7 @@ def _is_square(tops: dict[int, _Tops]) -> bool:
     return sum(side.n_at_top for side in tops.values()) > _FLAT_SHARE * span
 
 
-def _cut(capture: Capture, codes: Codes, tops: _Tops, sign: int, level: float) -> NDArray[np.bool_]:
+def _cut(capture: Span, codes: Codes, tops: _Tops, sign: int, level: float) -> NDArray[np.bool_]:
     """Say which runs were cut."""
     # Half a code of rounding and the tolerance are what a crest may rise within a run; twice that for safety.
     steep_codes = 16.0 * (codes.tolerance_codes + 0.5) + 8.0
@@ -166,7 +194,7 @@ def _cut(capture: Capture, codes: Codes, tops: _Tops, sign: int, level: float) -
     return cut if np.count_nonzero(cut) >= fewest else np.zeros_like(cut)
 
 
-def _lattice(capture: Capture, codes: Codes, start: Ints, length: NDArray[np.int32], sign: int) -> float:
+def _lattice(capture: Span, codes: Codes, start: Ints, length: NDArray[np.int32], sign: int) -> float:
     """Return the step of the codes in use near the tops: a 16-bit recording may be kept, amplified, in 24 bits."""
     values = []
     for a, n in zip(start[:_WINDOWS].tolist(), length[:_WINDOWS].tolist(), strict=True):
@@ -194,7 +222,7 @@ class _RunAhead:
     would take a time that grows with the square of the length.
     """
 
-    def __init__(self, capture: Capture, sign: int, threshold: float) -> None:
+    def __init__(self, capture: Span, sign: int, threshold: float) -> None:
         self._capture = capture
         self.sign = sign
         self.threshold = threshold
@@ -217,7 +245,7 @@ class _RunAhead:
         return position
 
 
-def _tops(capture: Capture, codes: Codes, extremes: ExtremesByBlock, sign: int, level: float) -> _Tops:
+def _tops(capture: Span, codes: Codes, extremes: ExtremesByBlock, sign: int, level: float) -> _Tops:
     """Collect the runs at the extreme code that may have been cut."""
     threshold = level - codes.tolerance_fs
     ahead = _RunAhead(capture, sign, threshold)
@@ -233,7 +261,7 @@ def _tops(capture: Capture, codes: Codes, extremes: ExtremesByBlock, sign: int, 
     )
 
 
-def _tops_of_block(capture: Capture, codes: Codes, ahead: _RunAhead, start: int, stop: int) -> _Tops:
+def _tops_of_block(capture: Span, codes: Codes, ahead: _RunAhead, start: int, stop: int) -> _Tops:
     """Collect the runs that begin in start..stop."""
     sign, threshold = ahead.sign, ahead.threshold
     low = max(capture.start_sample, start - _CONTEXT)

@@ -20,7 +20,7 @@ if TYPE_CHECKING:
 _ABOUT = ("note", "temperature", "warm_up", "measured", "as_found", "as_left")
 
 
-def add_keeping(parser: argparse.ArgumentParser, *, states: bool = False) -> None:
+def add_keeping(parser: argparse.ArgumentParser, *, states: bool = False, note: str = "--note") -> None:
     """Add the options that keep a result in the logbook.
 
     Parameters
@@ -29,11 +29,13 @@ def add_keeping(parser: argparse.ArgumentParser, *, states: bool = False) -> Non
         Of a command whose result is kept.
     states : bool
         Whether it can be as found and as left.
+    note : str
+        The option for a note to the entry, where ``--note`` has another meaning.
     """
     group = parser.add_argument_group("logbook", "--build or --logbook keeps the result there")
     add_logbook_file(group)
     group.add_argument("--build", metavar="NAME", help="the build it belongs to (default: the bench file's)")
-    group.add_argument("--note", metavar="TEXT", help="a note to the entry")
+    group.add_argument(note, dest="note", metavar="TEXT", help="a note to the entry")
     add_circumstances(group)
     if states:
         state = group.add_mutually_exclusive_group()

@@ -25,6 +25,7 @@ from listen.cli.options import (
     complain,
 )
 from listen.cli.setup import add_bench_commands
+from listen.cli.watch import add_watch_command
 from listen.errors import ListenError, OptionError
 
 _BEFORE = "From a recording of an oscillator to a verdict that its builder can act on: pitch, start, hold, clean."
@@ -51,6 +52,7 @@ def build_parser() -> argparse.ArgumentParser:
     commands = parser.add_subparsers(title="commands", metavar="COMMAND", dest="command")
     add_check_command(commands)
     add_calibrate_command(commands)
+    add_watch_command(commands)
     add_bench_commands(commands)
     add_compare_command(commands)
     add_excerpt_command(commands)

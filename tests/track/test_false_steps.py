@@ -1,4 +1,4 @@
-"""Noise that passes for a tone for a moment gives places that look like lost samples: they cost little, and are none."""
+"""Noise that passes for a tone for a moment looks as if samples were lost: it costs little, and proves nothing."""
 
 from __future__ import annotations
 

@@ -1,0 +1,360 @@
+"""``listen watch``: readings while the hand is on the trimmer, and the check of the take at the end."""
+
+from __future__ import annotations
+
+import argparse
+import contextlib
+import os
+import signal
+import sys
+import threading
+from collections.abc import Callable, Iterator
+from typing import TYPE_CHECKING, Any
+
+from listen.cli.excerpt import page_writer
+from listen.cli.log_options import add_keeping, keeper_for, stated_for
+from listen.cli.options import (
+    FOUND,
+    PASSED,
+    Screen,
+    add_build,
+    add_decimal,
+    add_limits,
+    aside,
+    ask_about_limits,
+    channel_number,
+    complain,
+    file_name,
+    no_word,
+    seconds_of,
+    word_of,
+)
+from listen.cli.watch_options import channels_of, device_rate, every_of, interval_of, take_name, target_note
+from listen.errors import OptionError, OutputError
+
+if TYPE_CHECKING:
+    from listen.watch.engine import Engine
+    from listen.watch.feeds import Feed
+    from listen.watch.screen.app import ScreenApp
+    from listen.watch.types import Event, Summary
+
+_DESCRIPTION = """Readings while the control or a trimmer is turned, from a pipe (-), a file that grows, or the sound
+card; at the end the check of the whole take.
+
+Take headphones off while you trim; see "Before you plug anything in" in the README."""
+_STATUS = """exit status, after the end of the stream, q, Ctrl-C or a termination signal:
+  0  nothing at attention or fault in the whole take
+  1  some finding at attention or fault
+  2  the call or the source could not be used, or nothing could be judged
+"""
+
+
+def add_watch_command(commands: Any) -> None:
+    """Add ``listen watch``."""
+    watch = commands.add_parser(
+        "watch",
+        help="readings while a trimmer is turned: from a pipe, a growing file or the sound card",
+        description=_DESCRIPTION,
+        epilog=_STATUS,
+    )
+    watch.add_argument(
+        "source", metavar="-|FILE", nargs="?", help="- is standard input; without it, the sound card is heard"
+    )
+    _add_source(watch)
+    watch.add_argument("--every", metavar="S", type=every_of, default=0.05, help="time between readings (0.05 s)")
+    watch.add_argument("--note", dest="aim", metavar="NOTE|HZ", type=target_note, help="count cents from this note")
+    watch.add_argument("--interval", metavar="I", type=interval_of, help="two notes in turn: octave, fifth or a ratio")
+    add_build(watch)
+    add_limits(watch)
+    watch.add_argument(
+        "--json-lines", metavar="FILE|-", type=file_name("--json-lines"), help="write every event as a line of JSON"
+    )
+    watch.add_argument(
+        "--keep",
+        metavar="TAKE.wav",
+        nargs="?",
+        const=".",
+        help="keep the take; a folder, or nothing: named by build and time",
+    )
+    watch.add_argument(
+        "--frames", metavar="FILE.csv", type=file_name("--frames"), help="write every frame of the take as CSV"
+    )
+    add_decimal(watch)
+    watch.add_argument(
+        "--report", metavar="DIR", type=file_name("--report"), help="write a page of the take into this folder"
+    )
+    watch.add_argument(
+        "--guide",
+        metavar="NAME",
+        type=word_of("--guide", ("start", "symmetry", "scale", "top")),
+        help="follow a guide: start, symmetry, scale or top",
+    )
+    watch.add_argument("--quiet", action="store_true", help="print no readings and no page")
+    watch.add_argument("--seconds", metavar="S", type=seconds_of("--seconds"), help="end after so much was heard")
+    add_keeping(watch, note="--remark")
+    watch.set_defaults(run=_watch, pictures=None)
+
+
+def _add_source(watch: argparse.ArgumentParser) -> None:
+    watch.add_argument("--device", metavar="NAME", help="sound card: the input, by name, part of it, or number")
+    watch.add_argument("--list-devices", action="store_true", help="print the inputs of the sound card, and leave")
+    watch.add_argument("--channel", metavar="N", type=channel_number, help="the channel to hear, counted from 1")
+    watch.add_argument("--rate", metavar="HZ", type=device_rate, help="raw samples: their rate; sound card: the rate")
+    watch.add_argument(
+        "--format",
+        metavar="F",
+        type=word_of("--format", ("s16", "s24", "s32", "f32")),
+        help="raw samples are little-endian s16 (default), s24, s32 or f32",
+    )
+    watch.add_argument("--channels", metavar="N", type=channels_of, help="raw samples and sound card: channels (1)")
+
+
+def _watch(options: argparse.Namespace) -> int:
+    """Hear the source to its end, then check the take."""
+    ask_about_limits(options)
+    if options.list_devices:
+        return _list_devices()
+    with contextlib.ExitStack() as stack:
+        if options.source is None:
+            from listen.watch.sound_card import without_library_noise
+
+            stack.enter_context(without_library_noise())
+        feed = _feed(options)  # reads from here on: what follows takes as long to load as a pipe takes to fill
+        stack.callback(feed.close)
+        return _heard(options, feed)
+
+
+def _list_devices() -> int:
+    from listen.watch.sound_card import device_lines, without_library_noise
+
+    with without_library_noise():
+        text = device_lines()
+    if not text:
+        raise OptionError("there is no input to hear", "plug the interface in")
+    Screen().put(text)
+    return PASSED
+
+
+def _sound_card(options: argparse.Namespace) -> Feed:
+    """Open the sound card at the source's own rate, unless another is asked for."""
+    from listen.watch.sound_card import DeviceFeed, choose_device
+
+    device = choose_device(options.device)
+    rate_hz = options.rate or device.rate_hz
+    if rate_hz != device.rate_hz:
+        aside(f"listen: {device.name} runs at {device.rate_hz} Hz; at {rate_hz} Hz it may be resampled on the way\n")
+    channels = options.channels or min(device.channels, max(1, options.channel or 1))
+    options.rate, options.format, options.channels = rate_hz, "f32", channels
+    return DeviceFeed(device, rate_hz, channels)
+
+
+def _feed(options: argparse.Namespace) -> Feed:
+    """Open the source."""
+    from listen.watch.feeds import FileFeed, PipeFeed
+
+    source = options.source
+    if source is None:
+        return _sound_card(options)
+    if options.device is not None:
+        raise OptionError(f"--device and {source} are two sources", "give one of them")
+    if source == "-":
+        if sys.stdin is None or sys.stdin.isatty():
+            raise OptionError("standard input is a terminal", 'send sound through a pipe, or see "listen watch --help"')
+        return PipeFeed("-")
+    if os.path.isdir(source):
+        raise OptionError(f"{source}: is a folder", "name the file that the recorder writes")
+    import stat
+
+    with contextlib.suppress(OSError):
+        if stat.S_ISFIFO(os.stat(source).st_mode):
+            return PipeFeed(source)
+    return FileFeed(source)
+
+
+def _heard(options: argparse.Namespace, feed: Feed) -> int:
+    name = options.source or "sound card"
+    keep = take_name(options.keep, options.build)
+    inputs = [options.source] if options.source not in (None, "-") else []
+    keeper = keeper_for(options, [name])
+    taken = _check_outputs(options, keep, [*inputs, *(keeper.files if keeper else ())])
+    writer = page_writer(options, [name], taken, stated_for(options))
+    from listen.watch.engine import Engine, nothing_judged
+
+    screen = Screen()
+    with contextlib.ExitStack() as stack:
+        sinks = _sinks(options, screen, stack)
+
+        def tell(event: Event) -> None:
+            for sink in sinks:
+                sink(event)
+
+        settings = _settings(options, keep)
+        engine = Engine(feed, settings, tell)
+        stack.callback(engine.discard)
+        view = _screen(options, settings, engine.stop)
+        with _stopped_by_signals(engine):
+            try:
+                if view is not None:
+                    sinks.append(view.tell)
+                    view.run(engine.hear)
+                else:
+                    engine.hear()
+            except BaseException:
+                engine.finish()
+                raise
+        summary = engine.close()
+        if keep is not None and summary.heard_s > 0.0 and not options.quiet:
+            aside(f"listen: kept {keep}\n")
+        if summary.result is None:
+            return complain(str(nothing_judged(summary)))
+        return _finish(options, summary, name, screen, keeper, writer)
+
+
+def _screen(options: argparse.Namespace, settings: Any, stop: Callable[[], None]) -> ScreenApp | None:
+    """Return the screen, where there is a terminal to draw on and to read keys from."""
+    if not _on_terminal(options):
+        if options.guide is not None:
+            raise OptionError(
+                "--guide needs a terminal to draw on", "run it in one, without --quiet and --json-lines -"
+            )
+        return None
+    from listen.watch.guides import load_guide
+    from listen.watch.screen.app import ScreenApp, wants_colour
+    from listen.watch.screen.drawing import Around, can_draw
+
+    bench = settings.check["bench"]
+    around = Around(
+        keep=settings.keep,
+        volts_per_full_scale=bench.capture.volts_per_full_scale if bench is not None else None,
+        inverted=settings.inverted,
+        ac_coupling_hz=settings.ac_coupling_hz,
+        ascii_only=not can_draw(sys.stdout.encoding),
+    )
+    guide = load_guide(options.guide) if options.guide is not None else None
+    view = ScreenApp(around, stop, guide, wants_colour())
+    if options.interval is not None:
+        view.board.quantity = "octave"
+    return view
+
+
+def _on_terminal(options: argparse.Namespace) -> bool:
+    quiet = options.quiet or options.json_lines == "-"
+    return not quiet and sys.stdout is not None and sys.stdout.isatty() and os.environ.get("TERM") != "dumb"
+
+
+def _finish(options: argparse.Namespace, summary: Summary, name: str, screen: Screen, keeper: Any, writer: Any) -> int:
+    """Print and write what a check of the take gives."""
+    from listen import report
+
+    result = summary.result
+    assert result is not None
+    show_page = not options.quiet and options.json_lines != "-"
+    if options.frames is not None:
+        report.write_frames_csv(result.frames, options.frames, options.decimal)
+    writer.write(result, name)
+    if show_page:
+        screen.put("\n" + report.check_page(result, report.paper_for(sys.stdout)))
+    status = PASSED if result.verdict == "pass" else FOUND
+    if keeper:
+        say: Callable[[str], None] = screen.put if show_page else no_word if options.quiet else aside
+        status = max(status, keeper.keep(report.check_document(result), name, say))
+    return status
+
+
+def _settings(options: argparse.Namespace, keep: str | None) -> Any:
+    from listen.api.bench_lookup import bench_beside
+    from listen.bench import Bench, load_bench
+    from listen.findings import load_limits
+    from listen.watch.engine import Settings
+    from listen.watch.pcm import checked_format
+
+    beside = keep or (options.source if options.source != "-" else None)
+    path = options.bench or (bench_beside(beside) if beside else None)
+    bench: Bench | None = None if path is None else load_bench(path)
+    known = bench.capture if bench is not None else None
+    channel = options.channel or (known.channel if known else None) or 1
+    if options.limits is not None:  # what is wrong with it is said before anything is heard
+        load_limits(options.limits, gain_control=options.gain_control, wave=options.wave or "sine")
+    raw = None
+    if options.rate is not None:
+        raw = checked_format(options.rate, options.channels or 1, options.format or "s16")
+    return Settings(
+        check={
+            "channel": channel,
+            "wave": options.wave,
+            "bench": bench,
+            "limits": options.limits,
+            "gain_control": options.gain_control,
+        },
+        raw=raw,
+        every_s=options.every,
+        note_hz=options.aim,
+        interval_ratio=options.interval or (2.0 if options.guide == "scale" else None),
+        keep=keep,
+        seconds=options.seconds,
+        channel=channel,
+        inverted=known.inverted if known else False,
+        clock_error_ppm=known.clock_error_ppm if known else 0.0,
+        ac_coupling_hz=known.ac_coupling_hz if known else None,
+    )
+
+
+def _sinks(options: argparse.Namespace, screen: Screen, stack: contextlib.ExitStack) -> list[Callable[[Event], None]]:
+    """Return all that events are told to."""
+    from listen.watch.json_lines import JsonLines
+    from listen.watch.plain import PlainLines
+
+    sinks: list[Callable[[Event], None]] = []
+    if options.json_lines == "-":
+        sinks.append(JsonLines(screen.put))
+    elif options.json_lines is not None:
+        file = stack.enter_context(open(options.json_lines, "w", encoding="ascii", buffering=1))
+        sinks.append(JsonLines(_writer(file)))
+    if not options.quiet and options.json_lines != "-" and not _on_terminal(options):
+        sinks.append(PlainLines(screen.put))
+    return sinks
+
+
+def _writer(file: Any) -> Callable[[str], None]:
+    def put(text: str) -> None:
+        try:
+            file.write(text)
+        except OSError as cause:
+            raise OutputError(f"cannot write the JSON lines ({cause.strerror or cause})", "make room there") from cause
+
+    return put
+
+
+@contextlib.contextmanager
+def _stopped_by_signals(engine: Engine) -> Iterator[None]:
+    """Let Ctrl-C and a polite kill end the hearing, not the program: the take is still checked."""
+    if threading.current_thread() is not threading.main_thread():
+        yield
+        return
+    before = {number: signal.getsignal(number) for number in (signal.SIGINT, signal.SIGTERM)}
+
+    def stop(_number: int, _frame: Any) -> None:
+        engine.stop()
+
+    for number in before:
+        signal.signal(number, stop)
+    try:
+        yield
+    finally:
+        for number, handler in before.items():
+            signal.signal(number, handler)
+
+
+def _check_outputs(options: argparse.Namespace, keep: str | None, others: list[str]) -> list[str]:
+    """Refuse targets that cannot be written before anything is heard; return all files that are taken."""
+    from listen.report.files import check_target
+
+    taken = [os.fspath(path) for path in (options.bench, options.limits, *others) if path is not None]
+    for option, target in (("--json-lines", options.json_lines), ("--frames", options.frames), ("--keep", keep)):
+        if target is None or (option == "--json-lines" and target == "-"):
+            continue
+        if target == "-":
+            raise OptionError(f"{option} needs a file", "name one, and give - alone for standard input")
+        check_target(target, option=option, inputs=taken)
+        taken.append(target)
+    return taken

@@ -1,0 +1,384 @@
+"""From the bytes of a feed to events: format, take on disc, readings, losses, findings, and the closing check."""
+
+from __future__ import annotations
+
+import ctypes
+import os
+import sys
+import threading
+import time
+from collections.abc import Callable
+from dataclasses import dataclass
+from typing import Any
+
+from listen.api.checking import check
+from listen.capture.codes import no_samples
+from listen.errors import CaptureError, ListenError, OptionError
+from listen.track import track
+from listen.watch.alternation import Alternation
+from listen.watch.feeds import Feed, Piece, Reason
+from listen.watch.losses import ClockAgainstCount
+from listen.watch.passing import PassingFindings
+from listen.watch.pcm import StreamFormat, begins_as_wav, read_wav_header, samples_of
+from listen.watch.readings import is_over, newest_rows, reading_of
+from listen.watch.spool import Spool
+from listen.watch.types import Event, IntervalReading, Lost, Reading, Start, Summary
+from listen.watch.window import Ring, Window
+
+WINDOW_S = 1.0
+_LOW_WINDOW_S, _LOW_HZ = 2.0, 30.0
+_SILENT_WINDOW_S = 0.5
+"""Of silence and hiss less is looked at: what may be a tone in them costs more than a tone."""
+_BACKLOG_S = 0.25
+"""What waits is gone through in steps of no more than this, so that no note is skipped."""
+_BEHIND_S = 0.3
+_LONGEST_STEP_S = 0.5
+_LATE_S = 0.2
+"""A source with a pace that is silent for longer than this, and than four of its usual pauses, is gone for now."""
+_PAUSES = 4.0
+_WAIT_S = 0.02
+_GIVE_BACK_EVERY_S = 30.0
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Settings:
+    """What a watch is told.
+
+    Attributes
+    ----------
+    check : dict
+        For the closing check: channel, wave, bench, limits, gain_control.
+    raw : StreamFormat or None
+        What the samples are where the stream has no header.
+    every_s : float
+        Time between readings.
+    note_hz, interval_ratio : float or None
+    keep : str or None
+        Where the take is kept.
+    seconds : float or None
+        End after so much was heard.
+    channel : int
+        Counted from 1.
+    inverted : bool
+    clock_error_ppm : float
+    ac_coupling_hz : float or None
+    findings : bool
+        Whether findings are looked for meanwhile.
+    """
+
+    check: dict[str, Any]
+    raw: StreamFormat | None = None
+    every_s: float = 0.05
+    note_hz: float | None = None
+    interval_ratio: float | None = None
+    keep: str | None = None
+    seconds: float | None = None
+    channel: int = 1
+    inverted: bool = False
+    clock_error_ppm: float = 0.0
+    ac_coupling_hz: float | None = None
+    findings: bool = True
+
+
+class Engine:
+    """Watches one feed.
+
+    Parameters
+    ----------
+    feed : Feed
+    settings : Settings
+    tell : callable
+        Called with each event, in the thread that runs.
+    """
+
+    def __init__(self, feed: Feed, settings: Settings, tell: Callable[[Event], None]) -> None:
+        self._feed, self._settings, self._tell = feed, settings, tell
+        self._stop = threading.Event()
+        self._head = b""
+        self._form: StreamFormat | None = None
+        self._spool: Spool | None = None
+        self._left_bytes: int | None = None
+        self._reason: Reason = "interrupted"
+
+    @property
+    def take_path(self) -> os.PathLike[str] | None:
+        """The take on disc, once there is one."""
+        return self._spool.path if self._spool is not None else None
+
+    @property
+    def heard_s(self) -> float:
+        """Seconds received."""
+        return self._ring.stop / self._form.sample_rate_hz if self._form is not None else 0.0
+
+    def stop(self) -> None:
+        """End soon; may be called from anywhere, a signal's handler too."""
+        self._stop.set()
+
+    def hear(self) -> Reason:
+        """Read until the feed ends or `stop` was called.
+
+        Raises
+        ------
+        ListenError
+            The stream cannot be used, or the take cannot be written.
+        """
+        reason = self._reason
+        last_s = time.monotonic()
+        while not self._stop.is_set():
+            pieces = self._feed.take(_WAIT_S)
+            for piece in pieces:
+                self._take(piece)
+                last_s = piece.at_s
+                if self._stop.is_set() or self._whole():
+                    break
+            if self._whole():
+                reason = "end of stream"
+                break
+            if not pieces:
+                ended = self._feed.ended
+                if ended is not None:
+                    reason = ended
+                    break
+                self._nothing_came(time.monotonic() - last_s)
+        self._feed.close()
+        self._reason = reason
+        return reason
+
+    def close(self) -> Summary:
+        """Check the whole take and tell the summary; the take is whole afterwards."""
+        reason = self._reason
+        if self._spool is None:
+            name = self._feed.name
+            problem = f"{name}: ends within its header; record it again" if self._head else f"{name}: nothing came"
+            return self._told(Summary(reason=reason, heard_s=0.0, lost_s=0.0, result=None, problem=problem))
+        self._passing.finish()
+        self._spool.finish()
+        result, problem = None, ""
+        try:
+            result = check(self._spool.path, **self._settings.check)
+        except ListenError as error:
+            problem = str(error).replace(os.fspath(self._spool.path), self._feed.name)
+        return self._told(
+            Summary(reason=reason, heard_s=self.heard_s, lost_s=self._clock.lost_s, result=result, problem=problem)
+        )
+
+    def finish(self) -> None:
+        """Make the take whole without looking at it."""
+        if self._spool is not None:
+            self._passing.finish()
+            self._spool.finish()
+
+    def discard(self) -> None:
+        """Remove the take, unless it is kept."""
+        if self._spool is not None:
+            self._spool.discard()
+
+    def _told(self, summary: Summary) -> Summary:
+        self._tell(summary)
+        return summary
+
+    def _whole(self) -> bool:
+        """Whether all was heard that was asked for, or that the header promised."""
+        if self._form is None:
+            return False
+        enough = self._settings.seconds is not None and self.heard_s >= self._settings.seconds
+        return enough or self._left_bytes == 0
+
+    def _take(self, piece: Piece) -> None:
+        data = self._head + piece.data
+        self._head = b""
+        if self._form is None:
+            begun = self._begin(data)
+            if begun is None:
+                self._head = data
+                return
+            data = begun
+        form = self._form
+        assert form is not None
+        if self._left_bytes is not None:
+            data = data[: self._left_bytes]
+        if self._settings.seconds is not None:
+            wanted = round(self._settings.seconds * form.sample_rate_hz) - self._ring.stop
+            data = data[: max(0, wanted) * form.frame_bytes]
+        whole = len(data) // form.frame_bytes * form.frame_bytes
+        self._head = data[whole:]
+        if whole == 0:
+            return
+        if self._left_bytes is not None:
+            self._left_bytes -= whole
+        assert self._spool is not None
+        self._spool.write(data[:whole])
+        lost_s = self._clock.arrived(piece.at_s, whole // form.frame_bytes) if self._feed.live else None
+        self._pauses.arrived(piece.at_s)
+        step = self._pace(piece.at_s) * form.frame_bytes
+        for at in range(0, whole, step):
+            self._add(data[at : min(whole, at + step)])
+        if lost_s is not None:
+            self._tell(Lost(time_s=self.heard_s, seconds=round(lost_s, 3)))
+
+    def _pace(self, at_s: float) -> int:
+        """Samples from one measurement to the next: more of them where the measuring lags behind the source."""
+        assert self._form is not None
+        behind = time.monotonic() - at_s > _BEHIND_S
+        seconds = max(self._settings.every_s, _BACKLOG_S) if behind else self._settings.every_s
+        self._step = max(1, round(min(seconds, _LONGEST_STEP_S) * self._form.sample_rate_hz))
+        return self._step
+
+    def _begin(self, data: bytes) -> bytes | None:
+        """Find out what the samples are; return what comes after the header."""
+        if begins_as_wav(data[:12]) and not (self._settings.raw is not None and self._feed_is_raw()):
+            if len(data) < 12:
+                return None
+            read = read_wav_header(data)
+            if read is None:
+                return None
+            form, at = read
+            data = data[at:]
+        elif self._settings.raw is not None:
+            form = self._settings.raw
+        else:
+            raise OptionError(
+                f"{self._feed.name} is no WAV stream, and raw samples do not say their rate",
+                "add --rate 48000 (and --format, --channels), or send WAV",
+            )
+        self._start(form)
+        return data
+
+    def _feed_is_raw(self) -> bool:
+        return bool(getattr(self._feed, "raw", False))
+
+    def _start(self, form: StreamFormat) -> None:
+        settings = self._settings
+        if settings.channel > form.channels:
+            raise OptionError(
+                f"--channel {settings.channel}: {self._feed.name} has {form.channels}",
+                "channels count from 1",
+            )
+        self._form = form
+        self._left_bytes = form.data_bytes
+        self._rate_hz = form.sample_rate_hz * (1.0 + 1e-6 * settings.clock_error_ppm)
+        self._spool = Spool(form, settings.keep)
+        self._ring = Ring(round((_LOW_WINDOW_S + 0.5) * form.sample_rate_hz))
+        self._clock = ClockAgainstCount(form.sample_rate_hz)
+        self._pauses = Pauses()
+        self._passing = PassingFindings(self._spool.path, settings.check)
+        self._interval = Alternation(settings.interval_ratio) if settings.interval_ratio else None
+        self._step = 1
+        self._measured = 0
+        self._shown_s = -1.0
+        self._given_back_s = time.monotonic()
+        self._last: Reading | None = None
+        self._said_lost_s = 0.0
+        self._tell(Start(sample_rate_hz=form.sample_rate_hz, channels=form.channels, channel=settings.channel))
+
+    def _add(self, data: bytes) -> None:
+        """Take no more than one step of samples, and measure where it is time."""
+        form = self._form
+        assert form is not None
+        samples = samples_of(data, form, self._settings.channel)
+        if form.encoding.startswith("f"):
+            bad = no_samples(samples)
+            if bad.any():
+                samples[bad] = 0.0
+        self._ring.add(-samples if self._settings.inverted else samples)
+        step = self._step
+        if self._ring.stop - self._measured >= step:
+            self._measured += (self._ring.stop - self._measured) // step * step
+            self._measure()
+
+    def _window(self) -> Window:
+        form = self._form
+        assert form is not None
+        last = self._last
+        seconds = WINDOW_S
+        if last is not None and last.state == "silent":
+            seconds = _SILENT_WINDOW_S
+        elif last is not None and last.f0_hz is not None and last.f0_hz < _LOW_HZ:
+            seconds = _LOW_WINDOW_S
+        stop = self._ring.stop
+        return Window(
+            ring=self._ring,
+            start_sample=max(self._ring.start, stop - round(seconds * form.sample_rate_hz)),
+            stop_sample=stop,
+            sample_rate_hz=form.sample_rate_hz,
+            true_rate_hz=self._rate_hz,
+            subtype=form.subtype,
+            ac_coupling_hz=self._settings.ac_coupling_hz,
+        )
+
+    def _measure(self) -> None:
+        window = self._window()
+        frames = track(window, workers=1)
+        rows = newest_rows(frames, window.stop_sample / self._rate_hz, self._shown_s, self._settings.every_s)
+        over, peak_fs = is_over(window)
+        heard_s = round(self.heard_s, 6)
+        for row in rows:
+            note_hz = self._settings.note_hz
+            reading = reading_of(frames, row, heard_s=heard_s, peak_fs=peak_fs, over=over, note_hz=note_hz)
+            self._last = reading
+            self._shown_s = reading.time_s
+            self._tell(reading)
+            interval: IntervalReading | None = self._interval.add(reading) if self._interval is not None else None
+            if interval is not None:
+                self._tell(interval)
+        if self._settings.findings:
+            tone = self._last is not None and self._last.state not in ("silent", "lost")
+            for change in self._passing.heard(heard_s, tone=tone):
+                self._tell(change)
+        now_s = time.monotonic()
+        if now_s - self._given_back_s > _GIVE_BACK_EVERY_S:
+            self._given_back_s = now_s
+            give_back()
+
+    def _nothing_came(self, since_s: float) -> None:
+        """Blank the reading where a source with a pace has stopped."""
+        if self._form is None or not self._feed.live or since_s < self._pauses.longest_s():
+            return
+        if self._last is not None and self._last.state == "lost" and self._said_lost_s + 0.1 > time.monotonic():
+            return
+        self._said_lost_s = time.monotonic()
+        nothing = dict.fromkeys(
+            ("f0_hz", "cents", "level_dbfs", "thd_percent", "h2_dbc", "h3_dbc", "crest_positive", "crest_negative")
+        )
+        self._last = Reading(
+            time_s=round(self.heard_s, 7),
+            heard_s=round(self.heard_s, 6),
+            f0_sigma_cents=None,
+            peak_fs=0.0,
+            state="lost",
+            **nothing,
+        )
+        self._tell(self._last)
+
+
+class Pauses:
+    """How long a source usually leaves between its pieces: a recorder may write once a second."""
+
+    def __init__(self) -> None:
+        self._last_s: float | None = None
+        self._usual_s = 0.0
+
+    def arrived(self, at_s: float) -> None:
+        """Take note of a piece."""
+        if self._last_s is not None:
+            pause_s = at_s - self._last_s
+            # a stall is no habit
+            self._usual_s = max(0.98 * self._usual_s, min(pause_s, 1.0))
+        self._last_s = at_s
+
+    def longest_s(self) -> float:
+        """Return how long nothing may come before the source is taken for gone."""
+        return max(_LATE_S, min(_PAUSES * self._usual_s, 2.0)) if self._usual_s < 1.0 else 3.0
+
+
+def give_back() -> None:
+    """Return freed memory to the system where its C library can."""
+    trim = getattr(ctypes.CDLL(None), "malloc_trim", None) if sys.platform == "linux" else None
+    if trim is not None:
+        trim(0)
+
+
+def nothing_judged(summary: Summary) -> CaptureError:
+    """Return the one line for a take that could not be judged."""
+    what, _, mend = (summary.problem or "nothing came").partition("; ")
+    return CaptureError(what, mend or "check the source")

@@ -1,0 +1,180 @@
+"""Guides: what to do, what is waited for, what was seen; as found and as left for the logbook."""
+
+from __future__ import annotations
+
+import tomllib
+from dataclasses import dataclass, field
+from importlib import resources
+from typing import Any
+
+from listen.watch.screen.board import Board
+
+GUIDES = ("start", "symmetry", "scale", "top")
+_WAITS = {
+    "rest": "for a tone at rest for half a second",
+    "silent": "for silence",
+    "started": "for a start, and a level at rest",
+    "restarted": "for silence, a start, and a level at rest",
+    "turned": "for a change, then half a second at rest",
+    "alternated": "for three alternations",
+    "realternated": "for three more alternations",
+    "higher": "for a higher note at rest",
+}
+_CHANGED_DB = 0.5
+_CHANGED_SHARE = 0.03
+_HIGHER = 1.4
+_ENOUGH_ALTERNATIONS = 3
+_AS_GOOD_DB = 1.0
+
+
+@dataclass(frozen=True, slots=True)
+class Noted:
+    """Readings at rest: when, and what they were."""
+
+    time_s: float
+    values: dict[str, float]
+
+
+@dataclass(slots=True)
+class Guide:
+    """One guide, followed by the readings.
+
+    Attributes
+    ----------
+    name : str
+    number : int
+        The step, from 0.
+    seen : list of Noted
+        What was noted, one a step that was fulfilled; the first is as found, the last as left.
+    """
+
+    name: str
+    quantity: str = ""
+    number: int = 0
+    seen: list[Noted] = field(default_factory=list)
+    _steps: list[dict[str, Any]] = field(default_factory=list)
+    _met: bool = False
+    _saw: str = ""
+    _stirred: bool = False
+    _alternations: int = 0
+    _start_s: float | None = None
+
+    @property
+    def found(self) -> Noted | None:
+        """As found, once something was turned."""
+        return self.seen[0] if len(self.seen) > 1 else None
+
+    @property
+    def left(self) -> Noted | None:
+        """As left."""
+        return self.seen[-1] if len(self.seen) > 1 else None
+
+    def lines(self) -> tuple[str, ...]:
+        """Return the three lines: what to do, what is waited for, what was seen."""
+        step = self._steps[self.number]
+        head = f"{self.name} {self.number + 1} of {len(self._steps)}   "
+        waits = "Return goes on, b goes back" if self._met else f"waiting {_WAITS[step['waits']]}"
+        if self._met and step.get("again"):
+            waits = "Return turns once more, q is done"
+        return (head + str(step["do"]), " " * len(head) + waits, " " * len(head) + self._saw)
+
+    def look(self, board: Board) -> None:
+        """Take note of the board after an event."""
+        if board.reading is not None and board.reading.state != "steady":
+            self._stirred = True
+        waits = self._steps[self.number]["waits"]
+        if self._met or not self._fulfilled(waits, board):
+            return
+        self._met = True
+        values = _values(board)
+        before = self.seen[-1].values if self.seen else {}
+        if waits != "silent" and board.reading is not None:
+            self.seen.append(Noted(board.reading.heard_s, values))
+        self._saw = self._steps[self.number]["saw"].format_map(_Words(values, before))
+        self._stirred = False
+        self._alternations = board.interval.alternations if board.interval is not None else 0
+        self._start_s = board.start_s
+
+    def on(self, board: Board) -> None:
+        """Go on to the next step, or turn once more."""
+        if not self._met:
+            return
+        step = self._steps[self.number]
+        if not step.get("again"):
+            self.number = min(self.number + 1, len(self._steps) - 1)
+        self._met, self._stirred = False, False
+        self._alternations = board.interval.alternations if board.interval is not None else 0
+
+    def back(self) -> None:
+        """Go back a step."""
+        self.number = max(0, self.number - 1)
+        self._met, self._saw = False, ""
+
+    def _fulfilled(self, waits: str, board: Board) -> bool:
+        if waits == "silent":
+            return board.reading is not None and board.reading.state == "silent"
+        if waits in ("alternated", "realternated"):
+            found = board.interval
+            least = self._alternations if waits == "realternated" else 0
+            return found is not None and found.alternations >= least + _ENOUGH_ALTERNATIONS
+        if not board.at_rest:
+            return False
+        if waits == "rest":
+            return True
+        if waits in ("started", "restarted"):
+            return self._stirred and board.start_s is not None and board.start_s != self._start_s
+        now, before = _values(board), self.seen[-1].values if self.seen else {}
+        if waits == "higher":
+            return now.get("hz", 0.0) > _HIGHER * before.get("hz", 0.0)
+        return _changed(now, before)
+
+
+def load_guide(name: str) -> Guide:
+    """Return a guide by name."""
+    text = resources.files("listen.watch").joinpath("guides.toml").read_text(encoding="utf-8")
+    table = tomllib.loads(text)[name]
+    return Guide(name=name, quantity=table["quantity"], _steps=table["steps"])
+
+
+def _changed(now: dict[str, float], before: dict[str, float]) -> bool:
+    """Whether a trimmer was turned: the second harmonic, the distortion or the level is another one."""
+    for name, least in (("h2", _CHANGED_DB), ("level", _CHANGED_DB)):
+        if name in now and name in before and abs(now[name] - before[name]) > least:
+            return True
+    return "thd" in now and "thd" in before and abs(now["thd"] / before["thd"] - 1.0) > _CHANGED_SHARE
+
+
+def _values(board: Board) -> dict[str, float]:
+    names = {"hz": "f0_hz", "thd": "thd_percent", "h2": "h2_dbc", "h3": "h3_dbc", "level": "level_dbfs"}
+    values = {name: value for name, key in names.items() if (value := board.median_of(key)) is not None}
+    if board.start_s is not None:
+        values["start"] = board.start_s
+    if board.interval is not None:
+        values |= {"cents": board.interval.error_cents, "upper": board.interval.high_hz}
+    return values
+
+
+class _Words(dict[str, str]):
+    """Readings as words; the change since the last step, and what it asks for."""
+
+    def __init__(self, now: dict[str, float], before: dict[str, float]) -> None:
+        digits = {"hz": ".1f", "thd": ".2f", "h2": ".0f", "h3": ".0f", "level": ".1f", "start": ".2f", "cents": "+.2f"}
+        super().__init__({name: format(now[name], form) for name, form in digits.items() if name in now})
+        if "h2" in now and "h2" in before:
+            change_db = now["h2"] - before["h2"]
+            self["db"] = f"{abs(change_db):.0f}"
+            self["verdict"] = "fell" if change_db < 0 else "rose"
+            self["advice"] = "go on the same way" if change_db < -_AS_GOOD_DB else "turn back a little"
+            if abs(change_db) <= _AS_GOOD_DB or now["h2"] < now.get("h3", 0.0) - 6.0:
+                self["advice"] = "it no longer falls: leave it"
+        if "cents" in now and "cents" in before:
+            self["advice"] = (
+                "turn the same way on" if abs(now["cents"]) < abs(before["cents"]) else "turn the other way"
+            )
+            if abs(now["cents"]) < 1.0:
+                self["advice"] = "leave it"
+            elif "upper" in now:
+                self["advice"] += f"; the upper note should read {now['upper'] * 2 ** (-now['cents'] / 1200):.1f} Hz"
+
+    def __missing__(self, key: str) -> str:
+        return "?"

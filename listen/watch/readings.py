@@ -1,0 +1,169 @@
+"""The newest rows of the frames table whose frames have their full length, and the state that they tell."""
+
+from __future__ import annotations
+
+import math
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from listen.capture.overload import ExtremesByBlock, find_overload
+from listen.track.lines import frame_cycles
+from listen.track.types import ROW_EVERY_S, Frames
+from listen.units import cents_between, cents_off_note
+from listen.watch.types import Reading, State
+from listen.watch.window import Window
+
+_SMOOTHED_S = 0.010
+"""The phase is smoothed over eleven knots: nearer to the end, where it lacks the later ones, pitch is 0.1 cents off."""
+_QUIET_HALF_S = 0.5 * ROW_EVERY_S
+_MOVING_CENTS = 2.0
+"""A pitch that moves by more from row to row is being turned."""
+_SIGMAS = 4.0
+"""... unless its own scatter explains that."""
+_MOVED_ROWS = 5
+_STEP_S = 0.25
+"""So long after a step of the pitch it has just stepped."""
+_AT_REST_S = 0.3
+_AT_REST_DB = 0.1
+"""A level that moves by more within that time has not settled."""
+_PEAK_S = 0.3
+
+
+def newest_rows(frames: Frames, stop_s: float, after_s: float, every_s: float) -> list[int]:
+    """Choose the rows to show: the newest whose frame has its full length, and before it one every so often.
+
+    Parameters
+    ----------
+    frames : Frames
+        Of the window.
+    stop_s : float
+        Its end.
+    after_s : float
+        The last row that was shown; only later ones are chosen.
+    every_s : float
+        Least time from row to row, apart from the newest.
+
+    Returns
+    -------
+    list of int
+        Rows in order of time; none where no new one is complete.
+    """
+    count = int(np.searchsorted(frames.time_s, stop_s - _half_frame_s(frames) + 1e-9, side="right"))
+    first = int(np.searchsorted(frames.time_s, after_s + 1e-9, side="right"))
+    stride = max(1, math.ceil(every_s / ROW_EVERY_S - 1e-9))
+    return list(range(count - 1, first - 1, -stride))[::-1]
+
+
+def _half_frame_s(frames: Frames) -> float:
+    """Half of the frame that the newest pitch asks for: what is nearer to the end has a shortened frame."""
+    sounding = np.flatnonzero(frames.oscillating[-round(_AT_REST_S / ROW_EVERY_S) :])
+    if not len(sounding):
+        return _QUIET_HALF_S
+    f0_hz = float(frames.f0_hz[-round(_AT_REST_S / ROW_EVERY_S) :][sounding[-1]])
+    return _SMOOTHED_S + max(_QUIET_HALF_S, 0.5 * float(frame_cycles(np.array([f0_hz]))[0]) / f0_hz)
+
+
+def reading_of(
+    frames: Frames, row: int, *, heard_s: float, peak_fs: float, over: bool, note_hz: float | None
+) -> Reading:
+    """Return one row with its state.
+
+    Parameters
+    ----------
+    frames : Frames
+    row : int
+    heard_s : float
+    peak_fs : float
+    over : bool
+        Whether the interface clips: then nothing of the wave's shape is shown.
+    note_hz : float or None
+        What ``cents`` are counted from; None: the nearest note.
+    """
+    f0_hz = _known(frames.f0_hz[row])
+    shape = not over
+    return Reading(
+        time_s=round(float(frames.time_s[row]), 7),
+        heard_s=heard_s,
+        f0_hz=f0_hz,
+        cents=None if f0_hz is None else cents_between(f0_hz, note_hz) if note_hz else cents_off_note(f0_hz),
+        level_dbfs=_known(frames.level_dbfs[row]),
+        thd_percent=_known(frames.thd_percent[row]) if shape else None,
+        h2_dbc=_known(frames.harmonics_dbc[row, 0]) if shape else None,
+        h3_dbc=_known(frames.harmonics_dbc[row, 1]) if shape else None,
+        crest_positive=_known(frames.crest_positive[row]) if shape else None,
+        crest_negative=_known(frames.crest_negative[row]) if shape else None,
+        f0_sigma_cents=_known(frames.f0_sigma_cents[row]),
+        peak_fs=peak_fs,
+        state="over" if over else state_of(frames, row),
+    )
+
+
+def _known(value: Any) -> float | None:
+    number = float(value)
+    return number if math.isfinite(number) else None
+
+
+def state_of(frames: Frames, row: int) -> State:
+    """Tell whether the tone is absent, being turned, growing or at rest at a row."""
+    if not frames.oscillating[row]:
+        return "silent"
+    back = round(_STEP_S / ROW_EVERY_S)
+    low = max(0, row - back)
+    sounding = frames.oscillating[low : row + 1]
+    f0 = frames.f0_hz[low : row + 1]
+    log = np.where(sounding, 1200.0 * np.log2(np.where(sounding, f0, 1.0)), np.nan)
+    if _moves(log, frames.f0_sigma_cents[low : row + 1]):
+        return "moving"
+    rest = max(0, row - round(_AT_REST_S / ROW_EVERY_S))
+    level = frames.level_dbfs[rest : row + 1]
+    at_rest = frames.oscillating[rest : row + 1].all() and rest < row - 2
+    third = max(1, len(level) // 3)
+    # the parts' medians: a single row across a click is no growth
+    if not at_rest or abs(float(np.median(level[-third:]) - np.median(level[:third]))) > _AT_REST_DB:
+        return "settling"
+    return "steady"
+
+
+def _moves(cents: NDArray[np.float64], sigma: NDArray[np.float64]) -> bool:
+    """Whether the pitch moves from row to row, or has stepped."""
+    known = cents[np.isfinite(cents)]
+    if len(known) < 2:
+        return False
+    scatter = float(np.nanmedian(sigma)) if np.isfinite(sigma).any() else 0.0
+    least = max(_MOVING_CENTS, _SIGMAS * scatter)
+    steps = np.abs(np.diff(known))
+    # a hold before a step and the hold after it differ, wherever in the window the step lies
+    stepped = float(np.abs(np.median(known[:3]) - np.median(known[-3:]))) > 5.0 * least and len(known) >= 6
+    return bool((steps[-_MOVED_ROWS:] > least).any()) or stepped
+
+
+def is_over(window: Window) -> tuple[bool, float]:
+    """Tell whether the interface clipped in the last 0.3 s, and how high the wave came.
+
+    Returns
+    -------
+    (bool, float)
+        Flat tops that a converter cut, as a check finds them; the largest sample, full scale is 1.
+    """
+    start = max(window.start_sample, window.stop_sample - round(_PEAK_S * window.sample_rate_hz))
+    if window.stop_sample - start < 8:
+        return False, 0.0
+    x = window.read(start, window.stop_sample)
+    highest, lowest = float(x.max()), float(x.min())
+    peak_fs = max(highest, -lowest)
+    span = Window(
+        ring=window.ring,
+        start_sample=start,
+        stop_sample=window.stop_sample,
+        sample_rate_hz=window.sample_rate_hz,
+        true_rate_hz=window.true_rate_hz,
+        subtype=window.subtype,
+        ac_coupling_hz=window.ac_coupling_hz,
+    )
+    extremes = ExtremesByBlock()
+    extremes.feed(start, len(x), highest, lowest)
+    if peak_fs <= 0.0:
+        return False, peak_fs
+    return len(find_overload(span, extremes)) > 0, peak_fs

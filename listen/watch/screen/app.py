@@ -1,0 +1,146 @@
+"""The screen on a terminal: prompt_toolkit draws what changed, reads the keys, and gives the terminal back."""
+
+from __future__ import annotations
+
+import os
+import threading
+from collections.abc import Callable
+from dataclasses import replace
+from typing import Any
+
+from prompt_toolkit.application import Application
+from prompt_toolkit.data_structures import Size
+from prompt_toolkit.formatted_text import FormattedText
+from prompt_toolkit.input import create_input
+from prompt_toolkit.key_binding import KeyBindings
+from prompt_toolkit.layout import Layout, Window
+from prompt_toolkit.layout.controls import FormattedTextControl
+
+from listen.watch.guides import Guide
+from listen.watch.screen.board import QUANTITIES, Board
+from listen.watch.screen.drawing import Around, draw
+from listen.watch.types import Event
+
+_DRAWN_EVERY_S = 0.1
+
+
+class ScreenApp:
+    """Draws a board ten times a second while the engine hears in another thread.
+
+    Parameters
+    ----------
+    around : Around
+    stop : callable
+        Ends the hearing.
+    guide : Guide or None
+    colour : bool
+        Bold for the big number; never more than that.
+    """
+
+    def __init__(
+        self, around: Around, stop: Callable[[], None], guide: Guide | None = None, colour: bool = True
+    ) -> None:
+        self.board = Board()
+        self._around, self._stop, self._guide = around, stop, guide
+        self._lock = threading.Lock()
+        self._bold = "bold" if colour else ""
+        if guide is not None:
+            self.board.quantity = guide.quantity
+        control = FormattedTextControl(self._text, focusable=True, show_cursor=False)
+        self._app: Application[None] = Application(
+            layout=Layout(Window(control, wrap_lines=False)),
+            key_bindings=self._keys(),
+            full_screen=True,
+            refresh_interval=_DRAWN_EVERY_S,
+            # sound comes through standard input: keys are read from the terminal that is written to
+            input=create_input(always_prefer_tty=True),
+        )
+
+    def tell(self, event: Event) -> None:
+        """Take an event; called from the engine's thread."""
+        with self._lock:
+            self.board.take(event)
+            if self._guide is not None:
+                self._guide.look(self.board)
+
+    def run(self, hear: Callable[[], Any]) -> None:
+        """Show the screen until the hearing has ended.
+
+        Parameters
+        ----------
+        hear : callable
+            Hears in a thread of its own; what it raises is raised here.
+        """
+        problem: list[BaseException] = []
+
+        def heard() -> None:
+            try:
+                hear()
+            except BaseException as error:  # raised again below, on the main thread
+                problem.append(error)
+            finally:
+                self._leave()
+
+        thread = threading.Thread(target=heard, name="listen-hear")
+        try:
+            self._app.run(pre_run=thread.start, handle_sigint=False)
+        finally:
+            self._stop()
+            if thread.ident is not None:
+                thread.join()
+        if problem:
+            raise problem[0]
+
+    def _leave(self) -> None:
+        loop = self._app.loop
+        if loop is not None:
+            loop.call_soon_threadsafe(
+                lambda: self._app.exit() if self._app.is_running and not self._app.is_done else None
+            )
+
+    def _text(self) -> FormattedText:
+        size: Size = self._app.output.get_size()
+        with self._lock:
+            around = self._around
+            if self._guide is not None:
+                around = replace(around, guide=self._guide.lines())
+            lines = draw(self.board, around, size.columns, size.rows)
+        style = [self._bold if 2 <= i <= 4 else "" for i in range(len(lines))]
+        return FormattedText([(s, line + "\n") for s, line in zip(style, lines, strict=True)])
+
+    def _keys(self) -> KeyBindings:
+        keys = KeyBindings()
+
+        def on(*names: str) -> Callable[[Callable[[], None]], None]:
+            def add(act: Callable[[], None]) -> None:
+                def pressed(_event: Any) -> None:
+                    with self._lock:
+                        act()
+
+                for name in names:
+                    keys.add(name)(pressed)
+
+            return add
+
+        for number, quantity in enumerate(QUANTITIES, start=1):
+            on(str(number))(lambda quantity=quantity: setattr(self.board, "quantity", quantity))  # type: ignore[misc]
+        on(" ")(lambda: self._say("" if self.board.hold() else "nothing is at rest: wait for steady, then hold"))
+        on("m")(lambda: self._say(f"mark {len(self.board.marks)}" if self.board.mark() else "nothing is at rest"))
+        on("?")(lambda: self._set(keys=not self._around.keys))
+        on("q", "c-c")(self._stop)
+        if self._guide is not None:
+            guide = self._guide
+            on("enter")(lambda: guide.on(self.board))
+            on("b")(guide.back)
+        return keys
+
+    def _say(self, message: str) -> None:
+        self._set(message=message)
+
+    def _set(self, **values: Any) -> None:
+        self._around = replace(self._around, **values)
+
+
+def wants_colour() -> bool:
+    """Whether bold may be used."""
+    return not os.environ.get("NO_COLOR") and os.environ.get("TERM") != "dumb"

@@ -1,0 +1,304 @@
+"""The board as lines of text: words carry the meaning, and digits keep their columns."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+from listen.report.drawing import bar
+from listen.units import format_note_cents
+from listen.watch.plain import clock, level_hint
+from listen.watch.screen.board import UNITS, Board, Shown
+from listen.watch.screen.digits import large
+
+NARROWEST = 40
+WIDTH = 76
+_LABEL = 11
+_LANE = 33
+_LANE_ENDS = {"dB": 12.0, "cents": 20.0}
+_H2_LEADS_DB = 6.0
+_NAMES = {
+    "pitch": "off the note",
+    "octave": "error of the interval",
+    "clean": "THD (H2 to H10)",
+    "level": "level",
+    "start": "from 1 to 90 % of its level",
+}
+_UNIT = {"pitch": "cents", "octave": "cents", "clean": "%", "level": "dBFS", "start": "s"}
+HELP = (
+    "1 pitch   2 octave   3 clean   4 level   5 start    what is drawn large",
+    "space     hold all readings as the reference       m  mark them",
+    "Return    next step of a guide   b  back           q  stop and check the take",
+)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Around:
+    """What stands on the screen beside the readings.
+
+    Attributes
+    ----------
+    keep : str or None
+        Where the take is kept.
+    volts_per_full_scale : float or None
+    inverted : bool
+        The bench file says so: then polarity is known.
+    ac_coupling_hz : float or None
+    guide : tuple of str
+        Three lines, or none.
+    keys : bool
+        Show the keys.
+    message : str
+    ascii_only : bool
+    """
+
+    keep: str | None = None
+    volts_per_full_scale: float | None = None
+    inverted: bool = False
+    ac_coupling_hz: float | None = None
+    guide: tuple[str, ...] = ()
+    keys: bool = False
+    message: str = ""
+    ascii_only: bool = False
+
+
+def draw(board: Board, around: Around, width: int, height: int) -> list[str]:
+    """Draw the board.
+
+    Parameters
+    ----------
+    board : Board
+    around : Around
+    width, height : int
+        Of the terminal; below 40 columns it is one line.
+
+    Returns
+    -------
+    list of str
+        No more lines than the height, none longer than the width.
+    """
+    width = min(width, WIDTH)
+    if width < NARROWEST or height < 4:
+        return [_one_line(board)[:width]]
+    lines = [_head(board, width), _right(_heard(board), width), *_large(board, around)]
+    lines += _lane(board)
+    lines += [_harmonic(board, "h2_dbc", "H2  even"), _harmonic(board, "h3_dbc", "H3  odd"), _half(board, around)]
+    lines += [_level(board, around), _row("now", _advice(board)), *_stands(board), _row("take", _take(board, around))]
+    lines += ["", *around.guide] if around.guide else []
+    lines += ["", *HELP] if around.keys else []
+    if around.message:
+        lines.append(around.message)
+    if len(lines) > height:  # the take and the findings before the harmonics' bars
+        lines = [*lines[: height - 1], lines[-1]]
+    text = [line[:width].rstrip() for line in lines]
+    return [line.translate(_ASCII).encode("ascii", "replace").decode() for line in text] if around.ascii_only else text
+
+
+_ASCII = str.maketrans("█▉▊▋▌▍▎▏▀▄●◀▶─│", "#######.##o<>-|")
+
+
+def _row(label: str, text: str) -> str:
+    return f"{label:<{_LABEL}}{text}"
+
+
+def _right(text: str, width: int) -> str:
+    return f"{text:>{width}}"
+
+
+def _head(board: Board, width: int) -> str:
+    reading = board.reading
+    if reading is None:
+        return _row(board.quantity, "waiting for the source")
+    hz = board.median_of("f0_hz")
+    pitch = ""
+    if hz is not None and reading.state != "lost":
+        pitch = f"{hz:9.2f} Hz  {format_note_cents(hz)}"
+    state = {"lost": "nothing comes", "over": "the interface clips"}.get(reading.state, reading.state)
+    left = f"{board.quantity:<16}{pitch}"
+    return f"{left:<{max(0, width - len(state) - 1)}} {state}"
+
+
+def _heard(board: Board) -> str:
+    return f"{clock(board.reading.heard_s)} heard" if board.reading is not None else ""
+
+
+def number(quantity: str, shown: Shown) -> str:
+    """Write a value with as many digits as its scatter supports.
+
+    Examples
+    --------
+    >>> number("clean", Shown(0.5432, 0.004, True)), number("clean", Shown(0.5432, 0.05, True))
+    ('0.54', '0.5')
+    >>> number("pitch", Shown(-3.214, 0.004, True))
+    '-3.21'
+    """
+    if shown.value is None:
+        return ""
+    finest = {"pitch": 2, "octave": 2, "clean": 3, "level": 2, "start": 2}[quantity]
+    decimals = finest
+    if shown.scatter > 0.0:
+        decimals = min(finest, max(0, math.floor(-math.log10(2.0 * shown.scatter))))
+    sign = "+" if quantity in ("pitch", "octave") else ""
+    text = f"{shown.value:{sign}.{decimals}f}"
+    return text.replace("-0.00", "+0.00") if text in ("-0.00", "-0.0", "-0") and sign else text
+
+
+def _large(board: Board, around: Around) -> list[str]:
+    """The big number, its name and the best; blanked where there is nothing to show."""
+    quantity, reading = board.quantity, board.reading
+    shown = board.shown(quantity)
+    text = number(quantity, shown)
+    blank = ["", "", ""]
+    if reading is not None and reading.state == "lost":
+        return ["", _row("", "NOTHING COMES from the source: look at the plug and the recorder"), ""]
+    if reading is not None and reading.state == "over" and quantity == "clean":
+        return ["", _row("", "no distortion is shown while the interface clips: turn the input down"), ""]
+    if not text or (reading is not None and reading.state == "silent" and quantity not in ("start", "octave")):
+        what = "no tone" if quantity not in ("start", "octave") else _wanted(quantity)
+        return ["", _row("", what), ""]
+    note = _NAMES[quantity]
+    best = board.best.get(quantity)
+    side = [note, "median of the last 0.5 s" if shown.sure else "moving", ""]
+    if best is not None:
+        side[2] = f"best {number(quantity, Shown(best.value, shown.scatter, True))}, at {clock(best.time_s)}"
+    if not shown.sure:
+        blank[1] = f"~ {text} {_UNIT[quantity]}"
+        drawn = [f"{line:<26}" for line in blank]
+    elif around.ascii_only:
+        drawn = [f"{line:<26}" for line in ("", f"{text} {_UNIT[quantity]}", "")]
+    else:
+        figures = large(text)
+        drawn = [f"{line}{' ' + _UNIT[quantity] if i == 2 else ''}".ljust(26) for i, line in enumerate(figures)]
+    return [_row("", f"{line}  {word}") for line, word in zip(drawn, side, strict=True)]
+
+
+def _wanted(quantity: str) -> str:
+    if quantity == "octave":
+        return "play the two notes in turn, each for half a second (--interval octave)"
+    return "switch the board off, and on again"
+
+
+def _lane(board: Board) -> list[str]:
+    """Better or worse than the reference; silent while the hand moves."""
+    if board.reference_s is None:
+        return ["", _row("", "space holds these readings as the reference")]
+    better = board.better_by(board.quantity)
+    unit = UNITS[board.quantity]
+    held = f"reference held at {clock(board.reference_s)} (space holds a new one)"
+    if better is None:
+        return ["better".rjust(9) + "  ◀" + "─" * (_LANE // 2) + "│" + "─" * (_LANE // 2) + "▶  worse", _row("", held)]
+    part = max(-1.0, min(1.0, -better / _LANE_ENDS[unit]))
+    at = round((part + 1.0) / 2.0 * (_LANE - 1))
+    lane = list("─" * _LANE)
+    lane[_LANE // 2] = "│"
+    lane[at] = "●"
+    word = "better" if better > 0 else "worse"
+    said = "as before" if abs(better) < (0.1 if unit == "dB" else 0.05) else f"{abs(better):.1f} {unit} {word}"
+    return [f"{'better':>9}  ◀{''.join(lane)}▶  worse   {said}", _row("", held)]
+
+
+def _harmonic(board: Board, name: str, label: str) -> str:
+    value = board.median_of(name)
+    if value is None or board.reading is None or board.reading.state == "lost":
+        return _row(label, "")
+    part = max(0.0, min(1.0, (value + 100.0) / 90.0))
+    held = board.reference.get(name)
+    was = f"was {held.value:.0f}" if held is not None else ""
+    hints = {"h2_dbc": "turn what acts on symmetry", "h3_dbc": "turn what acts on gain"}
+    hint = hints[name] if _leads(board, name) else ""
+    return _row(label, f"{value:5.0f} dB  {bar(part, 16):<16}  {was:<9}{hint}")
+
+
+def _leads(board: Board, name: str) -> bool:
+    h2, h3 = board.median_of("h2_dbc"), board.median_of("h3_dbc")
+    if h2 is None or h3 is None or max(h2, h3) < -70.0:
+        return False
+    return h2 > h3 + _H2_LEADS_DB if name == "h2_dbc" else h3 > h2 + _H2_LEADS_DB
+
+
+def _half(board: Board, around: Around) -> str:
+    found = board.half()
+    known = around.inverted
+    polarity = "" if known else "   polarity: not tested"
+    if found is None:
+        return _row("halves", "alike" if board.at_rest else "")
+    name, percent = found
+    half = {"upper": "positive", "lower": "negative"}[name] if known else f"{name} (in the recording)"
+    corner, hz = around.ac_coupling_hz, board.median_of("f0_hz")
+    probably = "" if corner is not None and hz is not None and hz >= 10.0 * corner else "probably "
+    if corner is None and hz is not None and hz >= 200.0:  # ten times the highest usual corner
+        probably = ""
+    return _row("halves", f"{probably}the {half} half is held down by {percent:.1f} %{polarity}")
+
+
+def _level(board: Board, around: Around) -> str:
+    value = board.median_of("level_dbfs")
+    if value is None or board.reading is None or board.reading.state in ("lost", "silent"):
+        return _row("level", level_hint(board.peak_fs) if board.reading is not None else "")
+    volts = ""
+    if around.volts_per_full_scale is not None:
+        volts = f"{2.0 * around.volts_per_full_scale * 10 ** (value / 20):.2f} Vpp   "
+    rest = board.level_rest()
+    within = f"within {rest[0]:.2f} dB for {rest[1]:.0f} s   " if rest is not None and rest[1] >= 1.0 else ""
+    return _row("level", f"{value:6.2f} dBFS   {volts}{within}{level_hint(board.peak_fs)}")
+
+
+def _advice(board: Board) -> str:
+    """Say what the readings ask for next."""
+    if board.quantity == "octave":
+        return _octave_advice(board)
+    h2, h3 = board.median_of("h2_dbc"), board.median_of("h3_dbc")
+    if not board.at_rest or h2 is None or h3 is None:
+        return ""
+    if h2 > h3 + _H2_LEADS_DB and h2 > -70.0:
+        return f"H2 is {h2 - h3:.0f} dB over H3: go on with symmetry until it no longer falls"
+    if h3 > h2 + _H2_LEADS_DB and h3 > -70.0:
+        return f"H3 is {h3 - h2:.0f} dB over H2: it is the gain, not the symmetry"
+    return "H2 and H3 are alike: symmetry has done what it can" if max(h2, h3) > -70.0 else "hardly any distortion"
+
+
+def _octave_advice(board: Board) -> str:
+    found = board.interval
+    if found is None:
+        return ""
+    wide = "wide" if found.error_cents > 0 else "narrow"
+    said = f"{abs(found.error_cents):.2f} cents {wide}, {found.alternations} alternations"
+    held = board.reference.get("octave")
+    if held is None or abs(held.value - found.error_cents) < 0.5:
+        return said + "; turn the trimmer a little and play both again (space holds this first)"
+    ratio = 2.0 ** (-found.error_cents / 1200.0)
+    return said + f"; the upper note should now read {found.high_hz * ratio:.1f} Hz"
+
+
+def _stands(board: Board) -> list[str]:
+    if not board.findings:
+        return [_row("stands", "nothing found in the last ten seconds")]
+    found = sorted(board.findings.values(), key=lambda f: f.severity != "fault")
+    return [_row("stands" if i == 0 else "", f"{f.severity}: {f.sentence}") for i, f in enumerate(found[:2])]
+
+
+def _take(board: Board, around: Around) -> str:
+    heard = clock(board.reading.heard_s) if board.reading is not None else "0:00"
+    kept = f"keeping {around.keep}, {heard}" if around.keep else f"{heard}, not kept"
+    lost = f"{board.lost_s:.1f} s lost" if board.lost_s else "nothing lost"
+    return f"{kept}, {lost}   m mark  q stop  ? keys"
+
+
+def _one_line(board: Board) -> str:
+    reading = board.reading
+    if reading is None:
+        return "waiting"
+    if reading.state in ("lost", "silent", "over"):
+        return {"lost": "nothing comes", "silent": "no tone", "over": "the interface clips"}[reading.state]
+    text = number(board.quantity, board.shown(board.quantity))
+    sure = "" if board.shown(board.quantity).sure else "~ "
+    return f"{board.quantity} {sure}{text} {_UNIT[board.quantity]} {reading.state}"
+
+
+def can_draw(encoding: str | None) -> bool:
+    """Whether a terminal's encoding has the blocks and lines."""
+    try:
+        "█▉▀▄●◀▶─│".encode(encoding or "ascii")
+    except (UnicodeEncodeError, LookupError):
+        return False
+    return True
