@@ -45,12 +45,15 @@ class Pairing:
     log_evidence : float
     sound : float
         Probability that no voltage is wrong, if this is the way.
+    share : float
+        Prior probability of the view.
     """
 
     plateaus: list[Plateau]
     plateau_of: tuple[int | None, ...]
     log_evidence: float
     sound: float = 1.0
+    share: float = 1.0
 
     @property
     def pairs(self) -> list[tuple[int, Plateau]]:
@@ -97,7 +100,7 @@ def pairings(plateaus: list[Plateau], given: Given, share: float = 1.0) -> list[
             for out in combinations(range(max(wanted, found)), apart)
         ]
         ways = [_weighed(plateaus, given, way) for way in _quickly(plateaus, given, every)]
-    return [replace(way, log_evidence=way.log_evidence + math.log(share)) for way in ways]
+    return [replace(way, log_evidence=way.log_evidence + math.log(share), share=share) for way in ways]
 
 
 def clear_pairing(ways: list[Pairing], given: Given) -> Pairing | None:
@@ -126,8 +129,9 @@ def clear_pairing(ways: list[Pairing], given: Given) -> Pairing | None:
     logs = np.array([*(way.log_evidence for way in ways), foreign])
     if log_sum(np.array([way.log_evidence for way in alike])) - log_sum(logs) < math.log(CLEARLY):
         return None
-    # The same voltage held twice: the longer hold is the better one.
-    return max(alike, key=lambda way: (len(way.plateaus) == len(best.plateaus), way.hold_s))
+    # Where views agree on the steps, the likeliest one says what else was held. The same voltage held twice: the longer
+    # hold is the better one.
+    return max(alike, key=lambda way: (way.share, len(way.plateaus) == len(best.plateaus), way.hold_s))
 
 
 def goes_the_right_way(plateaus: list[Plateau], values: Sequence[float]) -> bool:
