@@ -1,0 +1,112 @@
+"""One growing or dying tone fitted to samples: e^(st) cos(wt + p), with exponentials for the thump of power on."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+Floats = NDArray[np.floating[Any]]
+
+_ROUNDS = 25
+_DONE = 1e-7
+_THUMP_SPANS = (0.15, 0.6)
+"""Time constants of the thump's exponentials, of the length that is fitted; the mean is the slowest of them."""
+_MODEL_SHARE = 0.003
+"""A straight growth is straight to this part of its level: coupling and the limiter's first bend."""
+_LARGEST_STEP = 0.3
+"""Largest step of rate and pitch in a round, of one over the length that is fitted."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Exponential:
+    """A fitted growth.
+
+    Attributes
+    ----------
+    rate_per_s, sigma_per_s : float
+    f0_hz : float
+    amplitude : float
+        At the loud end.
+    residual : ndarray, shape (n,)
+        What is left of the samples.
+    rms : float
+        Of what is left, in the weights' units: 1 where noise and model error are as expected.
+    """
+
+    rate_per_s: float
+    sigma_per_s: float
+    f0_hz: float
+    amplitude: float
+    residual: Floats
+    rms: float
+
+
+def fit_exponential(
+    time_s: Floats, x: Floats, rate_per_s: float, f0_hz: float, noise: float, thump: bool
+) -> Exponential | None:
+    """Fit a growing tone by least squares.
+
+    Parameters
+    ----------
+    time_s, x : ndarray, shape (n,)
+        The last sample is the loud end, time 0 there.
+    rate_per_s, f0_hz : float
+        First guesses.
+    noise : float
+        Standard deviation of the samples' noise.
+    thump : bool
+        Power came on within what is fitted: exponentials beside the tone.
+
+    Returns
+    -------
+    Exponential or None
+        None where it does not settle.
+
+    Notes
+    -----
+    Gauss and Newton's method over rate and pitch, all amplitudes eliminated (Golub and Pereyra, SIAM J. Numer. Anal.
+    10, 1973, from memory: the simplified derivative).
+    """
+    length = float(time_s[-1] - time_s[0])
+    if len(x) < 12 or length <= 0:
+        return None
+    others = [np.ones(len(x))]
+    if thump:
+        others += [np.exp((time_s[0] - time_s) / (share * length)) for share in _THUMP_SPANS]
+    s, w = rate_per_s, 2 * np.pi * f0_hz
+    loud = float(np.max(np.abs(x[-max(4, len(x) // 8) :]))) or 1e-12
+    weight = 1.0 / np.sqrt(noise**2 + (_MODEL_SHARE * loud * np.exp(np.minimum(s * time_s, 0.0))) ** 2)
+    for _ in range(_ROUNDS):
+        grown = np.exp(s * time_s)
+        cos, sin = grown * np.cos(w * time_s), grown * np.sin(w * time_s)
+        basis = np.array([cos, sin, *others]).T * weight[:, None]
+        size, *_ = np.linalg.lstsq(basis, x * weight, rcond=None)
+        tone = size[0] * cos + size[1] * sin
+        turned = size[1] * cos - size[0] * sin
+        slopes = np.array([tone * time_s, turned * time_s]).T * weight[:, None]
+        rest = x * weight - basis @ size
+        q = np.linalg.qr(basis)[0]
+        free = slopes - q @ (q.T @ slopes)
+        normal = free.T @ free
+        try:
+            step = np.linalg.solve(normal, free.T @ rest)
+        except np.linalg.LinAlgError:
+            return None
+        step = np.clip(step, -_LARGEST_STEP / length * 4, _LARGEST_STEP / length * 4)
+        s, w = s + float(step[0]), w + float(step[1])
+        if not (np.isfinite(s) and np.isfinite(w)) or w <= 0 or abs(s) > w:
+            return None
+        if abs(float(step[0])) < _DONE * abs(s) + 1e-9 and abs(float(step[1])) < _DONE * w:
+            break
+    rms = float(np.sqrt(np.mean(rest**2)))
+    return Exponential(
+        rate_per_s=s,
+        sigma_per_s=float(np.sqrt(max(np.linalg.inv(normal)[0, 0], 0.0))) * max(rms, 1.0),
+        f0_hz=w / (2 * np.pi),
+        amplitude=float(np.hypot(size[0], size[1])),
+        residual=np.asarray(rest / weight),
+        rms=rms,
+    )

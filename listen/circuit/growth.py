@@ -1,0 +1,191 @@
+"""Growth at power on and after a silence, and decay into one: rates read from the samples themselves.
+
+A linear recording chain maps e^(st) to H(s) e^(st): growth is the cleanest quantity that a recording holds.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Any, Literal
+
+import numpy as np
+from numpy.typing import NDArray
+
+from listen.account import Account
+from listen.circuit.exponential import Exponential, fit_exponential
+from listen.circuit.types import Growth
+from listen.sorting import median
+
+Floats = NDArray[np.floating[Any]]
+Kind = Literal["start", "restart", "decay"]
+
+_TOPS_DB = (15.0, 18.0, 21.0, 24.0, 27.0, 30.0, 34.0, 38.0)
+"""Below the settled level: growth is straight up to 12 dB from it with a hard limiter, to 30 dB with diodes."""
+_FLOOR_OVER_NOISE = 1.5
+"""The stretch begins where the tone is so many times the noise of a sample."""
+_LONGEST_SPAN_DB = 60.0
+_LEAST_SPAN_DB = 12.0
+SHORT_SPAN_DB = 25.0
+"""Less straight growth than this is said to be little, and its uncertainty doubled."""
+_PER_CYCLE = 24
+_MOST_SAMPLES = 24000
+_AGREES = 2.0
+"""Rates of two windows agree within so many standard deviations, and the share below."""
+_AGREES_SHARE = 0.002
+_SYSTEMATIC = 0.003
+"""Of the rate: the limiter's first bend. A soft one (tanh) left this much on a solved circuit."""
+_QUIET_S = 0.2
+_SILENT_CYCLES = 4.0
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class _Stretch:
+    """Samples of a growth, the loud end last; of a decay turned round in time."""
+
+    kind: Kind
+    x: Floats
+    rate_hz: float
+    first_s: float
+    settled: float
+    noise: float
+    f0_hz: float
+    guess_per_s: float
+
+
+def find_growth(source: Any, account: Account) -> tuple[Growth, ...]:
+    """Fit every growth and decay that the take shows.
+
+    Parameters
+    ----------
+    source : Samples
+        The recording, without mains lines where these are strong.
+    account : Account
+    """
+    out = []
+    for stretch in _stretches(source, account):
+        found = _fitted(stretch)
+        if found is not None:
+            out.append(found)
+    return tuple(out)
+
+
+def _stretches(source: Any, account: Account) -> list[_Stretch]:
+    tone, out = account.tone, []
+    if tone is None:
+        return []
+    start = account.start
+    if start.shown and start.growth_per_s:
+        back_s = start.begin_s - 3.0 / start.growth_per_s - _QUIET_S
+        found = _read(source, "start", back_s, start.settled_s, start.f0_hz, start.growth_per_s, account)
+        out += [found] if found else []
+    for gone in account.silences.dropouts:
+        before_s = gone.start_s - 6.0 / max(gone.decay_per_s or 5.0, 5.0)
+        if gone.decay_per_s:
+            end_s = min(gone.end_s, gone.start_s + 8.0 / gone.decay_per_s + _QUIET_S)
+            found = _read(source, "decay", before_s, end_s, gone.f0_low_hz, gone.decay_per_s, account)
+            out += [found] if found else []
+        if gone.comes_back:
+            guess = 4.0 / max(gone.settled_s - gone.end_s, 0.01)
+            found = _read(source, "restart", gone.start_s, gone.settled_s, gone.f0_high_hz, guess, account)
+            out += [found] if found else []
+    return out
+
+
+def _read(
+    source: Any, kind: Kind, start_s: float, end_s: float, f0_hz: float, guess_per_s: float, account: Account
+) -> _Stretch | None:
+    """Read a stretch, averaged to some samples a cycle: an exponential stays one."""
+    assert account.tone is not None
+    rate = source.true_rate_hz
+    first = max(source.start_sample, int(start_s * rate))
+    last = min(source.stop_sample, int(end_s * rate) + 1)
+    if last - first < 64:
+        return None
+    factor = max(1, int(rate / (_PER_CYCLE * f0_hz)), -(-(last - first) // (16 * _MOST_SAMPLES)))
+    x = source.read(first, last)
+    count = len(x) // factor
+    x = x[: count * factor].reshape(count, factor).mean(axis=1)
+    settled = float(np.exp(account.tone.settled_log))
+    if kind == "decay":
+        x = x[::-1]
+    return _Stretch(
+        kind=kind,
+        x=np.ascontiguousarray(x),
+        rate_hz=rate / factor,
+        first_s=(first + 0.5 * (factor - 1)) / rate,
+        settled=settled,
+        noise=_noise(x, rate / factor, f0_hz, settled),
+        f0_hz=f0_hz,
+        guess_per_s=guess_per_s,
+    )
+
+
+def _noise(x: Floats, rate_hz: float, f0_hz: float, settled: float) -> float:
+    """Noise of a sample, from the quiet end: median of the differences that a tone does not make."""
+    quiet = x[: max(32, min(len(x) // 4, int(_QUIET_S * rate_hz)))]
+    spread = 1.4826 * median(np.abs(quiet - median(quiet)))
+    return max(float(spread), 1e-6 * settled, 1e-9)
+
+
+def _fitted(stretch: _Stretch) -> Growth | None:
+    """Fit windows that end ever lower, and take the highest that agrees with the one below."""
+    fits = [f for f in (_window(stretch, top) for top in _TOPS_DB) if f is not None]
+    for (fit, first, last), (below, *_) in zip(fits, fits[1:], strict=False):
+        off = abs(fit.rate_per_s - below.rate_per_s)
+        sure = np.hypot(_AGREES * below.sigma_per_s, _AGREES_SHARE * abs(fit.rate_per_s))
+        if off < sure and fit.rms < 3.0:
+            return _growth(stretch, fit, first, last, off)
+    if fits:
+        fit, first, last = min(fits, key=lambda f: f[0].rms)
+        if fit.rms < 2.0:
+            return _growth(stretch, fit, first, last, 0.02 * abs(fit.rate_per_s))
+    return None
+
+
+def _window(stretch: _Stretch, top_db: float) -> tuple[Exponential, int, int] | None:
+    """Fit from where the tone leaves the noise to where it first passes a level."""
+    x, level = stretch.x, stretch.settled * 10 ** (-top_db / 20)
+    span_db = min(20 * np.log10(max(level / (_FLOOR_OVER_NOISE * stretch.noise), 1.0)), _LONGEST_SPAN_DB)
+    if span_db < _LEAST_SPAN_DB:
+        return None
+    passed = np.flatnonzero(np.abs(x) >= level)
+    if not len(passed):
+        return None
+    last = int(passed[0])
+    guess, f0 = stretch.guess_per_s, stretch.f0_hz
+    fit = None
+    for _ in range(3):
+        length = min(span_db * np.log(10) / 20 / guess, _MOST_SAMPLES / stretch.rate_hz)
+        first = max(0, last - max(int(length * stretch.rate_hz), int(0.75 * stretch.rate_hz / f0)))
+        time_s = (np.arange(first, last + 1) - last) / stretch.rate_hz
+        thump = stretch.kind == "start" and bool(np.abs(x[:first]).max(initial=0.0) < 6 * stretch.noise)
+        new = fit_exponential(time_s, x[first : last + 1], guess, f0, stretch.noise, thump)
+        if new is None or new.rate_per_s <= 0 or not 0.5 < new.f0_hz / stretch.f0_hz < 2.0:
+            return None
+        done = fit is not None and abs(new.rate_per_s / guess - 1) < 0.02
+        fit, guess, f0 = new, new.rate_per_s, new.f0_hz
+        if done:
+            break
+    return None if fit is None else (fit, first, last)
+
+
+def _growth(stretch: _Stretch, fit: Exponential, first: int, last: int, apart_per_s: float) -> Growth:
+    length = (last - first) / stretch.rate_hz
+    span_db = float(fit.rate_per_s * length * 20 / np.log(10))
+    sigma = float(np.sqrt(fit.sigma_per_s**2 + (_SYSTEMATIC * fit.rate_per_s) ** 2 + apart_per_s**2))
+    if span_db < SHORT_SPAN_DB:
+        sigma *= 2.0
+    rate, a, b = fit.rate_per_s, first, last
+    if stretch.kind == "decay":
+        rate, a, b = -rate, len(stretch.x) - 1 - last, len(stretch.x) - 1 - first
+    return Growth(
+        kind=stretch.kind,
+        start_s=stretch.first_s + a / stretch.rate_hz,
+        end_s=stretch.first_s + b / stretch.rate_hz,
+        f0_hz=fit.f0_hz,
+        rate_per_s=rate,
+        sigma_per_s=sigma,
+        per_radian=rate / float(np.hypot(2 * np.pi * fit.f0_hz, rate)),
+        cycles=length * fit.f0_hz,
+        span_db=span_db,
+    )

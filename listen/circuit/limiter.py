@@ -1,0 +1,100 @@
+"""The amplifier's curve as a few numbers: gain, diodes, dead band, rails. Output against the loop's other node."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+Floats = NDArray[np.floating[Any]]
+
+LOG_GAIN, LOG_SHARE, LOG_AT, LOG_WIDTH, LOG_TOP, LOG_BOTTOM, LOG_KNEE, DEAD = range(8)
+SIZE = 8
+_TABLE = 257
+"""Places of the diodes' characteristic, drawn straight between: 3e-5 of its height."""
+_NEWTON = 40
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Stages:
+    """What a curve has beside its gain."""
+
+    diodes: bool = False
+    rails: bool = False
+    dead: bool = False
+
+    @property
+    def free(self) -> tuple[int, ...]:
+        """Numbers that are fitted."""
+        out = [LOG_GAIN]
+        out += [LOG_SHARE, LOG_AT, LOG_WIDTH] if self.diodes else []
+        out += [LOG_TOP, LOG_BOTTOM, LOG_KNEE] if self.rails else []
+        return tuple(out + ([DEAD] if self.dead else []))
+
+
+def output(stages: Stages, numbers: Floats, v: Floats) -> Floats:
+    """Output of the amplifier.
+
+    Parameters
+    ----------
+    stages : Stages
+    numbers : ndarray, shape (8,)
+        Logarithm of the slope at zero, of the diodes' share of it, of the input at which they conduct, of their width
+        over that; of the two clip levels and the rounding of their knees, all of full scale; half the dead band.
+    v : ndarray
+        Input, of full scale.
+
+    Returns
+    -------
+    ndarray
+    """
+    slope = np.exp(numbers[LOG_GAIN])
+    u = v
+    if stages.dead:
+        d = max(float(numbers[DEAD]), 0.0)
+        r2 = (0.05 * d) ** 2 + 1e-12
+        u = u - 0.5 * (np.sqrt((u + d) ** 2 + r2) - np.sqrt((u - d) ** 2 + r2))
+    if stages.diodes:
+        share = min(float(np.exp(numbers[LOG_SHARE])), 0.98)
+        at, width = float(np.exp(numbers[LOG_AT])), float(np.exp(numbers[LOG_WIDTH]))
+        u = slope * ((1.0 - share) * u + share * diode_voltage(u, at, width))
+    else:
+        u = slope * u
+    if stages.rails:
+        knee2 = np.exp(2 * numbers[LOG_KNEE])
+        for sign, level in ((1.0, np.exp(numbers[LOG_TOP])), (-1.0, np.exp(numbers[LOG_BOTTOM]))):
+            over = sign * u - level
+            u = u - sign * 0.5 * (over + np.sqrt(over**2 + knee2))
+    return np.asarray(u)
+
+
+def diode_voltage(v: Floats, at: float, width: float) -> Floats:
+    """Voltage over a resistor with a diode each way beside it, against the current through both, slope 1 at zero.
+
+    Parameters
+    ----------
+    v : ndarray
+        The current, as the voltage that it would make without diodes.
+    at : float
+        Voltage at which the diodes carry as much as the resistor.
+    width : float
+        Voltage by which their current grows e-fold, over `at`.
+    """
+    most = float(np.max(np.abs(v))) or 1.0
+    x = np.linspace(0.0, most, _TABLE)
+    # at z = V / at: z + sinh(z / w) / sinh(1 / w) = x / at; the slope at zero is then set to 1
+    target, w = x / at, width
+    z = np.where(target < 2.0, np.minimum(target, 1.0), 1.0 + w * np.log(np.maximum(target - 1.0, 1.0)))
+    z = np.minimum(np.maximum(z, np.minimum(target, 1.0)), 1.0 + w * np.log(np.maximum(target, 1.0)))
+    scale = 1.0 / -np.expm1(-2.0 / w)
+    for _ in range(_NEWTON):
+        grown, fallen = np.exp((z - 1.0) / w), np.exp(-(z + 1.0) / w)
+        off = z + (grown - fallen) * scale - target
+        z = z - off / (1.0 + (grown + fallen) * scale / w)
+        if np.max(np.abs(off)) < 1e-12:
+            break
+    steepest = 1.0 / (1.0 + 2.0 * np.exp(-1.0 / w) * scale / w)
+    made = np.interp(np.abs(v), x, z * at / steepest)
+    return np.asarray(np.copysign(made, v))
