@@ -48,6 +48,7 @@ class PlainResult:
     damage: Any = None
     judgement: Any = None
     diagnoses: tuple[Diagnosis, ...] = ()
+    circuit: Any = None
 
 
 def make_frames(n: int = 50, *, seed: int = 1, silent: int = 0) -> Frames:

@@ -10,15 +10,15 @@ from pathlib import Path
 
 from listen.account import find_account, with_dead_band
 from listen.api.bench_lookup import bench_beside
-from listen.bench import GAIN_CONTROLS, WAVES, Bench, load_bench
+from listen.bench import GAIN_CONTROLS, TOPOLOGIES, WAVES, Bench, load_bench
 from listen.capture import Capture, Damage, open_capture, scan_damage
-from listen.circuit import Diagnosis, diagnose
+from listen.circuit import Circuit, Diagnosis, diagnose, read_circuit
 from listen.errors import CaptureError, OptionError, suggestion
 from listen.findings import judge, load_limits
 from listen.findings.types import Finding, Judgement, NotShown, SweepRow, Verdict
 from listen.report import check_html, check_page
 from listen.sorting import median
-from listen.track import track
+from listen.track import one_thread_each, track
 from listen.track.types import Frames
 from listen.units import format_hz
 
@@ -49,6 +49,8 @@ class CheckResult:
     judgement : Judgement
     diagnoses : tuple of Diagnosis
         One for each finding, in their order.
+    circuit : Circuit or None
+        Figures of the circuit; None where no sine oscillator was heard.
     """
 
     capture: Capture
@@ -60,6 +62,7 @@ class CheckResult:
     damage: Damage
     judgement: Judgement
     diagnoses: tuple[Diagnosis, ...]
+    circuit: Circuit | None = None
 
     @property
     def bench_path(self) -> str | None:
@@ -115,6 +118,7 @@ def check(
     bench: FilePath | Bench | None = None,
     limits: FilePath | None = None,
     gain_control: str | None = None,
+    topology: str | None = None,
     start_s: float | None = None,
     end_s: float | None = None,
     progress: Progress | None = None,
@@ -137,6 +141,8 @@ def check(
         A TOML file with limits of your own, a table a kind of finding.
     gain_control : {'jfet', 'diodes', 'lamp', 'ldr', 'none', 'other'}, optional
         What holds the level; limits and causes depend on it.
+    topology : {'wien-bridge', 'phase-shift', 'twin-t', 'bridged-t', 'quadrature', ...}, optional
+        The circuit; figures and causes depend on it.
     start_s, end_s : float, optional
         The span to look at, in seconds from the first sample.
     progress : callable, optional
@@ -162,10 +168,11 @@ def check(
     """
     _one_of("wave", wave, WAVES)
     _one_of("gain control", gain_control, GAIN_CONTROLS)
+    _one_of("topology", topology, TOPOLOGIES)
     known = _bench(path, bench)
     wave = wave or (known.build.wave if known else None) or "sine"
     gain_control = gain_control or (known.build.gain_control if known else None)
-    topology = known.build.topology if known else None
+    topology = topology or (known.build.topology if known else None)
     used_limits = load_limits(limits, gain_control=gain_control, wave=wave)
     settings = known.capture if known else None
     capture = open_capture(path, channel=channel, start_s=start_s, end_s=end_s, settings=settings)
@@ -186,6 +193,17 @@ def check(
         )
         for finding in judgement.findings
     )
+    circuit = None
+    if wave == "sine":
+        with one_thread_each():
+            circuit = read_circuit(
+                capture,
+                account,
+                bench=known,
+                topology=topology,
+                gain_control=gain_control,
+                corner_known=capture.ac_coupling_hz is not None,
+            )
     return CheckResult(
         capture=capture,
         bench=known,
@@ -196,6 +214,7 @@ def check(
         damage=damage,
         judgement=judgement,
         diagnoses=diagnoses,
+        circuit=circuit,
     )
 
 

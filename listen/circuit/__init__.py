@@ -1,5 +1,7 @@
-"""What the build should do: likely causes of a finding and what to check next on the bench."""
+"""What the build should do: figures of the circuit, likely causes of a finding, what to check next on the bench."""
 
 from listen.circuit.diagnosis import Diagnosis, diagnose, known_kinds
+from listen.circuit.read import read_circuit
+from listen.circuit.types import Circuit
 
-__all__ = ["Diagnosis", "diagnose", "known_kinds"]
+__all__ = ["Circuit", "Diagnosis", "diagnose", "known_kinds", "read_circuit"]

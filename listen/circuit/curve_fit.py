@@ -62,7 +62,7 @@ class CurveFit:
     Attributes
     ----------
     stages : Stages
-    numbers : ndarray, shape (8,)
+    numbers : ndarray, shape (7,)
     log_need : ndarray, shape (n,)
         Logarithm of the gain that the loop needs in each bin, about their mean.
     lag_s : float
@@ -123,7 +123,7 @@ class _Problem:
         """Weighted misfit, shape (n, 20)."""
         numbers, lag_s, need = self.unpack(vector)
         if self._at_lag is None or self._at_lag[0] != lag_s:
-            node, made = loop.handed_back(self.lines.y, self.lines.f0_hz, lag_s)
+            node, made, _ = loop.handed_back(self.lines.y, self.lines.f0_hz, lag_s)
             self._at_lag = (lag_s, loop.cycles(node), made)
         _, wave, made = self._at_lag
         off = (loop.harmonics(limiter.output(self.stages, numbers, wave * np.exp(-need)[:, None])) - made) * self.scale
@@ -188,7 +188,7 @@ def fit_curve(lines: Lines, stages: Stages, start: Floats, lag: tuple[float, flo
     ----------
     lines : Lines
     stages : Stages
-    start : ndarray, shape (8,)
+    start : ndarray, shape (7,)
         First guesses, see `limiter.output`.
     lag : tuple of float
         Time constant of the amplifier's pole and its uncertainty, seconds.

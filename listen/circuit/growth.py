@@ -5,6 +5,7 @@ A linear recording chain maps e^(st) to H(s) e^(st): growth is the cleanest quan
 
 from __future__ import annotations
 
+import itertools
 from dataclasses import dataclass
 from typing import Any, Literal
 
@@ -35,7 +36,6 @@ _AGREES_SHARE = 0.002
 _SYSTEMATIC = 0.003
 """Of the rate: the limiter's first bend. A soft one (tanh) left this much on a solved circuit."""
 _QUIET_S = 0.2
-_SILENT_CYCLES = 4.0
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -114,13 +114,13 @@ def _read(
         rate_hz=rate / factor,
         first_s=(first + 0.5 * (factor - 1)) / rate,
         settled=settled,
-        noise=_noise(x, rate / factor, f0_hz, settled),
+        noise=_noise(x, rate / factor, settled),
         f0_hz=f0_hz,
         guess_per_s=guess_per_s,
     )
 
 
-def _noise(x: Floats, rate_hz: float, f0_hz: float, settled: float) -> float:
+def _noise(x: Floats, rate_hz: float, settled: float) -> float:
     """Noise of a sample, from the quiet end: median of the differences that a tone does not make."""
     quiet = x[: max(32, min(len(x) // 4, int(_QUIET_S * rate_hz)))]
     spread = 1.4826 * median(np.abs(quiet - median(quiet)))
@@ -130,7 +130,7 @@ def _noise(x: Floats, rate_hz: float, f0_hz: float, settled: float) -> float:
 def _fitted(stretch: _Stretch) -> Growth | None:
     """Fit windows that end ever lower, and take the highest that agrees with the one below."""
     fits = [f for f in (_window(stretch, top) for top in _TOPS_DB) if f is not None]
-    for (fit, first, last), (below, *_) in zip(fits, fits[1:], strict=False):
+    for (fit, first, last), (below, *_) in itertools.pairwise(fits):
         off = abs(fit.rate_per_s - below.rate_per_s)
         sure = np.hypot(_AGREES * below.sigma_per_s, _AGREES_SHARE * abs(fit.rate_per_s))
         if off < sure and fit.rms < 3.0:

@@ -1,4 +1,4 @@
-"""The amplifier's curve as a few numbers: gain, diodes, dead band, rails. Output against the loop's other node."""
+"""The amplifier's curve as a few numbers: gain, diodes, rails. Output against the loop's other node."""
 
 from __future__ import annotations
 
@@ -10,8 +10,8 @@ from numpy.typing import NDArray
 
 Floats = NDArray[np.floating[Any]]
 
-LOG_GAIN, LOG_SHARE, LOG_AT, LOG_WIDTH, LOG_TOP, LOG_BOTTOM, LOG_KNEE, DEAD = range(8)
-SIZE = 8
+LOG_GAIN, LOG_SHARE, LOG_AT, LOG_WIDTH, LOG_TOP, LOG_BOTTOM, LOG_KNEE = range(7)
+SIZE = 7
 _TABLE = 257
 """Places of the diodes' characteristic, drawn straight between: 3e-5 of its height."""
 _NEWTON = 40
@@ -23,7 +23,6 @@ class Stages:
 
     diodes: bool = False
     rails: bool = False
-    dead: bool = False
 
     @property
     def free(self) -> tuple[int, ...]:
@@ -31,7 +30,7 @@ class Stages:
         out = [LOG_GAIN]
         out += [LOG_SHARE, LOG_AT, LOG_WIDTH] if self.diodes else []
         out += [LOG_TOP, LOG_BOTTOM, LOG_KNEE] if self.rails else []
-        return tuple(out + ([DEAD] if self.dead else []))
+        return tuple(out)
 
 
 def output(stages: Stages, numbers: Floats, v: Floats) -> Floats:
@@ -40,9 +39,9 @@ def output(stages: Stages, numbers: Floats, v: Floats) -> Floats:
     Parameters
     ----------
     stages : Stages
-    numbers : ndarray, shape (8,)
+    numbers : ndarray, shape (7,)
         Logarithm of the slope at zero, of the diodes' share of it, of the input at which they conduct, of their width
-        over that; of the two clip levels and the rounding of their knees, all of full scale; half the dead band.
+        over that; of the two clip levels and the rounding of their knees, all of full scale.
     v : ndarray
         Input, of full scale.
 
@@ -52,10 +51,6 @@ def output(stages: Stages, numbers: Floats, v: Floats) -> Floats:
     """
     slope = np.exp(numbers[LOG_GAIN])
     u = v
-    if stages.dead:
-        d = max(float(numbers[DEAD]), 0.0)
-        r2 = (0.05 * d) ** 2 + 1e-12
-        u = u - 0.5 * (np.sqrt((u + d) ** 2 + r2) - np.sqrt((u - d) ** 2 + r2))
     if stages.diodes:
         share = min(float(np.exp(numbers[LOG_SHARE])), 0.98)
         at, width = float(np.exp(numbers[LOG_AT])), float(np.exp(numbers[LOG_WIDTH]))

@@ -14,7 +14,7 @@ ORDERS = 10
 POINTS = 256
 
 
-def handed_back(lines: Complexes, f0_hz: Floats, lag_s: float) -> tuple[Complexes, Complexes]:
+def handed_back(lines: Complexes, f0_hz: Floats, lag_s: float) -> tuple[Complexes, Complexes, Floats]:
     """Harmonics at both ends of a memoryless amplifier with one pole behind its curve.
 
     Parameters
@@ -31,6 +31,8 @@ def handed_back(lines: Complexes, f0_hz: Floats, lag_s: float) -> tuple[Complexe
         What the network hands back, times the gain that the loop needs: its fundamental is the output's own.
     made : ndarray of complex, shape (n, 10)
         What the curve itself puts out, before the pole.
+    pitch : ndarray, shape (n,)
+        Pitch over the network's own: limiters and the pole pull it.
 
     Notes
     -----
@@ -49,7 +51,7 @@ def handed_back(lines: Complexes, f0_hz: Floats, lag_s: float) -> tuple[Complexe
         wanted = b[:, 0] - np.sum(area, axis=1) / power
         x = 1.5 * wanted + np.sqrt(1.0 + (1.5 * wanted) ** 2)
     b = (k * x[:, None] - 1.0 / (k * x[:, None])) / 3.0
-    return lines / (1.0 + 1j * b), made
+    return lines / (1.0 + 1j * b), made, x
 
 
 def cycles(lines: Complexes, points: int = POINTS) -> Floats:

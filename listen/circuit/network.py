@@ -91,7 +91,9 @@ def network_of(topology: str | None, build: BuildSettings | None) -> Network | s
         sections = build.phase_shift_sections if build else None
         order = build.phase_shift_order if build else None
         if sections is None or order is None:
-            return "state phase_shift_sections and phase_shift_order: a ladder needs another gain than buffered sections"
+            return (
+                "state phase_shift_sections and phase_shift_order: a ladder needs another gain than buffered sections"
+            )
         return Network(name=topology, transfer=_PHASE_SHIFT[sections, order], inverting=True)
     if topology == "quadrature":
         return "two integrators grow by their own losses: there is no gain to give in per cent"
@@ -99,7 +101,7 @@ def network_of(topology: str | None, build: BuildSettings | None) -> Network | s
 
 
 def gain_of_growth(network: Network, rate_per_s: float, f0_hz: float, gain_bandwidth_hz: float | None) -> float | None:
-    """Gain over the gain that just sustains, less one.
+    """Gain over what the network alone needs, less one: the ratio of the gain resistors tells the same.
 
     Parameters
     ----------
@@ -128,7 +130,7 @@ def gain_of_growth(network: Network, rate_per_s: float, f0_hz: float, gain_bandw
     """
     pole = 2 * math.pi * gain_bandwidth_hz if gain_bandwidth_hz else None
     grows = _inverse_gain(network, complex(rate_per_s, 2 * math.pi * f0_hz), pole)
-    sings = _inverse_gain(network, complex(0.0, 2 * math.pi * f0_hz), pole)
+    sings = _inverse_gain(network, complex(0.0, 2 * math.pi * f0_hz), None)
     return sings / grows - 1.0 if grows and sings else None
 
 

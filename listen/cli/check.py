@@ -115,6 +115,7 @@ def _settings(options: argparse.Namespace) -> dict[str, Any]:
         "bench": options.bench,
         "limits": options.limits,
         "gain_control": options.gain_control,
+        "topology": options.topology,
         "start_s": options.start,
         "end_s": options.end,
     }

@@ -70,6 +70,7 @@ def _compare(options: argparse.Namespace) -> int:
         "bench": options.bench,
         "limits": options.limits,
         "gain_control": options.gain_control,
+        "topology": options.topology,
         "start_s": options.start,
         "end_s": options.end,
     }

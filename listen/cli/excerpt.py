@@ -136,6 +136,7 @@ def _excerpt(options: argparse.Namespace) -> int:
             wave=options.wave,
             bench=options.bench,
             gain_control=options.gain_control,
+            topology=options.topology,
             start_s=options.start,
             end_s=options.end,
             progress=line,

@@ -10,7 +10,7 @@ import sys
 from collections.abc import Callable, Sequence
 from typing import Any, NoReturn
 
-from listen.bench import GAIN_CONTROLS, WAVES
+from listen.bench import GAIN_CONTROLS, TOPOLOGIES, WAVES
 from listen.errors import OptionError, OutputError, one_line, suggestion
 from listen.units import read_number
 
@@ -70,6 +70,12 @@ def add_build(parser: argparse.ArgumentParser) -> None:
         metavar="G",
         type=word_of("--gain-control", GAIN_CONTROLS),
         help=f"what holds the level: {', '.join(GAIN_CONTROLS)}; limits and causes depend on it",
+    )
+    parser.add_argument(
+        "--topology",
+        metavar="T",
+        type=word_of("--topology", TOPOLOGIES),
+        help=f"the circuit: {', '.join(TOPOLOGIES)}; figures of the circuit depend on it",
     )
     parser.add_argument(
         "--bench",

@@ -12,6 +12,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from listen.report.account_document import account_document
+from listen.report.circuit_document import circuit_document
 from listen.report.files import write_whole
 
 if TYPE_CHECKING:
@@ -72,6 +73,7 @@ def check_document(result: CheckView) -> dict[str, Any]:
             for finding, diagnosis in zip(judgement.findings, result.diagnoses, strict=True)
         ],
         "account": account_document(judgement.account),
+        "circuit": circuit_document(result.circuit),
     }
     plain: dict[str, Any] = plain_values(document)
     return plain

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from typing import TYPE_CHECKING
 
+from listen.report.circuit_lines import circuit_lines
 from listen.report.drawing import bar, dot, lane_ends, log_part
 from listen.report.paper import Ink, Paper
 from listen.report.words import interval, name_of, pitch_range, rate, third
@@ -52,6 +53,7 @@ def check_page(result: CheckView, paper: Paper | None = None) -> str:
         lines += _finding(finding, number, paper)
         before = said.setdefault(diagnosis, number)
         lines += _diagnosis(diagnosis, before if before != number else None, paper)
+    lines += _circuit(result, paper)
     if judgement.sweep:
         lines.append(paper.line())
         lines += _sweep(judgement.sweep, paper)
@@ -110,6 +112,15 @@ def _diagnosis(diagnosis: Diagnosis, said_for: int | None, paper: Paper) -> list
     for label, items in (("likely", diagnosis.likely_causes), ("check", diagnosis.next_checks)):
         for i, item in enumerate(items):
             lines += paper.write(item, label="" if i else label, ink="faint", bullet=True)
+    return lines
+
+
+def _circuit(result: CheckView, paper: Paper) -> list[str]:
+    """Say what was measured of the circuit."""
+    said = circuit_lines(result.circuit)
+    lines = [paper.line()] if said else []
+    for i, text in enumerate(said):
+        lines += paper.write(text, label="" if i else "circuit")
     return lines
 
 

@@ -11,7 +11,7 @@ if TYPE_CHECKING:
     from numpy.typing import NDArray
 
     from listen.bench import Bench
-    from listen.circuit import Diagnosis
+    from listen.circuit import Circuit, Diagnosis
     from listen.findings.types import Judgement
     from listen.track.types import Frames
 
@@ -73,3 +73,5 @@ class CheckView(Protocol):
     def judgement(self) -> Judgement: ...
     @property
     def diagnoses(self) -> tuple[Diagnosis, ...]: ...
+    @property
+    def circuit(self) -> Circuit | None: ...

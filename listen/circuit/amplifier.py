@@ -1,0 +1,280 @@
+"""The amplifier's own curve, from the harmonics of the output: gain in hand, rails, and what the gangs need."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from listen.account import Account
+from listen.bench import BuildSettings
+from listen.circuit import limiter, loop
+from listen.circuit.curve_fit import LAG_S, CurveFit, Lines, fit_curve
+from listen.circuit.limiter import Stages
+from listen.circuit.types import AmplifierCurve
+from listen.sorting import median
+
+Floats = NDArray[np.floating[Any]]
+Complexes = NDArray[np.complex128]
+
+_MARGIN = 30.0
+"""Rails beside diodes must gain so much in the score: a hundred thousand to one and more."""
+_POOR_PERCENT = 8.0
+"""A curve that leaves more of the harmonics is not what bends this wave: slewing, memory, another network."""
+_POOR_CHI2 = 25.0
+"""... and so is one that leaves this much a bin."""
+_FREE_OF_SLEW = 0.5
+"""Slope of the wave over the amplifier's limit up to which slewing leaves no harmonics."""
+_UNSTATED_LAG_S = 0.3e-6
+_NEEDED_GAIN = 3.0
+_CURVE_POINTS = 81
+_MOST_ROWS = 240
+_SMOOTH_ROWS = 5
+_SYSTEMATIC = 0.008
+"""Of the gain in hand: seen on solved circuits with known parts between 60 and 85 dB SNR."""
+_CLIP_SHARE = 0.002
+_OPEN_RAIL = 1.01
+"""A rail is reached where the wave comes within a hundredth of it."""
+_WITHOUT_MEMORY = ("diodes", "none")
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Amplifier:
+    """What one curve says of the take.
+
+    Attributes
+    ----------
+    fit : CurveFit
+    lines : Lines
+    time_s, f0_hz : ndarray, shape (m,)
+        Rows along the take.
+    log_need : ndarray, shape (m,)
+        Logarithm of the gain that the loop needs, about its median.
+    need_sigma : float
+        Of one row.
+    in_hand_percent, in_hand_sigma : ndarray, shape (m,)
+    clip_fs : tuple of (float, float) or None, for the negative and the positive half
+        Level and its standard deviation, of full scale, signed; None where the rail is not reached.
+    """
+
+    fit: CurveFit
+    lines: Lines
+    time_s: Floats
+    f0_hz: Floats
+    log_need: Floats
+    need_sigma: float
+    in_hand_percent: Floats
+    in_hand_sigma: Floats
+    clip_fs: tuple[tuple[float, float] | None, tuple[float, float] | None]
+
+    def pulled(self) -> tuple[float, float]:
+        """Pitch over the network's own at the lowest and at the highest note: limiter and pole pull it."""
+        _, _, pitch = loop.handed_back(self.lines.y, self.lines.f0_hz, self.fit.lag_s)
+        return float(pitch[0]), float(pitch[-1])
+
+
+def read_amplifier(
+    account: Account, topology: str | None, gain_control: str | None, build: BuildSettings | None, corner_known: bool
+) -> Amplifier | str:
+    """Fit the curve, or say why there is none.
+
+    Parameters
+    ----------
+    account : Account
+    topology, gain_control : str or None
+    build : BuildSettings or None
+    corner_known : bool
+        The recorder's coupling has been undone in the frames.
+    """
+    if topology is None:
+        return "state the topology"
+    if topology != "wien-bridge":
+        return f"the other node of the loop is worked out for a Wien bridge alone, not for the topology {topology}"
+    if gain_control is None:
+        return "state the gain control: only a limiter without memory shows its curve"
+    if gain_control not in _WITHOUT_MEMORY:
+        return (
+            f"a steady tone hides the gain in hand where the gain control ({gain_control}) has memory; record a start"
+        )
+    shape = account.shape
+    if shape is None or shape.choice is None:
+        return "too few rows show the wave at rest"
+    lines = _lines(account, corner_known)
+    if lines is None:
+        return "the wave slews at every note"
+    lag = _lag(build)
+    fit = _fitted(account, lines, gain_control, lag)
+    if fit is None:
+        return "the wave does not follow one curve without memory"
+    return _along(account, fit, lines, corner_known)
+
+
+def _lag(build: BuildSettings | None) -> tuple[float, float]:
+    """Time constant of the amplifier's pole and its uncertainty."""
+    stated = build.opamp.gain_bandwidth_hz if build else None
+    if stated is None:
+        return LAG_S, _UNSTATED_LAG_S
+    lag = _NEEDED_GAIN / (2 * np.pi * stated)
+    return lag, 0.1 * lag + 0.02e-6
+
+
+def _lines(account: Account, corner_known: bool) -> Lines | None:
+    """H1 .. H10 of the account's bins, those without slewing."""
+    assert account.shape is not None
+    assert account.shape.choice is not None
+    bins, sizes = account.shape.bins, account.shape.sizes
+    use = np.ones(len(bins), dtype=bool)
+    if sizes is not None:
+        use = sizes.steep < _FREE_OF_SLEW
+    if not use.any():
+        return None
+    y = np.concatenate([np.ones((len(bins), 1)), bins.r], axis=1) * bins.amplitude_fs[:, None]
+    noise = np.concatenate([np.zeros((len(bins), 1)), bins.noise], axis=1) * bins.amplitude_fs[:, None]
+    noise[:, 0] = np.min(noise[:, 1:], axis=1, where=np.isfinite(noise[:, 1:]), initial=1e-3)
+    lines = Lines(f0_hz=bins.f0_hz[use], y=np.asarray(y[use], dtype=complex), noise=noise[use])
+    return lines if corner_known else replace(lines, y=_uncoupled(lines.y, lines.f0_hz, _corner(account)))
+
+
+def _corner(account: Account) -> float:
+    """Coupling corner that the account's own fit found, in hertz."""
+    assert account.shape is not None
+    assert account.shape.choice is not None
+    found = account.shape.choice.best.unknown("corner")
+    return float(found[0][0]) if found is not None else 0.0
+
+
+def _uncoupled(y: Complexes, f0_hz: Floats, corner_hz: float) -> Complexes:
+    """Harmonics before the recorder's high-pass, the fundamental's phase zero again."""
+    k = np.arange(1, loop.ORDERS + 1)
+    passed = 1.0 / (1.0 - 1j * corner_hz / (k * f0_hz[:, None]))
+    turn = passed[:, :1] / np.abs(passed[:, :1])
+    return np.asarray(y / passed * turn**k)
+
+
+def _fitted(account: Account, lines: Lines, gain_control: str, lag: tuple[float, float]) -> CurveFit | None:
+    start = _guess(account, lines)
+    first = fit_curve(lines, Stages(diodes=gain_control == "diodes", rails=gain_control == "none"), start, lag)
+    best = first
+    if gain_control == "diodes" and first.chi2 > len(lines.f0_hz):
+        both = fit_curve(lines, Stages(diodes=True, rails=True), start, lag)
+        if both.score < first.score - _MARGIN:
+            best = both
+    poor = best.chi2 > _POOR_CHI2 * len(lines.f0_hz) * min(1.0, 8.0 / len(lines.f0_hz))
+    return None if best.residual_percent > _POOR_PERCENT or poor else best
+
+
+def _guess(account: Account, lines: Lines) -> Floats:
+    """First guesses, from the account's own fit of the shape where it has them."""
+    assert account.shape is not None
+    assert account.shape.choice is not None
+    fit = account.shape.choice.best
+    found = {u.name: float(np.median(fit.vector[u.place])) for u in fit.layout.unknowns}
+    amplitude = float(np.abs(lines.y[:, 0]).max())
+    numbers = np.zeros(limiter.SIZE)
+    at, bend = float(np.exp(found.get("q", -0.9))), found.get("B", 0.04)
+    numbers[limiter.LOG_GAIN] = 0.03
+    numbers[limiter.LOG_SHARE] = np.log(max(bend / at / (1.0 + bend / at), 0.01))
+    numbers[limiter.LOG_AT] = np.log(at * amplitude)
+    numbers[limiter.LOG_WIDTH] = found.get("w", -2.66)
+    for number, name in ((limiter.LOG_TOP, "P"), (limiter.LOG_BOTTOM, "N")):
+        numbers[number] = np.log(amplitude * min(max(found.get(name, found.get("T", 1.0)), 0.3), 1.05))
+    numbers[limiter.LOG_KNEE] = np.log(0.01 * amplitude)
+    return numbers
+
+
+def _along(account: Account, fit: CurveFit, lines: Lines, corner_known: bool) -> Amplifier:
+    """Needed gain and gain in hand of rows along the take, the curve being known."""
+    assert account.shape is not None
+    frames = account.frames
+    rows = np.flatnonzero(account.shape.rows & (frames.f0_hz < 1.03 * lines.f0_hz.max()))
+    rows = rows[:: max(1, len(rows) // _MOST_ROWS)]
+    size = 10.0 ** (np.nan_to_num(frames.harmonics_dbc[rows], nan=-300.0) / 20.0)
+    r = size * np.exp(1j * np.nan_to_num(frames.harmonic_phase_rad[rows]))
+    f0 = np.asarray(frames.f0_hz[rows])
+    level = 10.0 ** (np.asarray(frames.fundamental_dbfs[rows]) / 20.0)
+    y: Complexes = np.zeros((len(rows), loop.ORDERS), dtype=complex)
+    y[:, 0], y[:, 1:] = level, r * level[:, None]
+    if not corner_known:
+        y = _uncoupled(y, f0, _corner(account))
+    need = needed(fit, Lines(f0_hz=f0, y=y, noise=np.zeros(y.shape)))
+    smooth = _smoothed(need)
+    scatter = float(1.4826 * median(np.abs(need - smooth))) if len(need) > _SMOOTH_ROWS else 0.0
+    bins_sigma = float(np.median(fit.in_hand_sigma())) / 100
+    in_hand = 100 * np.expm1(fit.numbers[limiter.LOG_GAIN] - smooth)
+    sigma = np.hypot(100 * np.hypot(bins_sigma, scatter), _SYSTEMATIC * np.abs(in_hand))
+    return Amplifier(
+        fit=fit,
+        lines=lines,
+        time_s=np.asarray(frames.time_s[rows]),
+        f0_hz=f0,
+        log_need=smooth - median(smooth),
+        need_sigma=float(np.hypot(scatter, np.median(fit.need_sigma()))),
+        in_hand_percent=np.asarray(in_hand),
+        in_hand_sigma=np.asarray(sigma),
+        clip_fs=_clips(fit, lines),
+    )
+
+
+def needed(fit: CurveFit, lines: Lines) -> Floats:
+    """Logarithm of the gain that the loop needs at each row: the one with which the curve gives the level seen."""
+    node, made, _ = loop.handed_back(lines.y, lines.f0_hz, fit.lag_s)
+    wave = loop.cycles(node, 128)
+    need = np.full(len(wave), float(np.median(fit.log_need)))
+    turn = np.exp(-2j * np.pi * np.arange(128) / 128) * (2.0 / 128)
+
+    def off(at: Floats) -> Floats:
+        first = limiter.output(fit.stages, fit.numbers, wave * np.exp(-at)[:, None]) @ turn
+        return np.asarray((first.real - made[:, 0].real) / made[:, 0].real)
+
+    for _ in range(6):
+        now = off(need)
+        slope = (off(need + 1e-4) - now) / 1e-4
+        need = need - np.clip(now / np.where(slope < -1e-3, slope, -1e-3), -0.05, 0.05)
+    return need
+
+
+def _smoothed(values: Floats) -> Floats:
+    """Running median, which keeps the ends."""
+    n, half = len(values), _SMOOTH_ROWS // 2
+    if n <= _SMOOTH_ROWS:
+        return values
+    windows = np.lib.stride_tricks.sliding_window_view(values, _SMOOTH_ROWS)
+    middle = np.sort(windows, axis=1)[:, half]
+    return np.concatenate([np.repeat(middle[0], half), middle, np.repeat(middle[-1], half)])
+
+
+def _clips(fit: CurveFit, lines: Lines) -> tuple[tuple[float, float] | None, tuple[float, float] | None]:
+    """Clip levels of the negative and of the positive half; None where the wave does not reach them."""
+    if not fit.stages.rails:
+        return None, None
+    node, _, _ = loop.handed_back(lines.y, lines.f0_hz, fit.lag_s)
+    wave = loop.cycles(node) * np.exp(-fit.log_need)[:, None]
+    unclipped = limiter.output(replace(fit.stages, rails=False), fit.numbers, wave)
+    free = list(fit.stages.free)
+    out: list[tuple[float, float] | None] = []
+    for sign, number in ((-1.0, limiter.LOG_BOTTOM), (1.0, limiter.LOG_TOP)):
+        level = float(np.exp(fit.numbers[number]))
+        sigma = float(np.sqrt(max(fit.covariance[free.index(number), free.index(number)], 0.0)))
+        reached = float(np.max(sign * unclipped)) > level / _OPEN_RAIL
+        out.append((sign * level, level * float(np.hypot(sigma, _CLIP_SHARE))) if reached else None)
+    return out[0], out[1]
+
+
+def curve_of(amplifier: Amplifier, volts_per_full_scale: float | None) -> AmplifierCurve:
+    """Return the curve as a picture: output against what the network hands back at the median needed gain."""
+    fit = amplifier.fit
+    reach = 1.05 * float(np.max(np.abs(loop.cycles(amplifier.lines.y))))
+    v = np.linspace(-reach, reach, _CURVE_POINTS)
+    scale = volts_per_full_scale or 1.0
+    middle = median(amplifier.log_need)
+    y = limiter.output(fit.stages, fit.numbers, v)
+    gains = _NEEDED_GAIN * np.exp(np.array([amplifier.log_need.min(), middle, amplifier.log_need.max()]))
+    return AmplifierCurve(
+        input=tuple((v * scale / _NEEDED_GAIN).tolist()),
+        output=tuple((y * scale).tolist()),
+        unit="V" if volts_per_full_scale else "fs",
+        needed_gain=tuple(gains.tolist()),
+        residual_percent=fit.residual_percent,
+    )

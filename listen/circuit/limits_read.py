@@ -1,0 +1,195 @@
+"""What the amplifier can do, read from the account's shape: clip levels, dead band, slope; in volts."""
+
+from __future__ import annotations
+
+import math
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from listen.account import Account
+from listen.circuit.amplifier import Amplifier
+from listen.circuit.types import Quantity, Where, unknown
+from listen.sorting import median
+
+Floats = NDArray[np.floating[Any]]
+
+_LEVEL_SHARE = 0.004
+"""Uncertainty of a clip level beside the fit's own: the recorder's response over the take."""
+_DEAD_SHARE = 0.03
+_SLEW_SHARE = 0.015
+_SLOPE_SHARE = 0.05
+"""Of one slope against the other: ten harmonics show the steepest place of a corner no better."""
+_POINTS = 256
+_LEAST_LOSS = 0.002
+"""Crest lost by knees from which they are held to be a clip level."""
+_LEAST_DEAD = 0.003
+_VOLTS = "state volts_per_full_scale: without it nothing is known in volts"
+
+
+def where_of(account: Account, rows: NDArray[np.bool_]) -> Where | None:
+    """Place of some rows."""
+    frames = account.frames
+    use = rows & np.isfinite(frames.f0_hz)
+    if not use.any():
+        return None
+    time_s, f0 = frames.time_s[use], frames.f0_hz[use]
+    return Where(
+        start_s=float(time_s[0]), end_s=float(time_s[-1]), f0_low_hz=float(f0.min()), f0_high_hz=float(f0.max())
+    )
+
+
+def clip_levels(account: Account, amplifier: Amplifier | None, volts: float | None) -> tuple[Quantity, Quantity]:
+    """Clip levels of the negative and of the positive half, about the sine's own centre."""
+    if volts is None:
+        return unknown(_VOLTS), unknown(_VOLTS)
+    where = where_of(account, account.shape.rows) if account.shape is not None else None
+    if amplifier is not None and amplifier.fit.stages.rails:
+        return tuple(  # type: ignore[return-value]
+            _from_curve(clip, volts, where, half)
+            for clip, half in zip(amplifier.clip_fs, ("negative", "positive"), strict=True)
+        )
+    return _from_shape(account, "N", -volts, where), _from_shape(account, "P", volts, where)
+
+
+def _from_curve(clip: tuple[float, float] | None, volts: float, where: Where | None, half: str) -> Quantity:
+    if clip is None:
+        return unknown(f"the {half} half does not reach its limit")
+    return Quantity(value=clip[0] * volts, sigma=clip[1] * volts, where=where, source="curve")
+
+
+def _from_shape(account: Account, letter: str, volts: float, where: Where | None) -> Quantity:
+    """A knee that the account found behind or inside the loop, in volts with the half's sign."""
+    half = "positive" if letter == "P" else "negative"
+    shape = account.shape
+    if shape is None or shape.choice is None or shape.sizes is None:
+        return unknown("too few rows show the wave at rest")
+    fit, sizes, bins = shape.choice.best, shape.sizes, shape.bins
+    found = fit.unknown(letter) or fit.unknown("T")
+    if found is None or not sizes.hard or max(sizes.loss_one.max(), sizes.loss_both.max()) < _LEAST_LOSS:
+        return unknown(f"the {half} half is not clipped")
+    if fit.unknown(letter) is None and not bool(np.any(sizes.loss_both > _LEAST_LOSS)):
+        return unknown(f"the {half} half is not clipped")
+    if fit.stages.knee == "fs":
+        level = float(found[0][0]) * float(bins.amplitude_fs.max())
+        sigma = float(found[1][0]) * float(bins.amplitude_fs.max())
+    else:
+        # in proportion to the stage's own sine, or free along the pitch: volts only where they stay
+        levels = np.broadcast_to(found[0], len(bins)) * bins.amplitude_fs / sizes.gain
+        level = median(levels)
+        sigma = float(np.ptp(levels)) / 2 + float(np.max(found[1])) * level
+    return Quantity(
+        value=level * volts, sigma=abs(volts) * math.hypot(sigma, _LEVEL_SHARE * level), where=where, source="curve"
+    )
+
+
+def dead_band(account: Account, volts: float | None) -> Quantity:
+    """Half the width of the dead band, in volts of the wave before the stage: d peak / (1 - d)."""
+    shape = account.shape
+    if shape is None or shape.sizes is None or shape.choice is None:
+        return unknown("too few rows show the wave at rest")
+    sizes = shape.sizes
+    if float(sizes.dead.max()) < _LEAST_DEAD:
+        return unknown("no dead band was found")
+    if volts is None:
+        return unknown(_VOLTS)
+    own = sizes.dead * shape.bins.amplitude_fs / sizes.gain / (1.0 - _taken(sizes.dead))
+    value = median(own) * volts
+    found = shape.choice.best.unknown("D")
+    relative = float(found[1][0] / found[0][0]) if found is not None else 0.1
+    where = where_of(account, shape.rows)
+    return Quantity(value=value, sigma=value * math.hypot(relative, _DEAD_SHARE), where=where, source="dead-band")
+
+
+def _taken(dead: Floats) -> Floats:
+    """Part of the fundamental that a dead band takes: 1 - 2 r1(d), the conduction-angle integral of one half."""
+    t = np.arccos(np.clip(dead, 0.0, 1.0))
+    return np.asarray(1.0 - 2.0 * (t - dead * np.sin(t)) / np.pi)
+
+
+def slew(account: Account, volts: float | None) -> tuple[Quantity, Quantity, Quantity]:
+    """Slope limit, and of the rising and the falling slope; at least what was needed where nothing slewed."""
+    if volts is None:
+        return unknown(_VOLTS), unknown(_VOLTS), unknown(_VOLTS)
+    shape = account.shape
+    limited = shape is not None and shape.choice is not None and shape.choice.best.stages.has("S")
+    if limited and shape is not None and shape.sizes is not None and bool(np.any(shape.sizes.steep > 1.0)):
+        sizes = shape.sizes
+        value = sizes.slope_fs_per_s * volts / 1e6
+        found = shape.choice.best.unknown("S") if shape.choice is not None else None
+        sigma = value * math.hypot(float(found[1][0]) if found is not None else 0.02, _SLEW_SHARE)
+        place = int(np.argmax(sizes.steep))
+        rising, falling = _slopes(shape.bins.r[place])
+        where = where_of(account, shape.rows & (account.frames.f0_hz > sizes.f0_hz[sizes.steep > 1.0].min()))
+        mean = 0.5 * (rising + falling)
+        side = [
+            Quantity(value=value * s / mean, sigma=math.hypot(sigma, _SLOPE_SHARE * value), where=where, source="slew")
+            for s in (rising, falling)
+        ]
+        return Quantity(value=value, sigma=sigma, where=where, source="slew"), side[0], side[1]
+    need = _steepest(account)
+    if need is None:
+        why = unknown("too few rows show the wave at rest")
+        return why, why, why
+    bound = Quantity(value=need[0] * volts / 1e6, bound="at-least", where=need[1])
+    return bound, bound, bound
+
+
+def _slopes(r: NDArray[np.complex128]) -> tuple[float, float]:
+    """Steepest rising and falling slope of one cycle, over the fundamental's."""
+    k = np.arange(1, len(r) + 2)
+    lines = np.concatenate([[1.0 + 0j], r]) * 1j * k
+    phase = 2 * np.pi * np.arange(_POINTS) / _POINTS
+    slope = np.real(np.exp(1j * np.outer(phase, k)) @ lines)
+    return float(slope.max()), float(-slope.min())
+
+
+def _steepest(account: Account) -> tuple[float, Where] | None:
+    """Steepest slope of the take's waves, of full scale a second."""
+    frames = account.frames
+    rows = np.flatnonzero(account.judged & np.isfinite(frames.f0_hz) & np.isfinite(frames.slope_over_sine))
+    if not len(rows):
+        return None
+    slope = 2 * np.pi * frames.f0_hz[rows] * 10 ** (frames.fundamental_dbfs[rows] / 20)
+    at = int(rows[int(np.argmax(slope))])
+    time_s, f0 = float(frames.time_s[at]), float(frames.f0_hz[at])
+    return float(slope.max()), Where(start_s=time_s, end_s=time_s, f0_low_hz=f0, f0_high_hz=f0)
+
+
+def peaks_v(account: Account, volts: float | None) -> tuple[float, float] | None:
+    """Lowest and highest peak of the tone about its centre, in volts."""
+    frames = account.frames
+    rows = account.judged & np.isfinite(frames.crest_positive) & np.isfinite(frames.crest_negative)
+    if volts is None or not rows.any():
+        return None
+    amplitude = 10 ** (frames.fundamental_dbfs[rows] / 20) * volts
+    return -float(np.max(amplitude * frames.crest_negative[rows])), float(
+        np.max(amplitude * frames.crest_positive[rows])
+    )
+
+
+def headroom_v(
+    clips: tuple[Quantity, Quantity],
+    peaks: tuple[float, float] | None,
+    supply_v: tuple[float, float] | None,
+    amplifier_v: tuple[float, float] | None,
+) -> tuple[float | None, float | None] | None:
+    """Volts between each peak and its limit: a clip level that was read, else the rail less the amplifier's headroom.
+
+    Returns
+    -------
+    tuple or None
+        Toward the negative and the positive rail; None where nothing is known of either.
+    """
+    if peaks is None:
+        return None
+    out: list[float | None] = []
+    for side, (clip, peak) in enumerate(zip(clips, peaks, strict=True)):
+        if clip.value is not None:
+            out.append(max(abs(clip.value) - abs(peak), 0.0))
+        elif supply_v is not None and amplifier_v is not None:
+            out.append(abs(supply_v[side]) - amplifier_v[side] - abs(peak))
+        else:
+            out.append(None)
+    return None if out == [None, None] else (out[0], out[1])

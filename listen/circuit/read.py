@@ -1,0 +1,189 @@
+"""From the account of a take, and what is known of the build, to the figures of the circuit."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import numpy as np
+
+from listen.account import Account, CleanedCapture
+from listen.bench import Bench, BuildSettings
+from listen.circuit.amplifier import Amplifier, curve_of, read_amplifier
+from listen.circuit.expected import expected_pitch, gain_bandwidth
+from listen.circuit.growth import SHORT_SPAN_DB, find_growth
+from listen.circuit.level_loop import level_loop
+from listen.circuit.limits_read import clip_levels, dead_band, headroom_v, peaks_v, slew, where_of
+from listen.circuit.network import GUESSED_POLE_HZ, gain_of_growth, network_of
+from listen.circuit.types import Circuit, GainPoint, GangMismatch, GangPoint, Growth, Quantity, Where, unknown
+from listen.sorting import median
+
+_CONSTANT = "a mismatch that is the same at every setting is the same recording as another gain setting"
+_GANGS, _DYING_GANGS = 0.05, 0.1
+"""Mismatch of gangs that nobody stated: in use, and where a tone dies (common practice, no source)."""
+_ONE_NOTE = 1.02
+_SOURCES: dict[str, Any] = {"start": "start", "restart": "restart", "decay": "decay", "after-step": "start"}
+
+
+def read_circuit(
+    source: Any,
+    account: Account,
+    *,
+    bench: Bench | None,
+    topology: str | None,
+    gain_control: str | None,
+    corner_known: bool,
+) -> Circuit | None:
+    """Read all figures of the circuit that a recording of a sine holds.
+
+    Parameters
+    ----------
+    source : Samples
+        The recording.
+    account : Account
+    bench : Bench or None
+    topology, gain_control : str or None
+        As stated; they beat the bench file's.
+    corner_known : bool
+        The recorder's coupling has been undone.
+
+    Returns
+    -------
+    Circuit or None
+        None where no oscillator is heard.
+
+    Notes
+    -----
+    Figures never make a verdict. What cannot be known is a quantity without value that says why.
+    """
+    if not account.is_oscillator:
+        return None
+    build = bench.build if bench is not None else None
+    volts = bench.capture.volts_per_full_scale if bench is not None else None
+    if account.mains is not None and account.mains.worth_subtracting:
+        source = CleanedCapture(source, account.mains)
+    growth = find_growth(source, account)
+    found = read_amplifier(account, topology, gain_control, build, corner_known)
+    amplifier = None if isinstance(found, str) else found
+    why = found if isinstance(found, str) else ""
+    points = _from_growth(growth, topology, build)
+    along = tuple(p for p in points if not isinstance(p, str)) + (_from_curve(amplifier) if amplifier else ())
+    clips = clip_levels(account, amplifier, volts)
+    slopes = slew(account, volts)
+    slews = slopes[0].value is not None and slopes[0].bound is None
+    expected = expected_pitch(account, topology, build, slews, amplifier.pulled() if amplifier and not slews else None)
+    supply = build.supply_v if build else None
+    peaks = peaks_v(account, volts)
+    return Circuit(
+        growth=growth,
+        loop_gain_in_hand=_in_hand(along, points, growth, account, why),
+        loop_gain_along=along,
+        amplifier_curve=curve_of(amplifier, volts) if amplifier else None,
+        level_loop=level_loop(account, gain_control),
+        gang_mismatch=_gangs(amplifier, why, build),
+        slew_rate_v_per_us=slopes[0],
+        slew_rising=slopes[1],
+        slew_falling=slopes[2],
+        gain_bandwidth_hz=gain_bandwidth(expected, topology, build, slews),
+        dead_band_v=dead_band(account, volts),
+        clip_negative_v=clips[0],
+        clip_positive_v=clips[1],
+        supply_v=supply,
+        headroom_v=headroom_v(clips, peaks, supply, build.opamp.headroom_v if build else None),
+        expected_pitch=expected,
+    )
+
+
+def _from_growth(growth: tuple[Growth, ...], topology: str | None, build: BuildSettings | None) -> list[Any]:
+    """Gain of each growth, or why there is none."""
+    network = network_of(topology, build)
+    out: list[Any] = []
+    for item in growth:
+        if isinstance(network, str):
+            out.append(network)
+            continue
+        stated = build.opamp.gain_bandwidth_hz if build else None
+        gains = [
+            gain_of_growth(network, item.rate_per_s, item.f0_hz, pole)
+            for pole in ((stated,) if stated else (*GUESSED_POLE_HZ, None))
+        ]
+        if any(g is None for g in gains):
+            out.append("no gain of this network gives so quick a growth")
+            continue
+        values = [100 * g for g in gains if g is not None]
+        middle = values[0] if stated else 0.5 * (max(values) + min(values))
+        own = abs(middle) * item.sigma_per_s / max(abs(item.rate_per_s), 1e-12)
+        # an unstated pole lies anywhere between the bounds; unequal gangs move the per cent by a sixth of theirs
+        gangs = abs(middle) * (_DYING_GANGS if item.kind == "decay" else _GANGS) / 6.0
+        sigma = float(np.hypot(np.hypot(own, gangs), (max(values) - min(values)) / np.sqrt(12.0)))
+        out.append(
+            GainPoint(
+                time_s=0.5 * (item.start_s + item.end_s),
+                f0_hz=item.f0_hz,
+                percent=middle,
+                sigma=sigma,
+                source=_SOURCES[item.kind],
+            )
+        )
+    return out
+
+
+def _from_curve(amplifier: Amplifier) -> tuple[GainPoint, ...]:
+    order = np.argsort(amplifier.time_s, kind="stable")
+    columns = (amplifier.time_s, amplifier.f0_hz, amplifier.in_hand_percent, amplifier.in_hand_sigma)
+    rows = zip(*(column[order].tolist() for column in columns), strict=True)
+    return tuple(GainPoint(time_s=t, f0_hz=f, percent=p, sigma=s, source="curve") for t, f, p, s in rows)
+
+
+def _in_hand(
+    along: tuple[GainPoint, ...], points: list[Any], growth: tuple[Growth, ...], account: Account, why: str
+) -> Quantity:
+    """Gain in hand at the start, else where it died, else the median along the take."""
+    for kind in ("start", "restart", "decay"):
+        for item, point in zip(growth, points, strict=True):
+            if item.kind != kind or isinstance(point, str):
+                continue
+            where = Where(start_s=item.start_s, end_s=item.end_s, f0_low_hz=item.f0_hz, f0_high_hz=item.f0_hz)
+            little = 2.0 if item.span_db < SHORT_SPAN_DB else 1.0
+            return Quantity(value=point.percent, sigma=little * point.sigma, where=where, source=kind)
+    curve = [p for p in along if p.source == "curve"]
+    if curve:
+        value = median(np.array([p.percent for p in curve]))
+        sigma = median(np.array([p.sigma for p in curve]))
+        where_curve = where_of(account, account.shape.rows) if account.shape is not None else None
+        return Quantity(value=value, sigma=sigma, where=where_curve, source="curve")
+    return unknown(next((p for p in points if isinstance(p, str)), why or "the take shows no start"))
+
+
+def _gangs(amplifier: Amplifier | None, why: str, build: BuildSettings | None) -> GangMismatch:
+    """Mismatch along the take: a series arm of R (1 + d) needs a gain of 3 + d."""
+    constant = unknown(_CONSTANT)
+    if amplifier is None:
+        return GangMismatch(spread_percent=unknown(why), constant_percent=constant)
+    if amplifier.f0_hz.max() < _ONE_NOTE * amplifier.f0_hz.min():
+        return GangMismatch(spread_percent=unknown("the take rests on one note"), constant_percent=constant)
+    percent = 300 * np.expm1(amplifier.log_need)
+    sigma = 300 * amplifier.need_sigma
+    c1 = build.parts.get("c1_f") if build else None
+    order = np.argsort(amplifier.time_s, kind="stable")
+    along = tuple(
+        GangPoint(
+            time_s=float(amplifier.time_s[i]),
+            f0_hz=float(amplifier.f0_hz[i]),
+            percent=float(percent[i]),
+            sigma=sigma,
+            ohm=float(percent[i] / 100 / (2 * np.pi * amplifier.f0_hz[i] * c1[0])) if c1 and c1[0] == c1[1] else None,
+        )
+        for i in order.tolist()
+    )
+    at_most, at_least = int(np.argmax(percent)), int(np.argmin(percent))
+    f0 = sorted((float(amplifier.f0_hz[at_most]), float(amplifier.f0_hz[at_least])))
+    times = sorted((float(amplifier.time_s[at_most]), float(amplifier.time_s[at_least])))
+    spread = float(np.ptp(percent))
+    where = Where(start_s=times[0], end_s=times[1], f0_low_hz=f0[0], f0_high_hz=f0[1])
+    return GangMismatch(
+        spread_percent=Quantity(
+            value=spread, sigma=float(np.hypot(1.4 * sigma, 0.01 * spread)), where=where, source="curve"
+        ),
+        constant_percent=constant,
+        along=along,
+    )

@@ -1,0 +1,159 @@
+"""Wien bridges with known parts as equations, for takes whose circuit is known: diodes or rails, gangs, one pole.
+
+State: charge voltages of both capacitors and the amplifier's output; fourth-order Runge-Kutta at eight steps a sample.
+The diodes' network is solved by bisection from its own equation, apart from the code under test.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field, replace
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import soundfile
+from numba import njit
+from numpy.typing import NDArray
+
+from listen.bench import Bench, BuildSettings, CaptureSettings, GainSettings, OpampSettings
+
+Floats = NDArray[np.float64]
+
+C_F = 1e-8
+STEPS = 8
+TABLE = 20001
+
+
+@dataclass(frozen=True, kw_only=True)
+class Bridge:
+    """A bridge: gain 1 + rf / rg, of rf the part `diode_share` lies across two diodes each way."""
+
+    f0_hz: tuple[float, float] = (300.0, 300.0)
+    gain: float = 3.1
+    diode_share: float = 0.13
+    rails_v: tuple[float, float] | None = None
+    gangs_percent: tuple[float, float] = (0.0, 0.0)
+    gangs_step_s: float | None = None
+    seconds: float = 2.0
+    kick_v: float | None = None
+    silence_s: float = 0.3
+    pole_hz: float = 2e6
+    rate_hz: int = 48000
+    snr_db: float = 80.0
+    volts_per_full_scale: float = 20.0
+    seed: int = 1
+    stated: dict[str, Any] = field(default_factory=dict)
+
+    @property
+    def gain_control(self) -> str:
+        return "none" if self.rails_v else "diodes"
+
+
+def diode_table(bridge: Bridge, most_v: float = 16.0) -> Floats:
+    """Amplifier's output against its input on an even grid of +-most_v / 3."""
+    rg = 1e4
+    rf = rg * (bridge.gain - 1.0)
+    across = bridge.diode_share * rf
+    v = np.linspace(-most_v / 3, most_v / 3, TABLE)
+    current = v / rg
+    low, high = np.full(TABLE, -20.0), np.full(TABLE, 20.0)
+    for _ in range(70):
+        middle = 0.5 * (low + high)
+        with np.errstate(over="ignore"):
+            flow = middle / across + 2 * 2.5e-9 * np.sinh(middle / 0.0478)
+        low, high = np.where(flow < current, middle, low), np.where(flow < current, high, middle)
+    return v + current * (rf - across) + 0.5 * (low + high)
+
+
+@njit(cache=True)
+def _amplified(v: float, table: Floats, most: float, gain: float, low: float, high: float) -> float:
+    if len(table) > 1:
+        place = (v / most + 1.0) * 0.5 * (len(table) - 1)
+        place = min(max(place, 0.0), len(table) - 1.001)
+        i = int(place)
+        return table[i] + (place - i) * (table[i + 1] - table[i])
+    return min(max(gain * v, low), high)
+
+
+@njit(cache=True)
+def _solved(
+    r1: Floats, r2: Floats, table: Floats, most: float, gain: float, low: float, high: float, pole: float, dt: float,
+    steps: int, start: float,
+) -> Floats:
+    n = len(r1)
+    out = np.zeros(n)
+    a, b, y = start, 0.0, 0.0
+    k = np.zeros((4, 3))
+    for i in range(n):
+        for _ in range(steps):
+            for j in range(4):
+                h = 0.0 if j == 0 else (dt if j == 3 else 0.5 * dt)
+                sa = a + h * k[j - 1, 0] if j else a
+                sb = b + h * k[j - 1, 1] if j else b
+                sy = y + h * k[j - 1, 2] if j else y
+                current = (sy - sb - sa) / r1[i]
+                k[j, 0] = current / 1e-8
+                k[j, 1] = (current - sb / r2[i]) / 1e-8
+                k[j, 2] = (_amplified(sb, table, most, gain, low, high) - sy) * pole
+            a += dt * (k[0, 0] + 2 * k[1, 0] + 2 * k[2, 0] + k[3, 0]) / 6
+            b += dt * (k[0, 1] + 2 * k[1, 1] + 2 * k[2, 1] + k[3, 1]) / 6
+            y += dt * (k[0, 2] + 2 * k[1, 2] + 2 * k[2, 2] + k[3, 2]) / 6
+        out[i] = y
+    return out
+
+
+def resistors(bridge: Bridge) -> tuple[Floats, Floats]:
+    """Both gangs at every sample, the settling time before the take included."""
+    count = int((bridge.seconds + (0.0 if bridge.kick_v is not None else 0.6)) * bridge.rate_hz)
+    before = count - int(bridge.seconds * bridge.rate_hz)
+    along = np.concatenate([np.zeros(before), np.linspace(0.0, 1.0, count - before)])
+    low, high = bridge.f0_hz
+    r = 1.0 / (2 * np.pi * C_F * low * (high / low) ** along)
+    if bridge.gangs_step_s is not None:
+        apart = np.where(along * bridge.seconds > bridge.gangs_step_s, bridge.gangs_percent[1], bridge.gangs_percent[0])
+    else:
+        apart = bridge.gangs_percent[0] + along * (bridge.gangs_percent[1] - bridge.gangs_percent[0])
+    return r * (1.0 + apart / 100), r
+
+
+def samples(bridge: Bridge) -> Floats:
+    """The output in volts, from its settled swing or from a kick after a silence."""
+    r1, r2 = resistors(bridge)
+    table = np.zeros(1) if bridge.rails_v else diode_table(bridge)
+    low, high = bridge.rails_v or (-15.0, 15.0)
+    start = bridge.kick_v if bridge.kick_v is not None else 1.0
+    # the amplifier with its feedback has one pole: time constant gain / (2 pi gain-bandwidth)
+    pole = 2 * np.pi * bridge.pole_hz / bridge.gain
+    steps = max(STEPS, int(np.ceil(pole / bridge.rate_hz)))
+    y = _solved(r1, r2, table, 16.0 / 3, bridge.gain, low, high, pole, 1.0 / bridge.rate_hz / steps, steps, start)
+    y = y[len(y) - int(bridge.seconds * bridge.rate_hz) :]
+    if bridge.kick_v is not None:
+        y = np.concatenate([np.zeros(int(bridge.silence_s * bridge.rate_hz)), y])
+    return y
+
+
+def record(bridge: Bridge, path: Path) -> Bench:
+    """Write the take as a 24-bit file; return its bench file."""
+    y = samples(bridge)
+    rms = float(np.sqrt(np.mean(y[-len(y) // 3 :] ** 2)))
+    noise = np.random.default_rng(bridge.seed).standard_normal(len(y)) * rms * 10 ** (-bridge.snr_db / 20)
+    recorded = (_coupled(y, 2.0, bridge.rate_hz) + noise) / bridge.volts_per_full_scale
+    soundfile.write(path, recorded, bridge.rate_hz, subtype="PCM_24")
+    low, high = bridge.f0_hz
+    r = sorted((1.0 / (2 * np.pi * C_F * low), 1.0 / (2 * np.pi * C_F * high)))
+    build = BuildSettings(
+        topology="wien-bridge",
+        gain_control=bridge.gain_control,
+        parts={"r1_ohm": (r[0], r[1]), "r2_ohm": (r[0], r[1]), "c1_f": (C_F, C_F), "c2_f": (C_F, C_F)},
+        opamp=OpampSettings(),
+        gain=GainSettings(),
+    )
+    capture = CaptureSettings(volts_per_full_scale=bridge.volts_per_full_scale, ac_coupling_hz=2.0)
+    return Bench(build=replace(build, **bridge.stated), capture=capture)
+
+
+def _coupled(x: Floats, corner_hz: float, rate_hz: int) -> Floats:
+    from scipy.signal import butter, lfilter
+
+    b, a = butter(1, corner_hz / (rate_hz / 2), "high")
+    return np.asarray(lfilter(b, a, x))
