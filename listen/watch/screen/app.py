@@ -106,7 +106,8 @@ class ScreenApp:
                 around = replace(around, guide=self._guide.lines())
             lines = draw(self.board, around, size.columns, size.rows)
         style = [self._bold if 2 <= i <= 4 else "" for i in range(len(lines))]
-        return FormattedText([(s, line + "\n") for s, line in zip(style, lines, strict=True)])
+        ends = ["\n"] * (len(lines) - 1) + [""]
+        return FormattedText([(s, line + end) for s, line, end in zip(style, lines, ends, strict=True)])
 
     def _keys(self) -> KeyBindings:
         keys = KeyBindings()

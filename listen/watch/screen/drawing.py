@@ -136,7 +136,9 @@ def number(quantity: str, shown: Shown) -> str:
         return ""
     finest = {"pitch": 2, "octave": 2, "clean": 3, "level": 2, "start": 2}[quantity]
     decimals = finest
-    if shown.scatter > 0.0:
+    if not shown.sure:  # an outline: nobody should read a hundredth off a control that moves
+        decimals = 1 if abs(shown.value) < 10.0 else 0
+    elif shown.scatter > 0.0:
         decimals = min(finest, max(0, math.floor(-math.log10(2.0 * shown.scatter))))
     sign = "+" if quantity in ("pitch", "octave") else ""
     text = f"{shown.value:{sign}.{decimals}f}"
