@@ -65,6 +65,14 @@ def load(tmp_path, text):
         ("[build.parts]\nr1_ohm = 0", "[build.parts] r1_ohm = 0", "a number from 0.001 to 1e+09 ohm"),
         ("[build.parts]\nc1_f = 10", "[build.parts] c1_f = 10", "F"),
         ("[build.parts]\nr1_ohm = [1, 2, 3]", "r1_ohm = [1, 2, 3]", "one number, or two"),
+        ("[build.parts]\ntolerance_percent = 60", "tolerance_percent = 60", "a number from 0 to 50 %"),
+        ("[build.parts]\ntolerance_percent = [1]", "tolerance_percent = [1]", "at the lowest and at the highest note"),
+        ("[build.parts]\nmeasured = 1", "[build.parts] measured = 1", "true or false"),
+        ("[build.gain]\nrf = 1", 'unknown key "rf" in [build.gain]', "rf_ohm"),
+        ("[build.opamp]\ngbw = 1", 'unknown key "gbw" in [build.opamp]', "gain_bandwidth_hz"),
+        ("[build.opamp]\nheadroom_v = 1.5", "headroom_v = 1.5", "two numbers, toward the lower"),
+        ('[build]\nphase_shift_sections = "rc"', "phase_shift_sections", "one of buffered, ladder"),
+        ('[build]\nphase_shift_order = "low"', "phase_shift_order", "one of high-pass, low-pass"),
         ("[capture]\nchannel = 0", "[capture] channel = 0", "channels count from 1"),
         ("[capture]\nchannel = 1.0", "[capture] channel = 1.0", "a whole number"),
         ("[capture]\nchannel = true", "[capture] channel = true", "a whole number"),
@@ -95,6 +103,36 @@ def test_what_is_wrong_is_named(tmp_path, text, what, mend):
     assert mend in error.mend
     assert "\n" not in str(error)
     assert len(str(error)) < 400 + len(str(tmp_path))
+
+
+CIRCUIT = """
+[build]
+topology = "phase-shift"
+phase_shift_sections = "buffered"
+phase_shift_order = "low-pass"
+[build.parts]
+r1_ohm = 10e3
+tolerance_percent = [20, 2]
+measured = true
+[build.gain]
+rf_ohm = 21.2e3
+rg_ohm = 10e3
+[build.opamp]
+gain_bandwidth_hz = 3e6
+slew_v_per_us = 13
+headroom_v = [1.5, 1.2]
+"""
+
+
+def test_keys_of_the_circuit(tmp_path):
+    build = load(tmp_path, CIRCUIT).build
+    assert build.parts == {"r1_ohm": (10e3, 10e3)}
+    assert (build.tolerance_percent, build.measured) == ((20.0, 2.0), True)
+    assert (build.phase_shift_sections, build.phase_shift_order) == ("buffered", "low-pass")
+    assert (build.gain.rf_ohm, build.gain.rg_ohm) == (21.2e3, 10e3)
+    assert (build.opamp.gain_bandwidth_hz, build.opamp.slew_v_per_us) == (3e6, 13.0)
+    assert build.opamp.headroom_v == (1.5, 1.2)
+    assert load(tmp_path, "[build.parts]\ntolerance_percent = 1").build.tolerance_percent == (1.0, 1.0)
 
 
 def test_files_that_cannot_be_read(tmp_path):

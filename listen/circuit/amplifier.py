@@ -34,6 +34,8 @@ _MOST_ROWS = 240
 _SMOOTH_ROWS = 5
 _SYSTEMATIC = 0.008
 """Of the gain in hand: seen on solved circuits with known parts between 60 and 85 dB SNR."""
+_TRUNCATED = 2.0
+"""Error of the gain in hand over the first harmonic that is missing: a hard clip at 4.4 kHz and 48 kHz."""
 _CLIP_SHARE = 0.002
 _OPEN_RAIL = 1.01
 """A rail is reached where the wave comes within a hundredth of it."""
@@ -188,7 +190,10 @@ def _along(account: Account, fit: CurveFit, lines: Lines, corner_known: bool) ->
     """Needed gain and gain in hand of rows along the take, the curve being known."""
     assert account.shape is not None
     frames = account.frames
-    rows = np.flatnonzero(account.shape.rows & (frames.f0_hz < 1.03 * lines.f0_hz.max()))
+    slewing = len(lines.f0_hz) < len(account.shape.bins)
+    top_hz = lines.f0_hz.max() if slewing else np.inf
+    with np.errstate(invalid="ignore"):
+        rows = np.flatnonzero(account.shape.rows & (frames.f0_hz <= top_hz))
     rows = rows[:: max(1, len(rows) // _MOST_ROWS)]
     size = 10.0 ** (np.nan_to_num(frames.harmonics_dbc[rows], nan=-300.0) / 20.0)
     r = size * np.exp(1j * np.nan_to_num(frames.harmonic_phase_rad[rows]))
@@ -203,7 +208,8 @@ def _along(account: Account, fit: CurveFit, lines: Lines, corner_known: bool) ->
     scatter = float(1.4826 * median(np.abs(need - smooth))) if len(need) > _SMOOTH_ROWS else 0.0
     bins_sigma = float(np.median(fit.in_hand_sigma())) / 100
     in_hand = 100 * np.expm1(fit.numbers[limiter.LOG_GAIN] - smooth)
-    sigma = np.hypot(100 * np.hypot(bins_sigma, scatter), _SYSTEMATIC * np.abs(in_hand))
+    systematic = np.hypot(_SYSTEMATIC, _TRUNCATED * _cut_off(lines))
+    sigma = np.hypot(100 * np.hypot(bins_sigma, scatter), systematic * np.abs(in_hand))
     return Amplifier(
         fit=fit,
         lines=lines,
@@ -215,6 +221,14 @@ def _along(account: Account, fit: CurveFit, lines: Lines, corner_known: bool) ->
         in_hand_sigma=np.asarray(sigma),
         clip_fs=_clips(fit, lines),
     )
+
+
+def _cut_off(lines: Lines) -> float:
+    """Size of the last harmonic that fits, over the fundamental, where not all ten do: the next are missing."""
+    seen = np.isfinite(lines.noise)
+    last = np.where(seen, np.arange(loop.ORDERS), 0).max(axis=1)
+    size = np.abs(lines.y[np.arange(len(last)), last]) / np.abs(lines.y[:, 0])
+    return float(np.median(np.where(last < loop.ORDERS - 1, size, 0.0)))
 
 
 def needed(fit: CurveFit, lines: Lines) -> Floats:

@@ -74,9 +74,11 @@ def _stretches(source: Any, account: Account) -> list[_Stretch]:
     if tone is None:
         return []
     start = account.start
-    if start.shown and start.growth_per_s:
-        back_s = start.begin_s - 3.0 / start.growth_per_s - _QUIET_S
-        found = _read(source, "start", back_s, start.settled_s, start.f0_hz, start.growth_per_s, account)
+    if start.shown and start.f0_hz > 0:
+        # quicker than its averaging window, the account gives no rate: 1 to 90 % is 4.5 time constants
+        guess = start.growth_per_s or 4.5 / max(start.rise_s, 0.3 / start.f0_hz)
+        back_s = start.begin_s - 3.0 / guess - _QUIET_S
+        found = _read(source, "start", back_s, start.settled_s + 2.0 / start.f0_hz, start.f0_hz, guess, account)
         out += [found] if found else []
     for gone in account.silences.dropouts:
         before_s = gone.start_s - 6.0 / max(gone.decay_per_s or 5.0, 5.0)

@@ -77,8 +77,17 @@ def _amplified(v: float, table: Floats, most: float, gain: float, low: float, hi
 
 @njit(cache=True)
 def _solved(
-    r1: Floats, r2: Floats, table: Floats, most: float, gain: float, low: float, high: float, pole: float, dt: float,
-    steps: int, start: float,
+    r1: Floats,
+    r2: Floats,
+    table: Floats,
+    most: float,
+    gain: float,
+    low: float,
+    high: float,
+    pole: float,
+    dt: float,
+    steps: int,
+    start: float,
 ) -> Floats:
     n = len(r1)
     out = np.zeros(n)
