@@ -119,7 +119,8 @@ def test_a_wrong_call_is_one_line_and_status_2(
 
 
 def test_settings_reach_the_verb(bench: Bench, capsys: pytest.CaptureFixture[str]) -> None:
-    call = "check good.wav --channel 2 --wave any --gain-control lamp --bench b --limits l --start 1 --end 2.5 --quiet"
+    call = "check good.wav --channel 2 --wave any --gain-control lamp --topology wien-bridge --bench b --limits l"
+    call += " --start 1 --end 2.5 --quiet"
     assert cli.main(call.split()) == 0
     assert bench.calls == [
         {
@@ -130,6 +131,7 @@ def test_settings_reach_the_verb(bench: Bench, capsys: pytest.CaptureFixture[str
             "bench": "b",
             "limits": "l",
             "gain_control": "lamp",
+            "topology": "wien-bridge",
             "start_s": 1.0,
             "end_s": 2.5,
         }
