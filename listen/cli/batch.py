@@ -157,6 +157,10 @@ def _outputs(
         check_target(options.json, option="--json", inputs=inputs)
     for option in (*(option for option, _, _ in asked), *(["keep"] if options.keep is not None else [])):
         check_folder(getattr(options, option), option=f"--{option}")
+    if options.pictures is not None:
+        from listen.cli.excerpt import say_if_no_png
+
+        say_if_no_png()
     outputs: list[dict[str, str]] = [{} for _ in found]
     places = {os.path.realpath(path) for path in [*inputs, *([options.json] if options.json else [])]}
     for option, kind, ending in asked:

@@ -88,7 +88,7 @@ def _compare(options: argparse.Namespace) -> int:
         from listen.report.folders import make_folder
         from listen.report.page.compare_page import write_compare_page
 
-        checked = [side.frames for side in sides if isinstance(side, CheckResult)]
+        checked = [side for side in sides if isinstance(side, CheckResult)]
         make_folder(page.parent)
         write_compare_page(comparison, page, (checked[0], checked[1]) if len(checked) == 2 else None)
     document = compare_document(comparison)

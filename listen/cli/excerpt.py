@@ -81,7 +81,20 @@ def page_writer(
             check_folder(folder, option=option)
             sources = taken if ending else ()
             found.update(zip(captures, names_in(folder, captures, ending, option=option, inputs=sources), strict=True))
+    if options.pictures is not None:
+        say_if_no_png()
     return PageWriter(pages=pages, pictures=pictures, about=about)
+
+
+def say_if_no_png() -> None:
+    """Say once, on standard error, that pictures are written as SVG alone."""
+    from listen.report.page.pictures import png_is_possible
+
+    if not png_is_possible():
+        print(
+            'listen: --pictures writes SVG files alone: PNG needs matplotlib, try pip install "listen[pictures]"',
+            file=sys.stderr,
+        )
 
 
 def add_excerpt_command(commands: Any) -> None:

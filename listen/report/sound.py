@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Literal, Protocol
 
 import numpy as np
@@ -25,7 +25,7 @@ LOUDEST_DBFS = -18.0
 """Peaks of an excerpt stay under this: steady tones are hard on ears and tweeters (common practice, no source)."""
 FADE_S = 0.03
 MOST_RAISED_DB = 70.0
-"""Digital silence is not raised to a roar."""
+"""What is left of the purest tone is not raised further; above that it is the converter's noise alone."""
 WINDOW_S = 0.02
 WINDOW_CYCLES = 4
 MARGIN_S = 0.25
@@ -152,7 +152,8 @@ def excerpts(capture: Samples, envelope: Envelope, start_s: float, end_s: float)
     -------
     tuple of Excerpt
         As recorded, and where something oscillates the residue and the pure tone; the first and the last share one
-        gain, so that they can be compared.
+        gain, so that they can be compared. Where nothing oscillates it may be lowered, but is never raised: silence
+        would become a roar.
     """
     rate = capture.true_rate_hz
     a = min(max(round(start_s * rate), capture.start_sample), capture.stop_sample)
@@ -163,10 +164,12 @@ def excerpts(capture: Samples, envelope: Envelope, start_s: float, end_s: float)
     inside = slice(a - low, b - low)
     place = {"sample_rate_hz": capture.sample_rate_hz, "start_s": a / rate, "end_s": b / rate}
     second = x[inside] - np.mean(x[inside]) if b > a else x[inside]
-    gain_db = safe_gain_db(second)
-    sounds = [Excerpt(kind="second", samples=_at(second, gain_db, rate), gain_db=gain_db, **place)]
     parted = part_fundamental(x, low, rate, envelope)
     tone = np.isfinite(parted.turns[inside])
+    gain_db = safe_gain_db(second)
+    if not tone.any():
+        gain_db = min(gain_db, 0.0)
+    sounds = [Excerpt(kind="second", samples=_at(second, gain_db, rate), gain_db=gain_db, **place)]
     if not tone.any():
         return tuple(sounds)
     residue = parted.residue[inside] - np.mean(parted.residue[inside])
@@ -176,6 +179,13 @@ def excerpts(capture: Samples, envelope: Envelope, start_s: float, end_s: float)
     gain_db = min(gain_db, safe_gain_db(pure))
     sounds.append(Excerpt(kind="pure", samples=_at(pure, gain_db, rate), gain_db=gain_db, **place))
     return tuple(sounds)
+
+
+def at_gain(excerpt: Excerpt, gain_db: float) -> Excerpt:
+    """Return a sound at a lower gain than its own, so that two can be compared by ear."""
+    change_db = min(0.0, gain_db - excerpt.gain_db)
+    samples = excerpt.samples * float(ratio_from_db(change_db))
+    return replace(excerpt, samples=samples, gain_db=excerpt.gain_db + change_db)
 
 
 def safe_gain_db(x: Floats) -> float:

@@ -106,9 +106,12 @@ def by_pitch(frames: Frames, columns: Mapping[str, Floats], use: NDArray[np.bool
 
 
 def _quiet_median(rows: Floats) -> Floats:
-    with warnings.catch_warnings():
-        warnings.simplefilter("ignore", RuntimeWarning)  # a band in which nothing was measurable
-        return np.asarray(np.nanmedian(rows, axis=0))
+    """Median of each column, NaN left out; numpy's own goes through masked arrays and takes ten times as long."""
+    ordered = np.sort(rows, axis=0)  # NaN comes last
+    known = np.count_nonzero(~np.isnan(ordered), axis=0)
+    columns = np.arange(rows.shape[1])
+    low, high = ordered[np.maximum(known - 1, 0) // 2, columns], ordered[known // 2 % len(rows), columns]
+    return np.where(known > 0, 0.5 * (low + high), np.nan)
 
 
 def _quiet_max(rows: Floats) -> Floats:

@@ -8,7 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from listen.calibration.types import Calibration, Step
-from listen.report.page.chart import Axis, Chart, Dash, Ink, Limit, Line
+from listen.report.page.chart import Axis, Chart, Dash, Ink, Limit, Line, aligned
 from listen.report.page.wording import say
 from listen.units import format_hz_note, format_seconds
 
@@ -39,7 +39,7 @@ def calibration_charts(made: Calibration) -> tuple[Chart, ...]:
     tuple of Chart
     """
     charts = (_pitch(made), _error(made), _split(made), _octaves(made), _settling(made))
-    return tuple(chart for chart in charts if chart is not None)
+    return aligned([chart for chart in charts if chart is not None])
 
 
 def _pitch(made: Calibration) -> Chart | None:

@@ -13,7 +13,8 @@ from listen.report.calibration_words import calibration_verdict, law_sentence
 from listen.report.document import tool_version
 from listen.report.files import write_whole
 from listen.report.page.calibrate_charts import calibration_charts, same_v
-from listen.report.page.pages import page_data, render
+from listen.report.page.figures import figure_view, page_data, sheet_figures
+from listen.report.page.pages import render
 from listen.report.page.sheet import recorded_text, state_of, stated_fields, supply_text
 from listen.report.page.wording import say
 from listen.report.paper import readable
@@ -53,12 +54,7 @@ def calibration_page_bytes(result: CalibrationView, about: About | None = None) 
     names = [readable(name_of(capture.path)) for capture in result.captures]
     known = {chart.name: chart for chart in charts}
     figures = {
-        section: [
-            {"name": name, "title": known[name].title, "alt": known[name].alt, "half_width": False}
-            for name in wanted
-            if name in known
-        ]
-        for section, wanted in _SECTIONS.items()
+        section: [figure_view(known[name]) for name in wanted if name in known] for section, wanted in _SECTIONS.items()
     }
     context = {
         "title": say("calibration.title", name=names[0]),
@@ -79,9 +75,9 @@ def calibration_page_bytes(result: CalibrationView, about: About | None = None) 
             say("page.about_text", version=tool_version(), name=name, sha256=capture.sha256())
             for name, capture in zip(names, result.captures, strict=True)
         ],
-        "sheet": _sheet(result, names, about),
+        "sheet": {**_sheet(result, names, about), "figures": sheet_figures(charts, _printed(made))},
     }
-    return render("calibrate.html", context, page_data(charts))
+    return render("calibrate.html", context, charts, page_data(charts))
 
 
 def _missing(made: Calibration) -> list[str]:
@@ -94,6 +90,11 @@ def _missing(made: Calibration) -> list[str]:
             name = say(f"calibration.term.{term.name}")
             out.append(say("calibration.refused", term=name, why=term.refused or say("calibration.no_split_why")))
     return out
+
+
+def _printed(made: Calibration) -> tuple[str, ...]:
+    """The charts of the sheet: a dial has no law to err from."""
+    return ("cv-error", "cv-octaves") if made.law is not None else ("cv-pitch",)
 
 
 def _sheet(result: CalibrationView, names: Sequence[str], about: About | None) -> dict[str, Any]:
@@ -111,7 +112,6 @@ def _sheet(result: CalibrationView, names: Sequence[str], about: About | None) -
     more = len(made.steps) - MOST_PRINTED
     return {
         "fields": [{"label": say(f"sheet.{key}"), "value": value} for key, value in fields],
-        "charts": ["cv-error", "cv-octaves"] if made.law is not None else ["cv-pitch"],
         "table": _steps_table(made, made.steps[:MOST_PRINTED]),
         "more": say("calibration.more_rows", count=more) if more > 0 else "",
         **state_of(about),

@@ -9,10 +9,13 @@ import numpy as np
 from numpy.typing import NDArray
 
 from listen.report.page.against_pitch import TURNS, ByPitch, Turn, by_pitch
-from listen.report.page.chart import Chart, Dash, Ink, Limit, Line, Mark
-from listen.report.page.cycles import POINTS, Cycle, ideal_sine
+from listen.report.page.axes import number_text
+from listen.report.page.chart import Chart, Dash, Ink, Limit, Line, Mark, aligned
+from listen.report.page.cycle_charts import common_ends, cycle_charts, worst_cycle
+from listen.report.page.cycles import Cycle
 from listen.report.page.over_time import level_time, pitch_time, start_chart
-from listen.report.page.wording import say
+from listen.report.page.wave_shape import SHARED_WAVES, longer_share, share_of_even
+from listen.report.page.wording import say, title_of
 from listen.report.views import CheckView
 from listen.track.types import Frames
 from listen.units import format_db, format_hz_note, format_percent, percent_from_db
@@ -23,6 +26,7 @@ Limits = Mapping[str, Mapping[str, float]]
 FEWEST_BANDS = 4
 _WIDEST_SPAN_DB = 10.0
 """Where the tone dies the limits of its drift say nothing."""
+_HALF = ("h2", "h3", "h4", "h5")
 _DASH: dict[Turn, Dash] = {"up": "solid", "down": "dashed", "rest": "dotted"}
 
 
@@ -41,15 +45,18 @@ def check_charts(result: CheckView, cycles: Sequence[Cycle]) -> tuple[Chart, ...
     """
     frames, limits, account = result.frames, result.judgement.limits, result.judgement.account
     time_marks, pitch_marks = _marks(result)
+    start = account.start if account is not None else None
     charts: list[Chart | None] = [
-        pitch_time(frames, time_marks),
-        start_chart(frames, account.start if account is not None else None, time_marks),
-        level_time(frames, time_marks),
+        pitch_time(frames, start, time_marks),
+        start_chart(frames, start, time_marks),
+        level_time(frames, start, time_marks),
     ]
     charts += [_marked(chart, pitch_marks) for chart in pitch_charts(frames, limits, result.wave)]
     if cycles:
-        charts += list(cycle_charts(cycles[worst_cycle(cycles)]))
-    return tuple(chart for chart in charts if chart is not None)
+        findings = result.judgement.findings
+        worst = cycles[worst_cycle(cycles, result.wave)]
+        charts += list(cycle_charts(worst, result.wave, findings, common_ends(cycles, result.wave, findings)))
+    return aligned([chart for chart in charts if chart is not None])
 
 
 def pitch_charts(frames: Frames, limits: Limits, wave: str) -> list[Chart]:
@@ -64,73 +71,21 @@ def pitch_charts(frames: Frames, limits: Limits, wave: str) -> list[Chart]:
         "slope": frames.slope_over_sine,
         "between": frames.residual_dbc,
         "half": frames.subharmonic_dbc,
+        **({"share": longer_share(frames.harmonics_dbc[:, 0], wave)} if wave in SHARED_WAVES else {}),
         **{f"h{k}": frames.harmonics_dbc[:, k - 2] for k in range(2, 6)},
     }
     bands = by_pitch(frames, columns)
     if np.count_nonzero(np.isfinite(bands.all_turns("level"))) < FEWEST_BANDS:
         return []
     judged = limits if wave == "sine" else {}
-    charts = [_level(bands, judged), _thd(bands), _parts(bands, judged)]
+    charts = [_level(bands, limits), _thd(bands, wave), _parts(bands, judged)]
     charts += [_harmonic(bands, k) for k in range(2, 6)]
-    charts += [_crest(bands, judged), _slope(bands, judged), _between(bands, limits)]
+    charts += [_crest(bands, judged, wave), _between(bands, limits)]
+    if wave in SHARED_WAVES:
+        charts.append(_symmetry(bands, limits, wave))
+    if wave not in ("square", "sawtooth"):  # a jump is as steep as the recording lets it be
+        charts.append(_slope(bands, judged, wave))
     return [chart for chart in charts if any(np.isfinite(line.y).any() for line in chart.lines)]
-
-
-def cycle_charts(cycle: Cycle) -> tuple[Chart, Chart, Chart]:
-    """Return the mean cycle, what it departs from its sine by, and the transfer curve."""
-    degrees = 360.0 * np.arange(POINTS + 1) / POINTS
-    wave, sine, residue = (np.append(y, y[0]) for y in (cycle.y, ideal_sine(), cycle.residue))
-    straight, rising, falling = cycle.transfer()
-    pitch = format_hz_note(cycle.f0_hz)
-    most = float(np.max(np.abs(residue)))
-    common = {"x": degrees, "x_axis": "degrees", "x_label": say("axis.degrees"), "y_label": say("axis.ratio")}
-    return (
-        Chart(
-            name="cycle",
-            title=say("chart.cycle.title"),
-            alt=say(
-                "chart.cycle.alt",
-                pitch=pitch,
-                harmonics=cycle.harmonics,
-                positive=f"{wave.max():.3f}",
-                negative=f"{-wave.min():.3f}",
-            ),
-            lines=(
-                Line(label=say("line.cycle"), y=wave),
-                Line(label=say("line.sine"), y=sine, ink="second", dash="dashed"),
-            ),
-            decimals=3,
-            **common,  # type: ignore[arg-type]
-        ),
-        Chart(
-            name="residue",
-            title=say("chart.residue.title"),
-            alt=say("chart.residue.alt", pitch=pitch, most=format_percent(100.0 * most)),
-            lines=(Line(label=say("line.residue"), y=residue),),
-            decimals=4,
-            **common,  # type: ignore[arg-type]
-        ),
-        Chart(
-            name="transfer",
-            title=say("chart.transfer.title"),
-            alt=say("chart.transfer.alt", pitch=pitch, high=f"{rising[-1]:.3f}", low=f"{rising[0]:.3f}"),
-            x_label=say("axis.sine"),
-            y_label=say("axis.output"),
-            x=straight,
-            x_axis="ratio",
-            lines=(
-                Line(label=say("line.rising"), y=rising),
-                Line(label=say("line.falling"), y=falling, ink="second", dash="dashed"),
-                Line(label=say("line.straight"), y=straight, ink="faint", dash="dotted"),
-            ),
-            decimals=3,
-        ),
-    )
-
-
-def worst_cycle(cycles: Sequence[Cycle]) -> int:
-    """Return which cycle departs most from its sine."""
-    return max(range(len(cycles)), key=lambda i: float(np.sum(cycles[i].residue ** 2)))
 
 
 def _marks(result: CheckView) -> tuple[tuple[Mark, ...], tuple[Mark, ...]]:
@@ -161,14 +116,15 @@ def _lines(bands: ByPitch, column: str, label: str = "", ink: Ink = "first") -> 
     return lines
 
 
-def _chart(name: str, bands: ByPitch, lines: Sequence[Line], **more: object) -> Chart:
+def _chart(name: str, bands: ByPitch, lines: Sequence[Line], wave: str = "sine", **more: object) -> Chart:
     return Chart(
         name=name,
-        title=say(f"chart.{name}.title"),
+        title=title_of(name, wave),
         x_label=say("axis.pitch"),
         x=bands.f0_hz,
         x_axis="pitch",
         lines=tuple(lines),
+        half_width=name in _HALF,
         **more,  # type: ignore[arg-type]
     )
 
@@ -188,7 +144,7 @@ def _level(bands: ByPitch, limits: Limits) -> Chart:
     low, low_at, high, high_at = _ends(bands, "level")
     row = limits.get("level-drift", {})
     lines = [
-        Limit(label=f"{say(f'limit.{key}')} (+{row[key]:g} dB)", y=low + row[key])
+        Limit(label=f"{say(f'limit.{key}')} (+{row[key]:g} dB)", y=low + row[key], heavy=key == "fault")
         for key in ("attention", "fault")
         if key in row and low + row[key] < high + 2.5 and high - low < _WIDEST_SPAN_DB
     ]
@@ -203,10 +159,10 @@ def _level(bands: ByPitch, limits: Limits) -> Chart:
     )  # fmt: skip
 
 
-def _thd(bands: ByPitch) -> Chart:
+def _thd(bands: ByPitch, wave: str) -> Chart:
     low, low_at, high, high_at = _ends(bands, "thd")
     return _chart(
-        "thd-pitch", bands, _lines(bands, "thd"),
+        "thd-pitch", bands, _lines(bands, "thd"), wave,
         alt=say(
             "chart.thd-pitch.alt",
             low=format_percent(low), low_at=low_at, high=format_percent(high), high_at=high_at,
@@ -223,9 +179,11 @@ def _parts(bands: ByPitch, limits: Limits) -> Chart:
     for key in ("attention", "fault"):
         if key in row:
             same = other.get(key) == row[key]
-            drawn.append(Limit(label=say(f"limit.{key}") + ("" if same else f" ({say('line.odd')})"), y=row[key]))
+            label, heavy = say(f"limit.{key}"), key == "fault"
+            label += f" ({row[key]:g} %)" if same else f" ({say('line.odd')})"
+            drawn.append(Limit(label=label, y=row[key], heavy=heavy))
             if not same and key in other:
-                drawn.append(Limit(label=f"{say(f'limit.{key}')} ({say('line.even')})", y=other[key]))
+                drawn.append(Limit(label=f"{say(f'limit.{key}')} ({say('line.even')})", y=other[key], heavy=heavy))
     return _chart(
         "parts-pitch", bands,
         [*_lines(bands, "odd", say("line.odd")), *_lines(bands, "even", say("line.even"), "second")],
@@ -250,15 +208,16 @@ def _harmonic(bands: ByPitch, k: int) -> Chart:
     )  # fmt: skip
 
 
-def _crest(bands: ByPitch, limits: Limits) -> Chart:
+def _crest(bands: ByPitch, limits: Limits, wave: str) -> Chart:
     positive, positive_at, _, _ = _ends(bands, "positive")
     negative, negative_at, _, _ = _ends(bands, "negative")
     larger = np.fmax(bands.all_turns("positive"), bands.all_turns("negative"))
     row = limits.get("asymmetric-clipping", {})
     drawn = [
         Limit(
-            label=say("chart.crest-pitch.limit", severity=say(f"limit.{key}"), percent=format_percent(row[key])),
+            label=say("chart.crest-pitch.limit", severity=say(f"limit.{key}"), percent=f"{row[key]:g} %"),
             y=larger * (1.0 - row[key] / 100.0),
+            heavy=key == "fault",
         )
         for key in ("attention", "fault")
         if key in row
@@ -269,6 +228,7 @@ def _crest(bands: ByPitch, limits: Limits) -> Chart:
             *_lines(bands, "positive", say("line.crest_positive")),
             *_lines(bands, "negative", say("line.crest_negative"), "second"),
         ],
+        wave,
         alt=say(
             "chart.crest-pitch.alt",
             positive=f"{positive:.3f}", positive_at=positive_at, negative=f"{negative:.3f}", negative_at=negative_at,
@@ -277,21 +237,40 @@ def _crest(bands: ByPitch, limits: Limits) -> Chart:
     )  # fmt: skip
 
 
-def _slope(bands: ByPitch, limits: Limits) -> Chart:
+def _slope(bands: ByPitch, limits: Limits, wave: str) -> Chart:
     low, low_at, _, _ = _ends(bands, "slope")
     row = limits.get("slew-limiting", {})
     drawn = [
         Limit(
-            label=say("chart.slope-pitch.limit", severity=say(f"limit.{key}"), percent=format_percent(row[key])),
+            label=say("chart.slope-pitch.limit", severity=say(f"limit.{key}"), percent=f"{row[key]:g} %"),
             y=1.0 - row[key] / 100.0,
+            heavy=key == "fault",
         )
         for key in ("attention", "fault")
         if key in row
     ]
     return _chart(
-        "slope-pitch", bands, _lines(bands, "slope"),
+        "slope-pitch", bands, _lines(bands, "slope"), wave,
         alt=say("chart.slope-pitch.alt", low=f"{low:.3f}", low_at=low_at),
         y_label=say("axis.slope"), limits=tuple(drawn), decimals=3,
+    )  # fmt: skip
+
+
+def _symmetry(bands: ByPitch, limits: Limits, wave: str) -> Chart:
+    """The longer slope of a triangle, or half of a square, in per cent of the cycle."""
+    low, _, high, high_at = _ends(bands, "share")
+    row = limits.get("even-order-distortion", {})
+    drawn = []
+    for key in ("attention", "fault"):
+        if key in row:
+            share = share_of_even(row[key], wave)
+            drawn.append(Limit(label=f"{say(f'limit.{key}')} ({share:.1f} %)", y=share, heavy=key == "fault"))
+    top = max(high, *(float(limit.y) for limit in drawn)) if drawn else high
+    return _chart(
+        "symmetry-pitch", bands, _lines(bands, "share"), wave,
+        alt=say(f"chart.symmetry-pitch.alt_{wave}", high=format_percent(high), high_at=high_at),
+        y_label=say("axis.cycle"), limits=tuple(drawn), unit="%", decimals=2,
+        y_range=(min(50.0, low) - 0.15 * (top - 50.0), top + 0.15 * (top - 50.0)),
     )  # fmt: skip
 
 
@@ -299,7 +278,11 @@ def _between(bands: ByPitch, limits: Limits) -> Chart:
     bottom, _, high, high_at = _ends(bands, "between")
     low_half, _, half, half_at = _ends(bands, "half")
     row = limits.get("parasitic-oscillation", {})
-    drawn = [Limit(label=say(f"limit.{key}"), y=row[key]) for key in ("attention", "fault") if key in row]
+    drawn = [
+        Limit(label=f"{say(f'limit.{key}')} ({number_text(row[key])} dBc)", y=row[key], heavy=key == "fault")
+        for key in ("attention", "fault")
+        if key in row
+    ]
     low = float(np.fmin(bottom, low_half))
     return _chart(
         "between-pitch", bands,

@@ -13,16 +13,22 @@ from listen.report.comparing import Comparison
 from listen.report.comparing.finding_status import words as compare_words
 from listen.report.files import write_whole
 from listen.report.page.against_pitch import BINS_AN_OCTAVE, by_pitch
-from listen.report.page.chart import Axis, Chart, Limit, Line
-from listen.report.page.pages import page_data, render
+from listen.report.page.chart import Axis, Chart, Line, aligned
+from listen.report.page.figures import figure_view, page_data
+from listen.report.page.pages import render
+from listen.report.page.side_by_side import side_by_side
 from listen.report.page.wording import say
 from listen.report.paper import readable
+from listen.report.views import CheckView
 from listen.report.words import name_of, third
 from listen.track.types import Frames
 from listen.units import format_hz, note_name, percent_from_db
 
 Floats = NDArray[np.float64]
 
+_HALF = ("even-pitch", "odd-pitch", "positive-pitch", "negative-pitch")
+_LEAST_PERCENT = 0.0005
+"""-106 dBc: below what converters leave; both takes stay in the chart however clean one is."""
 _CHARTS: tuple[tuple[str, str, str, Axis, str, int], ...] = (
     ("thd-pitch", "thd", "percent", "log-percent", "%", 3),
     ("even-pitch", "even", "percent", "log-percent", "%", 3),
@@ -34,7 +40,7 @@ _CHARTS: tuple[tuple[str, str, str, Axis, str, int], ...] = (
 
 
 def write_compare_page(
-    comparison: Comparison, path: str | os.PathLike[str], frames: tuple[Frames, Frames] | None = None
+    comparison: Comparison, path: str | os.PathLike[str], takes: tuple[CheckView, CheckView] | None = None
 ) -> None:
     """Write the page of a comparison, whole or not at all.
 
@@ -42,20 +48,23 @@ def write_compare_page(
     ----------
     comparison : Comparison
     path : path
-    frames : (Frames, Frames), optional
-        Of both takes; curves are drawn from the thirds of an octave where not given.
+    takes : (CheckResult, CheckResult), optional
+        Where both were checked just now; else curves are drawn from the thirds of an octave, and there are no mean
+        cycles and no sounds.
 
     Raises
     ------
     OutputError
         The file cannot be written.
     """
-    write_whole(path, compare_page_bytes(comparison, frames))
+    write_whole(path, compare_page_bytes(comparison, takes))
 
 
-def compare_page_bytes(comparison: Comparison, frames: tuple[Frames, Frames] | None = None) -> bytes:
+def compare_page_bytes(comparison: Comparison, takes: tuple[CheckView, CheckView] | None = None) -> bytes:
     """Return the page of a comparison: HTML, UTF-8, self-contained."""
-    charts = compare_charts(comparison, frames)
+    frames = (takes[0].frames, takes[1].frames) if takes is not None else None
+    side = side_by_side(takes) if takes is not None else None
+    charts = aligned((*compare_charts(comparison, frames), *(side.charts if side is not None else ())))
     said = compare_words()
     names = [readable(name_of(side["capture"]["path"])) for side in (comparison.before, comparison.after)]
     context = {
@@ -67,13 +76,11 @@ def compare_page_bytes(comparison: Comparison, frames: tuple[Frames, Frames] | N
         "findings": [
             {"mark": said["mark"][finding.fate], "sentence": finding.sentence} for finding in comparison.findings
         ],
-        "figures": [
-            {"name": chart.name, "title": chart.title, "alt": chart.alt, "half_width": chart.half_width}
-            for chart in charts
-        ],
+        "figures": [figure_view(chart) for chart in charts],
+        "players": side.players if side is not None else (),
         "table": _table(comparison),
     }
-    return render("compare.html", context, page_data(charts))
+    return render("compare.html", context, charts, page_data(charts))
 
 
 def compare_charts(comparison: Comparison, frames: tuple[Frames, Frames] | None = None) -> tuple[Chart, ...]:
@@ -105,12 +112,12 @@ def _chart(
 ) -> Chart:  # fmt: skip
     before, after = columns[column]
     y_range = None
-    limits: tuple[Limit, ...] = ()
     if axis == "log-percent":
         known = np.concatenate([before, after])
         known = known[np.isfinite(known) & (known > 0)]
         high = float(known.max()) if len(known) else 10.0
-        y_range = (0.01 if len(known) == 0 or known.min() < 0.1 else 0.1, max(4.0, 1.5 * high))
+        low = float(known.min()) if len(known) else 0.01
+        y_range = (max(min(0.1, 0.7 * low), _LEAST_PERCENT), max(4.0, 1.5 * high))
     return Chart(
         name=name,
         title=say(f"compare.chart.{column}"),
@@ -124,7 +131,7 @@ def _chart(
             Line(label=say("line.before"), y=before, ink="second", dash="dashed"),
             Line(label=say("line.after"), y=after),
         ),
-        limits=limits,
+        half_width=name in _HALF,
         y_range=y_range,
         unit=unit,
         decimals=decimals,

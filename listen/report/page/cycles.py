@@ -97,23 +97,51 @@ def mean_cycles(capture: Samples, frames: Frames) -> tuple[Cycle, ...]:
     return tuple(cycle for cycle in found if cycle is not None)
 
 
-def _rows(frames: Frames) -> list[int]:
-    """One row a pitch, evenly spread on the scale of notes, in the calmest place of each."""
+def cycle_near(capture: Samples, frames: Frames, f0_hz: float) -> Cycle | None:
+    """Return the mean cycle nearest to a pitch, in its calmest place; None where none can be rebuilt.
+
+    Parameters
+    ----------
+    capture : Capture
+    frames : Frames
+    f0_hz : float
+
+    Returns
+    -------
+    Cycle or None
+    """
+    at, octaves = _usable(frames)
+    return _cycle(capture, frames, _calmest(at, octaves, math.log2(f0_hz))) if len(at) else None
+
+
+def _usable(frames: Frames) -> tuple[NDArray[np.int64], Floats]:
+    """Rows with whole tone round them, and their pitch in octaves."""
     usable = frames.oscillating & np.isfinite(frames.thd_percent) & np.isfinite(frames.f0_hz)
     inside = usable.copy()
     for shift in (1, 2, 3):
         inside[shift:] &= frames.segment[shift:] == frames.segment[:-shift]
         inside[:-shift] &= frames.segment[:-shift] == frames.segment[shift:]
     at = np.flatnonzero(inside if inside.any() else usable)
+    return at, np.log2(frames.f0_hz[at])
+
+
+def _calmest(at: NDArray[np.int64], octaves: Floats, target: float) -> int:
+    """Of the rows nearest to a pitch, the one where it moves least."""
+    away = np.abs(octaves - target)
+    near = np.flatnonzero(away <= away.min() + 0.02)
+    moving = np.abs(np.gradient(octaves))[near] if len(octaves) > 1 else np.zeros(len(near))
+    return int(at[near[int(np.argmin(moving))]])
+
+
+def _rows(frames: Frames) -> list[int]:
+    """One row a pitch, evenly spread on the scale of notes, in the calmest place of each."""
+    at, octaves = _usable(frames)
     if len(at) == 0:
         return []
-    octaves = np.log2(frames.f0_hz[at])
     count = min(MOST_PITCHES, 1 + int(3.0 * (octaves.max() - octaves.min())))
     rows = []
     for target in np.linspace(octaves.min(), octaves.max(), count):
-        near = np.flatnonzero(np.abs(octaves - target) <= np.min(np.abs(octaves - target)) + 0.02)
-        moving = np.abs(np.gradient(octaves))[near] if len(octaves) > 1 else np.zeros(len(near))
-        row = int(at[near[int(np.argmin(moving))]])
+        row = _calmest(at, octaves, float(target))
         if row not in rows:
             rows.append(row)
     return rows

@@ -14,10 +14,14 @@ from listen.units import db_from_ratio, format_db, format_hz_note, format_second
 Floats = NDArray[np.float64]
 
 _LONGEST_START_S = 20.0
+_LAST_S = 0.1
+"""Of the tone, in which it may fall because the take ends."""
+_LEAD_IN_S = 0.3
+"""A shorter one is not worth a word."""
 
 
-def pitch_time(frames: Frames, marks: tuple[Mark, ...]) -> Chart | None:
-    """Return the pitch over the take; None where nothing oscillates."""
+def pitch_time(frames: Frames, start: Start | None, marks: tuple[Mark, ...]) -> Chart | None:
+    """Return the pitch over the take, from where the tone begins; None where nothing oscillates."""
     f0_hz = np.where(frames.oscillating, frames.f0_hz, np.nan)
     known = f0_hz[np.isfinite(f0_hz)]
     if len(known) == 0:
@@ -28,7 +32,8 @@ def pitch_time(frames: Frames, marks: tuple[Mark, ...]) -> Chart | None:
     return Chart(
         name="pitch-time",
         title=say("chart.pitch-time.title"),
-        alt=say("chart.pitch-time.alt", low=format_hz_note(low), high=format_hz_note(high), seconds=seconds),
+        alt=say("chart.pitch-time.alt", low=format_hz_note(low), high=format_hz_note(high), seconds=seconds)
+        + _lead_in(frames, start),
         x_label=say("axis.time"),
         y_label=say("axis.pitch"),
         x=x,
@@ -36,18 +41,27 @@ def pitch_time(frames: Frames, marks: tuple[Mark, ...]) -> Chart | None:
         y_axis="pitch-y",
         lines=(Line(label=say("line.pitch"), y=y),),
         marks=marks,
+        x_range=_tone_s(frames, start),
         y_range=(low / 1.12, high * 1.12),
         unit="Hz",
     )
 
 
-def level_time(frames: Frames, marks: tuple[Mark, ...]) -> Chart | None:
-    """Return the level over the take, from the envelope: it shows bounce and hunting between the frames."""
+def level_time(frames: Frames, start: Start | None, marks: tuple[Mark, ...]) -> Chart | None:
+    """Return the level over the take, from the envelope: it shows bounce and hunting between the frames.
+
+    Its scale is that of the settled tone; growth has a chart of its own.
+    """
     envelope = frames.envelope
     with np.errstate(divide="ignore", invalid="ignore"):
         level = np.asarray(db_from_ratio(envelope.rms_amplitude_fs))
     level = np.where(np.isfinite(level) & envelope.oscillating, level, np.nan)
-    known = level[np.isfinite(level)]
+    settled = np.isfinite(level)
+    begin_s, end_s = _tone_s(frames, start)
+    if start is not None and start.shown:
+        settled &= envelope.time_s >= start.settled_s
+    inside = settled & (envelope.time_s <= end_s - _LAST_S)
+    known = level[inside if inside.any() else np.isfinite(level)]
     if len(known) == 0:
         return None
     low, high = float(np.quantile(known, 0.002)), float(known.max())
@@ -56,13 +70,15 @@ def level_time(frames: Frames, marks: tuple[Mark, ...]) -> Chart | None:
     return Chart(
         name="level-time",
         title=say("chart.level-time.title"),
-        alt=say("chart.level-time.alt", low=format_db(low, "dBFS"), high=format_db(high, "dBFS")),
+        alt=say("chart.level-time.alt", low=format_db(low, "dBFS"), high=format_db(high, "dBFS"))
+        + _lead_in(frames, start),
         x_label=say("axis.time"),
         y_label=say("axis.level"),
         x=x,
         x_axis="time",
         lines=(Line(label=say("line.level"), y=y),),
         marks=marks,
+        x_range=(begin_s, end_s),
         y_range=(max(low, high - 60.0) - room, high + room),
         unit="dBFS",
         decimals=2,
@@ -114,8 +130,23 @@ def start_chart(frames: Frames, start: Start | None, marks: tuple[Mark, ...]) ->
         lines=tuple(lines),
         marks=tuple(mark for mark in marks if mark.start < times[-1] and mark.end > times[0]),
         y_range=(low - 3.0, top + 4.0),
+        group="start",
         unit="dBFS",
     )
+
+
+def _tone_s(frames: Frames, start: Start | None) -> tuple[float, float]:
+    """From where the tone begins to where it ends; the silence before it would only make the rest small."""
+    at = np.flatnonzero(frames.envelope.oscillating)
+    times = frames.envelope.time_s[at] if len(at) else frames.time_s
+    first = start.begin_s if start is not None and start.shown else float(times[0])
+    return float(min(first, times[0])), float(max(times[-1], times[0] + 1e-3))
+
+
+def _lead_in(frames: Frames, start: Start | None) -> str:
+    """Say how much of the take before the tone is not drawn."""
+    seconds = _tone_s(frames, start)[0]
+    return say("chart.lead_in", seconds=format_seconds(seconds)) if seconds >= _LEAD_IN_S else ""
 
 
 def _broken(time_s: Floats, values: Floats) -> Floats:

@@ -14,12 +14,15 @@ from typing import Any
 from listen.logbook.types import About
 from listen.report.document import tool_version
 from listen.report.files import write_whole
-from listen.report.page.chart import Chart, chart_data, plain_numbers
-from listen.report.page.check_charts import check_charts, worst_cycle
+from listen.report.page.chart import Chart
+from listen.report.page.check_charts import check_charts
+from listen.report.page.cycle_charts import worst_cycle
 from listen.report.page.cycles import Cycle, mean_cycles
+from listen.report.page.figures import cycle_data, page_data, sheet_figures
 from listen.report.page.sections import MISSING, SECTIONS, figures_of, finding_view, section_of
-from listen.report.page.sheet import sheet_view
+from listen.report.page.sheet import CHARTS_PRINTED, sheet_view
 from listen.report.page.sounds import finding_sounds
+from listen.report.page.svg import shared_svg
 from listen.report.page.tables import facts, limit_rows, sweep_table
 from listen.report.page.wording import say, words
 from listen.report.paper import readable
@@ -71,7 +74,6 @@ def check_page_bytes(result: CheckView, about: About | None = None) -> bytes:
         "verdict": result.judgement.verdict,
         "headline": result.judgement.headline,
         "findings": findings,
-        "any_sound": any(finding["players"] for finding in findings),
         "sections": [_section(result, question, charts, findings) for question in SECTIONS],
         "recording": [finding for finding in findings if section_of(finding["kind"]) == "recording"],
         "not_shown": result.judgement.not_shown,
@@ -83,34 +85,15 @@ def check_page_bytes(result: CheckView, about: About | None = None) -> bytes:
             name=name,
             sha256=result.capture.sha256(),
         ),
-        "sheet": sheet_view(result, about),
-        "pitches": [_pitch_label(cycle) for cycle in cycles],
-        "chosen": worst_cycle(cycles) if cycles else 0,
+        "sheet": {**sheet_view(result, about), "figures": sheet_figures(charts, CHARTS_PRINTED)},
+        "pitches": [pitch_label(cycle) for cycle in cycles],
+        "chosen": worst_cycle(cycles, result.wave) if cycles else 0,
     }
-    return render("check.html", context, page_data(charts, cycles))
+    chosen = cycle_data(cycles, result.wave, result.judgement.findings, [pitch_label(cycle) for cycle in cycles])
+    return render("check.html", context, charts, page_data(charts, chosen))
 
 
-def page_data(charts: Sequence[Chart], cycles: Sequence[Cycle] = ()) -> dict[str, Any]:
-    """Return what the script of a page draws from.
-
-    Parameters
-    ----------
-    charts : sequence of Chart
-    cycles : sequence of Cycle
-
-    Returns
-    -------
-    dict
-    """
-    return {
-        "charts": {chart.name: chart_data(chart) for chart in charts},
-        "cycles": [{"f0": cycle.f0_hz, "label": _pitch_label(cycle), "y": plain_numbers(cycle.y)} for cycle in cycles],
-        "chosen": worst_cycle(cycles) if cycles else 0,
-        "words": {"showAll": say("page.show_all"), "nothing": say("page.table_empty")},
-    }
-
-
-def render(template: str, context: Mapping[str, Any], data: Mapping[str, Any]) -> bytes:
+def render(template: str, context: Mapping[str, Any], charts: Sequence[Chart], data: Mapping[str, Any]) -> bytes:
     """Fill in a template; every value is escaped, and no script but our own may run.
 
     Parameters
@@ -118,6 +101,8 @@ def render(template: str, context: Mapping[str, Any], data: Mapping[str, Any]) -
     template : str
         A file of this folder.
     context : mapping
+    charts : sequence of Chart
+        All that the page draws.
     data : mapping
         For the script, as JSON.
 
@@ -127,10 +112,9 @@ def render(template: str, context: Mapping[str, Any], data: Mapping[str, Any]) -
     """
     from markupsafe import Markup
 
-    scripts = [_text("charts.min.js"), _text("page.js")]
-    hashes = " ".join(f"'sha256-{_digest(script)}'" for script in scripts)
+    script = _text("page.js")
     policy = (
-        f"default-src 'none'; style-src 'unsafe-inline'; script-src {hashes}; media-src data:; "
+        f"default-src 'none'; style-src 'unsafe-inline'; script-src 'sha256-{_digest(script)}'; media-src data:; "
         "img-src data:; base-uri 'none'; form-action 'none'"
     )
     # Inside a script element only these can end it or begin another; JSON may write them as escapes.
@@ -145,7 +129,8 @@ def render(template: str, context: Mapping[str, Any], data: Mapping[str, Any]) -
             w=words(),
             policy=policy,
             style=Markup(_text("page.css")),
-            scripts=[Markup(script) for script in scripts],
+            script=Markup(script),
+            shared=Markup(shared_svg(charts)),
             data=Markup(packed),
         )
     )
@@ -197,7 +182,8 @@ def _section(
     }
 
 
-def _pitch_label(cycle: Cycle) -> str:
+def pitch_label(cycle: Cycle) -> str:
+    """Return the pitch, level and place of a cycle."""
     level = format_db(20.0 * _log10(cycle.amplitude_fs), "dBFS")
     return f"{format_hz_note(cycle.f0_hz)}, {level}, {format_seconds(cycle.time_s)}"
 

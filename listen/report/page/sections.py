@@ -7,6 +7,7 @@ from typing import Any
 
 from listen.findings import kind_of
 from listen.report.page.chart import Chart
+from listen.report.page.figures import figure_view
 from listen.report.page.sounds import FindingSound
 from listen.report.page.wording import say
 from listen.report.terminal import QUESTIONS
@@ -20,8 +21,8 @@ CHARTS_OF: Mapping[str, tuple[str, ...]] = {
     "start": ("start",),
     "hold": ("level-pitch", "level-time"),
     "clean": (
-        "thd-pitch", "parts-pitch", "crest-pitch", "h2", "h3", "h4", "h5", "slope-pitch", "between-pitch",
-        "cycle", "residue", "transfer",
+        "symmetry-pitch", "thd-pitch", "parts-pitch", "crest-pitch", "h2", "h3", "h4", "h5", "slope-pitch",
+        "between-pitch", "cycle", "residue", "transfer",
     ),
 }  # fmt: skip
 
@@ -48,17 +49,7 @@ def section_of(kind: str) -> str:
 def figures_of(question: str, charts: Sequence[Chart]) -> list[dict[str, Any]]:
     """Return the figures of one question, in order."""
     known = {chart.name: chart for chart in charts}
-    return [
-        {
-            "name": name,
-            "title": known[name].title,
-            "alt": known[name].alt,
-            "half_width": known[name].half_width,
-            "marks": [mark.number for mark in known[name].marks],
-        }
-        for name in CHARTS_OF[question]
-        if name in known
-    ]
+    return [figure_view(known[name]) for name in CHARTS_OF[question] if name in known]
 
 
 def finding_view(result: CheckView, number: int, sound: FindingSound, drawn: Collection[str]) -> dict[str, Any]:
@@ -72,6 +63,8 @@ def finding_view(result: CheckView, number: int, sound: FindingSound, drawn: Col
         half += f" ({say('page.probably')})"
     first = next((n for n, other in enumerate(result.diagnoses[: number - 1], start=1) if other == diagnosis), None)
     chart = kind_of(finding.kind).chart
+    if finding.kind == "even-order-distortion" and "symmetry-pitch" in drawn:
+        chart = "symmetry-pitch"  # of a triangle or a square, that is how it is judged
     if chart not in drawn:
         chart = "pitch-time" if "pitch-time" in drawn else ""
     return {

@@ -15,6 +15,8 @@ from listen.report.views import CaptureView, CheckView
 from listen.report.words import name_of, rate
 
 MOST_FINDINGS = 6
+CHARTS_PRINTED = ("level-pitch", "parts-pitch")
+"""Hold and clean at a glance, beside each other."""
 
 
 def sheet_view(result: CheckView, about: About | None = None) -> dict[str, Any]:

@@ -70,7 +70,7 @@ def finding_sounds(result: CheckView, *, room_bytes: int = ROOM_BYTES) -> tuple[
             out.append(FindingSound(shared_with=same))
             continue
         sounds = excerpts(result.capture, result.frames.envelope, start_s, start_s + SECONDS)
-        players = tuple(_player(sound) for sound in sounds if len(sound.samples))
+        players = tuple(player_of(sound, sound_label(sound)) for sound in sounds if len(sound.samples))
         size = sum(len(player.source) for player in players)
         if used + size > room_bytes or not players:
             out.append(FindingSound(left_out=True))
@@ -116,10 +116,15 @@ def gain_words(gain_db: float) -> str:
     return say("sound.raised" if gain_db > 0 else "sound.lowered", db=f"{abs(gain_db):.0f}")
 
 
-def _player(sound: Excerpt) -> Player:
+def sound_label(sound: Excerpt) -> str:
+    """Say what a sound is, where it is from, and how far it was raised."""
+    return say(f"sound.{sound.kind}", where=interval(sound.start_s, sound.end_s), gain=gain_words(sound.gain_db))
+
+
+def player_of(sound: Excerpt, label: str) -> Player:
+    """Return a sound that a page can play, at no higher rate than it needs."""
     sound = _lighter(sound)
     data = base64.b64encode(wav_bytes(sound)).decode("ascii")
-    label = say(f"sound.{sound.kind}", where=interval(sound.start_s, sound.end_s), gain=gain_words(sound.gain_db))
     return Player(kind=sound.kind, label=label, source=f"data:audio/wav;base64,{data}")
 
 

@@ -35,3 +35,9 @@ def say(path: str, **values: object) -> str:
     for key in path.split("."):
         found = found[key]
     return str(found).format(**values) if values else str(found)
+
+
+def title_of(name: str, wave: str) -> str:
+    """Return the title of a chart: the one for the intended wave where it has one of its own."""
+    texts = words()["chart"][name]
+    return str(texts.get(f"title_{wave}", texts["title"]))

@@ -194,7 +194,9 @@ def test_the_command_prints_writes_and_says_by_its_status(turned, tmp_path, caps
     with open_browser() as browser, Watched(browser, page) as watched:
         assert watched.said == []
         assert watched.network() == []
-        assert watched.page.locator("figure.chart canvas").count() == 6
+        assert watched.page.locator("figure.chart .plot > svg:visible").count() == 8
+        assert watched.page.locator("audio").count() == 4
+        assert watched.page.locator(".sounds .caution").is_visible()
         assert "Mended" in watched.page.locator("h1").inner_text()
         assert watched.page.evaluate("document.documentElement.scrollWidth - innerWidth") <= 0
     assert main(["compare", str(turned), str(FAULTY), "--quiet"]) == 1

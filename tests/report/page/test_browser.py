@@ -35,13 +35,30 @@ def shown(browser, faulty):
         yield watched
 
 
+def spot(page, chart: str, part: float) -> tuple[float, float]:
+    """Where a part of a chart's width is on the screen, half way up."""
+    figure = page.locator(f"#chart-{chart} .plot > svg:visible")
+    figure.scroll_into_view_if_needed()
+    where = figure.bounding_box()
+    left, top, width, height = map(float, figure.get_attribute("data-box").split())
+    scale = where["width"] / float(figure.get_attribute("viewBox").split()[2])
+    return where["x"] + scale * (left + part * width), where["y"] + scale * (top + 0.5 * height)
+
+
 def hover(page, chart: str, part: float) -> str:
     """Move over a chart and return the reading under it."""
-    box = page.locator(f"#chart-{chart} .u-over")
-    box.scroll_into_view_if_needed()
-    where = box.bounding_box()
-    page.mouse.move(where["x"] + part * where["width"], where["y"] + 0.5 * where["height"])
+    page.mouse.move(*spot(page, chart, part))
     return page.locator(f"[data-reading={chart}]").inner_text()
+
+
+def page_lines(figure) -> int:
+    """How many lines a figure shows, each longer than a point."""
+    return figure.evaluate(
+        """(f) => [...f.querySelectorAll(".plot > svg")].filter((s) => s.getClientRects().length)
+        .map((s) => document.querySelector(s.querySelector("use").getAttribute("href")))
+        .flatMap((lines) => [...lines.querySelectorAll(".line")])
+        .filter((p) => p.getTotalLength() > 100).length"""
+    )
 
 
 def test_nothing_is_fetched_and_nothing_complains(shown) -> None:
@@ -54,7 +71,8 @@ def test_every_figure_is_drawn_with_its_numbers_in_words(shown) -> None:
     assert figures.count() == 16
     for i in range(figures.count()):
         figure = figures.nth(i)
-        assert figure.locator("canvas").count() == 1
+        assert figure.locator(".plot > svg:visible").count() == 1
+        assert page_lines(figure) >= 1
         label = figure.locator(".plot").get_attribute("aria-label")
         assert re.search(r"\d", label), label
 
@@ -81,9 +99,55 @@ def test_arrow_keys_read_and_zoom_and_escape_shows_all(shown) -> None:
     page.keyboard.press("PageUp")
     after = page.locator("[data-reading=pitch-time]").inner_text()
     assert float(after.split(" s")[0]) > float(before.split(" s")[0])
+    whole = page.locator("#chart-pitch-time svg.wide use").get_attribute("transform")
     page.keyboard.press("+")
+    zoomed = page.locator("#chart-pitch-time svg.wide use").get_attribute("transform")
+    assert zoomed != whole
     page.keyboard.press("Escape")
+    assert page.locator("#chart-pitch-time svg.wide use").get_attribute("transform") == whole
     assert page.evaluate("document.activeElement.dataset.chart") == "pitch-time"
+    page.keyboard.press("End")
+    assert page.locator("[data-reading=pitch-time]").inner_text().startswith("11.9")
+    page.evaluate("document.activeElement.blur()")
+
+
+def ticks(page, chart: str) -> list[str]:
+    return page.locator(f"#chart-{chart} svg.wide .x-ticks text").all_text_contents()
+
+
+def test_a_drag_zooms_all_charts_over_the_same_axis_and_a_double_click_shows_all(shown) -> None:
+    page = shown.page
+    before = {chart: ticks(page, chart) for chart in ("thd-pitch", "crest-pitch", "pitch-time")}
+    page.mouse.move(*spot(page, "thd-pitch", 0.5))
+    page.mouse.down()
+    page.mouse.move(*spot(page, "thd-pitch", 0.75), steps=4)
+    page.mouse.up()
+    after = {chart: ticks(page, chart) for chart in before}
+    assert after["thd-pitch"] == after["crest-pitch"] != before["thd-pitch"]
+    assert after["pitch-time"] == before["pitch-time"]
+    # a quarter of the chart, on a logarithmic scale, and nothing outside of it
+    middle_hz = float(re.match(r"([\d.]+) Hz", hover(page, "thd-pitch", 0.5))[1])
+    assert middle_hz == pytest.approx(165.0 * (2220.0 / 165.0) ** 0.625, rel=0.03)
+    shown_hz = [1000.0 * float(t[:-2]) if t.endswith(" k") else float(t) for t in after["thd-pitch"]]
+    ends = [165.0 * (2220.0 / 165.0) ** part for part in (0.5, 0.75)]
+    assert ends[0] * 0.98 < min(shown_hz) < max(shown_hz) < ends[1] * 1.02
+    assert page.locator("#chart-crest-pitch .show-all").is_visible()
+    page.locator("#chart-crest-pitch .plot").dblclick()
+    assert {chart: ticks(page, chart) for chart in before} == before
+    assert not page.locator("#chart-crest-pitch .show-all").is_visible()
+
+
+def test_without_a_script_everything_is_there_but_the_reading(browser, faulty) -> None:
+    context = browser.new_context(java_script_enabled=False, viewport={"width": 1280, "height": 900})
+    page = context.new_page()
+    page.goto(faulty.as_uri())
+    assert page.locator("figure.chart .plot > svg:visible").count() == 16
+    assert page.locator("#segment-1").count() == 1
+    assert not page.locator("#cycle-pitch").is_visible()
+    assert "charts stand still" in page.locator("noscript").inner_text()
+    page.locator("#finding-1 .jump").click()
+    assert page.url.endswith("#segment-1")
+    context.close()
 
 
 def test_a_finding_jumps_to_its_segment_and_back(shown) -> None:
@@ -125,7 +189,7 @@ def test_it_prints_to_two_pages_at_most_with_its_curves(shown, size) -> None:
     pdf = shown.page.pdf(format=size)
     pages = re.findall(rb"/Type\s*/Page\b", pdf)
     assert 1 <= len(pages) <= 2
-    assert shown.page.locator(".printed-plot canvas").count() == 2
+    assert shown.page.locator(".printed-plot > svg").count() == 2
 
 
 @pytest.mark.parametrize(("width", "dark"), [(390, False), (320, True), (1280, True)])
@@ -177,5 +241,5 @@ def test_healthy_boards_have_a_whole_page_too(browser, tmp_path, name) -> None:
     write_check_page(listen.check(FIXTURES / f"{name}.wav", wave=wave), path)
     with Watched(browser, path) as watched:
         assert watched.said == []
-        assert watched.page.locator("figure.chart canvas").count() >= 12
+        assert watched.page.locator("figure.chart .plot > svg:visible").count() >= 12
         assert watched.page.locator("audio").count() == 0

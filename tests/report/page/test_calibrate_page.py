@@ -12,8 +12,10 @@ import soundfile
 
 from listen.api.calibrating import calibrate
 from listen.cli import main
+from listen.report.page.calibrate_charts import calibration_charts
 from listen.report.page.calibrate_page import calibration_page_bytes
 from tests.report.page.browser import Watched, open_browser
+from tests.report.page.test_browser import spot
 
 RATE = 48000
 VOLTS = [0.0, 1.0, 2.0, 3.0, 4.0, 5.0]
@@ -52,7 +54,8 @@ def test_the_error_curve_is_the_tables_and_has_its_bands(page, result) -> None:
     assert chart["x"] == VOLTS
     drawn = next(line["y"] for line in chart["lines"] if line["label"] == "up")
     assert drawn == pytest.approx([step.error_cents for step in result.calibration.steps], abs=1e-3)
-    assert {limit["y"][0] for limit in chart["limits"]} == {-10.0, 10.0}
+    drawn = next(chart for chart in calibration_charts(result.calibration) if chart.name == "cv-error")
+    assert {limit.y for limit in drawn.limits} == {-10.0, 10.0}
 
 
 def test_the_octaves_are_told_in_cents(page, result) -> None:
@@ -167,12 +170,9 @@ def test_it_opens_reads_and_prints(take, tmp_path, capsys) -> None:
         assert watched.network() == []
         assert watched.page.locator("h1").first.inner_text() == "board <b>one <i>.wav"
         assert watched.page.evaluate("document.documentElement.scrollWidth - innerWidth") <= 0
-        box = watched.page.locator("#chart-cv-error .u-over").bounding_box()
-        watched.page.locator("#chart-cv-error").scroll_into_view_if_needed()
-        box = watched.page.locator("#chart-cv-error .u-over").bounding_box()
-        watched.page.mouse.move(box["x"] + box["width"] - 1, box["y"] + 20)
+        watched.page.mouse.move(*spot(watched.page, "cv-error", 0.999))
         reading = watched.page.locator("[data-reading=cv-error]").inner_text()
-        assert re.fullmatch(r"5 V: up -[\d.]+ cents", reading), reading
+        assert re.fullmatch(r"5 V: up \u2212[\d.]+ cents", reading), reading
         assert 1 <= len(re.findall(rb"/Type\s*/Page\b", watched.page.pdf(format="A4"))) <= 2
 
 

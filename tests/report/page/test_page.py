@@ -15,7 +15,7 @@ import pytest
 from listen.api.checking import check
 from listen.cli import main
 from listen.logbook import About
-from listen.report.page import check_page_bytes, write_check_page
+from listen.report.page import check_charts, check_page_bytes, write_check_page
 from listen.report.page.sounds import finding_sounds
 from tests.report.page.browser import Watched, open_browser
 
@@ -121,11 +121,12 @@ def test_nothing_is_referred_to_outside_of_the_file(page) -> None:
 
 
 def test_limits_are_drawn_in_and_said(page, result) -> None:
-    data = json.loads(re.search(r'<script type="application/json" id="data">(.*?)</script>', page)[1])
-    limits = {limit["label"]: limit["y"] for limit in data["charts"]["parts-pitch"]["limits"]}
+    chart = next(chart for chart in check_charts(result, ()) if chart.name == "parts-pitch")
     used = result.judgement.limits["odd-order-distortion"]
-    assert set(limits["attention"]) == {used["attention"]}
-    assert set(limits["fault"]) == {used["fault"]}
+    assert [limit.y for limit in chart.limits] == [used["attention"], used["fault"]]
+    assert [limit.label for limit in chart.limits] == ["attention (1 %)", "fault (3 %)"]
+    figure = page[page.index('id="chart-parts-pitch"') :]
+    assert "attention (1 %)" in figure[: figure.index("</figure>")]
     assert "odd-order-distortion: attention" in page
 
 
