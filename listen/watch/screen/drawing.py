@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+import textwrap
 from dataclasses import dataclass
 
 from listen.report.drawing import bar
@@ -14,7 +15,7 @@ from listen.watch.screen.digits import large
 NARROWEST = 40
 WIDTH = 76
 _LABEL = 11
-_LANE = 33
+_LANE = 21
 _LANE_ENDS = {"dB": 12.0, "cents": 20.0}
 _H2_LEADS_DB = 6.0
 _NAMES = {
@@ -88,6 +89,7 @@ def draw(board: Board, around: Around, width: int, height: int) -> list[str]:
     lines += ["", *HELP] if around.keys else []
     if around.message:
         lines.append(around.message)
+    lines = [part for line in lines for part in _wrapped(line, width)]
     if len(lines) > height:  # the take and the findings before the harmonics' bars
         lines = [*lines[: height - 1], lines[-1]]
     text = [line[:width].rstrip() for line in lines]
@@ -99,6 +101,13 @@ _ASCII = str.maketrans("█▉▊▋▌▍▎▏▀▄●◀▶─│", "#######
 
 def _row(label: str, text: str) -> str:
     return f"{label:<{_LABEL}}{text}"
+
+
+def _wrapped(line: str, width: int) -> list[str]:
+    """A sentence that is too long goes on below its beginning; a drawing is cut."""
+    if len(line.rstrip()) <= width or any(c in line for c in "▀▄█▶"):
+        return [line]
+    return textwrap.wrap(line, width, subsequent_indent=" " * _LABEL, break_long_words=True)
 
 
 def _right(text: str, width: int) -> str:
@@ -113,7 +122,7 @@ def _head(board: Board, width: int) -> str:
     pitch = ""
     if hz is not None and reading.state != "lost":
         pitch = f"{hz:9.2f} Hz  {format_note_cents(hz)}"
-    state = {"lost": "nothing comes", "over": "the interface clips"}.get(reading.state, reading.state)
+    state = {"lost": "nothing comes", "over": "clipping"}.get(reading.state, reading.state)
     left = f"{board.quantity:<16}{pitch}"
     return f"{left:<{max(0, width - len(state) - 1)}} {state}"
 
@@ -165,13 +174,13 @@ def _large(board: Board, around: Around) -> list[str]:
         side[2] = f"best {number(quantity, Shown(best.value, shown.scatter, True))}, at {clock(best.time_s)}"
     if not shown.sure:
         blank[1] = f"~ {text} {_UNIT[quantity]}"
-        drawn = [f"{line:<26}" for line in blank]
+        drawn = [f"{line:<22}" for line in blank]
     elif around.ascii_only:
-        drawn = [f"{line:<26}" for line in ("", f"{text} {_UNIT[quantity]}", "")]
+        drawn = [f"{line:<22}" for line in ("", f"{text} {_UNIT[quantity]}", "")]
     else:
         figures = large(text)
-        drawn = [f"{line}{' ' + _UNIT[quantity] if i == 2 else ''}".ljust(26) for i, line in enumerate(figures)]
-    return [_row("", f"{line}  {word}") for line, word in zip(drawn, side, strict=True)]
+        drawn = [f"{line}{' ' + _UNIT[quantity] if i == 2 else ''}".ljust(22) for i, line in enumerate(figures)]
+    return [_row("", f"{line} {word}") for line, word in zip(drawn, side, strict=True)]
 
 
 def _wanted(quantity: str) -> str:
@@ -208,7 +217,7 @@ def _harmonic(board: Board, name: str, label: str) -> str:
     was = f"was {held.value:.0f}" if held is not None else ""
     hints = {"h2_dbc": "turn what acts on symmetry", "h3_dbc": "turn what acts on gain"}
     hint = hints[name] if _leads(board, name) else ""
-    return _row(label, f"{value:5.0f} dB  {bar(part, 16):<16}  {was:<9}{hint}")
+    return _row(label, f"{value:5.0f} dB  {bar(part, 10):<10}  {was:<9}{hint}")
 
 
 def _leads(board: Board, name: str) -> bool:
