@@ -72,7 +72,7 @@ def test_recordings_with_an_error_are_told_from_good_ones(tmp_path, seed):
 
 
 def test_a_voltage_left_out_at_the_narrow_end_is_named(tmp_path):
-    """The last steps of a curve that flattens are close: a view of the pitch that joins two of them is not preferred."""
+    """The last steps of a curve that flattens are close: a view that joins two of them is not preferred."""
     made = spoiled(73158)
     assert (made.error, made.wrong) == ("left out", (7,))
     assert named(made, called(made, tmp_path, 73158)) == "named"

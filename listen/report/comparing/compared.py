@@ -7,6 +7,7 @@ import statistics
 from collections.abc import Mapping, Sequence
 from typing import Any
 
+from listen.report.comparing.blind_takes import BlindTakes, blind_takes, is_of_the_take
 from listen.report.comparing.finding_status import fates
 from listen.report.comparing.summary_text import (
     advice_of,
@@ -44,20 +45,21 @@ def compare_documents(before: Document, after: Document) -> Comparison:
     offset_db = statistics.median(differences) if differences else None
     rows = tuple(_row(a, b, offset_db or 0.0) for a, b in pairs)
     findings = fates(before, after)
-    verdict = _verdict(findings)
+    blind = blind_takes(before, after)
+    verdict = _verdict(findings, blind)
     shared = (rows[0].f0_low_hz, rows[-1].f0_high_hz) if rows else (None, None)
     return Comparison(
         before=before,
         after=after,
         verdict=verdict,
-        headline=headline_of(verdict, findings, change_words(rows, before, after, findings), bool(rows)),
-        advice=advice_of(verdict),
+        headline=headline_of(verdict, findings, change_words(rows, before, after, findings), bool(rows), blind),
+        advice=advice_of(verdict, blind),
         rows=rows,
         findings=findings,
         level_offset_db=offset_db,
         shared_low_hz=shared[0],
         shared_high_hz=shared[1],
-        remarks=remarks_of(before, after, findings, offset_db, rows),
+        remarks=remarks_of(before, after, findings, offset_db, rows, blind),
     )
 
 
@@ -90,9 +92,17 @@ def _row(before: Document, after: Document, offset_db: float) -> ComparedRow:
     )
 
 
-def _verdict(findings: Sequence[ComparedFinding]) -> FixVerdict:
-    """The verdict on the fix, from what became of the findings; notes do not count."""
+def _verdict(findings: Sequence[ComparedFinding], blind: BlindTakes) -> FixVerdict:
+    """The verdict on the fix, from what became of the findings; notes and what is the recording's do not count."""
     kept = [finding.fate for finding in findings if _counts(finding)]
+    hidden_by_the_first = blind.before is not None
+    verdict = _of_fates([fate for fate in kept if not (hidden_by_the_first and fate == "not-shown-before")])
+    if (blind.before or blind.after) and verdict not in ("worse", "mixed"):
+        return "open"
+    return verdict
+
+
+def _of_fates(kept: Sequence[str]) -> FixVerdict:
     if not kept:
         return "healthy"
     bad = any(fate in ("new", "worse", "not-shown-before") for fate in kept)
@@ -107,4 +117,5 @@ def _verdict(findings: Sequence[ComparedFinding]) -> FixVerdict:
 
 
 def _counts(finding: ComparedFinding) -> bool:
-    return any(severity in ("attention", "fault") for severity in (finding.severity_before, finding.severity_after))
+    severe = {"attention", "fault"} & {finding.severity_before, finding.severity_after}
+    return bool(severe) and not is_of_the_take(finding.kind)

@@ -10,6 +10,7 @@ from pathlib import Path
 from typing import Any
 
 from listen.findings import all_kinds, name_of
+from listen.report.comparing.blind_takes import BlindTakes, blind_takes, hides
 from listen.report.comparing.types import ComparedFinding, Fate
 from listen.units import format_db, format_percent, format_seconds
 
@@ -43,11 +44,9 @@ def fates(before: Document, after: Document) -> tuple[ComparedFinding, ...]:
         Those of the first take in its order, then what is new.
     """
     old, new = _by_kind(before["findings"]), _by_kind(after["findings"])
-    out = []
-    for kind, finding in old.items():
-        out.append(_fate(kind, finding, new.get(kind), before, after))
-    out += [_fate(kind, None, finding, before, after) for kind, finding in new.items() if kind not in old]
-    return tuple(out)
+    blind = blind_takes(before, after)
+    kinds = [*old, *(kind for kind in new if kind not in old)]
+    return tuple(_fate(kind, old.get(kind), new.get(kind), before, after, blind) for kind in kinds)
 
 
 def _by_kind(findings: Sequence[Document]) -> dict[str, Document]:
@@ -58,12 +57,19 @@ def _by_kind(findings: Sequence[Document]) -> dict[str, Document]:
     return out
 
 
-def _fate(kind: str, old: Document | None, new: Document | None, before: Document, after: Document) -> ComparedFinding:
+def _fate(
+    kind: str, old: Document | None, new: Document | None, before: Document, after: Document, blind: BlindTakes
+) -> ComparedFinding:
     record = all_kinds().get(kind)
     measure, unit = (record.measure, record.compared_in or "") if record is not None else (None, "")
     was = _number(old, measure)
     now = _number(new, measure)
-    fate = _which(kind, old, new, was, now, unit, before, after)
+    hidden = hides(blind.before, kind) or hides(blind.after, kind)
+    fate: Fate
+    if hidden:
+        fate = "not-shown-after" if hides(blind.after, kind) else "not-shown-before"
+    else:
+        fate = _which(kind, old, new, was, now, unit, before, after)
     return ComparedFinding(
         kind=kind,
         fate=fate,
@@ -74,7 +80,7 @@ def _fate(kind: str, old: Document | None, new: Document | None, before: Documen
         measure=measure,
         before=was,
         after=now,
-        sentence=_sentence(kind, fate, old, new, was, now, unit),
+        sentence=_sentence(kind, f"{fate}-hidden" if hidden else fate, old, new, was, now, unit),
     )
 
 
@@ -132,7 +138,7 @@ def written(value: float, unit: str) -> str:
 
 
 def _sentence(
-    kind: str, fate: Fate, old: Document | None, new: Document | None, was: float | None, now: float | None, unit: str
+    kind: str, key: str, old: Document | None, new: Document | None, was: float | None, now: float | None, unit: str
 ) -> str:
     said = words()["fate"]
     if was is not None and now is not None:
@@ -142,14 +148,14 @@ def _sentence(
     elif now is not None:
         measured = said["only_after"].format(after=written(now, unit))
     else:
-        measured = said["no_number"]
+        measured = ""
     half = (old or new or {}).get("half")
     name = name_of(kind)
     if kind == _ONE_HALF and half:
         name = f"{name} ({half})"
-    text = said[fate].format(
+    text = said[key].format(
         name=name,
-        measured=measured,
+        measured=f" ({measured})" if measured else "",
         half_before=old["half"] if old else "",
         half_after=new["half"] if new else "",
     )

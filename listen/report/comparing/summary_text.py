@@ -7,6 +7,7 @@ from collections.abc import Mapping, Sequence
 from typing import Any
 
 from listen.findings import name_of
+from listen.report.comparing.blind_takes import BlindTakes, is_of_the_take
 from listen.report.comparing.finding_status import words
 from listen.report.comparing.types import ComparedFinding, ComparedRow, FixVerdict
 from listen.report.words import third
@@ -59,7 +60,9 @@ def change_words(
     )
 
 
-def headline_of(verdict: FixVerdict, findings: Sequence[ComparedFinding], change: str, overlap: bool) -> str:
+def headline_of(
+    verdict: FixVerdict, findings: Sequence[ComparedFinding], change: str, overlap: bool, blind: BlindTakes
+) -> str:
     """Return the one sentence on top."""
     said = words()
     whole = ""
@@ -69,6 +72,8 @@ def headline_of(verdict: FixVerdict, findings: Sequence[ComparedFinding], change
             finding.severity_before,
             finding.severity_after,
         ):
+            continue
+        if is_of_the_take(finding.kind) or (blind.before and finding.fate == "not-shown-before"):
             continue
         if finding.fate == "swapped":
             whole += said["whole"]["swapped"].format(before=finding.half_before, after=finding.half_after)
@@ -84,14 +89,25 @@ def headline_of(verdict: FixVerdict, findings: Sequence[ComparedFinding], change
         whole += said["whole"]["gone"].format(kinds=", ".join(gone))
     if new:
         whole += said["whole"]["new"].format(kinds=", ".join(new))
+    if why := _blind_words(blind):
+        name = said["verdict"][verdict]
+        return str(said["headline"]["blind"].format(verdict=f"{name[:1].upper()}{name[1:]}", why=why, whole=whole))
     if not overlap:
         return str(said["headline"]["no_overlap"].format(whole=whole))
     return str(said["headline"][verdict].format(change=change, whole=whole))
 
 
-def advice_of(verdict: FixVerdict) -> str:
+def _blind_words(blind: BlindTakes) -> str:
+    """Say why the takes cannot show the board; empty where they can."""
+    said = words()["blind"]
+    sides = (("before", blind.before), ("after", blind.after))
+    return ", and ".join(said[why].format(which=said[side]) for side, why in sides if why)
+
+
+def advice_of(verdict: FixVerdict, blind: BlindTakes) -> str:
     """Return the verdict on the fix in a sentence."""
-    return str(words()["advice"][verdict])
+    only_the_first = blind.before is not None and blind.after is None
+    return str(words()["advice"]["open_before" if verdict == "open" and only_the_first else verdict])
 
 
 def remarks_of(
@@ -100,9 +116,13 @@ def remarks_of(
     findings: Sequence[ComparedFinding],
     offset_db: float | None,
     rows: Sequence[ComparedRow],
+    blind: BlindTakes,
 ) -> tuple[str, ...]:
     """Return what must be known to read the comparison."""
     said, out = words()["remark"], []
+    for side, why in (("before", blind.before), ("after", blind.after)):
+        if why and rows:
+            out.append(said["blind"].format(which=words()["blind"][side]))
     for finding in findings:
         if finding.fate == "swapped" and finding.before and finding.after:
             apart = abs(finding.before - finding.after) / max(finding.before, finding.after)
