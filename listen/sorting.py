@@ -61,10 +61,11 @@ def quantile(values: Numbers, share: float) -> float:
     if part[-1] != part[-1]:  # NaN is sorted last
         return float("nan")
     below, above = part[low], part[high]
-    if below == above:  # two that are infinite have no difference
+    along = place - low
+    if below == above or not along:  # infinite ones have no difference
         return float(below)
     # from the nearer of the two, so that the share of 1 is the largest itself
-    way, along = above - below, place - low
+    way = above - below
     return float(above - way * (1 - along) if along >= 0.5 else below + way * along)
 
 

@@ -95,7 +95,8 @@ def only_line(text: str) -> str:
         (["check", "good.wav", "--frames", "."], "is a folder"),
         (["check", "good.wav", "--json", "good.wav"], "is one of the inputs"),
         (["check", "good.wav", "--frames", "./good.wav"], "is one of the inputs"),
-        (["check", "good.wav", "--limits", "l.toml", "--json", "l.toml"], "is one of the inputs"),
+        (["check", "good.wav", "--bench", "l.toml", "--json", "l.toml"], "is one of the inputs"),
+        (["check", "good.wav", "--limits", "l.toml"], "l.toml: no such file"),
         (["check", "good.wav", "--json", "same", "--frames", "same"], "is one of the inputs"),
         (["check", "good.wav", "--quiet=yes"], "--quiet"),
     ],
@@ -118,7 +119,11 @@ def test_a_wrong_call_is_one_line_and_status_2(
     assert os.listdir(tmp_path) == ["good.wav"]
 
 
-def test_settings_reach_the_verb(bench: Bench, capsys: pytest.CaptureFixture[str]) -> None:
+def test_settings_reach_the_verb(
+    bench: Bench, capsys: pytest.CaptureFixture[str], tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.chdir(tmp_path)
+    (tmp_path / "l").write_text("", encoding="utf-8")
     call = "check good.wav --channel 2 --wave any --gain-control lamp --topology wien-bridge --bench b --limits l"
     call += " --start 1 --end 2.5 --quiet"
     assert cli.main(call.split()) == 0

@@ -13,7 +13,7 @@ from listen.findings.candidate import Candidate
 from listen.findings.limits import Limits, severity_of
 from listen.findings.threshold_segments import candidate_of
 from listen.findings.types import Half
-from listen.sorting import quantile
+from listen.sorting import median, median_of_known, quantile
 
 Floats = NDArray[np.floating[Any]]
 Flags = NDArray[np.bool_]
@@ -49,7 +49,7 @@ def _hum(account: Account, limits: Limits) -> list[Candidate]:
     rows = np.zeros(len(over), dtype=bool)
     for a, b in runs:
         rows[a:b] = over[a:b]
-    level = float(10 * np.log10(np.median(10 ** (mains.level_dbc[rows] / 10))))
+    level = float(10 * np.log10(median(10 ** (mains.level_dbc[rows] / 10))))
     severity = severity_of(max(level, row["attention"]), row)
     assert severity is not None
     strongest = 1 + int(np.argmax(np.mean(np.abs(mains.amplitude[rows]) ** 2, axis=0)))
@@ -153,7 +153,7 @@ def _parasitic(account: Account, limits: Limits) -> list[Candidate]:
         numbers = measured.Parasitic(
             burst_rms_dbc=worst,
             onset_f0_hz=float(frames.f0_hz[rows].min()),
-            burst_hz=float(np.nanmedian(spur)) if np.isfinite(spur).any() else None,
+            burst_hz=median_of_known(spur) if np.isfinite(spur).any() else None,
             burst_cycle=cycle,
         )
         more: dict[str, Any] = {"half": half, "variant": "crest" if half else "plain", "part": account.id_of("burst")}
