@@ -5,6 +5,7 @@ from __future__ import annotations
 import argparse
 import json
 import os
+import resource
 import signal
 import subprocess
 import sys
@@ -280,9 +281,11 @@ def test_help_is_quick_and_imports_nothing_heavy() -> None:
     assert done.stdout.splitlines()[-1] == "[]"
     times_s = []
     for _ in range(3):
-        start_s = time.perf_counter()
+        # processor time: what else the machine does is none of it
+        before = resource.getrusage(resource.RUSAGE_CHILDREN)
         run("--help", stdout=subprocess.DEVNULL)
-        times_s.append(time.perf_counter() - start_s)
+        after = resource.getrusage(resource.RUSAGE_CHILDREN)
+        times_s.append(after.ru_utime + after.ru_stime - before.ru_utime - before.ru_stime)
     assert min(times_s) < 0.3
 
 

@@ -272,7 +272,7 @@ def _is_mains(swing: Swing, mains: MainsLines | None) -> bool:
 
 
 def _of_a_swing(sidebands: MainsSidebands | None, swings: list[Swing]) -> bool:
-    """Whether sidebands at the mains are a multiple of a swing's rate: a sawtooth of the level has depth / pi m each."""
+    """Whether mains sidebands are a multiple of a swing's rate; a sawtooth of the level has depth / pi m each."""
     if sidebands is None:
         return False
     level = 10 ** (sidebands.level_dbc / 20)
