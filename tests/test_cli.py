@@ -9,7 +9,6 @@ import resource
 import signal
 import subprocess
 import sys
-import time
 import types
 from collections.abc import Callable, Iterator
 from pathlib import Path
