@@ -203,6 +203,7 @@ def check(
                 topology=topology,
                 gain_control=gain_control,
                 corner_known=capture.ac_coupling_hz is not None,
+                findings=judgement.findings,
             )
     return CheckResult(
         capture=capture,

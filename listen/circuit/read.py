@@ -2,19 +2,24 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+from dataclasses import replace
 from typing import Any
 
 import numpy as np
 
 from listen.account import Account, CleanedCapture
 from listen.bench import Bench, BuildSettings
+from listen.circuit.advice import advise
 from listen.circuit.amplifier import Amplifier, curve_of, read_amplifier
 from listen.circuit.expected import expected_pitch, gain_bandwidth
 from listen.circuit.growth import SHORT_SPAN_DB, find_growth
 from listen.circuit.level_loop import level_loop
 from listen.circuit.limits_read import clip_levels, dead_band, headroom_v, peaks_v, slew, where_of
 from listen.circuit.network import GUESSED_POLE_HZ, gain_of_growth, network_of
+from listen.circuit.rank import rank_causes
 from listen.circuit.types import Circuit, GainPoint, GangMismatch, GangPoint, Growth, Quantity, Where, unknown
+from listen.findings.types import Finding
 from listen.sorting import median
 
 _CONSTANT = "a mismatch that is the same at every setting is the same recording as another gain setting"
@@ -32,6 +37,7 @@ def read_circuit(
     topology: str | None,
     gain_control: str | None,
     corner_known: bool,
+    findings: Sequence[Finding] = (),
 ) -> Circuit | None:
     """Read all figures of the circuit that a recording of a sine holds.
 
@@ -45,6 +51,8 @@ def read_circuit(
         As stated; they beat the bench file's.
     corner_known : bool
         The recorder's coupling has been undone.
+    findings : sequence of Finding
+        Whose causes are ranked.
 
     Returns
     -------
@@ -73,7 +81,7 @@ def read_circuit(
     expected = expected_pitch(account, topology, build, slews, amplifier.pulled() if amplifier and not slews else None)
     supply = build.supply_v if build else None
     peaks = peaks_v(account, volts)
-    return Circuit(
+    circuit = Circuit(
         growth=growth,
         loop_gain_in_hand=_in_hand(along, points, growth, account, why),
         loop_gain_along=along,
@@ -91,6 +99,8 @@ def read_circuit(
         headroom_v=headroom_v(clips, peaks, supply, build.opamp.headroom_v if build else None),
         expected_pitch=expected,
     )
+    causes = rank_causes(circuit, account, findings, build=build, topology=topology, gain_control=gain_control)
+    return replace(circuit, causes=causes, advice=advise(circuit, topology, gain_control, build))
 
 
 def _from_growth(growth: tuple[Growth, ...], topology: str | None, build: BuildSettings | None) -> list[Any]:

@@ -208,6 +208,13 @@ class ExpectedPitch:
     high_cents: Quantity
     rc_product_off_percent: Quantity
 
+    def outside(self) -> bool:
+        """Whether one end lies beyond what the parts' tolerances allow."""
+        ends = ((self.low_hz, self.low_cents.value), (self.high_hz, self.high_cents.value))
+        return any(
+            cents is not None and not end.least <= end.nominal * 2 ** (cents / 1200) <= end.most for end, cents in ends
+        )
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Evidence:

@@ -102,7 +102,7 @@ def _range(circuit: Circuit) -> str | None:
     if expected is None or expected.low_cents.value is None or expected.high_cents.value is None:
         return None
     low, high = expected.low_cents.value, expected.high_cents.value
-    if max(abs(low), abs(high)) < _SHOWN_CENTS or _within(circuit):
+    if max(abs(low), abs(high)) < _SHOWN_CENTS or not expected.outside():
         return None
     line = f"range: {low:+.0f} cents at the bottom, {high:+.0f} at the top"
     product = expected.rc_product_off_percent
@@ -110,15 +110,6 @@ def _range(circuit: Circuit) -> str | None:
         side = "large" if product.value > 0 else "small"
         line += f"; RC {number(abs(product.value), product.sigma)} % too {side}"
     return line
-
-
-def _within(circuit: Circuit) -> bool:
-    """Whether both ends lie within what the parts' tolerances allow."""
-    expected = circuit.expected_pitch
-    if expected is None or expected.low_cents.value is None or expected.high_cents.value is None:
-        return False
-    ends = ((expected.low_hz, expected.low_cents.value), (expected.high_hz, expected.high_cents.value))
-    return all(end.least <= end.nominal * 2 ** (cents / 1200) <= end.most for end, cents in ends)
 
 
 def _loop(circuit: Circuit) -> str | None:
