@@ -9,10 +9,11 @@ import signal
 import sys
 import threading
 from collections.abc import Callable, Iterator
+from dataclasses import replace
 from typing import TYPE_CHECKING, Any
 
 from listen.cli.excerpt import page_writer
-from listen.cli.log_options import add_keeping, keeper_for, stated_for
+from listen.cli.log_options import Keeper, add_keeping, keeper_for, stated_for
 from listen.cli.options import (
     FOUND,
     PASSED,
@@ -29,13 +30,15 @@ from listen.cli.options import (
     seconds_of,
     word_of,
 )
-from listen.cli.watch_options import channels_of, device_rate, every_of, interval_of, take_name, target_note
+from listen.cli.watch_options import channels_of, device_rate, every_of, interval_of, port_of, take_name, target_note
 from listen.errors import OptionError, OutputError
 
 if TYPE_CHECKING:
     from listen.watch.engine import Engine
     from listen.watch.feeds import Feed
+    from listen.watch.guides import Guide
     from listen.watch.screen.app import ScreenApp
+    from listen.watch.screen.drawing import Around
     from listen.watch.types import Event, Summary
 
 _DESCRIPTION = """Readings while the control or a trimmer is turned, from a pipe (-), a file that grows, or the sound
@@ -82,6 +85,14 @@ def add_watch_command(commands: Any) -> None:
     add_decimal(watch)
     watch.add_argument(
         "--report", metavar="DIR", type=file_name("--report"), help="write a page of the take into this folder"
+    )
+    watch.add_argument(
+        "--page",
+        metavar="PORT",
+        nargs="?",
+        const=8931,
+        type=port_of,
+        help="serve a page with moving charts to this machine alone (port 8931; 0: any that is free)",
     )
     watch.add_argument(
         "--guide",
@@ -192,6 +203,8 @@ def _heard(options: argparse.Namespace, feed: Feed) -> int:
         engine = Engine(feed, settings, tell)
         stack.callback(engine.discard)
         view = _screen(options, settings, engine.stop)
+        if options.page is not None:
+            sinks.append(_page(options.page, settings, stack))
         with _stopped_by_signals(engine):
             try:
                 if view is not None:
@@ -207,7 +220,22 @@ def _heard(options: argparse.Namespace, feed: Feed) -> int:
             aside(f"listen: kept {keep}\n")
         if summary.result is None:
             return complain(str(nothing_judged(summary)))
-        return _finish(options, summary, name, screen, keeper, writer)
+        status = _finish(options, summary, name, screen, keeper, writer)
+        if view is not None and view.guide is not None and keeper:
+            keep_guided(view.guide, engine.take_path, settings.check, keeper, name, screen.put)
+        return status
+
+
+def keep_guided(
+    guide: Guide, path: Any, settings: dict[str, Any], keeper: Keeper, name: str, say: Callable[[str], None]
+) -> None:
+    """Keep a guided session's two ends in the logbook, as found and as left."""
+    from listen.report import check_document
+    from listen.watch.guided import guided_results
+
+    for end in guided_results(guide, path, settings):
+        about = replace(keeper.about, state=end.state, note=end.note)
+        replace(keeper, about=about).keep(check_document(end.result), name, say)
 
 
 def _screen(options: argparse.Namespace, settings: Any, stop: Callable[[], None]) -> ScreenApp | None:
@@ -220,21 +248,35 @@ def _screen(options: argparse.Namespace, settings: Any, stop: Callable[[], None]
         return None
     from listen.watch.guides import load_guide
     from listen.watch.screen.app import ScreenApp, wants_colour
+
+    guide = load_guide(options.guide) if options.guide is not None else None
+    view = ScreenApp(_around(settings), stop, guide, wants_colour())
+    if options.interval is not None:
+        view.board.quantity = "octave"
+    return view
+
+
+def _page(port: int, settings: Any, stack: contextlib.ExitStack) -> Callable[[Event], None]:
+    """Serve the page; say where."""
+    from listen.watch.page.server import PageServer
+
+    server = PageServer(port, _around(settings))
+    stack.callback(server.close)
+    aside(f"listen: the page is at {server.url}\n")
+    return server.tell
+
+
+def _around(settings: Any) -> Around:
     from listen.watch.screen.drawing import Around, can_draw
 
     bench = settings.check["bench"]
-    around = Around(
+    return Around(
         keep=settings.keep,
         volts_per_full_scale=bench.capture.volts_per_full_scale if bench is not None else None,
         inverted=settings.inverted,
         ac_coupling_hz=settings.ac_coupling_hz,
-        ascii_only=not can_draw(sys.stdout.encoding),
+        ascii_only=not can_draw(sys.stdout.encoding if sys.stdout is not None else "utf-8"),
     )
-    guide = load_guide(options.guide) if options.guide is not None else None
-    view = ScreenApp(around, stop, guide, wants_colour())
-    if options.interval is not None:
-        view.board.quantity = "octave"
-    return view
 
 
 def _on_terminal(options: argparse.Namespace) -> bool:

@@ -40,6 +40,13 @@ def every_of(text: str) -> float:
     return number
 
 
+def port_of(text: str) -> int:
+    """Read a port."""
+    if not text.isdecimal() or not (int(text) == 0 or 1024 <= int(text) <= 65535):
+        raise OptionError(f"--page {text!r} is no port", "give 1024 to 65535, or 0 for any that is free")
+    return int(text)
+
+
 def target_note(text: str) -> float:
     """Read a note, or a pitch in Hz."""
     try:

@@ -25,13 +25,17 @@ _CHANGED_SHARE = 0.03
 _HIGHER = 1.4
 _ENOUGH_ALTERNATIONS = 3
 _AS_GOOD_DB = 1.0
+_LET_GO_DB = 0.3
+_SPAN_S = 0.5
+"""A board at rest has been so for this long."""
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(slots=True)
 class Noted:
-    """Readings at rest: when, and what they were."""
+    """Readings at rest: from when to when, and what they were."""
 
-    time_s: float
+    start_s: float
+    end_s: float
     values: dict[str, float]
 
 
@@ -83,17 +87,27 @@ class Guide:
         if board.reading is not None and board.reading.state != "steady":
             self._stirred = True
         waits = self._steps[self.number]["waits"]
-        if self._met or not self._fulfilled(waits, board):
+        if self._met:
+            self._rest_on(board)
+            return
+        if not self._fulfilled(waits, board):
             return
         self._met = True
         values = _values(board)
         before = self.seen[-1].values if self.seen else {}
         if waits != "silent" and board.reading is not None:
-            self.seen.append(Noted(board.reading.heard_s, values))
+            heard_s = board.reading.heard_s
+            self.seen.append(Noted(max(0.0, heard_s - _SPAN_S), heard_s, values))
         self._saw = self._steps[self.number]["saw"].format_map(_Words(values, before))
         self._stirred = False
         self._alternations = board.interval.alternations if board.interval is not None else 0
         self._start_s = board.start_s
+
+    def _rest_on(self, board: Board) -> None:
+        """What was noted lasts until something moves or changes again."""
+        if self.seen and board.at_rest and not self._stirred and board.reading is not None:
+            if not _changed(_values(board), self.seen[-1].values):
+                self.seen[-1].end_s = board.reading.heard_s
 
     def on(self, board: Board) -> None:
         """Go on to the next step, or turn once more."""
@@ -126,7 +140,8 @@ class Guide:
         now, before = _values(board), self.seen[-1].values if self.seen else {}
         if waits == "higher":
             return now.get("hz", 0.0) > _HIGHER * before.get("hz", 0.0)
-        return _changed(now, before)
+        # the hand has let go: the readings no longer drift
+        return _changed(now, before) and board.spread("h2_dbc") < _LET_GO_DB and board.spread("level_dbfs") < _LET_GO_DB
 
 
 def load_guide(name: str) -> Guide:
@@ -178,3 +193,31 @@ class _Words(dict[str, str]):
 
     def __missing__(self, key: str) -> str:
         return "?"
+
+
+def change_in_words(guide: Guide) -> str | None:
+    """Return what a guided session changed, as a note for the logbook; None where nothing was turned.
+
+    Examples
+    --------
+    >>> guide = load_guide("symmetry")
+    >>> guide.seen = [Noted(0, 1, {"thd": 1.3, "h2": -38.0}), Noted(5, 6, {"thd": 0.4, "h2": -62.0})]
+    >>> change_in_words(guide)
+    'guide symmetry: THD 1.30 to 0.40 %, H2 -38 to -62 dB'
+    """
+    if guide.found is None or guide.left is None:
+        return None
+    forms = [
+        ("thd", "THD", ".2f", "%"),
+        ("h2", "H2", ".0f", "dB"),
+        ("h3", "H3", ".0f", "dB"),
+        ("start", "start", ".2f", "s"),
+        ("cents", "interval off", "+.2f", "cents"),
+    ]
+    before, after = guide.found.values, guide.left.values
+    said = [
+        f"{word} {before[name]:{form}} to {after[name]:{form}} {unit}"
+        for name, word, form, unit in forms
+        if name in before and name in after
+    ]
+    return f"guide {guide.name}: {', '.join(said)}"

@@ -9,6 +9,7 @@ import subprocess
 import sys
 import threading
 import time
+import urllib.request
 from pathlib import Path
 
 import numpy as np
@@ -202,6 +203,24 @@ def test_lines_for_people_where_there_is_no_terminal():
     assert "hearing channel 1 of 1 at 48 kHz" in text
     assert "A4" in text
     assert "\x1b" not in text
+
+
+def test_the_page_is_served_while_it_hears():
+    with subprocess.Popen(
+        [*COMMAND, "-", "--quiet", "--page", "0"], stdin=subprocess.PIPE, stderr=subprocess.PIPE
+    ) as process:
+        process.stdin.write(wav_header(0xFFFFFFFF) + TONE)
+        process.stdin.flush()
+        said = process.stderr.readline().decode()
+        url = said.split()[-1]
+        with urllib.request.urlopen(f"{url}events?level", timeout=20) as stream:
+            while b'"number": "-10.46"' not in (line := stream.readline()):
+                assert line
+        process.stdin.close()
+        assert process.stderr.read() == b""
+        assert process.wait(30) == 0
+    with pytest.raises(OSError, match="refused"):
+        urllib.request.urlopen(url, timeout=5)
 
 
 def test_check_loads_nothing_of_it():

@@ -41,7 +41,7 @@ class ScreenApp:
         self, around: Around, stop: Callable[[], None], guide: Guide | None = None, colour: bool = True
     ) -> None:
         self.board = Board()
-        self._around, self._stop, self._guide = around, stop, guide
+        self._around, self._stop, self.guide = around, stop, guide
         self._lock = threading.Lock()
         self._bold = "bold" if colour else ""
         if guide is not None:
@@ -60,8 +60,8 @@ class ScreenApp:
         """Take an event; called from the engine's thread."""
         with self._lock:
             self.board.take(event)
-            if self._guide is not None:
-                self._guide.look(self.board)
+            if self.guide is not None:
+                self.guide.look(self.board)
 
     def run(self, hear: Callable[[], Any]) -> None:
         """Show the screen until the hearing has ended.
@@ -102,8 +102,8 @@ class ScreenApp:
         size: Size = self._app.output.get_size()
         with self._lock:
             around = self._around
-            if self._guide is not None:
-                around = replace(around, guide=self._guide.lines())
+            if self.guide is not None:
+                around = replace(around, guide=self.guide.lines())
             lines = draw(self.board, around, size.columns, size.rows)
         style = [self._bold if 2 <= i <= 4 else "" for i in range(len(lines))]
         ends = ["\n"] * (len(lines) - 1) + [""]
@@ -129,8 +129,8 @@ class ScreenApp:
         on("m")(lambda: self._say(f"mark {len(self.board.marks)}" if self.board.mark() else "nothing is at rest"))
         on("?")(lambda: self._set(keys=not self._around.keys))
         on("q", "c-c")(self._stop)
-        if self._guide is not None:
-            guide = self._guide
+        if self.guide is not None:
+            guide = self.guide
             on("enter")(lambda: guide.on(self.board))
             on("b")(guide.back)
         return keys

@@ -18,6 +18,7 @@ _MOVING_S = 0.1
 _SEMITONE_CENTS = 100.0
 _CREST_SIGMAS = 4.0
 _KEPT_S = 10.0
+_SILENCE_S = 0.2
 _GROWN_DB = -0.92
 """90 % of the settled level."""
 _BEGUN_DB = -40.0
@@ -82,6 +83,7 @@ class Board:
     _rows: deque[Reading] = field(default_factory=deque)
     _calm_since_s: float = math.inf
     _best_hz: float | None = None
+    _silent_since_s: float = math.inf
     _growth: list[tuple[float, float]] = field(default_factory=list)
 
     def take(self, event: Event) -> None:
@@ -156,6 +158,11 @@ class Board:
         """Return the median of a field of the readings, over the same rows."""
         values = self._values(name)
         return median(values) if values else None
+
+    def spread(self, name: str) -> float:
+        """Return the largest less the smallest of a field, over the same rows."""
+        values = self._values(name)
+        return max(values) - min(values) if values else math.inf
 
     def hold(self) -> bool:
         """Hold all readings as the reference; refused while nothing is at rest."""
@@ -235,8 +242,12 @@ class Board:
         """Follow a start: from silence to a level at rest."""
         level = reading.level_dbfs
         if reading.state == "silent":
-            self._growth = [(reading.time_s, level)] if level is not None else []
+            self._silent_since_s = min(self._silent_since_s, reading.time_s)
+            # a stream's first rows are too short to be anything yet: they are no silence
+            shown = reading.time_s - self._silent_since_s >= _SILENCE_S
+            self._growth = [(reading.time_s, level)] if level is not None and shown else []
             return
+        self._silent_since_s = math.inf
         if not self._growth or level is None:
             return
         self._growth.append((reading.time_s, level))

@@ -25,7 +25,7 @@ _NAMES = {
     "level": "level",
     "start": "from 1 to 90 % of its level",
 }
-_UNIT = {"pitch": "cents", "octave": "cents", "clean": "%", "level": "dBFS", "start": "s"}
+UNIT = {"pitch": "cents", "octave": "cents", "clean": "%", "level": "dBFS", "start": "s"}
 HELP = (
     "1 pitch   2 octave   3 clean   4 level   5 start    what is drawn large",
     "space     hold all readings as the reference       m  mark them",
@@ -173,13 +173,13 @@ def _large(board: Board, around: Around) -> list[str]:
     if best is not None:
         side[2] = f"best {number(quantity, Shown(best.value, shown.scatter, True))}, at {clock(best.time_s)}"
     if not shown.sure:
-        blank[1] = f"~ {text} {_UNIT[quantity]}"
+        blank[1] = f"~ {text} {UNIT[quantity]}"
         drawn = [f"{line:<22}" for line in blank]
     elif around.ascii_only:
-        drawn = [f"{line:<22}" for line in ("", f"{text} {_UNIT[quantity]}", "")]
+        drawn = [f"{line:<22}" for line in ("", f"{text} {UNIT[quantity]}", "")]
     else:
         figures = large(text)
-        drawn = [f"{line}{' ' + _UNIT[quantity] if i == 2 else ''}".ljust(22) for i, line in enumerate(figures)]
+        drawn = [f"{line}{' ' + UNIT[quantity] if i == 2 else ''}".ljust(22) for i, line in enumerate(figures)]
     return [_row("", f"{line} {word}") for line, word in zip(drawn, side, strict=True)]
 
 
@@ -303,7 +303,7 @@ def _one_line(board: Board) -> str:
         return {"lost": "nothing comes", "silent": "no tone", "over": "the interface clips"}[reading.state]
     text = number(board.quantity, board.shown(board.quantity))
     sure = "" if board.shown(board.quantity).sure else "~ "
-    return f"{board.quantity} {sure}{text} {_UNIT[board.quantity]} {reading.state}"
+    return f"{board.quantity} {sure}{text} {UNIT[board.quantity]} {reading.state}"
 
 
 def can_draw(encoding: str | None) -> bool:

@@ -1,0 +1,125 @@
+"""Guides replayed from takes: found, turned, done; and what stands in the logbook afterwards."""
+
+from __future__ import annotations
+
+import itertools
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+from listen.cli.log_options import Keeper
+from listen.cli.watch import keep_guided
+from listen.logbook import About, read_history
+from listen.watch.engine import Engine, Settings
+from listen.watch.guides import GUIDES, Guide, change_in_words, load_guide
+from listen.watch.pcm import StreamFormat
+from listen.watch.screen.board import Board
+from listen.watch.types import Event
+from tests.watch.streams import RATE_HZ, MemoryFeed, encoded
+
+
+def tone_of(h2_db: np.ndarray, f0_hz: float = 440.0) -> np.ndarray:
+    phase = 2 * np.pi * f0_hz * np.arange(len(h2_db)) / RATE_HZ
+    noise = 1e-5 * np.random.default_rng(5).standard_normal(len(phase))
+    return 0.3 * (np.sin(phase) + 10 ** (h2_db / 20) * np.cos(2 * phase) + 10 ** (-54 / 20) * np.sin(3 * phase)) + noise
+
+
+def turned(levels_db: list[float], rest_s: float = 2.0, turn_s: float = 0.6) -> np.ndarray:
+    """A second harmonic that rests at some levels, and moves between them."""
+    parts = [np.full(round(rest_s * RATE_HZ), levels_db[0])]
+    for before, after in itertools.pairwise(levels_db):
+        parts += [np.linspace(before, after, round(turn_s * RATE_HZ)), np.full(round(rest_s * RATE_HZ), after)]
+    return np.concatenate(parts)
+
+
+def replayed(guide: Guide, x: np.ndarray, keep: Path, ratio: float | None = None) -> list[str]:
+    """Follow a guide through a take; Return is pressed a second after each step is met. What it said."""
+    board, said, due = Board(), [], [0.0]
+
+    def tell(event: Event) -> None:
+        board.take(event)
+        guide.look(board)
+        heard_s = board.reading.heard_s if board.reading is not None else 0.0
+        if guide._met and due[0] == 0.0:
+            said.append(guide.lines()[2].strip())
+            due[0] = heard_s + 1.0
+        elif guide._met and heard_s >= due[0]:
+            guide.on(board)
+            due[0] = 0.0
+
+    raw = StreamFormat(sample_rate_hz=RATE_HZ, channels=1, encoding="f32")
+    settings = Settings(check={"wave": "sine"}, raw=raw, keep=str(keep), findings=False, interval_ratio=ratio)
+    engine = Engine(MemoryFeed(encoded(x)), settings, tell)
+    engine.hear()
+    engine.close()
+    engine.discard()
+    return said
+
+
+def test_symmetry_found_three_turns_done(tmp_path):
+    guide = load_guide("symmetry")
+    said = replayed(guide, tone_of(turned([-36.0, -44.0, -52.0, -51.5, -62.0])), tmp_path / "take.wav")
+    assert said[0].startswith("as found: THD 1.6")
+    assert said[1] == "H2 fell by 8 dB: go on the same way"
+    assert said[2] == "H2 fell by 8 dB: go on the same way"
+    assert "it no longer falls: leave it" in said[-1]
+    assert change_in_words(guide) == "guide symmetry: THD 1.60 to 0.21 %, H2 -36 to -62 dB, H3 -54 to -54 dB"
+    # the logbook has both ends, each with its own distortion
+    log = tmp_path / "log.sqlite"
+    keeper = Keeper(path=log, about=About(), names={"take": "third board"})
+    keep_guided(guide, tmp_path / "take.wav", {"wave": "sine"}, keeper, "take", lambda _: None)
+    entries = read_history(log, "third board")
+    assert [entry.state for entry in entries] == ["as-found", "as-left"]
+    thd = [entry.document["summary"]["thd_median_percent"] for entry in entries]
+    assert thd == [pytest.approx(1.60, abs=0.02), pytest.approx(0.21, abs=0.02)]
+    assert all(entry.note == change_in_words(guide) for entry in entries)
+
+
+def test_a_turn_the_wrong_way_is_told_to_go_back(tmp_path):
+    said = replayed(load_guide("symmetry"), tone_of(turned([-50.0, -44.0])), tmp_path / "take.wav")
+    assert said[1] == "H2 rose by 6 dB: turn back a little"
+
+
+def test_a_trimmer_that_is_still_turned_is_waited_for(tmp_path):
+    """A slow turn of five seconds is one turn, noted where it ends."""
+    guide = load_guide("symmetry")
+    replayed(guide, tone_of(turned([-36.0, -56.0], turn_s=5.0)), tmp_path / "take.wav")
+    assert len(guide.seen) == 2
+    assert guide.seen[1].values["h2"] == pytest.approx(-56.0, abs=0.3)
+
+
+def test_a_start_is_timed(tmp_path):
+    """Off and on again: 1 to 90 % of an exponential growth takes ln(90) time constants."""
+    n = RATE_HZ
+    growth = np.minimum(1e-3 * np.exp(np.arange(2 * n) / (0.1 * n)), 1.0)
+    on = tone_of(np.full(2 * n, -60.0))
+    x = np.concatenate([on, 1e-5 * np.random.default_rng(2).standard_normal(n), growth * on])
+    said = replayed(load_guide("start"), x, tmp_path / "take.wav")
+    assert said[1] == "silence"
+    assert said[2].startswith("it started in 0.4")
+
+
+def test_the_scale_guide_counts_alternations(tmp_path):
+    n = round(0.8 * RATE_HZ)
+
+    def notes(high_hz: float) -> list[np.ndarray]:
+        return [np.full(n, 220.0), np.full(n, high_hz)] * 3
+
+    f0_hz = np.concatenate([*notes(441.0), *notes(440.6), *notes(440.6)])
+    x = 0.3 * np.sin(2 * np.pi * np.cumsum(f0_hz) / RATE_HZ)
+    said = replayed(load_guide("scale"), x, tmp_path / "take.wav", ratio=2.0)
+    assert said[0] == f"as found: {1200 * np.log2(441 / 440):+.2f} cents"
+    assert "turn the same way on; the upper note should read 440.0 Hz" in said[1]
+
+
+@pytest.mark.parametrize("name", GUIDES)
+def test_every_guide_has_three_lines_and_goes_back(name):
+    guide = load_guide(name)
+    first = guide.lines()
+    assert len(first) == 3
+    assert "waiting for" in first[1]
+    guide.number = 1
+    guide.back()
+    assert guide.lines() == first
+    assert change_in_words(guide) is None
