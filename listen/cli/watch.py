@@ -87,6 +87,9 @@ def add_watch_command(commands: Any) -> None:
         "--report", metavar="DIR", type=file_name("--report"), help="write a page of the take into this folder"
     )
     watch.add_argument(
+        "--sound", action="store_true", help="two quiet pips a second, the reference and now; falling means better"
+    )
+    watch.add_argument(
         "--page",
         metavar="PORT",
         nargs="?",
@@ -205,6 +208,8 @@ def _heard(options: argparse.Namespace, feed: Feed) -> int:
         view = _screen(options, settings, engine.stop)
         if options.page is not None:
             sinks.append(_page(options.page, settings, stack))
+        if options.sound:
+            _sound(engine, view, sinks, stack)
         with _stopped_by_signals(engine):
             try:
                 if view is not None:
@@ -264,6 +269,34 @@ def _page(port: int, settings: Any, stack: contextlib.ExitStack) -> Callable[[Ev
     stack.callback(server.close)
     aside(f"listen: the page is at {server.url}\n")
     return server.tell
+
+
+def _sound(
+    engine: Engine, view: ScreenApp | None, sinks: list[Callable[[Event], None]], stack: contextlib.ExitStack
+) -> None:
+    """Play better and worse; without a screen the first rest is the reference."""
+    from listen.watch.pips import CAUTION, RATE_HZ, Pips
+    from listen.watch.sound_card import open_output
+    from listen.watch.types import Start
+
+    output = open_output(RATE_HZ)
+    stack.callback(output.abort)
+    follow: Any = view
+    if view is None:
+        from listen.watch.screen.follower import Follower
+
+        follow = Follower()
+        sinks.append(follow.tell)
+    say: Callable[[str], None] = view.say if view is not None else lambda text: aside(f"listen: {text}\n")
+    say(CAUTION)
+
+    def begin(event: Event) -> None:
+        if isinstance(event, Start):
+            pips = Pips(output, follow.better_db, event.sample_rate_hz, say)
+            stack.callback(pips.close)
+            engine.taps.append(pips.ear.hear)
+
+    sinks.append(begin)
 
 
 def _around(settings: Any) -> Around:

@@ -19,7 +19,7 @@ from listen.watch.alternation import Alternation
 from listen.watch.feeds import Feed, Piece, Reason
 from listen.watch.losses import ClockAgainstCount
 from listen.watch.passing import PassingFindings
-from listen.watch.pcm import StreamFormat, begins_as_wav, read_wav_header, samples_of
+from listen.watch.pcm import Floats, StreamFormat, begins_as_wav, read_wav_header, samples_of
 from listen.watch.readings import is_over, newest_rows, reading_of
 from listen.watch.spool import Spool
 from listen.watch.types import Event, IntervalReading, Lost, Reading, Start, Summary
@@ -89,6 +89,11 @@ class Engine:
     settings : Settings
     tell : callable
         Called with each event, in the thread that runs.
+
+    Attributes
+    ----------
+    taps : list of callable
+        Called with all samples of the channel, as they come.
     """
 
     def __init__(self, feed: Feed, settings: Settings, tell: Callable[[Event], None]) -> None:
@@ -99,6 +104,7 @@ class Engine:
         self._spool: Spool | None = None
         self._left_bytes: int | None = None
         self._reason: Reason = "interrupted"
+        self.taps: list[Callable[[Floats], None]] = []
 
     @property
     def take_path(self) -> os.PathLike[str] | None:
@@ -281,6 +287,8 @@ class Engine:
             if bad.any():
                 samples[bad] = 0.0
         self._ring.add(-samples if self._settings.inverted else samples)
+        for tap in self.taps:
+            tap(samples)
         step = self._step
         if self._ring.stop - self._measured >= step:
             self._measured += (self._ring.stop - self._measured) // step * step

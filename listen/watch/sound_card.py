@@ -249,3 +249,26 @@ class DeviceFeed:
                 self._waiting.end("source lost")
                 return
             time.sleep(_LOOK_S)
+
+
+def open_output(rate_hz: int) -> Any:
+    """Open the system's output for one channel of 32-bit floating point.
+
+    Raises
+    ------
+    CaptureError
+        There is none, or it cannot be opened.
+    OptionError
+        sounddevice or PortAudio is missing.
+    """
+    library = _library()
+    try:
+        names = [str(entry["name"]) for entry in library.query_devices() if entry["max_output_channels"] > 0]
+        device = next((name for name in _SERVER_DEVICES if name in names), None)
+        stream = library.RawOutputStream(samplerate=rate_hz, channels=1, dtype="float32", device=device)
+        stream.start()
+    except library.PortAudioError as cause:
+        raise CaptureError(
+            f"no sound can be played ({str(cause).splitlines()[0]})", "leave out --sound, or mend the output"
+        ) from cause
+    return stream

@@ -147,3 +147,20 @@ def test_what_a_stalled_server_drops_is_counted(server):
     # what was heard and what was lost are together the time that passed
     assert heard_s + lost_s == pytest.approx(stall_s + 8.0, abs=1.0)
     assert events[-1]["lost_s"] == pytest.approx(lost_s, abs=0.01)
+
+
+@pytest.mark.parametrize("apart", [True, False])
+def test_pips_are_refused_where_they_get_into_the_input(server, apart):
+    """Played into the sink whose monitor is heard, or into another one."""
+    if apart:
+        server.control("load-module", "module-null-sink", "sink_name=other", f"rate={RATE_HZ}", "norewinds=1")
+        server.control("set-default-sink", "other")
+    player = server.play(tone(15.0))
+    time.sleep(1.0)
+    process = listening(server, "--sound", "--seconds", "7")
+    status, complaint = rest(process, [])
+    player.kill()
+    player.wait()
+    assert status in (0, 1)
+    assert "start with the volume at zero" in complaint
+    assert ("would be measured" in complaint) == (not apart)

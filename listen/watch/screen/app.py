@@ -63,6 +63,16 @@ class ScreenApp:
             if self.guide is not None:
                 self.guide.look(self.board)
 
+    def better_db(self) -> float | None:
+        """By how much the big reading is better than the reference; called from any thread."""
+        with self._lock:
+            return self.board.better_by(self.board.quantity)
+
+    def say(self, message: str) -> None:
+        """Show a line below all others."""
+        with self._lock:
+            self._say(message)
+
     def run(self, hear: Callable[[], Any]) -> None:
         """Show the screen until the hearing has ended.
 
