@@ -23,7 +23,8 @@ Kind = Literal["tick", "axis", "limit", "mark", "key", "title"]
 _LEFT_EM, _RIGHT_EM, _NARROW_RIGHT_EM = 4.8, 7.2, 1.6
 _BELOW_EM, _NAME_EM, _LINE_EM = 3.0, 1.7, 1.2
 _MARK_EM = 1.05
-MOST_MARK_ROWS = 6
+_MARK_APART = 0.08
+"""Of the plot's width, from one bar to the number of the next in the same row."""
 _HATCH = 0.008
 """Between two strokes of a hatched area, in widths of the plot: 5 px on a page."""
 LABEL_LETTERS = 12
@@ -160,7 +161,7 @@ def lay_out(chart: Chart, size: Size) -> Laid:
     Laid
     """
     em = size.type_size
-    rows = min(MOST_MARK_ROWS, len(chart.marks))
+    rows = count_mark_rows(chart)
     keys = _key_texts(chart, size) if size.title else ()
     head = (2.6 + _LINE_EM * (1 + max((row for row, _, _ in keys), default=-1))) * em if size.title else 0.0
     top = head + _NAME_EM * em + (_MARK_EM * rows + 0.2) * em
@@ -305,15 +306,37 @@ def spread(wanted: Sequence[tuple[float, Sequence[str]]], box: Box, em: float) -
     return places
 
 
+def count_mark_rows(chart: Chart) -> int:
+    """Return how many rows the findings' bars take over a chart."""
+    return max(_mark_rows(chart), default=-1) + 1
+
+
+def _mark_rows(chart: Chart) -> list[int]:
+    """Return the row of each bar, 0 next to the plot: the lowest in which it touches no other."""
+    scale = chart.x_scale
+    ends: list[list[tuple[float, float]]] = []
+    out = []
+    for mark in chart.marks:
+        start, end = (min(max(float(scale.fraction(value)), 0.0), 1.0) for value in (mark.start, mark.end))
+        taken = (start - _MARK_APART, max(end, start + 0.02))
+        free = (i for i, row in enumerate(ends) if all(taken[1] <= a or b <= taken[0] for a, b in row))
+        row = next(free, len(ends))
+        if row == len(ends):
+            ends.append([])
+        ends[row].append(taken)
+        out.append(row)
+    return out
+
+
 def _bars(chart: Chart, box: Box, em: float) -> Iterator[Bar]:
     scale = chart.x_scale
-    for row, mark in enumerate(chart.marks):
+    for row, mark in zip(_mark_rows(chart), chart.marks, strict=True):
         start, end = (float(scale.fraction(value)) for value in (mark.start, mark.end))
         if end < 0.0 or start > 1.0 or not np.isfinite([start, end]).all():
             continue
         x1, x2 = (box.left + min(max(part, 0.0), 1.0) * box.width for part in (start, end))
         yield Bar(
-            x1=x1, x2=max(x2, x1 + 0.25 * em), y=box.top - (0.7 + _MARK_EM * (row % MOST_MARK_ROWS)) * em,
+            x1=x1, x2=max(x2, x1 + 0.25 * em), y=box.top - (0.7 + _MARK_EM * row) * em,
             number=mark.number, severity=mark.severity, start=start, end=end,
         )  # fmt: skip
 

@@ -15,7 +15,6 @@ from numpy.typing import NDArray
 
 from listen.report.page.chart import Chart
 from listen.report.page.layout import (
-    MOST_MARK_ROWS,
     Bar,
     Curve,
     KeyItem,
@@ -23,6 +22,7 @@ from listen.report.page.layout import (
     Sample,
     Size,
     Text,
+    count_mark_rows,
     curves_of,
     key_places,
     lay_out,
@@ -197,7 +197,7 @@ def _number(value: int, unit: float) -> str:
 
 
 def _sized(chart: Chart, size: Size, variant: str) -> str:
-    rows = min(MOST_MARK_ROWS, len(chart.marks))
+    rows = count_mark_rows(chart)
     tall = _TALL if chart.x_axis == "ratio" else 1.0
     laid = lay_out(chart, replace(size, height=tall * size.height + _EM_A_ROW * size.type_size * rows))
     size, box = laid.size, laid.box

@@ -49,7 +49,9 @@ def open_browser() -> Iterator[Any]:
 class Watched:
     """A page with all that it complained of and asked for."""
 
-    def __init__(self, browser: Any, path: Path, *, width: int = 1280, height: int = 900, dark: bool = False) -> None:
+    def __init__(
+        self, browser: Any, path: Path, *, width: int = 1280, height: int = 900, dark: bool = False, ready: bool = True
+    ) -> None:
         self.context = browser.new_context(
             viewport={"width": width, "height": height}, color_scheme="dark" if dark else "light"
         )
@@ -62,7 +64,8 @@ class Watched:
         self.page.on("request", lambda request: self.asked.append(request.url))
         self.page.on("dialog", lambda dialog: (self.said.append(f"dialog: {dialog.message}"), dialog.dismiss()))
         self.page.goto(path.as_uri())
-        self.page.wait_for_selector("html[data-ready]", state="attached")
+        if ready:  # a page without a script never says so
+            self.page.wait_for_selector("html[data-ready]", state="attached")
 
     def network(self) -> list[str]:
         """Requests to anything but the file itself and what is in it."""
