@@ -130,7 +130,11 @@ def _steps_table(made: Calibration, steps: Sequence[Step]) -> dict[str, Any]:
         "direction",
     )
     heads = [say(f"calibration.column.{key}") for key in keys]
-    return {"heads": heads, "rows": [_step_row(step) for step in steps]}
+    rows = [_step_row(step) for step in steps]
+    if made.law is None:  # a dial has no law to err from
+        at = keys.index("error")
+        heads, rows = heads[:at] + heads[at + 1 :], [row[:at] + row[at + 1 :] for row in rows]
+    return {"heads": heads, "rows": rows}
 
 
 def _step_row(step: Step) -> list[str | None]:
