@@ -160,7 +160,17 @@ def _best_rate(flat: Floats, grid_s: float) -> tuple[float, float] | None:
     for k in (1, 2, 3):
         near |= np.abs(rate - k * rate[best]) < 2.2 / length
     seen = rate > 1.2 / length
-    return float(rate[best]), float(power[near & seen].sum() / max(float(power[seen].sum()), 1e-30))
+    share = float(power[near & seen].sum() / max(float(power[seen].sum()), 1e-30))
+    return (best + _off_bin(power, best)) * float(rate[1]), share
+
+
+def _off_bin(power: Floats, best: int) -> float:
+    """Peak of a parabola through the logarithms of three bins; a rate half a bin off would leave a ring after a retune."""
+    if not 0 < best < len(power) - 1:
+        return 0.0
+    a, b, c = np.log(np.maximum(power[best - 1 : best + 2], 1e-300)).tolist()
+    bend = a - 2 * b + c
+    return float(np.clip(0.5 * (a - c) / bend, -0.5, 0.5)) if bend else 0.0
 
 
 def _goes_on(flat: Floats, rate_hz: float, grid_s: float, least: float) -> bool:

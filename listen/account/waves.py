@@ -73,7 +73,8 @@ def other_wave(bins: Bins, stated: str) -> str | None:
     like = _SINE_LIKE_DB if best == "sine" else _LIKE_DB
     if best == stated or float(np.quantile(off[best], 0.9)) > like:
         return None
-    if stated == "sine" and best == "triangle" and _falls(bins):
+    if stated == "sine" and best == "triangle" and (_falls(bins) or float(np.median(bins.r[use, 1].real)) < 0):
+        # slopes that are held, or tops cut off: a triangle's third harmonic raises its crests, a clip's lowers them
         return None
     return best
 

@@ -1,0 +1,220 @@
+"""Lines fixed in hertz, lines at half orders and bursts, each of known frequency and size."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+
+from listen.account.bursts import find_bursts
+from listen.account.cleaning import CleanedCapture
+from listen.account.fixed_lines import FixedLine, find_fixed_lines
+from listen.account.half_orders import find_half_orders
+from listen.account.mains import MainsLines, find_mains
+from listen.account.mains_sidebands import find_sidebands
+from listen.track.types import Envelope
+from tests.accounts import plain_frames, tone_on_grid
+from tests.tones import RATE_HZ, Take, frames_of, smooth_turn, times, white
+
+SIZE = 0.3
+QUIET = np.array([0.0, *[-200.0] * 10])
+"""Levels of a pure tone's harmonics."""
+
+
+def turn_with(added: np.ndarray | float, seconds: float = 2.0) -> tuple[Take, object]:
+    """A turn from 200 to 900 Hz with rests of a second, something added, and its tone as it was made."""
+    phase, f0_hz = smooth_turn(200.0, 900.0, seconds)
+    x = SIZE * np.cos(2 * np.pi * phase) + added + white(len(phase), -95.0)
+    t = times(len(phase) / RATE_HZ)
+    grid = np.arange(0.0, t[-1], 0.005)
+    return Take(samples=x), tone_on_grid(grid, np.interp(grid, t, f0_hz), np.log(SIZE), settled_log=float(np.log(SIZE)))
+
+
+def hum(seconds: float, mains_hz: float, *sizes: float) -> np.ndarray:
+    t = times(seconds)
+    return sum(size * np.cos(2 * np.pi * mains_hz * k * t + 0.4 * k) for k, size in enumerate(sizes, start=1))
+
+
+# Mains
+
+
+@pytest.mark.parametrize("mains_hz", [50.0, 49.9, 60.0, 60.1])
+def test_frequency_and_level_of_each_multiple(mains_hz: float) -> None:
+    sizes = (0.003, 0.001, 0.0005)
+    mains = find_mains(*turn_with(hum(4.0, mains_hz, *sizes)), 10, False)
+    assert isinstance(mains, MainsLines)
+    assert mains.mains_hz == pytest.approx(mains_hz, abs=0.02)
+    found = np.median(np.abs(mains.amplitude), axis=0)
+    np.testing.assert_allclose(found[:2], sizes[:2], rtol=0.02)
+    assert np.abs(mains.amplitude[:, 3:]).max() == 0.0
+    # r.s.s. of the three over the tone
+    assert np.median(mains.level_dbc) == pytest.approx(20 * np.log10(np.hypot(*sizes[:2]) / SIZE), abs=0.3)
+    assert mains.singing.all()
+
+
+def test_a_cleaned_capture_has_the_tone_alone() -> None:
+    capture, tone = turn_with(hum(4.0, 50.0, 0.01, 0.003, 0.004, 0.002, 0.003))
+    mains = find_mains(capture, tone, 10, False)
+    assert mains is not None
+    clean, _ = turn_with(0.0)
+    inside = slice(round(0.5 * RATE_HZ), round(3.5 * RATE_HZ))
+    rest = (CleanedCapture(capture, mains).read(0, len(clean.samples)) - clean.samples)[inside]
+    before = (capture.samples - clean.samples)[inside]
+    assert np.sqrt(np.mean(rest**2)) < 0.02 * np.sqrt(np.mean(before**2))
+
+
+@pytest.mark.parametrize("hidden_hz", [250.0, 252.0])
+def test_a_line_that_the_tone_hides_is_not_guessed(hidden_hz: float) -> None:
+    """A tone that rests on the fifth multiple of 50 Hz: it is not taken for hum."""
+    t = times(3.0)
+    x = SIZE * np.cos(2 * np.pi * hidden_hz * t) + white(len(t), -95.0)
+    grid = np.arange(0.0, 3.0, 0.005)
+    assert find_mains(Take(samples=x), tone_on_grid(grid, hidden_hz, np.log(SIZE)), 10, False) is None
+
+
+@pytest.mark.parametrize("rate_hz", [26.0, 50.0])
+def test_sidebands_of_a_swing_are_no_hum(rate_hz: float) -> None:
+    t = times(3.0)
+    x = SIZE * (1 + 0.1 * np.cos(2 * np.pi * rate_hz * t)) * np.cos(2 * np.pi * 224.0 * t) + white(len(t), -95.0)
+    grid = np.arange(0.0, 3.0, 0.005)
+    mains = find_mains(Take(samples=x), tone_on_grid(grid, 224.0, np.log(SIZE)), 10, False)
+    assert mains is None or not np.abs(mains.amplitude).any()
+
+
+def test_noise_alone_holds_no_mains() -> None:
+    x = white(round(3 * RATE_HZ), -30.0, 8)
+    assert find_mains(Take(samples=x), None, 10, False) is None
+
+
+@pytest.mark.parametrize(("rate_hz", "mains_hz"), [(50.0, 50.0), (100.0, 50.0), (60.0, 60.0), (120.0, 60.0)])
+def test_mains_that_modulates_the_level_has_two_sidebands(rate_hz: float, mains_hz: float) -> None:
+    """1 + m cos: each sideband is m / 2 of the tone."""
+    m, t = 0.02, times(3.0)
+    x = SIZE * (1 + m * np.cos(2 * np.pi * rate_hz * t)) * np.cos(2 * np.pi * 997.0 * t) + white(len(t), -95.0)
+    sides = find_sidebands(frames_of(x).envelope)
+    assert sides is not None
+    assert (sides.mains_hz, sides.rate_hz) == (mains_hz, rate_hz)
+    assert sides.level_dbc == pytest.approx(20 * np.log10(m / 2), abs=1.0)
+
+
+def test_a_still_level_has_no_mains_sidebands() -> None:
+    t = np.arange(0.0, 3.0, 0.004)
+    level = 0.3 * np.exp(1e-4 * np.random.default_rng(2).standard_normal(len(t)))
+    still = Envelope(
+        time_s=t, amplitude_fs=level, rms_amplitude_fs=level, f0_hz=np.full(len(t), 997.0), oscillating=t >= 0.0
+    )
+    sides = find_sidebands(still)
+    assert sides is None or sides.level_dbc < -70.0
+
+
+# Lines fixed in hertz
+
+
+@pytest.mark.parametrize(("line_hz", "dbc"), [(13_131.0, -40.0), (5_110.0, -50.0)])
+def test_frequency_and_level_of_a_fixed_line(line_hz: float, dbc: float) -> None:
+    line = SIZE * 10 ** (dbc / 20) * np.cos(2 * np.pi * line_hz * times(4.0))
+    found = find_fixed_lines(*turn_with(line), QUIET, False)
+    assert len(found) == 1
+    (only,) = found
+    assert isinstance(only, FixedLine)
+    assert only.frequency_hz == pytest.approx(line_hz, abs=2.0)
+    assert only.level_dbc == pytest.approx(dbc, abs=0.5)
+    assert only.of_the_recording is None
+    frames = plain_frames(100, level_dbfs=20 * np.log10(SIZE))
+    assert 10 * np.log10(np.median(only.power_over(frames, turn_with(0.0)[1]))) == pytest.approx(dbc, abs=0.7)
+
+
+@pytest.mark.parametrize(("in_silence", "its_own"), [(1.0, True), (0.0, False)])
+def test_a_line_in_the_silence_is_the_recordings(in_silence: float, its_own: bool) -> None:
+    capture, tone = turn_with(0.0)
+    t = times(4.0)
+    silent = t < 1.0
+    line = 0.003 * np.where(silent, in_silence, 1.0) * np.cos(2 * np.pi * 8_700.0 * t)
+    x = np.where(silent, 0.0, capture.samples) + line + white(len(t), -95.0, 5)
+    tone = tone_on_grid(tone.time_s, tone.f0_hz, tone.log_level, tracked=tone.time_s > 1.0)
+    (found,) = find_fixed_lines(Take(samples=x), tone, QUIET, False)
+    assert found.of_the_recording is its_own
+
+
+@pytest.mark.parametrize("added", [0.0, 0.02 * np.random.default_rng(6).standard_normal(round(4 * RATE_HZ))])
+def test_harmonics_and_noise_are_no_fixed_line(added: np.ndarray | float) -> None:
+    phase, _ = smooth_turn(200.0, 900.0, 2.0)
+    own = sum(0.01 / k * np.cos(2 * np.pi * k * phase) for k in range(2, 10))
+    levels = np.array([0.0, *(20 * np.log10(0.01 / k / SIZE) for k in range(2, 10)), -200.0, -200.0])
+    assert find_fixed_lines(*turn_with(own + added), levels, False) == []
+
+
+# Half orders
+
+
+def halves(dbc: float, turns: float = 0.0, scatter: float = 0.0) -> tuple[np.ndarray, np.ndarray]:
+    """Level of a line at half the pitch that turns by so much from row to row; its first and last ten rows."""
+    n = 100
+    line = 0.25 * 10 ** (dbc / 20) * np.exp(2j * np.pi * turns * np.arange(n))
+    rng = np.random.default_rng(9)
+    lines = np.zeros((n, 3), dtype=complex)
+    lines[:, 0] = line
+    lines += scatter * 0.25 * (rng.standard_normal((n, 3)) + 1j * rng.standard_normal((n, 3)))
+    frames = plain_frames(n, level_dbfs=20 * np.log10(0.25), half_orders_fs=lines)
+    found = find_half_orders(frames, np.ones(n, dtype=bool), np.ones(n, dtype=bool))
+    return found.level_dbc, found.seen
+
+
+@pytest.mark.parametrize("dbc", [-30.0, -50.0, -65.0])
+def test_a_line_that_stands_still_in_the_phase_is_the_tones_own(dbc: float) -> None:
+    level, seen = halves(dbc, scatter=1e-5)
+    assert seen.all()
+    assert np.median(level) == pytest.approx(dbc, abs=0.1)
+
+
+@pytest.mark.parametrize(("turns", "scatter"), [(0.11, 0.0), (0.0, 0.03)])
+def test_a_line_that_turns_or_scatters_is_not(turns: float, scatter: float) -> None:
+    level, _ = halves(-50.0, turns, scatter)
+    assert np.mean(np.isfinite(level) & (level > -60.0)) < 0.1
+
+
+def test_short_frames_show_half_orders_only_at_rest() -> None:
+    lines = np.zeros((50, 3), dtype=complex)
+    lines[:, 0] = 0.01
+    frames = plain_frames(50, f0_hz=150.0, half_orders_fs=lines)
+    rows = np.ones(50, dtype=bool)
+    assert not find_half_orders(frames, rows, ~rows).seen.any()
+    assert find_half_orders(frames, rows, rows).seen.all()
+
+
+# Bursts
+
+
+def folded(dbc: float, place: int, n: int = 60) -> object:
+    """A burst on one sixteenth of the cycle over an even floor: mean squares of the residual and of its steps."""
+    fold = np.full((n, 2, 16), 1e-10)
+    fold[:, :, place] = 16 * 0.5 * 0.25**2 * 10 ** (dbc / 10)
+    return plain_frames(n, level_dbfs=20 * np.log10(0.25), residual_fold=fold, residual_dbc=dbc)
+
+
+@pytest.mark.parametrize("place", [0, 4, 8])
+@pytest.mark.parametrize("dbc", [-30.0, -48.0])
+def test_size_and_place_of_a_burst(dbc: float, place: int) -> None:
+    frames = folded(dbc, place)
+    found = find_bursts(frames, np.ones(60, dtype=bool), np.zeros(60), [])
+    np.testing.assert_allclose(found.level_dbc, dbc, atol=0.1)
+    np.testing.assert_allclose(found.cycle, place / 16)
+
+
+def test_an_even_residual_is_no_burst() -> None:
+    rng = np.random.default_rng(4)
+    frames = plain_frames(60, residual_fold=1e-6 * rng.uniform(0.7, 1.3, (60, 2, 16)))
+    assert not np.isfinite(find_bursts(frames, np.ones(60, dtype=bool), np.zeros(60), []).level_dbc).any()
+
+
+def test_what_other_parts_explain_is_no_burst() -> None:
+    frames = folded(-48.0, 3)
+    taken = np.full(60, 10 ** (-44.0 / 10))
+    assert not np.isfinite(find_bursts(frames, np.ones(60, dtype=bool), taken, []).level_dbc).any()
+
+
+def test_a_burst_that_wanders_round_the_cycle_is_none() -> None:
+    frames = folded(-40.0, 0)
+    fold = np.array([np.roll(frames.residual_fold[i], 5 * i, axis=1) for i in range(60)])
+    wandering = plain_frames(60, level_dbfs=20 * np.log10(0.25), residual_fold=fold)
+    found = find_bursts(wandering, np.ones(60, dtype=bool), np.zeros(60), [])
+    assert not np.isfinite(found.level_dbc[10:-10]).any()

@@ -1,0 +1,107 @@
+"""How a tone begins and ends, from exponentials whose rates are known."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+
+from listen.account.start import find_start
+from listen.account.stops import find_silences
+from listen.account.tone import BoardTone
+from tests.accounts import tone_on_grid
+from tests.tones import RATE_HZ, Take, times, white
+
+F0_HZ = 400.0
+SIZE = 0.3
+
+
+def played(envelope: np.ndarray, noise_dbfs: float = -90.0) -> tuple[Take, BoardTone]:
+    """A tone with an envelope in a little noise, and its level on a grid of 5 ms as the tracker would follow it."""
+    t = times(len(envelope) / RATE_HZ)
+    x = SIZE * envelope * np.cos(2 * np.pi * F0_HZ * t) + white(len(t), noise_dbfs)
+    grid = np.arange(0.0, t[-1], 0.005)
+    level = np.log(np.maximum(SIZE * np.interp(grid, t, envelope), 1e-9))
+    settled = float(np.log(SIZE))
+    strong = level > settled - 22 * np.log(10) / 20
+    tracked = level > np.log(1e-3)
+    tone = tone_on_grid(grid, F0_HZ, level, strong=strong, tracked=tracked, settled_log=settled)
+    return Take(samples=x), tone
+
+
+@pytest.mark.parametrize("rise_s", [0.3, 0.8, 2.0])
+def test_growth_from_one_to_ninety_per_cent(rise_s: float) -> None:
+    """exp(s t): ln 90 / s from 1 % to 90 %."""
+    rate = np.log(90.0) / rise_s
+    t = times(2.5 + 1.7 * rise_s)
+    at_s = 0.5 + 1.5 * rise_s
+    envelope = np.where(t > 0.3, np.minimum(1.0, np.exp(rate * (t - at_s))), 0.0)
+    start = find_start(*played(envelope))
+    assert start.shown
+    assert start.rise_s == pytest.approx(rise_s, rel=0.03)
+    assert start.growth_per_s == pytest.approx(rate, rel=0.02)
+    assert start.settled_s == pytest.approx(at_s + np.log(0.9) / rate, abs=0.02)
+    assert start.cycles == pytest.approx(rise_s * F0_HZ, rel=0.03)
+    assert start.f0_hz == F0_HZ
+
+
+def test_a_tone_that_is_there_from_the_beginning_shows_no_start() -> None:
+    assert not find_start(*played(np.ones(round(2 * RATE_HZ)))).shown
+
+
+def test_an_overshoot_after_the_start_is_not_its_level() -> None:
+    """30 % over for some tenths of a second: 90 % is of the level after it."""
+    t = times(4.0)
+    envelope = np.where(t > 0.5, np.minimum(1.0, np.exp(9.0 * (t - 1.0))), 0.0)
+    envelope *= 1 + 0.3 * np.exp(-(((t - 1.1) / 0.15) ** 2)) * (t > 1.0)
+    start = find_start(*played(envelope))
+    assert start.growth_per_s == pytest.approx(9.0, rel=0.05)
+    assert start.settled_s == pytest.approx(1.0, abs=0.06)
+
+
+def gone(start_s: float, end_s: float, depth_db: float, seconds: float = 4.0) -> np.ndarray:
+    t = times(seconds)
+    low = (t > start_s) & (t < end_s)
+    window = np.hanning(481) / 240.0
+    return np.convolve(np.where(low, 10 ** (-depth_db / 20), 1.0), window, mode="same").clip(1e-9, None)
+
+
+@pytest.mark.parametrize(("depth_db", "found"), [(14.0, False), (19.0, False), (21.5, True), (30.0, True)])
+def test_a_dropout_is_twenty_decibels_deep(depth_db: float, found: bool) -> None:
+    drops = find_silences(*played(gone(1.5, 1.9, depth_db)), 0.0, ()).dropouts
+    assert bool(drops) is found
+    if found:
+        (drop,) = drops
+        assert (drop.start_s, drop.end_s) == (pytest.approx(1.5, abs=0.02), pytest.approx(1.9, abs=0.02))
+        assert drop.depth_db == pytest.approx(depth_db, abs=0.5)
+        assert drop.comes_back
+        assert (drop.f0_low_hz, drop.f0_high_hz) == (F0_HZ, F0_HZ)
+
+
+@pytest.mark.parametrize("rate_per_s", [8.0, 25.0])
+def test_decay_of_a_tone_that_dies_for_good(rate_per_s: float) -> None:
+    t = times(4.0)
+    take, tone = played(np.exp(-rate_per_s * np.maximum(t - 1.5, 0.0)))
+    silences = find_silences(take, tone, 0.0, ())
+    (drop,) = silences.dropouts
+    assert not drop.comes_back
+    assert drop.decay_per_s == pytest.approx(rate_per_s, rel=0.03)
+    assert drop.falls_s == pytest.approx(1.5, abs=0.05)
+    assert drop.start_s == pytest.approx(1.5 + 22 * np.log(10) / 20 / rate_per_s, abs=0.02)
+    assert drop.end_s == pytest.approx(4.0, abs=0.01)
+    assert silences.stop is None
+
+
+def test_exact_zeros_are_the_recorders() -> None:
+    take, tone = played(gone(1.5, 1.9, 200.0), noise_dbfs=-200.0)
+    assert find_silences(take, tone, 0.0, ((1.5, 1.9),)).dropouts == ()
+    assert len(find_silences(take, tone, 0.0, ()).dropouts) == 1
+
+
+@pytest.mark.parametrize(("fade_s", "how"), [(0.6, "fade"), (0.1, "off")])
+def test_the_end_of_a_take_is_no_dropout(fade_s: float, how: str) -> None:
+    t = times(3.0)
+    silences = find_silences(*played(np.clip((2.95 - t) / fade_s, 1e-6, 1.0)), 0.0, ())
+    assert silences.dropouts == ()
+    assert silences.stop is not None
+    assert silences.stop.how == how
+    assert silences.stop.start_s == pytest.approx(2.95 - fade_s, abs=0.15 * fade_s + 0.02)

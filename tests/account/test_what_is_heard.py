@@ -1,0 +1,224 @@
+"""Which sounds are an oscillator's, what no part explains, and samples that were lost."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+
+from listen.account.heterodyne import tone_amplitude
+from listen.account.lost import find_lost
+from listen.account.oscillator import two_tones, what_is_heard
+from listen.account.residual import find_events, unexplained_power
+from listen.account.steady import steady_rows
+from listen.account.tone import find_tone
+from listen.capture.types import LostRuns
+from listen.track import PhaseStep
+from tests.accounts import plain_frames, tone_of, tone_on_grid, whole_damage
+from tests.tones import RATE_HZ, Take, frames_of, times, white
+
+NOTHING = np.zeros(100)
+ALL = np.ones(100, dtype=bool)
+
+
+def source_of(**columns: object) -> str:
+    frames = plain_frames(100, **columns)
+    return what_is_heard(frames, find_tone(frames), NOTHING).source
+
+
+def test_a_clean_tone_is_an_oscillator() -> None:
+    assert source_of() == "oscillator"
+    assert source_of(residual_dbc=-20.0) == "oscillator"
+
+
+def test_a_tone_whose_rows_are_mostly_unclean_is_not() -> None:
+    """Voices leave more than a twentieth of the tone's power between their harmonics."""
+    assert source_of(residual_dbc=np.where(np.arange(100) % 4 == 0, -30.0, -8.0)) == "not-an-oscillator"
+
+
+def test_a_formant_over_the_fundamental_is_no_oscillator() -> None:
+    harmonics = np.full((100, 15), -90.0)[:, : plain_frames(2).harmonics_dbc.shape[1]]
+    harmonics[:60, 2] = 4.0
+    assert source_of(harmonics_dbc=harmonics) == "not-an-oscillator"
+    harmonics[20:] = -90.0
+    assert source_of(harmonics_dbc=harmonics) == "oscillator"
+
+
+def test_few_cycles_are_nothing() -> None:
+    few = np.arange(100) < 2
+    assert source_of(oscillating=few, f0_hz=30.0) == "absent"
+
+
+def test_what_the_tone_makes_itself_is_taken_off_first() -> None:
+    frames = plain_frames(100, residual_dbc=-10.0)
+    tone = find_tone(frames)
+    assert what_is_heard(frames, tone, np.full(100, 0.0999)).source == "oscillator"
+    assert what_is_heard(frames, tone, NOTHING).source == "not-an-oscillator"
+
+
+@pytest.mark.parametrize(("second_hz", "dbc"), [(331.0, -3.0), (617.0, -12.0)])
+def test_two_oscillators_at_once(second_hz: float, dbc: float) -> None:
+    t = times(3.0)
+    x = 0.3 * np.cos(2 * np.pi * 440.0 * t) + 0.3 * 10 ** (dbc / 20) * np.cos(2 * np.pi * second_hz * t)
+    frames = plain_frames(140)
+    heard = two_tones(Take(samples=x + white(len(t), -80.0)), frames, what_is_heard(frames, None, np.zeros(140)))
+    assert heard.source == "two-tones"
+    assert (heard.low_hz, heard.high_hz) == (
+        pytest.approx(min(440.0, second_hz), rel=0.002),
+        pytest.approx(max(440.0, second_hz), rel=0.002),
+    )
+    assert heard.weaker_dbc == pytest.approx(dbc, abs=0.7)
+
+
+@pytest.mark.parametrize("third_dbc", [-3.0, -10.0])
+def test_three_are_not_two(third_dbc: float) -> None:
+    t = times(3.0)
+    x = sum(10 ** (d / 20) * np.cos(2 * np.pi * f * t) for f, d in ((440.0, 0.0), (331.0, -3.0), (571.0, third_dbc)))
+    frames = plain_frames(140)
+    before = what_is_heard(frames, None, np.zeros(140))
+    assert two_tones(Take(samples=0.2 * x), frames, before).source == before.source
+
+
+# What nothing explains
+
+
+@pytest.mark.parametrize("dbc", [-30.0, -45.0])
+def test_what_is_left_beyond_noise_and_parts(dbc: float) -> None:
+    """Half of the rows quiet at -80 dBc; in the others so much more, of which parts explain half."""
+    loud = np.arange(100) >= 50
+    frames = plain_frames(100, residual_dbc=np.where(loud, dbc, -80.0))
+    power = unexplained_power(frames, ALL, np.where(loud, 0.5 * 10 ** (dbc / 10), 0.0))
+    assert 10 * np.log10(power[loud].mean()) == pytest.approx(dbc - 10 * np.log10(2), abs=0.1)
+    assert power[~loud].max() == 0.0
+
+
+def test_steady_noise_is_no_riddle() -> None:
+    assert unexplained_power(plain_frames(100, residual_dbc=-30.0), ALL, NOTHING).max() == 0.0
+
+
+def test_a_knock_is_an_event_at_its_place() -> None:
+    power = np.zeros(100)
+    power[40:46] = 10 ** (-35.0 / 10)
+    events, touched = find_events(plain_frames(100), ALL, power)
+    (event,) = events
+    assert (event.start_s, event.end_s) == (pytest.approx(0.81), pytest.approx(0.93))
+    assert event.level_dbc == pytest.approx(-35.0)
+    assert touched[37:49].all()
+    assert touched.sum() == 12
+
+
+@pytest.mark.parametrize("dbc", [-52.0, -200.0])
+def test_a_faint_sound_is_no_event(dbc: float) -> None:
+    power = np.zeros(100)
+    power[40:46] = 10 ** (dbc / 10)
+    assert find_events(plain_frames(100), ALL, power)[0] == []
+
+
+def test_what_lasts_is_no_event() -> None:
+    assert find_events(plain_frames(100), ALL, np.full(100, 1e-3))[0] == []
+
+
+# Lost samples
+
+
+def damage_with(*runs: tuple[int, int, str], **changes: object) -> object:
+    start, n, kind = zip(*runs, strict=True) if runs else ((), (), ())
+    lost = LostRuns(start_sample=np.array(start, dtype=np.int64), n_samples=np.array(n, dtype=np.int64), kind=kind)
+    return whole_damage(lost=lost, **changes)
+
+
+def test_losses_are_counted_and_long_zeros_are_a_gates() -> None:
+    frames = plain_frames(100)
+    damage = damage_with((4800, 100, "zeros"), (48_000, 2400, "zeros"), (60_000, 512, "repeated"))
+    lost = find_lost(frames, damage, 2.0, tone_of(frames))
+    assert lost.samples == 3012
+    assert lost.zeros == ((1.0, 1.05),)
+    assert lost.kinds == ("zeros", "repeated")
+    assert [a for a, _ in lost.places] == pytest.approx([0.1, 1.0, 1.25])
+
+
+def test_what_the_header_promised_is_missing_at_the_end() -> None:
+    lost = find_lost(plain_frames(100), damage_with(missing_at_end_samples=77), 2.0, None)
+    assert (lost.samples, lost.missing_at_end, lost.kinds) == (77, 77, ("cut short",))
+    assert lost.places == ((2.0, 2.0),)
+
+
+@pytest.mark.parametrize(("falls_db", "moves", "jumps"), [(0.0, False, 1), (7.0, False, 0), (0.0, True, 0)])
+def test_a_step_of_the_phase_is_a_loss_where_neither_level_nor_pitch_steps(
+    falls_db: float, moves: bool, jumps: int
+) -> None:
+    """12 samples of 440 Hz are 0.11 cycles; a move of 60 Hz within 10 ms bends the phase by up to 0.6."""
+    at_s = 1.01
+    time_s = 0.02 * (1 + np.arange(100))
+    step = PhaseStep(time_s=at_s, cycles=0.11, missing_samples=12.0)
+    level = np.where(time_s > at_s, -12.0 - falls_db, -12.0)
+    pitch = np.where(time_s > at_s, 500.0 if moves else 440.0, 440.0)
+    frames = plain_frames(100, level_dbfs=level, f0_hz=pitch, phase_steps=(step,))
+    lost = find_lost(frames, damage_with(), 2.0, tone_of(frames))
+    assert lost.phase_jumps == jumps
+    assert lost.samples == 12.0 * jumps
+
+
+# The tone itself
+
+
+def test_the_tone_at_its_own_frequency_whatever_else_sounds() -> None:
+    t = times(1.0)
+    x = 0.2 * np.cos(2 * np.pi * 440.0 * t) + 0.3 * np.cos(2 * np.pi * 1320.0 * t + 1.0) + 0.2
+    tone = tone_on_grid(np.arange(0.0, 1.0, 0.005), 440.0, np.log(0.2))
+    time_s, amplitude = tone_amplitude(Take(samples=x), tone, 0.2, 0.8, 8.0, 0.0)
+    np.testing.assert_allclose(amplitude, 0.2, rtol=0.02)
+    assert (time_s[0], time_s[-1]) == (pytest.approx(0.2, abs=0.02), pytest.approx(0.8, abs=0.02))
+
+
+def test_a_word_before_the_tone_is_the_rooms() -> None:
+    word = np.arange(100) < 12
+    frames = plain_frames(
+        100,
+        segment=np.where(word, 0, 1).astype(np.int64),
+        residual_dbc=np.where(word, -8.0, -80.0),
+        harmonics_dbc=np.where(
+            word[:, None], -5.0, np.full((100, 15), -90.0)[:, : plain_frames(2).harmonics_dbc.shape[1]]
+        ),
+    )
+    tone = find_tone(frames)
+    assert tone is not None
+    assert not tone.rows[word].any()
+    assert tone.rows[~word].all()
+    assert len(tone.room) == 1
+    assert tone.room[0] == (pytest.approx(0.02), pytest.approx(0.24))
+
+
+def test_rows_twenty_two_decibels_down_are_not_the_tone() -> None:
+    level = np.where(np.arange(100) > 80, -12.0 - 22.5, np.where(np.arange(100) > 60, -12.0 - 21.5, -12.0))
+    tone = find_tone(plain_frames(100, level_dbfs=level))
+    assert tone is not None
+    assert tone.rows[:81].all()
+    assert not tone.rows[81:].any()
+    assert tone.settled_dbfs == pytest.approx(-12.0)
+
+
+@pytest.mark.parametrize(("cents_per_s", "rests"), [(0.0, True), (25.0, True), (45.0, False), (300.0, False)])
+def test_the_control_rests_where_the_pitch_keeps_still(cents_per_s: float, rests: bool) -> None:
+    pitch = 440.0 * 2 ** (cents_per_s * 0.02 * np.arange(100) / 1200)
+    frames = plain_frames(100, f0_hz=pitch)
+    found = steady_rows(frames, frames.oscillating)
+    assert bool(found) is rests
+    if rests:
+        assert found[0][1] - found[0][0] > 90
+
+
+def test_a_wavering_pitch_is_at_rest() -> None:
+    time_s = 0.02 * np.arange(150)
+    frames = plain_frames(150, f0_hz=440.0 * 2 ** (30.0 * np.sin(2 * np.pi * 5.0 * time_s) / 1200))
+    assert sum(b - a for a, b in steady_rows(frames, frames.oscillating)) > 100
+
+
+def test_a_tracked_tone_lies_on_the_grid_as_it_was_made() -> None:
+    t = times(1.5)
+    x = 0.25 * np.cos(2 * np.pi * 500.0 * t) + white(len(t), -90.0)
+    tone = find_tone(frames_of(x, RATE_HZ))
+    assert tone is not None
+    inside = (tone.time_s > 0.2) & (tone.time_s < 1.3)
+    np.testing.assert_allclose(tone.f0_hz[inside], 500.0, rtol=1e-5)
+    np.testing.assert_allclose(tone.log_level[inside], np.log(0.25), atol=2e-3)
+    assert tone.strong[inside].all()
