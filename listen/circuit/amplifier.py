@@ -30,7 +30,7 @@ _FREE_OF_SLEW = 0.5
 _UNSTATED_LAG_S = 0.3e-6
 _NEEDED_GAIN = 3.0
 _CURVE_POINTS = 81
-_MOST_ROWS = 240
+_MOST_ROWS = 150
 _SMOOTH_ROWS = 5
 _SYSTEMATIC = 0.008
 """Of the gain in hand: seen on solved circuits with known parts between 60 and 85 dB SNR."""
@@ -234,9 +234,9 @@ def _cut_off(lines: Lines) -> float:
 def needed(fit: CurveFit, lines: Lines) -> Floats:
     """Logarithm of the gain that the loop needs at each row: the one with which the curve gives the level seen."""
     node, made, _ = loop.handed_back(lines.y, lines.f0_hz, fit.lag_s)
-    wave = loop.cycles(node, 128)
+    wave = loop.cycles(node)
     need = np.full(len(wave), float(np.median(fit.log_need)))
-    turn = np.exp(-2j * np.pi * np.arange(128) / 128) * (2.0 / 128)
+    turn = np.exp(-2j * np.pi * np.arange(loop.POINTS) / loop.POINTS) * (2.0 / loop.POINTS)
 
     def off(at: Floats) -> Floats:
         first = limiter.output(fit.stages, fit.numbers, wave * np.exp(-at)[:, None]) @ turn

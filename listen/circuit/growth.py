@@ -5,7 +5,6 @@ A linear recording chain maps e^(st) to H(s) e^(st): growth is the cleanest quan
 
 from __future__ import annotations
 
-import itertools
 from dataclasses import dataclass
 from typing import Any, Literal
 
@@ -35,6 +34,10 @@ _AGREES = 2.0
 _AGREES_SHARE = 0.002
 _SYSTEMATIC = 0.003
 """Of the rate: the limiter's first bend. A soft one (tanh) left this much on a solved circuit."""
+_GOOD_RMS, _FAIR_RMS = 3.0, 2.0
+"""Misfit over what noise and model error make: two windows that agree may have more than one that stands alone."""
+_APART_SHARE = 0.02
+"""Uncertainty of a rate where no two windows agree."""
 _QUIET_S = 0.2
 
 
@@ -131,16 +134,22 @@ def _noise(x: Floats, rate_hz: float, settled: float) -> float:
 
 def _fitted(stretch: _Stretch) -> Growth | None:
     """Fit windows that end ever lower, and take the highest that agrees with the one below."""
-    fits = [f for f in (_window(stretch, top) for top in _TOPS_DB) if f is not None]
-    for (fit, first, last), (below, *_) in itertools.pairwise(fits):
-        off = abs(fit.rate_per_s - below.rate_per_s)
-        sure = np.hypot(_AGREES * below.sigma_per_s, _AGREES_SHARE * abs(fit.rate_per_s))
-        if off < sure and fit.rms < 3.0:
-            return _growth(stretch, fit, first, last, off)
+    fits: list[tuple[Exponential, int, int]] = []
+    for top_db in _TOPS_DB:
+        found = _window(stretch, top_db)
+        if found is None:
+            continue
+        if fits:
+            fit, first, last = fits[-1]
+            off = abs(fit.rate_per_s - found[0].rate_per_s)
+            sure = np.hypot(_AGREES * found[0].sigma_per_s, _AGREES_SHARE * abs(fit.rate_per_s))
+            if off < sure and fit.rms < _GOOD_RMS:
+                return _growth(stretch, fit, first, last, off)
+        fits.append(found)
     if fits:
         fit, first, last = min(fits, key=lambda f: f[0].rms)
-        if fit.rms < 2.0:
-            return _growth(stretch, fit, first, last, 0.02 * abs(fit.rate_per_s))
+        if fit.rms < _FAIR_RMS:
+            return _growth(stretch, fit, first, last, _APART_SHARE * abs(fit.rate_per_s))
     return None
 
 

@@ -11,7 +11,7 @@ Floats = NDArray[np.floating[Any]]
 Complexes = NDArray[np.complex128]
 
 ORDERS = 10
-POINTS = 256
+POINTS = 128
 
 
 def handed_back(lines: Complexes, f0_hz: Floats, lag_s: float) -> tuple[Complexes, Complexes, Floats]:
