@@ -8,6 +8,7 @@ from collections.abc import Mapping, Sequence
 from typing import Any
 
 from listen.report.comparing.blind_takes import BlindTakes, blind_takes, is_of_the_take
+from listen.report.comparing.circuit_figures import compared_figures
 from listen.report.comparing.finding_status import fates
 from listen.report.comparing.summary_text import (
     advice_of,
@@ -60,6 +61,7 @@ def compare_documents(before: Document, after: Document) -> Comparison:
         shared_low_hz=shared[0],
         shared_high_hz=shared[1],
         remarks=remarks_of(before, after, findings, offset_db, rows, blind),
+        circuit=compared_figures(before, after),
     )
 
 

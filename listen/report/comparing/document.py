@@ -30,6 +30,7 @@ def compare_document(comparison: Comparison) -> dict[str, Any]:
         "shared": {"f0_low_hz": comparison.shared_low_hz, "f0_high_hz": comparison.shared_high_hz},
         "sweep": [asdict(row) for row in comparison.rows],
         "findings": [asdict(finding) for finding in comparison.findings],
+        "circuit": [asdict(figure) for figure in comparison.circuit],
     }
 
 

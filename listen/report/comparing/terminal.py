@@ -49,6 +49,10 @@ def compare_page(comparison: Comparison, paper: Paper | None = None) -> str:
         mark = said["mark"][finding.fate]
         label = mark if len(mark) <= 9 else "not shown"
         lines += paper.write(finding.sentence, label=label, ink=_INKS.get(finding.fate))
+    if comparison.circuit:
+        lines.append(paper.line())
+    for i, figure in enumerate(comparison.circuit):
+        lines += paper.write(figure.sentence, label="" if i else "circuit")
     if comparison.rows:
         lines.append(paper.line())
         lines += _table(comparison, paper)

@@ -63,6 +63,30 @@ class ComparedFinding:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class ComparedFigure:
+    """A figure of the circuit that both takes hold.
+
+    Attributes
+    ----------
+    key : str
+        Its place in the document's ``circuit``.
+    before, after : float
+    sigma : float
+        Standard deviation of the difference.
+    changed : bool
+        By more than two of them.
+    sentence : str
+    """
+
+    key: str
+    before: float
+    after: float
+    sigma: float
+    changed: bool
+    sentence: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Comparison:
     """Two checks side by side.
 
@@ -84,6 +108,7 @@ class Comparison:
     shared_low_hz, shared_high_hz : float or None
     remarks : tuple of str
         What must be known to read the rest.
+    circuit : tuple of ComparedFigure
     """
 
     before: Mapping[str, Any]
@@ -97,3 +122,4 @@ class Comparison:
     shared_low_hz: float | None
     shared_high_hz: float | None
     remarks: tuple[str, ...]
+    circuit: tuple[ComparedFigure, ...] = ()
