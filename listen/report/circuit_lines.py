@@ -81,7 +81,7 @@ def _slew(circuit: Circuit) -> str | None:
         out.append(f"slews at {number(slew.value, slew.sigma)} V/us{_from(slew)}")
     if bandwidth.value is not None:
         least = "at least " if bandwidth.bound == "at-least" else ""
-        out.append(f"gain-bandwidth {least}{number(bandwidth.value / 1e6, (bandwidth.sigma or 0.0) / 1e6, 2)} MHz")
+        out.append(f"GBW {least}{number(bandwidth.value / 1e6, (bandwidth.sigma or 0.0) / 1e6, 2)} MHz")
     return "speed: " + "; ".join(out) if out else None
 
 
@@ -104,7 +104,7 @@ def _range(circuit: Circuit) -> str | None:
     low, high = expected.low_cents.value, expected.high_cents.value
     if max(abs(low), abs(high)) < _SHOWN_CENTS or not expected.outside():
         return None
-    line = f"range: {low:+.0f} cents at the bottom, {high:+.0f} at the top"
+    line = f"range: {low:+.0f} cents at bottom, {high:+.0f} at top"
     product = expected.rc_product_off_percent
     if product.value is not None and abs(product.value) > _SHOWN_SPREAD_SIGMAS * (product.sigma or 0.0):
         side = "large" if product.value > 0 else "small"

@@ -11,6 +11,7 @@ from numpy.typing import NDArray
 from listen.report.page.against_pitch import TURNS, ByPitch, Turn, by_pitch
 from listen.report.page.axes import number_text
 from listen.report.page.chart import Chart, Dash, Ink, Limit, Line, Mark, aligned
+from listen.report.page.circuit_charts import circuit_charts
 from listen.report.page.cycle_charts import common_ends, cycle_charts, worst_cycle
 from listen.report.page.cycles import Cycle
 from listen.report.page.over_time import level_time, pitch_time, start_chart
@@ -56,6 +57,7 @@ def check_charts(result: CheckView, cycles: Sequence[Cycle]) -> tuple[Chart, ...
         findings = result.judgement.findings
         worst = cycles[worst_cycle(cycles, result.wave)]
         charts += list(cycle_charts(worst, result.wave, findings, common_ends(cycles, result.wave, findings)))
+    charts += list(circuit_charts(result.circuit))
     return aligned([chart for chart in charts if chart is not None])
 
 

@@ -12,6 +12,7 @@ from pathlib import Path
 from typing import Any
 
 from listen.logbook.types import About
+from listen.report.circuit_lines import circuit_lines
 from listen.report.document import tool_version
 from listen.report.files import write_whole
 from listen.report.page.chart import Chart
@@ -77,6 +78,7 @@ def check_page_bytes(result: CheckView, about: About | None = None) -> bytes:
         "sections": [_section(result, question, charts, findings) for question in SECTIONS],
         "recording": [finding for finding in findings if section_of(finding["kind"]) == "recording"],
         "not_shown": result.judgement.not_shown,
+        "circuit": circuit_lines(result.circuit),
         "table": sweep_table(result.judgement.sweep),
         "limits": limit_rows(result.judgement.limits),
         "about": say(

@@ -19,10 +19,10 @@ SECTIONS = QUESTIONS
 CHARTS_OF: Mapping[str, tuple[str, ...]] = {
     "pitch": ("pitch-time",),
     "start": ("start",),
-    "hold": ("level-pitch", "level-time"),
+    "hold": ("level-pitch", "level-time", "gain-pitch"),
     "clean": (
         "symmetry-pitch", "thd-pitch", "parts-pitch", "crest-pitch", "h2", "h3", "h4", "h5", "slope-pitch",
-        "between-pitch", "cycle", "residue", "transfer",
+        "between-pitch", "cycle", "residue", "transfer", "amplifier-curve",
     ),
 }  # fmt: skip
 
