@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import argparse
 import sys
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Mapping, Sequence
 from typing import TYPE_CHECKING, Any
 
 from listen.cli.log_options import add_circumstances, add_logbook_file, circumstances
@@ -14,6 +14,7 @@ from listen.errors import OptionError
 if TYPE_CHECKING:
     from pathlib import Path
 
+    from listen.logbook import Entry
 
 _DESCRIPTION = """What was measured when: builds, checks, calibrations and notes in one file.
 
@@ -47,6 +48,7 @@ def add_logbook_command(commands: Any) -> None:
     add("list", _list, "list all builds, the one measured last first (this is the default)")
     show = add("show", _show, "show the history of one build")
     _add_name(show)
+    show.add_argument("--report", metavar="DIR", type=file_name("--report"), help="write a page into this folder")
     entry = add("entry", _entry, "show one entry")
     entry.add_argument("number", metavar="N", type=_number_of("N"), help="the number of the entry")
     _add_file(entry, "--json", "FILE|-", "write its document as it was stored; - is standard output")
@@ -98,8 +100,24 @@ def _show(options: argparse.Namespace) -> int:
 
     name = _build_of(options)
     entries = read_history(_path(options), name)
+    if options.report is not None:
+        _write_page(options, entries[0].build if entries else name, entries)
     Screen().put(history_page(entries[0].build if entries else name, entries, _paper()))
     return PASSED
+
+
+def _write_page(options: argparse.Namespace, build: str, entries: Sequence[Entry]) -> None:
+    """Write the page of a build's history into a folder that is made for it."""
+    from listen.logbook import drift_history
+    from listen.report.folders import check_folder, make_folder, names_in
+    from listen.report.page.logbook_page import write_logbook_page
+
+    check_folder(options.report, option="--report")
+    plain = "".join(c if c.isalnum() or c in " -_." else "-" for c in build).strip(" .")[:100] or "build"
+    inputs = [_path(options)]
+    (target,) = names_in(options.report, [f"{plain}.x"], "-logbook.html", option="--report", inputs=inputs)
+    make_folder(target.parent)
+    write_logbook_page(build, entries, drift_history(entries), target)
 
 
 def _entry(options: argparse.Namespace) -> int:
