@@ -41,6 +41,9 @@ _LEAST_DEPTH = 0.003
 _MOST_SMEAR = 0.3
 _AVERAGED_OUT = 0.3
 
+_FEW_TURNS, _BENDS, _BENDS_LESS, _STEP_EVERY = 5.0, 6, 0.1, 8
+"""Under five turns a polynomial of the sixth degree, or one step, must explain clearly less than the swing does."""
+
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class Swing:
@@ -109,6 +112,8 @@ def _swing_of(tone: BoardTone, segment: SteadySegment) -> Swing | None:
     retuned = segment.retune_s is not None
     if share < _PERIODIC or (retuned and n * tone.grid_s < _RETUNED_S):
         return None
+    if rate_hz * n * tone.grid_s < _FEW_TURNS and _bends(log, share):
+        return None
     from_start = segment.start_s - float(tone.time_s[0]) < _FROM_THE_START_S
     least = _RETUNED_SUSTAINED if retuned else _FROM_THE_START_SUSTAINED if from_start else _SUSTAINED
     if not _goes_on(flat, rate_hz, tone.grid_s, least):
@@ -127,6 +132,19 @@ def _swing_of(tone: BoardTone, segment: SteadySegment) -> Swing | None:
         one_sided=one_sided,
         share=share,
     )
+
+
+def _bends(log: Floats, share: float) -> bool:
+    """Whether a few bends explain the level as well as a swing of few turns does: a trimmer that is turned."""
+    n = len(log)
+    flat = without(orthonormal(legendre_columns(np.linspace(-1, 1, n), 2)), log)
+    steps = np.array([[np.mean(side) for side in (log[:i], log[i:])] for i in range(_STEP_EVERY, n, _STEP_EVERY)])
+    first = np.arange(_STEP_EVERY, n, _STEP_EVERY)
+    between = first * (n - first) / n * (steps[:, 0] - steps[:, 1]) ** 2
+    power, whole = float(flat @ flat), float(np.sum((log - log.mean()) ** 2))
+    bent = without(orthonormal(legendre_columns(np.linspace(-1, 1, n), _BENDS)), log)
+    smooth = 1.0 - float(bent @ bent) / max(power, 1e-30)
+    return smooth > share - _BENDS_LESS or bool(len(between) and whole - float(between.max()) < (1.0 - share) * power)
 
 
 def _without_pitch(flat: Floats, cents: Floats) -> Floats:

@@ -8,6 +8,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from listen.account.curve.states import states_of
 from listen.account.curve.wave import ORDERS
 from listen.sorting import median
 from listen.track import Frames
@@ -19,6 +20,7 @@ Flags = NDArray[np.bool_]
 _BINS_PER_OCTAVE = 6
 _MOST_BINS = 12
 """24 bins changed no verdict on the takes tried, and take four times as long."""
+_BESIDE_OCTAVES = 0.01
 _NEAR_OCTAVES = 0.05
 """Rows within this of the bin's middle pitch: slewing is not smeared."""
 _FEWEST_ROWS = 3
@@ -48,6 +50,8 @@ class Bins:
         What of it the recording's noise and the rows' scatter make.
     count : ndarray, shape (n,)
         Rows.
+    own : ndarray of int, shape (rows,)
+        Bin of each row of the take whose pitch has several: its wave is not the same all the time. -1 elsewhere.
     weight : float
         By which chi squared counts: the model's own error is the same in all bins.
     """
@@ -58,6 +62,7 @@ class Bins:
     sigma: Floats
     noise: Floats
     count: Floats
+    own: NDArray[np.int64]
     weight: float
 
     def __len__(self) -> int:
@@ -90,7 +95,13 @@ def gather(frames: Frames, rows: Flags) -> Bins | None:
     index = np.flatnonzero(use)
     index = index[np.argsort(frames.f0_hz[index], kind="stable")]
     log = np.log2(frames.f0_hz[index])
-    pieces = [_of_bin(frames, index[a:b], log[a:b]) for a, b in _edges(log)]
+    own = np.full(len(frames), -1, dtype=np.int64)
+    pieces: list[Any] = []
+    for a, b in _edges(log):
+        states = states_of(frames, index[a:b])
+        if len(states) > 1:
+            _assign(own, frames, (float(log[a]), float(log[b - 1])), states, len(pieces))
+        pieces += [_of_bin(frames, rows, np.log2(frames.f0_hz[rows])) for rows in states]
     columns = [np.array(column) for column in zip(*pieces, strict=True)]
     f0, amplitude, r, sigma, noise, count = columns
     return Bins(
@@ -100,8 +111,25 @@ def gather(frames: Frames, rows: Flags) -> Bins | None:
         sigma=sigma,
         noise=noise,
         count=count,
+        own=own,
         weight=min(1.0, 8.0 / len(f0)),
     )
+
+
+def _assign(
+    own: NDArray[np.int64], frames: Frames, span: tuple[float, float], states: list[NDArray[np.int64]], first: int
+) -> None:
+    """Give each row of a bin's pitch the state of the row of a known one that is nearest in time."""
+    with np.errstate(invalid="ignore", divide="ignore"):
+        log = np.log2(frames.f0_hz)
+    inside = np.flatnonzero((log >= span[0] - _BESIDE_OCTAVES) & (log <= span[1] + _BESIDE_OCTAVES))
+    known = np.concatenate(states)
+    number = np.concatenate([np.full(len(rows), first + i) for i, rows in enumerate(states)])
+    order = np.argsort(known)
+    known, number = known[order], number[order]
+    right = np.clip(np.searchsorted(known, inside), 1, len(known) - 1)
+    nearer = np.where(inside - known[right - 1] <= known[right] - inside, right - 1, right)
+    own[inside] = number[nearer]
 
 
 def _edges(log: Floats) -> list[tuple[int, int]]:

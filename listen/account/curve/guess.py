@@ -87,7 +87,7 @@ def guesses(bins: Bins, left: Complexes, tables: Tables, *, far: bool) -> list[G
     far : bool
         Much is left: levels that are free along the pitch are tried too.
     """
-    what, many = Unexplained(bins, left), len(bins) > 2
+    what, many = Unexplained(bins, left), len(bins) > 2 or bool((bins.own >= 0).any())
     out: list[Guess] = []
     for letter in "PNT":
         out += _knees(letter, what, far and many, tables.clip[letter])

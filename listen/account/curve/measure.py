@@ -35,6 +35,8 @@ class Sizes:
     Attributes
     ----------
     f0_hz : ndarray, shape (n,)
+    own, count : ndarray of int
+        As in `Bins`: the bin of each row of the take whose pitch has several, and the rows of each bin.
     loss_one, loss_both : ndarray
         Crest lost by the knees alone: of one half against the other, of both against the fundamental (0 to 1).
     positive : ndarray of bool
@@ -62,6 +64,8 @@ class Sizes:
     """
 
     f0_hz: Floats
+    own: NDArray[np.int64]
+    count: Floats
     loss_one: Floats
     loss_both: Floats
     positive: Flags
@@ -81,9 +85,21 @@ class Sizes:
     steep: Floats
 
     def at(self, values: Floats, f0_hz: Floats) -> Floats:
-        """One of the columns at some pitches, straight in the logarithm between bins."""
+        """One of the columns in each row of the take, straight in the logarithm of the pitch between bins.
+
+        Rows of a pitch with several states have their own state's.
+        """
         safe = np.where(np.isfinite(f0_hz) & (f0_hz > 0), f0_hz, self.f0_hz[0])
-        return np.asarray(np.interp(np.log(safe), np.log(self.f0_hz), values))
+        if not (self.own >= 0).any():
+            return np.asarray(np.interp(np.log(safe), np.log(self.f0_hz), values))
+        # elsewhere such a pitch stands for the state in which it was longest
+        best: dict[float, int] = {}
+        for i, f0 in enumerate(np.round(self.f0_hz, 1).tolist()):
+            if f0 not in best or self.count[i] > self.count[best[f0]]:
+                best[f0] = i
+        usual = np.array(sorted(best.values(), key=lambda i: float(self.f0_hz[i])))
+        out = np.interp(np.log(safe), np.log(self.f0_hz[usual]), values[usual])
+        return np.asarray(np.where(self.own >= 0, values[np.maximum(self.own, 0)], out))
 
 
 def sizes_of(choice: Choice) -> Sizes:
@@ -106,6 +122,8 @@ def sizes_of(choice: Choice) -> Sizes:
     total_up, total_down, _, _ = _crests(replace(values, steep=none.steep), bins.r)
     return Sizes(
         f0_hz=bins.f0_hz,
+        own=bins.own,
+        count=bins.count,
         loss_one=np.where(clipped, 1 - np.minimum(up, down) / np.maximum(up, down), 0.0),
         loss_both=np.where(clipped, np.maximum(1 - np.maximum(up, down), 0.0), 0.0),
         positive=up < down,

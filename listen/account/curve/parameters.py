@@ -57,6 +57,8 @@ _ONSET_BOUNDS = (-1.5, 3.0)
 _FULL_TRIANGLE = 4.0 / np.pi
 """Slope of the fundamental over the limit where the wave is a full triangle: any more changes the level alone."""
 _TRIANGLE_SIGMA = 0.02
+_SAME_PITCH = 0.06
+"""Sixths of an octave: a hundredth of one."""
 
 
 _NOTHING = np.zeros(COLUMNS)
@@ -228,6 +230,8 @@ class Layout:
                 walk, mean, sigma = _walk_of(unknown.name)
                 rows += [({first + b: 1 / sigma}, mean / sigma) for b in range(len(self.bins))]
                 for b, step in enumerate(octaves.tolist()):
+                    if step < _SAME_PITCH and (self.bins.own >= 0).any():
+                        continue  # two states at one pitch: nothing goes from one to the other by degrees
                     w = 1.0 / (walk * max(step, 0.05) ** 0.5)
                     rows.append(({first + b: -w, first + b + 1: w}, 0.0))
         matrix, offset = np.zeros((len(rows), self.size)), np.zeros(len(rows))
