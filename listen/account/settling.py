@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 from listen.account.modulation import Swing
 from listen.account.steady import SteadySegment
 from listen.account.tone import BoardTone
-from listen.fitting import orthonormal, without
+from listen.fitting import legendre_columns, orthonormal, without
 
 Floats = NDArray[np.floating[Any]]
 
@@ -28,6 +28,9 @@ _FIRST_S = 0.01
 """Half a short frame of eight milliseconds and the move's own uncertainty: earlier, frames hold some of the move."""
 _CARRIED = 1.25
 """A ring carried back to there is right to a quarter; a level further off has some of the move in it."""
+_BEFORE_S, _FEWEST_BEFORE, _TURNS_BEFORE = 0.6, 40, 5
+_GOES_ON = 0.4
+"""A swing that was half as large in the move as after it has only gone on."""
 _MARGIN = 12.0
 """By so much the information criterion (Schwarz 1978: from memory) must fall for a ring to be believed."""
 _SHARE = 0.5
@@ -107,7 +110,19 @@ def _settling(tone: BoardTone, segment: SteadySegment, swings: list[Swing]) -> S
     share = 1.0 - left / before
     if gain < _MARGIN or share < _SHARE:
         return nothing
-    return _described(t, y, steady, best, _first_levels(tone, at, a), nothing, share)
+    found = _described(t, y, steady, best, _first_levels(tone, at, a), nothing, share)
+    return nothing if _swung_before(tone, at) > _GOES_ON * found.deviation_db else found
+
+
+def _swung_before(tone: BoardTone, retune_s: float) -> float:
+    """How far the level swung in the move and before it, decibels either way: a swing that goes on is no bounce."""
+    a, b = tone.index(retune_s - _BEFORE_S), tone.index(retune_s - _HIDDEN_S)
+    level = 20 / np.log(10) * tone.log_level[a:b]
+    if b - a < _FEWEST_BEFORE or not np.isfinite(level).all():
+        return 0.0
+    rest = without(orthonormal(legendre_columns(np.linspace(-1, 1, b - a), 2)), level)
+    turns = np.count_nonzero(np.diff(np.sign(rest)))
+    return 0.5 * float(np.ptp(rest)) if turns >= _TURNS_BEFORE else 0.0
 
 
 def _first_levels(tone: BoardTone, retune_s: float, stop: int) -> tuple[Floats, Floats]:
