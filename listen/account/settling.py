@@ -22,6 +22,7 @@ _RATES_HZ = np.array([0.0, *np.geomspace(0.35, 45.0, 26)])
 _FINER = np.linspace(-1.0, 1.0, 5)
 _FINER_TIMES, _FINER_RATES = (0.24, 0.12, 0.06, 0.03), (0.1, 0.05, 0.025, 0.0125)
 """Between the grid's values: the best of a grid is 20 % off in its time, and its size carried back as much."""
+_RECOVERED = 0.8
 _HIDDEN_S = 0.03
 """Frames that hold some of the move say nothing of the level."""
 _FIRST_S = 0.01
@@ -148,7 +149,9 @@ def _best_ring(t: Floats, rest: Floats, steady: Floats, length_s: float) -> tupl
         best = int(np.argmax(explained))
         if explained[best] > most:
             decay_s, rate_hz, most = float(times[best]), float(rates[best]), float(explained[best])
-    return (max(decay_s, float(_TIMES_S[0])), rate_hz), float(rest @ rest) - most
+    # a recovery that is not mostly over within the rest is not told from a drift
+    longest = max(_RECOVERED * length_s, 0.1) if rate_hz == 0.0 else np.inf
+    return (float(np.clip(decay_s, _TIMES_S[0], longest)), rate_hz), float(rest @ rest) - most
 
 
 def _explained(t: Floats, rest: Floats, steady: Floats, times: Floats, rates: Floats) -> Floats:
