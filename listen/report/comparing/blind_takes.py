@@ -7,6 +7,7 @@ from dataclasses import dataclass
 from typing import Any, Literal
 
 from listen.findings import all_kinds
+from listen.report.comparing.types import ComparedFinding
 
 Blindness = Literal["overloaded", "quiet", "silent", "foreign"]
 
@@ -67,3 +68,8 @@ def is_of_the_take(kind: str) -> bool:
     """Say whether a kind is about the recording, so that it makes a build neither better nor worse."""
     record = all_kinds().get(kind)
     return kind in _BLINDED_BY or (record is not None and record.of_the_recording)
+
+
+def came_to_life(finding: ComparedFinding) -> bool:
+    """Say whether a board that was silent oscillates now: that is seen in the second take, whatever the first was."""
+    return finding.kind == "oscillation-absent" and finding.fate == "gone"

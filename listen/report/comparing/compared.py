@@ -7,7 +7,7 @@ import statistics
 from collections.abc import Mapping, Sequence
 from typing import Any
 
-from listen.report.comparing.blind_takes import BlindTakes, blind_takes, is_of_the_take
+from listen.report.comparing.blind_takes import BlindTakes, blind_takes, came_to_life, is_of_the_take
 from listen.report.comparing.circuit_figures import compared_figures
 from listen.report.comparing.finding_status import fates
 from listen.report.comparing.summary_text import (
@@ -97,11 +97,13 @@ def _row(before: Document, after: Document, offset_db: float) -> ComparedRow:
 def _verdict(findings: Sequence[ComparedFinding], blind: BlindTakes) -> FixVerdict:
     """The verdict on the fix, from what became of the findings; notes and what is the recording's do not count."""
     kept = [finding.fate for finding in findings if _counts(finding)]
-    hidden_by_the_first = blind.before is not None
-    verdict = _of_fates([fate for fate in kept if not (hidden_by_the_first and fate == "not-shown-before")])
-    if (blind.before or blind.after) and verdict not in ("worse", "mixed"):
+    unseen_before = blind.before is not None and "not-shown-before" in kept
+    verdict = _of_fates([fate for fate in kept if not (unseen_before and fate == "not-shown-before")])
+    if verdict == "mended" and unseen_before:
+        verdict = "better"  # a dead board came to life, and has faults that could not be seen before
+    if (blind.before or blind.after) and verdict not in ("worse", "mixed", "mended", "better"):
         return "open"
-    return verdict
+    return "open" if blind.after and verdict in ("mended", "better") else verdict
 
 
 def _of_fates(kept: Sequence[str]) -> FixVerdict:
@@ -120,4 +122,4 @@ def _of_fates(kept: Sequence[str]) -> FixVerdict:
 
 def _counts(finding: ComparedFinding) -> bool:
     severe = {"attention", "fault"} & {finding.severity_before, finding.severity_after}
-    return bool(severe) and not is_of_the_take(finding.kind)
+    return bool(severe) and (not is_of_the_take(finding.kind) or came_to_life(finding))

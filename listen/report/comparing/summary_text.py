@@ -7,7 +7,7 @@ from collections.abc import Mapping, Sequence
 from typing import Any
 
 from listen.findings import name_of
-from listen.report.comparing.blind_takes import BlindTakes, is_of_the_take
+from listen.report.comparing.blind_takes import BlindTakes, came_to_life, is_of_the_take
 from listen.report.comparing.finding_status import words
 from listen.report.comparing.types import ComparedFinding, ComparedRow, FixVerdict
 from listen.report.words import third
@@ -73,7 +73,8 @@ def headline_of(
             finding.severity_after,
         ):
             continue
-        if is_of_the_take(finding.kind) or (blind.before and finding.fate == "not-shown-before"):
+        of_the_take = is_of_the_take(finding.kind) and not came_to_life(finding)
+        if of_the_take or (blind.before and finding.fate == "not-shown-before"):
             continue
         if finding.fate == "swapped":
             whole += said["whole"]["swapped"].format(before=finding.half_before, after=finding.half_after)
