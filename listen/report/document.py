@@ -14,6 +14,7 @@ from typing import TYPE_CHECKING, Any
 from listen.report.account_document import account_document
 from listen.report.circuit_document import circuit_document
 from listen.report.files import write_whole
+from listen.report.jack_volts import jack_document
 
 if TYPE_CHECKING:
     from listen.circuit import Diagnosis
@@ -74,6 +75,7 @@ def check_document(result: CheckView) -> dict[str, Any]:
         ],
         "account": account_document(judgement.account),
         "circuit": circuit_document(result.circuit),
+        "jack": jack_document(result),
     }
     plain: dict[str, Any] = plain_values(document)
     return plain

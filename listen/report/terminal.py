@@ -5,8 +5,8 @@ from __future__ import annotations
 from collections.abc import Sequence
 from typing import TYPE_CHECKING
 
-from listen.report.circuit_lines import circuit_lines
 from listen.report.drawing import bar, dot, lane_ends, log_part
+from listen.report.jack_volts import bench_lines
 from listen.report.paper import Ink, Paper
 from listen.report.words import interval, name_of, pitch_range, rate, third
 from listen.track.types import ROW_EVERY_S
@@ -116,8 +116,8 @@ def _diagnosis(diagnosis: Diagnosis, said_for: int | None, paper: Paper) -> list
 
 
 def _circuit(result: CheckView, paper: Paper) -> list[str]:
-    """Say what was measured of the circuit."""
-    said = circuit_lines(result.circuit)
+    """Say what the bench file lets be said: volts, notes, and what was measured of the circuit."""
+    said = bench_lines(result)
     lines = [paper.line()] if said else []
     for i, text in enumerate(said):
         lines += paper.write(text, label="" if i else "circuit")

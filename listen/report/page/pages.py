@@ -163,6 +163,10 @@ def render_plain(template: str, context: Mapping[str, Any]) -> bytes:
     return page.encode("utf-8", "replace")
 
 
+def _gain_known(result: CheckView) -> bool:
+    return result.circuit is not None and result.circuit.loop_gain_in_hand.value is not None
+
+
 def _section(
     result: CheckView, question: str, charts: Sequence[Chart], findings: Sequence[Mapping[str, Any]]
 ) -> dict[str, Any]:
@@ -173,9 +177,10 @@ def _section(
     else:
         drawn = {figure["name"] for figure in figures}
         missing += [why for needed, why in MISSING[question] if needed not in drawn]
+    alone = question == "start" and not _gain_known(result)
     return {
         "name": question,
-        "title": say(f"question.{question}"),
+        "title": say("question.start_alone" if alone else f"question.{question}"),
         "margin": say(f"margin.{question}"),
         "answer": result.judgement.answers[question],
         "findings": [finding for finding in findings if section_of(finding["kind"]) == question],

@@ -8,7 +8,7 @@ from typing import Any
 
 from listen.bench import BuildSettings
 from listen.logbook.types import About
-from listen.report.circuit_lines import circuit_lines
+from listen.report.jack_volts import bench_lines
 from listen.report.page.tables import sweep_table
 from listen.report.page.wording import say
 from listen.report.paper import readable
@@ -56,7 +56,7 @@ def sheet_view(result: CheckView, about: About | None = None) -> dict[str, Any]:
             for number, finding in enumerate(worst[:MOST_FINDINGS], start=1)
         ],
         "more": say("sheet.more", count=more) if more > 0 else "",
-        "circuit": circuit_lines(result.circuit),
+        "circuit": bench_lines(result),
         "table": sweep_table(result.judgement.sweep),
         **state_of(about),
     }
