@@ -113,7 +113,7 @@ def test_a_take_that_kills_the_workers_of_a_cluster_has_its_row(
     shutil.copy(tmp_path / "take 1.wav", tmp_path / "deadly.wav")
     monkeypatch.setattr(workers, "look_at", many_takes.deadly)
     rows = many(tmp_path, cluster=cluster.scheduler_address).rows
-    assert [row.label for row in rows if row.error] == ["deadly.wav"]
+    assert [row.label for row in rows if row.error] == ["deadly.wav"], [row.error for row in rows]
 
 
 def test_a_fault_of_our_own_is_a_row(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
