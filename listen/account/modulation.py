@@ -183,7 +183,7 @@ def _best_rate(flat: Floats, grid_s: float) -> tuple[float, float] | None:
 
 
 def _off_bin(power: Floats, best: int) -> float:
-    """Peak of a parabola through the logarithms of three bins; a rate half a bin off would leave a ring after a retune."""
+    """Peak of a parabola through the logarithms of three bins; a rate half a bin off leaves a ring after a retune."""
     if not 0 < best < len(power) - 1:
         return 0.0
     a, b, c = np.log(np.maximum(power[best - 1 : best + 2], 1e-300)).tolist()

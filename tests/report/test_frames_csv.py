@@ -104,7 +104,7 @@ def test_three_thousand_rows_are_quick() -> None:
         start_s = time.process_time()
         frames_csv(frames)
         times_s.append(time.process_time() - start_s)
-    # 18 ms of processor time on an idle machine; five times that leaves room for a busy one, and still refuses a loop over cells.
+    # 18 ms of processor time; five times that leaves room for a busy machine, and still refuses a loop over cells.
     assert min(times_s) < 0.09
 
 
