@@ -12,7 +12,7 @@ from listen.native import kernels
 from listen.track.grid import padded
 from listen.track.hum import block_samples
 from listen.track.phase import PhaseCurve, RoughCurve, refine
-from listen.track.phase_discontinuities import find_steps
+from listen.track.phase_discontinuities import RuledOut, find_steps
 from listen.track.residual import Blocks
 from listen.track.rows import Rows, measure_rows
 from listen.track.segments import Segment
@@ -71,6 +71,7 @@ def measure_part(
     segments: list[tuple[int, Segment, RoughCurve]],
     rate_hz: float,
     coupling_hz: float | None,
+    ruled_out: RuledOut | None = None,
 ) -> Part:
     """Measure the rows whose centres lie between two samples.
 
@@ -85,6 +86,8 @@ def measure_part(
     rate_hz : float
     coupling_hz : float or None
         Corner of the interface's high-pass.
+    ruled_out : RuledOut or None
+        Places that are no steps of the phase, as earlier calls found.
 
     Returns
     -------
@@ -99,7 +102,7 @@ def measure_part(
     remains = Blocks(start=start, size=block, sums=np.zeros((blocks, 2)))
     signal = padded(x, first)
     for number, whole, rough in segments:
-        pieces, cuts = _pieces(whole, rough, x, first, rate_hz)
+        pieces, cuts = _pieces(whole, rough, x, first, rate_hz, ruled_out)
         steps.extend(step for at, step in cuts if start <= at < stop)
         for segment, curve in pieces:
             short.append(_short_frames(curve, start, stop, rate_hz))
@@ -127,7 +130,7 @@ def _short_frames(curve: PhaseCurve, start: int, stop: int, rate_hz: float) -> S
 
 
 def _pieces(
-    whole: Segment, rough: RoughCurve, x: Floats, first: int, rate_hz: float
+    whole: Segment, rough: RoughCurve, x: Floats, first: int, rate_hz: float, ruled_out: RuledOut | None
 ) -> tuple[list[tuple[Segment, PhaseCurve]], list[tuple[int, PhaseStep]]]:
     """The segment's phase in this part, cut where samples are missing or repeated."""
     low = max(whole.start, float(first))
@@ -135,7 +138,7 @@ def _pieces(
     curve = refine(rough, whole, x, first, rate_hz, low, high)
     if curve is None:
         return [], []
-    cuts = find_steps(curve, rough, x, first, rate_hz)
+    cuts = find_steps(curve, rough, x, first, rate_hz, ruled_out)
     if not cuts:
         return [(whole, curve)], []
     pieces = []

@@ -48,10 +48,28 @@ _SHORTEST_PERIOD = 8.0
 """Below it samples are too far apart for a cycle to be laid over the next one."""
 _SHARPER = 9.0
 """The sides' own continuations must explain the gap so many times better than a smooth bend does."""
+_ROUNDED = 1.001
+"""The ridge under the fit lets it leave a little more than the least."""
+
+
+class RuledOut:
+    """Places that were put to the proof and are no steps: a window that moves on meets them again and again."""
+
+    def __init__(self) -> None:
+        self._samples: list[float] = []
+
+    def holds(self, sample: float, spacing: float) -> bool:
+        """Whether a place within a knot of this one was ruled out."""
+        return any(abs(known - sample) <= spacing for known in self._samples)
+
+    def add(self, sample: float, first: int) -> None:
+        """Remember a place, and forget those before the first sample that is still there."""
+        self._samples = [known for known in self._samples if known >= first]
+        self._samples.append(sample)
 
 
 def find_steps(
-    curve: PhaseCurve, rough: RoughCurve, x: Floats, first: int, rate_hz: float
+    curve: PhaseCurve, rough: RoughCurve, x: Floats, first: int, rate_hz: float, ruled_out: RuledOut | None = None
 ) -> list[tuple[int, PhaseStep]]:
     """Find places where the phase jumps from one sample to the next and the pitch stays.
 
@@ -64,6 +82,8 @@ def find_steps(
         Samples, x[0] is sample ``first`` of the file.
     first : int
     rate_hz : float
+    ruled_out : RuledOut or None
+        Of earlier calls on the same samples; filled.
 
     Returns
     -------
@@ -79,12 +99,16 @@ def find_steps(
     """
     found = []
     for sample, slope, spacing, least in _candidates(curve):
+        if ruled_out is not None and ruled_out.holds(sample, spacing):
+            continue
         if not _periodic_beside(rough, x, first, sample, slope):
             continue
         found_at = _switch(rough, x, first, sample, slope, spacing)
         if found_at is None and _rich(x, first, sample, slope):
             found_at = _switch(rough, x, first, sample, slope, spacing, _MANY_HARMONICS)
         if found_at is None:
+            if ruled_out is not None and _whole_sides(x, first, sample, slope, spacing):
+                ruled_out.add(sample, first)
             continue
         at, jump = found_at
         samples = abs(jump) / slope
@@ -169,6 +193,20 @@ def _same_pitch(curve: PhaseCurve, left: NDArray[np.int64], right: NDArray[np.in
     return same
 
 
+def _sides(slope: float, spacing: float) -> tuple[int, int]:
+    """Samples on each side of a place within which a step may lie, and on which the harmonics are fitted."""
+    rate_free = 1.0 / slope
+    reach = int(
+        max(2.5 * rate_free, 0.5 * _GAP * rate_free + 1, _KNOTS_OFF * spacing, 256.0 * min(1.0, rate_free / 48.0))
+    )
+    return reach, int(max(_FIT_CYCLES * rate_free, 2 * reach))
+
+
+def _whole_sides(x: Floats, first: int, sample: float, slope: float, spacing: float) -> bool:
+    reach, fit = _sides(slope, spacing)
+    return int(sample) - reach - fit >= first and int(sample) + reach + fit <= first + len(x)
+
+
 def _switch(
     rough: RoughCurve,
     x: Floats,
@@ -179,13 +217,9 @@ def _switch(
     most: int = _HARMONICS,
 ) -> tuple[int, float] | None:
     """Where the left side's continuation gives way to the right side's, and the jump in cycles."""
-    rate_free = 1.0 / slope
-    reach = int(
-        max(2.5 * rate_free, 0.5 * _GAP * rate_free + 1, _KNOTS_OFF * spacing, 256.0 * min(1.0, rate_free / 48.0))
-    )
-    fit = int(max(_FIT_CYCLES * rate_free, 2 * reach))
+    reach, fit = _sides(slope, spacing)
     a, b = int(sample) - reach - fit, int(sample) + reach + fit
-    if a < first or b > first + len(x):
+    if not _whole_sides(x, first, sample, slope, spacing):
         return None
     part = x[a - first : b - first]
     phase = phase_samples(rough.samples, rough.turns, rough.slopes, a, b - a).phase
@@ -196,8 +230,12 @@ def _switch(
     columns = np.hstack([np.ones((b - a, 1)), lines.real, lines.imag, place * lines.real, place * lines.imag])
     thin = max(1, fit // (_FIT_POINTS * (harmonics + 1)))
     before = _fitted(columns[:fit:thin], part[:fit:thin])
+    left = part - columns @ before
+    # one fit over all leaves no more than the variance: where this side alone leaves a ninth of it, nothing is sharp
+    if 0.5 * _SHARPER * float(np.mean(left[:fit] ** 2)) > _ROUNDED * float(np.var(part[::thin])):
+        return None
     after = _fitted(columns[-fit::thin], part[-fit::thin])
-    left, right = part - columns @ before, part - columns @ after
+    right = part - columns @ after
     one = part[::thin] - columns[::thin] @ _fitted(columns[::thin], part[::thin])
     gap = slice(fit, b - a - fit)
     left_sum = np.concatenate([[0.0], np.cumsum(left[gap] ** 2)])

@@ -17,6 +17,7 @@ from listen.track.chunk import Part, margin_samples, measure_part
 from listen.track.hum import block_samples
 from listen.track.lines import FRAME_CYCLES, FRAME_S
 from listen.track.phase import rough_curve
+from listen.track.phase_discontinuities import RuledOut
 from listen.track.pitch_estimate import CoarseTrack, coarse_margin, coarse_part, hop_samples
 from listen.track.segments import find_segments
 from listen.track.table import Each, Table
@@ -64,7 +65,12 @@ class Source(Protocol):
 
 
 def track(
-    capture: Source, *, progress: Progress | None = None, part_samples: int = PART_SAMPLES, workers: int = WORKERS
+    capture: Source,
+    *,
+    progress: Progress | None = None,
+    part_samples: int = PART_SAMPLES,
+    workers: int = WORKERS,
+    ruled_out: RuledOut | None = None,
 ) -> Frames:
     """Track pitch, harmonics and envelope of a capture.
 
@@ -79,6 +85,8 @@ def track(
         drift, and another tone's partials from the tone's own, by the rows of one part.
     workers : int
         Threads; the result does not depend on it.
+    ruled_out : RuledOut or None
+        For a window that moves over a stream: places that are no steps of the phase need no second proof.
 
     Returns
     -------
@@ -111,7 +119,7 @@ def track(
             margin = margin_samples(segments, a, b, rate)
             low, high = max(first, a - margin), min(last, b + margin)
             near = [item for item in numbered if item[1].start < high and item[1].stop > low]
-            return measure_part(read(low, high), low, a, b, near, rate, capture.ac_coupling_hz)
+            return measure_part(read(low, high), low, a, b, near, rate, capture.ac_coupling_hz, ruled_out)
 
         table = Table(segments, rate, first, last, ROW_EVERY_S)
         for i, part in enumerate(each(work, bounds)):

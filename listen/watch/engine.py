@@ -15,6 +15,7 @@ from listen.api.checking import check
 from listen.capture.codes import no_samples
 from listen.errors import CaptureError, ListenError, OptionError
 from listen.track import track
+from listen.track.phase_discontinuities import RuledOut
 from listen.watch.alternation import Alternation
 from listen.watch.feeds import Feed, Piece, Reason
 from listen.watch.losses import ClockAgainstCount
@@ -29,6 +30,10 @@ WINDOW_S = 1.0
 _LOW_WINDOW_S, _LOW_HZ = 2.0, 30.0
 _SILENT_WINDOW_S = 0.5
 """Of silence and hiss less is looked at: what may be a tone in them costs more than a tone."""
+_DEAR_WINDOW_S, _DEAR_EVERY_S = 0.4, 0.1
+"""Speech holds many places that look like lost samples, and each is dear to rule out: less is looked at, less often."""
+_DEAR, _CHEAP = 0.35, 0.15
+"""Of a step's time: what measuring may take before that, and under which it is over."""
 _BACKLOG_S = 0.25
 """What waits is gone through in steps of no more than this, so that no note is skipped."""
 _BEHIND_S = 0.3
@@ -104,6 +109,7 @@ class Engine:
         self._spool: Spool | None = None
         self._left_bytes: int | None = None
         self._reason: Reason = "interrupted"
+        self._dear = False
         self.taps: list[Callable[[Floats], None]] = []
 
     @property
@@ -226,7 +232,8 @@ class Engine:
         """Samples from one measurement to the next: more of them where the measuring lags behind the source."""
         assert self._form is not None
         behind = time.monotonic() - at_s > _BEHIND_S
-        seconds = max(self._settings.every_s, _BACKLOG_S) if behind else self._settings.every_s
+        every_s = max(self._settings.every_s, _DEAR_EVERY_S) if self._dear else self._settings.every_s
+        seconds = max(every_s, _BACKLOG_S) if behind else every_s
         self._step = max(1, round(min(seconds, _LONGEST_STEP_S) * self._form.sample_rate_hz))
         return self._step
 
@@ -275,6 +282,7 @@ class Engine:
         self._given_back_s = time.monotonic()
         self._last: Reading | None = None
         self._said_lost_s = 0.0
+        self._ruled_out = RuledOut()
         self._tell(Start(sample_rate_hz=form.sample_rate_hz, channels=form.channels, channel=settings.channel))
 
     def _add(self, data: bytes) -> None:
@@ -303,6 +311,8 @@ class Engine:
             seconds = _SILENT_WINDOW_S
         elif last is not None and last.f0_hz is not None and last.f0_hz < _LOW_HZ:
             seconds = _LOW_WINDOW_S
+        elif self._dear:
+            seconds = _DEAR_WINDOW_S
         stop = self._ring.stop
         return Window(
             ring=self._ring,
@@ -316,7 +326,10 @@ class Engine:
 
     def _measure(self) -> None:
         window = self._window()
-        frames = track(window, workers=1)
+        begun_s = time.thread_time()
+        frames = track(window, workers=1, ruled_out=self._ruled_out)
+        spent = (time.thread_time() - begun_s) * self._rate_hz / self._step
+        self._dear = spent > (_CHEAP if self._dear else _DEAR)
         rows = newest_rows(frames, window.stop_sample / self._rate_hz, self._shown_s, self._settings.every_s)
         over, peak_fs = is_over(window)
         heard_s = round(self.heard_s, 6)

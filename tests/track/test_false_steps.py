@@ -5,8 +5,8 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from listen.track import phase_discontinuities
-from tests.tones import frames_of, times
+from listen.track import phase_discontinuities, track
+from tests.tones import Take, frames_of, times
 
 
 def costly_proofs(monkeypatch: pytest.MonkeyPatch, x: np.ndarray) -> int:
@@ -42,6 +42,38 @@ def test_samples_lost_in_a_noisy_tone_are_still_proved(f0_hz, noise):
     if noise == 0.0:
         assert len(asked.phase_steps) == 1
     np.testing.assert_array_equal(asked.f0_hz, unasked.f0_hz)
+
+
+def test_a_window_that_moves_proves_a_place_once(monkeypatch):
+    """Windows of a second, 50 ms apart, over a voice-like wave; what is really lost is found in each that holds it."""
+    t = times(2.0)
+    pitch = 140.0 * (1.0 + 0.15 * np.sin(2 * np.pi * 2.2 * t))
+    phase = 2 * np.pi * np.cumsum(pitch) / 48_000
+    voice = 0.1 * sum(np.sin(k * phase) / k for k in range(1, 20)) * (np.sin(4 * np.pi * t) > -0.3)
+    voice += 0.005 * np.random.default_rng(1).standard_normal(len(t))
+    proofs: list[int] = []
+    proof = phase_discontinuities._switch
+    monkeypatch.setattr(phase_discontinuities, "_switch", lambda *a: proofs.append(1) or proof(*a))
+    known = phase_discontinuities.RuledOut()
+    windows = [voice[at : at + 48_000] for at in range(0, 48_000, 2_400)]
+    for number, x in enumerate(windows):
+        take = Take(samples=np.concatenate([np.zeros(2_400 * number), x]), start_sample=2_400 * number)
+        track(take, workers=1, ruled_out=known)
+    once = len(proofs)
+    proofs.clear()
+    for number, x in enumerate(windows):
+        track(Take(samples=np.concatenate([np.zeros(2_400 * number), x]), start_sample=2_400 * number), workers=1)
+    assert once < 0.5 * len(proofs)
+
+
+def test_a_known_list_hides_no_loss():
+    t = times(3.0)
+    tone = 0.3 * np.sin(2 * np.pi * 330 * t) + 1e-4 * np.random.default_rng(1).standard_normal(len(t))
+    take = Take(samples=np.concatenate([tone[:70_000], tone[70_061:]]))
+    known = phase_discontinuities.RuledOut()
+    for _ in range(3):
+        (step,) = track(take, workers=1, ruled_out=known).phase_steps
+        assert abs(step.missing_samples - 61) < 1
 
 
 def test_a_sawtooth_with_hiss_is_put_to_the_proof(monkeypatch):
