@@ -99,7 +99,9 @@ def test_no_text_of_a_chart_touches_another(low, span, size, attention, fault, m
         ),
         marks=tuple(Mark(number=i + 1, severity="fault", start=60.0, end=3000.0) for i in range(marks)),
     )  # fmt: skip
-    found = boxes(lay_out(chart, size))
+    laid = lay_out(chart, size)
+    assert all(text.y >= laid.box.top for text in laid.texts if text.kind == "limit")
+    found = boxes(laid)
     for i, a in enumerate(found):
         for b in found[i + 1 :]:
             assert min(a[2], b[2]) - max(a[0], b[0]) <= 0.5 or min(a[3], b[3]) - max(a[1], b[1]) <= 0.5, (a, b)
