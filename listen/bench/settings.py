@@ -107,7 +107,8 @@ class CaptureSettings:
         Counted from 1.
     volts_per_full_scale : float or None
         Peak volts at the jack at sample value 1.0.
-    inverted : bool
+    inverted : bool or None
+        The interface turns the wave over; None where it is not stated, so that halves are the recording's.
         The interface turns the wave over.
     clock_error_ppm : float
         How much faster than nominal the interface's clock runs.
@@ -117,7 +118,7 @@ class CaptureSettings:
 
     channel: int | None = None
     volts_per_full_scale: float | None = None
-    inverted: bool = False
+    inverted: bool | None = None
     clock_error_ppm: float = 0.0
     ac_coupling_hz: float | None = None
 

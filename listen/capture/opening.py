@@ -295,7 +295,7 @@ def open_capture(
         stop_sample=stop,
         duration_s=reader.n_samples / rate_hz,
         volts_per_full_scale=settings.volts_per_full_scale,
-        inverted=settings.inverted,
+        inverted=bool(settings.inverted),
         ac_coupling_hz=settings.ac_coupling_hz,
         header_samples=reader.header_samples,
         reader=reader,

@@ -368,7 +368,7 @@ def _settings(options: argparse.Namespace, keep: str | None) -> Any:
         keep=keep,
         seconds=options.seconds,
         channel=channel,
-        inverted=known.inverted if known else False,
+        inverted=bool(known.inverted) if known else False,
         clock_error_ppm=known.clock_error_ppm if known else 0.0,
         ac_coupling_hz=known.ac_coupling_hz if known else None,
     )

@@ -107,3 +107,13 @@ def test_gain_in_hand_is_a_heading_only_where_it_is_answered(tmp_path) -> None:
         assert ("gain in hand?" in check_page_bytes(result).decode()) == known
         both.append(known)
     assert both == [True, False]
+
+
+@pytest.mark.parametrize(("stated", "known"), [("", False), ("inverted = false\n", True), ("inverted = true\n", True)])
+def test_whose_half_it_is_is_known_where_the_polarity_was_stated(tmp_path, stated, known) -> None:
+    result = checked(tmp_path, "sine-board-unequal-supplies.wav", BENCH + stated)
+    document = check_document(result)
+    jsonschema.validate(document, check_schema())
+    half = document["findings"][0]
+    assert half["half_known"] is known
+    assert half["half"] == ("negative" if "true" in stated else "positive")
