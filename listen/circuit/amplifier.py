@@ -36,7 +36,9 @@ _SYSTEMATIC = 0.008
 """Of the gain in hand: seen on solved circuits with known parts between 60 and 85 dB SNR."""
 _TRUNCATED = 2.0
 """Error of the gain in hand over the first harmonic that is missing: a hard clip at 4.4 kHz and 48 kHz."""
-_CLIP_SHARE = 0.002
+_STRONG_LAST = 0.003
+"""Of the fundamental: a bin whose last harmonic is weaker lacks nothing that bends the curve."""
+_CLIP_SHARE = 0.0006
 _OPEN_RAIL = 1.01
 """A rail is reached where the wave comes within a hundredth of it."""
 _WITHOUT_MEMORY = ("diodes", "none")
@@ -132,11 +134,19 @@ def _lines(account: Account, corner_known: bool) -> Lines | None:
         use = sizes.steep < _FREE_OF_SLEW
     if not use.any():
         return None
+    whole = use & ~_is_cut_off(bins.r, bins.fits)
+    use = whole if whole.any() else use
     y = np.concatenate([np.ones((len(bins), 1)), bins.r], axis=1) * bins.amplitude_fs[:, None]
     noise = np.concatenate([np.zeros((len(bins), 1)), bins.noise], axis=1) * bins.amplitude_fs[:, None]
     noise[:, 0] = np.min(noise[:, 1:], axis=1, where=np.isfinite(noise[:, 1:]), initial=1e-3)
     lines = Lines(f0_hz=bins.f0_hz[use], y=np.asarray(y[use], dtype=complex), noise=noise[use])
     return lines if corner_known else replace(lines, y=_uncoupled(lines.y, lines.f0_hz, _corner(account)))
+
+
+def _is_cut_off(r: Complexes, fits: NDArray[np.bool_]) -> NDArray[np.bool_]:
+    """Bins in which harmonics are missing that matter: the last one that fits is still strong."""
+    last = np.where(fits, np.arange(r.shape[1]), 0).max(axis=1)
+    return np.asarray((last < r.shape[1] - 1) & (np.abs(r[np.arange(len(r)), last]) > _STRONG_LAST))
 
 
 def _corner(account: Account) -> float:
@@ -190,8 +200,8 @@ def _along(account: Account, fit: CurveFit, lines: Lines, corner_known: bool) ->
     """Needed gain and gain in hand of rows along the take, the curve being known."""
     assert account.shape is not None
     frames = account.frames
-    slewing = len(lines.f0_hz) < len(account.shape.bins)
-    top_hz = lines.f0_hz.max() if slewing else np.inf
+    # above the bins that were used the wave slews, or harmonics are missing
+    top_hz = lines.f0_hz.max() if len(lines.f0_hz) < len(account.shape.bins) else np.inf
     with np.errstate(invalid="ignore"):
         rows = np.flatnonzero(account.shape.rows & (frames.f0_hz <= top_hz))
     rows = rows[:: max(1, len(rows) // _MOST_ROWS)]

@@ -218,6 +218,7 @@ def fit_curve(lines: Lines, stages: Stages, start: Floats, lag: tuple[float, flo
     scale = problem.scale[:, None, 1:]
     left = misfit.reshape(len(need), 2, -1)[:, :, 1:] / np.where(scale > 0, scale, np.inf)
     own = float(np.sum(np.abs(lines.y[:, 1:]) ** 2))
+    # the prior gives every number a width, so that the matrix can be turned round
     covariance = np.linalg.inv(matrix) * max(1.0, chi2 / seen)
     return CurveFit(
         stages=stages,

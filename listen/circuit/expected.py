@@ -21,6 +21,8 @@ _PITCH_SIGMA_CENTS = 0.5
 """A turn that ends without a rest."""
 _END_ROWS = 3
 _ENDS_AGREE_PERCENT = 1.5
+_PARTS_OFF_CENTS = 100.0
+"""Parts that were read by a meter are off by less: capacitors to 5 %, 84 cents."""
 _MODEL_PERCENT = 0.4
 """Limiters pull the pitch of a Wien bridge by some tenths of a per cent."""
 _PHASE_SHIFT = {
@@ -171,10 +173,12 @@ def gain_bandwidth(
     tolerance = build.tolerance_percent or (1.0, 1.0)
     # of one meter at both ends, R alone: the capacitors are the same
     sigma_cents = 1200 / math.log(2) * math.hypot(*tolerance) / 100 * 0.5
+    if abs(low.value) > _PARTS_OFF_CENTS:
+        return unknown("the bottom of the range is off by more than a meter's error: the parts are not as stated")
     fallen = low.value - high.value
     top = expected.high_hz.nominal
     if fallen < 3 * sigma_cents:
-        most = max(fallen + 2 * sigma_cents, 0.1)
+        most = max(fallen, 0.0) + 2 * sigma_cents
         return Quantity(value=_bandwidth(top, most), sigma=None, bound="at-least", where=high.where)
     value = _bandwidth(top, fallen)
     spread = 0.5 * abs(_bandwidth(top, fallen - sigma_cents) - _bandwidth(top, fallen + sigma_cents))

@@ -83,6 +83,8 @@ def fit_exponential(
         grown = np.exp(s * time_s)
         cos, sin = grown * np.cos(w * time_s), grown * np.sin(w * time_s)
         basis = np.array([cos, sin, *others]).T * weight[:, None]
+        if not np.isfinite(basis).all():
+            return None
         size, *_ = np.linalg.lstsq(basis, x * weight, rcond=None)
         tone = size[0] * cos + size[1] * sin
         turned = size[1] * cos - size[0] * sin
@@ -102,9 +104,13 @@ def fit_exponential(
         if abs(float(step[0])) < _DONE * abs(s) + 1e-9 and abs(float(step[1])) < _DONE * w:
             break
     rms = float(np.sqrt(np.mean(rest**2)))
+    try:
+        variance = float(np.linalg.inv(normal)[0, 0])
+    except np.linalg.LinAlgError:
+        return None
     return Exponential(
         rate_per_s=s,
-        sigma_per_s=float(np.sqrt(max(np.linalg.inv(normal)[0, 0], 0.0))) * max(rms, 1.0),
+        sigma_per_s=float(np.sqrt(max(variance, 0.0))) * max(rms, 1.0),
         f0_hz=w / (2 * np.pi),
         amplitude=float(np.hypot(size[0], size[1])),
         residual=np.asarray(rest / weight),

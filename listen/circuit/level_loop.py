@@ -135,4 +135,7 @@ def fit_ring(t: Floats, y: Floats, decay_per_s: float, omega: float) -> tuple[fl
         if float(np.max(np.abs(step))) < 1e-6 * w:
             break
     variance = float(rest @ rest) / max(len(t) - 5, 1)
-    return d, w, np.asarray(np.linalg.inv(normal) * variance)
+    try:
+        return d, w, np.asarray(np.linalg.inv(normal) * variance)
+    except np.linalg.LinAlgError:
+        return None

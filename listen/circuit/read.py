@@ -23,7 +23,7 @@ from listen.findings.types import Finding
 from listen.sorting import median
 
 _CONSTANT = "a mismatch that is the same at every setting is the same recording as another gain setting"
-_GANGS, _DYING_GANGS = 0.05, 0.1
+_GANGS, _DYING_GANGS = 0.02, 0.1
 """Mismatch of gangs that nobody stated: in use, and where a tone dies (common practice, no source)."""
 _ONE_NOTE = 1.02
 _SOURCES: dict[str, Any] = {"start": "start", "restart": "restart", "decay": "decay", "after-step": "start"}
