@@ -17,11 +17,11 @@ Complexes = NDArray[np.complex128]
 _ROUNDS = 30
 _DONE = 0.01
 _STEP = 1e-4
-_MODEL_SHARE, _FLOOR = 0.003, 6e-5
+_MODEL_SHARE, _FLOOR = 0.0015, 4e-5
 """Uncertainty of a harmonic beside the noise: of the distortion (order of stages), and of the fundamental (the
 recorder's own harmonics)."""
-_LEVEL = 3e-4
-"""Of the fundamental itself: 0.003 dB, from row to row of a quiet take."""
+_LEVEL = 1.5e-4
+"""Of the fundamental itself: 0.0013 dB, from row to row of a quiet take."""
 _NEED_SIGMA = 0.3
 """Prior of a needed gain about the median, in its logarithm: far wider than gangs part."""
 _LAG_SIGMA_S = 0.3e-6
