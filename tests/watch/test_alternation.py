@@ -5,7 +5,9 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
+from listen.watch.alternation import Alternation
 from tests.watch.streams import RATE_HZ, intervals, watched
+from tests.watch.test_board import reading
 
 
 def in_turn(low_hz: float, high_hz: float, holds: int, hold_s: float = 0.8, noise: float = 1e-4) -> np.ndarray:
@@ -38,3 +40,12 @@ def test_other_notes_are_no_interval():
 def test_a_note_that_is_touched_only_does_not_count():
     events, _ = watched(in_turn(220.0, 440.0, 6, hold_s=0.2), interval_ratio=2.0)
     assert intervals(events) == []
+
+
+def test_a_note_counts_after_a_quarter_of_a_second_at_rest():
+    """Readings that are called steady at once: the first note, then the second."""
+    follow = Alternation(2.0)
+    for i in range(20):
+        assert follow.add(reading(0.05 * i, hz=220.0)) is None
+    found = [follow.add(reading(1.0 + 0.05 * i, hz=440.0)) for i in range(10)]
+    assert [item is not None for item in found] == [False] * 5 + [True] * 5
