@@ -43,6 +43,7 @@ Floats = NDArray[np.floating[Any]]
 Flags = NDArray[np.bool_]
 
 _HARMONICS = 10
+"""As many as frames keep."""
 _HALF_ORDERS_SEEN, _HALF_ORDERS_DBC = 0.3, -56.0
 """Part of the rows that show lines at half orders from which on they are kept out of the mains, and their level."""
 _SAME_RATE, _STAYS = 0.1, 1.5

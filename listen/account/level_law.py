@@ -16,11 +16,13 @@ Flags = NDArray[np.bool_]
 CORNERS_HZ = (0.0, 2.0, 4.0, 7.0, 10.0, 14.0, 20.0)
 """Corners that an input's AC coupling of unknown corner may have: its fall of level at low notes is no drift."""
 _KNOTS_PER_OCTAVE = 4
+"""A knot each three semitones: chosen, not varied."""
 _ROUNDS, _HUBER = 3, 1.5
 """Weights by Huber, Annals of Mathematical Statistics 35, 1964 (from memory): less beyond 1.5 deviations."""
 _OUTER = 0.004
 """The highest and lowest 4 of a thousand places do not count."""
 _TIME_S = 0.5
+"""Shorter than this is a swing or a ring."""
 _ONE_NOTE = 1.06
 
 

@@ -18,6 +18,7 @@ Complexes = NDArray[np.complex128]
 
 _GRID_S = 0.0025
 _WINDOW_S = 1.0
+"""Parts 50 from 60 Hz and lets a second of it be found."""
 _LEAST_S = 1.2
 _OVER_FLOOR = 3.2
 """Modulation moves on one frequency while the control turns: only what stands 10 dB out beside it counts."""

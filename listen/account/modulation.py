@@ -38,6 +38,7 @@ follows has one sideband weaker by up to 17 dB."""
 _RETUNED_SUSTAINED, _RETUNED_S = 0.8, 0.8
 """After a quick retune a ring looks alike for a while: there the swing must keep its size and be watched longer."""
 _LEAST_DEPTH = 0.003
+"""A third of the limit of 1 %: what lies below is judged by nobody."""
 _MOST_SMEAR = 0.3
 _AVERAGED_OUT = 0.3
 

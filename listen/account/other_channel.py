@@ -13,6 +13,7 @@ from listen.capture import Capture
 from listen.track import track
 
 _MOST_CHANNELS = 8
+"""More are those of a studio: each costs a whole tracking."""
 
 
 def find_other_channel(capture: Capture, threads: int) -> OtherChannel | None:

@@ -36,6 +36,7 @@ _MARGIN = 12.0
 """By so much the information criterion (Schwarz 1978: from memory) must fall for a ring to be believed."""
 _SHARE = 0.5
 _WITHIN_DB = 0.5
+"""The bounce's own definition: until the level stays within 0.5 dB."""
 _SHORTEST_S = 0.4
 
 

@@ -18,6 +18,7 @@ Floats = NDArray[np.floating[Any]]
 _CYCLES, _LEAST_S = 8.0, 0.03
 """Averaging window: shorter ones let other sounds in; growth faster than about 0.07 s reads as that."""
 _FEW_CYCLES = 3.0
+"""Fewer do not part the tone from its own second harmonic (Hann: two bins)."""
 _QUICK_S = 0.2
 """A rise quicker than this is read again with a window of few cycles: other sounds matter less in so short a time."""
 _LOOK_BACK_S = (1.0, 4.0, 20.0)

@@ -19,6 +19,7 @@ Floats = NDArray[np.floating[Any]]
 
 _POINTS = 2048
 _SINE_FLAT = float(np.arccos(0.98) / np.pi)
+"""Part of the cycle in which a sine is above 98 % of its crest: arccos(0.98) / pi."""
 MOST = 32
 """From so many harmonics on, the sum reads like the whole wave."""
 

@@ -19,6 +19,7 @@ _APART_S, _SHORT_S, _UNEVEN, _AGAIN = 1.0, 0.3, 0.4, 4
 _PATIENT_S, _PATIENT = 1.0, 2.5
 """A control that is known to bounce for seconds is judged by how long; its size counts from 2.5 times the limit."""
 _WITHIN_DB = 0.5
+"""The bounce's own definition: until the level stays within 0.5 dB."""
 _SWINGS_PITCH = 2.0
 """Where the level hunts the pitch follows: it wavers by itself where it moves by more than twice what follows."""
 

@@ -19,6 +19,7 @@ Floats = NDArray[np.floating[Any]]
 Flags = NDArray[np.bool_]
 
 _LEAST_CYCLES = 3.5
+"""Shorter frames leave some of the tone between its harmonics."""
 _BRIDGE_S = 0.3
 _SHORTEST_S = 0.1
 

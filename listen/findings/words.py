@@ -17,6 +17,7 @@ from listen.findings.types import Finding
 from listen.units import format_db, format_hz, format_hz_note, format_percent, format_seconds
 
 _DIODES_NORMAL_PERCENT = 2.5
+"""Third harmonic of a bare diode limiter: common practice, no source."""
 _MOVES_DB = 1.0
 """From here on a level that no finding blames is said to move, not to hold."""
 _NO_SINE_PERCENT = 45.0

@@ -18,6 +18,7 @@ Floats = NDArray[np.floating[Any]]
 MARGIN = 10.0
 """A part must gain so much in the score: odds of 150 to 1. 40 decided alike on the takes tried."""
 _DROP = 5.0
+"""Half of the price of a part: one that was taken for another is dropped again. Chosen."""
 _REPEATED = 40.0
 """A model that was fitted before and was worse by more is not fitted again from another start."""
 _MOST_PARTS = 6
