@@ -3,6 +3,7 @@
 from listen.track.hum import HUM_LINES_HZ
 from listen.track.lines import BAND
 from listen.track.phase import knot_spacing_s, short_frame_s
+from listen.track.spectra import SpectraStore
 from listen.track.tracker import one_thread_each, track
 from listen.track.types import Envelope, Frames, PhaseStep
 
@@ -12,6 +13,7 @@ __all__ = [
     "Envelope",
     "Frames",
     "PhaseStep",
+    "SpectraStore",
     "knot_spacing_s",
     "one_thread_each",
     "short_frame_s",

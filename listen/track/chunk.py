@@ -72,6 +72,7 @@ def measure_part(
     rate_hz: float,
     coupling_hz: float | None,
     ruled_out: RuledOut | None = None,
+    every: int = 0,
 ) -> Part:
     """Measure the rows whose centres lie between two samples.
 
@@ -88,6 +89,8 @@ def measure_part(
         Corner of the interface's high-pass.
     ruled_out : RuledOut or None
         Places that are no steps of the phase, as earlier calls found.
+    every : int
+        All harmonics are kept of rows whose number is a multiple of this; 0 keeps none.
 
     Returns
     -------
@@ -106,7 +109,7 @@ def measure_part(
         steps.extend(step for at, step in cuts if start <= at < stop)
         for segment, curve in pieces:
             short.append(_short_frames(curve, start, stop, rate_hz))
-            measured = measure_rows(signal, start, stop, segment, curve, rate_hz, coupling_hz, remains, number)
+            measured = measure_rows(signal, start, stop, segment, curve, rate_hz, coupling_hz, remains, number, every)
             if measured is not None:
                 rows.append(measured)
     total, time = remains.sums.T

@@ -31,6 +31,7 @@ from listen.track.residual import (
 )
 from listen.track.segments import Segment
 from listen.track.shape import least_power, measure_cycles, settle_shape, undo_coupling
+from listen.track.spectra import kept_spectra
 from listen.track.types import HARMONIC_COLUMNS, ROW_EVERY_S, Floats, Ints
 
 _MOVED = 0.3
@@ -68,6 +69,7 @@ class Rows:
     dc_fs: Floats
     shape: Floats
     residual_fold: NDArray[np.float32]
+    spectra: list[NDArray[np.complex64] | None]
 
 
 def measure_rows(
@@ -80,6 +82,7 @@ def measure_rows(
     coupling_hz: float | None,
     remains: Blocks,
     number: int,
+    every: int = 0,
 ) -> Rows | None:
     """Measure the rows whose centres lie between two samples.
 
@@ -98,6 +101,8 @@ def measure_rows(
         What the harmonics leave is added to.
     number : int
         The segment's.
+    every : int
+        All harmonics are kept of rows whose number is a multiple of this; 0 keeps none.
 
     Returns
     -------
@@ -125,7 +130,7 @@ def measure_rows(
     own = (frames.samples >= start) & (frames.samples < stop)
     if not own.any():
         return None
-    waves = _waves_of(runs, frames, f0, coupling_hz, least_power(between.noise_power * 6.0 / pitches.spans))
+    waves = _waves_of(runs, frames, f0, coupling_hz, least_power(between.noise_power * 6.0 / pitches.spans), every)
     rows = _rows(frames, pitches, f0, rate_hz, between, left, waves, number)
     return rows if own.all() else _only(rows, own)
 
@@ -254,14 +259,18 @@ class _Waves:
     harmonics: NDArray[np.complex128]
     cycles: Floats
     high: Floats
+    spectra: list[NDArray[np.complex64] | None]
 
 
-def _waves_of(runs: list[_Run], frames: _Frames, f0_hz: Floats, coupling_hz: float | None, least: Floats) -> _Waves:
+def _waves_of(
+    runs: list[_Run], frames: _Frames, f0_hz: Floats, coupling_hz: float | None, least: Floats, every: int
+) -> _Waves:
     n = len(f0_hz)
     harmonics = np.full((n, HARMONIC_COLUMNS), np.nan, dtype=complex)
     high = np.empty((n, 2))
     most = np.maximum(2, (BAND / frames.slope).astype(np.int64) + 1)
     cycles = []
+    spectra: list[NDArray[np.complex64] | None] = []
     for run in runs:
         part = slice(run.i, run.j)
         undone = undo_coupling(run.lines.amplitude, f0_hz[part], coupling_hz)
@@ -270,8 +279,9 @@ def _waves_of(runs: list[_Run], frames: _Frames, f0_hz: Floats, coupling_hz: flo
         few = undone[:, 1 : HARMONIC_COLUMNS + 1]
         harmonics[part, : few.shape[1]] = few
         _high_orders(undone, limits, high[part])
+        spectra += kept_spectra(undone, limits, frames.row[part], every)
     harmonics[np.arange(1, HARMONIC_COLUMNS + 1) >= most[:, None]] = np.nan
-    return _Waves(harmonics, np.concatenate(cycles), high)
+    return _Waves(harmonics, np.concatenate(cycles), high, spectra)
 
 
 def _rows(
@@ -314,6 +324,7 @@ def _rows(
             ]
         ),
         residual_fold=left.folded,
+        spectra=waves.spectra,
     )
 
 

@@ -20,6 +20,7 @@ from listen.track.phase import rough_curve
 from listen.track.phase_discontinuities import RuledOut
 from listen.track.pitch_estimate import CoarseTrack, coarse_margin, coarse_part, hop_samples
 from listen.track.segments import find_segments
+from listen.track.spectra import SpectraStore
 from listen.track.table import Each, Table
 from listen.track.types import ROW_EVERY_S, Floats, Frames
 
@@ -71,6 +72,7 @@ def track(
     part_samples: int = PART_SAMPLES,
     workers: int = WORKERS,
     ruled_out: RuledOut | None = None,
+    spectra: SpectraStore | None = None,
 ) -> Frames:
     """Track pitch, harmonics and envelope of a capture.
 
@@ -87,6 +89,8 @@ def track(
         Threads; the result does not depend on it.
     ruled_out : RuledOut or None
         For a window that moves over a stream: places that are no steps of the phase need no second proof.
+    spectra : SpectraStore, optional
+        Is given all harmonics of some rows: what the shape of a triangle, a sawtooth or a pulse is read from.
 
     Returns
     -------
@@ -104,6 +108,7 @@ def track(
     report = progress or _silent
     read = _padded_reader(capture)
 
+    every = spectra.every_for(first, last, rate) if spectra is not None else 0
     long = last - first > _LONG_PARTS * part_samples
     give_back = _give_back if long else _nothing
     with one_thread_each(), ThreadPoolExecutor(max_workers=workers) as pool:
@@ -119,11 +124,13 @@ def track(
             margin = margin_samples(segments, a, b, rate)
             low, high = max(first, a - margin), min(last, b + margin)
             near = [item for item in numbered if item[1].start < high and item[1].stop > low]
-            return measure_part(read(low, high), low, a, b, near, rate, capture.ac_coupling_hz, ruled_out)
+            return measure_part(read(low, high), low, a, b, near, rate, capture.ac_coupling_hz, ruled_out, every)
 
         table = Table(segments, rate, first, last, ROW_EVERY_S)
         for i, part in enumerate(each(work, bounds)):
             table.add(part)
+            if spectra is not None:
+                spectra.add(part.rows)
             report(0.3 + 0.7 * (i + 1) / len(bounds))
         give_back()
         frames = table.frames(map if long else each)

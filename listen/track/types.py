@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, fields
+from dataclasses import dataclass, field, fields
 from typing import Any
 
 import numpy as np
@@ -17,6 +17,14 @@ ROW_EVERY_S = 0.020
 """Time from row to row, but in a take of more than an hour."""
 HARMONIC_COLUMNS = 10
 """H2 to H10 have a column of their own; all the others are kept as complex amplitudes."""
+
+
+_NONE: Doubles = np.empty(0)
+"""Stands for a column without a value."""
+
+
+def _none() -> Doubles:
+    return _NONE
 
 
 def _frozen_copy(array: NDArray[np.generic]) -> NDArray[np.generic]:
@@ -52,8 +60,8 @@ class Envelope:
     oscillating: NDArray[np.bool_]
 
     def __post_init__(self) -> None:
-        for field in fields(self):
-            object.__setattr__(self, field.name, _frozen_copy(getattr(self, field.name)))
+        for column in fields(self):
+            object.__setattr__(self, column.name, _frozen_copy(getattr(self, column.name)))
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -109,6 +117,9 @@ class Frames:
         Steepest slope of the mean cycle over the fundamental's own.
     dead_band : ndarray, shape (n,)
         Half the width of the flat part at zero over the peak.
+    rise_share, duty_share, reset_s, corner_s, glitch_share : ndarray, shape (n,)
+        Part of the cycle that a triangle or a sawtooth rises, that a square or a pulse is high; a sawtooth's way back;
+        the time constant that rounds corners; a spike's height over the wave's. Empty where no such wave was meant.
     dc_fs : ndarray, shape (n,)
     frame_s : ndarray, shape (n,)
         Length of each frame.
@@ -177,15 +188,22 @@ class Frames:
     hum_floor_dbfs: Doubles
     envelope: Envelope
     phase_steps: tuple[PhaseStep, ...]
+    rise_share: Doubles = field(default_factory=_none)
+    duty_share: Doubles = field(default_factory=_none)
+    reset_s: Doubles = field(default_factory=_none)
+    corner_s: Doubles = field(default_factory=_none)
+    glitch_share: Doubles = field(default_factory=_none)
 
     def __post_init__(self) -> None:
         n = len(self.time_s)
-        for field in fields(self):
-            value = getattr(self, field.name)
+        for column in fields(self):
+            value = getattr(self, column.name)
+            if value is _NONE:
+                value = np.full(n, np.nan)
             if isinstance(value, np.ndarray):
-                if len(value) != n and not field.name.startswith("hum_"):
-                    raise ValueError(f"{field.name} has {len(value)} rows, time_s has {n}")
-                object.__setattr__(self, field.name, _frozen_copy(value))
+                if len(value) != n and not column.name.startswith("hum_"):
+                    raise ValueError(f"{column.name} has {len(value)} rows, time_s has {n}")
+                object.__setattr__(self, column.name, _frozen_copy(value))
 
     def __len__(self) -> int:
         return len(self.time_s)
