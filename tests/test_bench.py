@@ -52,7 +52,7 @@ def load(tmp_path, text):
         ("[build.parts]\nr1 = 10e3", 'unknown key "r1" in [build.parts]', "r1_ohm"),
         ('[build]\ntopology = "wein-bridge"', 'topology = "wein-bridge"', 'did you mean "wien-bridge"?'),
         ('[build]\ngain_control = "JFET"', 'gain_control = "JFET"', "one of jfet, diodes, lamp, ldr, none, other"),
-        ('[build]\nwave = "saw"', 'wave = "saw"', "one of sine, triangle, sawtooth, square, any"),
+        ('[build]\nwave = "saw"', 'wave = "saw"', "one of sine, triangle, sawtooth, square, pulse, any"),
         ("[build]\nwave = 3", "[build] wave = 3", "one of sine"),
         ("[build]\nname = 3", "[build] name = 3", "a text on one line"),
         ('[build]\nname = ""', '[build] name = ""', "a text on one line"),

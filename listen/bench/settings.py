@@ -16,7 +16,8 @@ TOPOLOGIES = (
     "other",
 )
 GAIN_CONTROLS = ("jfet", "diodes", "lamp", "ldr", "none", "other")
-WAVES = ("sine", "triangle", "sawtooth", "square", "any")
+WAVES = ("sine", "triangle", "sawtooth", "square", "pulse", "any")
+SHAPERS = ("pair", "diodes", "other")
 
 PHASE_SHIFT_SECTIONS = ("buffered", "ladder")
 PHASE_SHIFT_ORDERS = ("high-pass", "low-pass")
@@ -65,6 +66,11 @@ class BuildSettings:
         One of `GAIN_CONTROLS`.
     wave : str or None
         The intended wave, one of `WAVES`.
+    duty_percent : float or None
+        Part of the cycle that a square or a pulse is meant to be high, or a triangle to rise; half where it is not
+        stated, but of a pulse nothing is then expected.
+    shaper : str or None
+        What makes a sine of a triangle core's triangle, one of `SHAPERS`.
     supply_v : tuple of float or None
         Lower and upper supply rail.
     parts : mapping of str to tuple of float
@@ -87,6 +93,8 @@ class BuildSettings:
     topology: str | None = None
     gain_control: str | None = None
     wave: str | None = None
+    duty_percent: float | None = None
+    shaper: str | None = None
     supply_v: tuple[float, float] | None = None
     parts: Mapping[str, tuple[float, float]] = field(default_factory=dict)
     tolerance_percent: tuple[float, float] | None = None
@@ -114,6 +122,8 @@ class CaptureSettings:
         How much faster than nominal the interface's clock runs.
     ac_coupling_hz : float or None
         The interface's high-pass corner; 0 is DC-coupled.
+    response_hz : float or None
+        Corner of the interface's first-order low-pass, where it was measured.
     """
 
     channel: int | None = None
@@ -121,6 +131,7 @@ class CaptureSettings:
     inverted: bool | None = None
     clock_error_ppm: float = 0.0
     ac_coupling_hz: float | None = None
+    response_hz: float | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

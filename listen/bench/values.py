@@ -10,6 +10,7 @@ from listen.bench.settings import (
     GAIN_CONTROLS,
     PHASE_SHIFT_ORDERS,
     PHASE_SHIFT_SECTIONS,
+    SHAPERS,
     TOPOLOGIES,
     WAVES,
 )
@@ -130,6 +131,8 @@ TABLES: Mapping[str, Mapping[str, Check]] = {
         "topology": _one_of(TOPOLOGIES),
         "gain_control": _one_of(GAIN_CONTROLS),
         "wave": _one_of(WAVES),
+        "duty_percent": _number(1.0, 99.0, "%"),
+        "shaper": _one_of(SHAPERS),
         "supply_v": _supply,
         "parts": _table(_PARTS, "build.parts"),
         "phase_shift_sections": _one_of(PHASE_SHIFT_SECTIONS),
@@ -143,6 +146,7 @@ TABLES: Mapping[str, Mapping[str, Check]] = {
         "inverted": _truth,
         "clock_error_ppm": _number(-50e3, 50e3, "ppm"),
         "ac_coupling_hz": _number(0.0, 1e3, "Hz"),
+        "response_hz": _number(1e3, 1e7, "Hz"),
     },
     "cv": {
         "channel": _channel,
