@@ -2,12 +2,14 @@
 
 from listen.account.build import find_account
 from listen.account.cleaning import CleanedCapture
-from listen.account.figures import figure_rows, with_dead_band, worst_distortion_row
+from listen.account.figures import figure_rows, with_dead_band, with_wave_shape, worst_distortion_row
 from listen.account.parts import Part
 from listen.account.start import Start
 from listen.account.types import Account
+from listen.account.waves import WAVES_OF_SLOPES
 
 __all__ = [
+    "WAVES_OF_SLOPES",
     "Account",
     "CleanedCapture",
     "Part",
@@ -15,5 +17,6 @@ __all__ = [
     "figure_rows",
     "find_account",
     "with_dead_band",
+    "with_wave_shape",
     "worst_distortion_row",
 ]

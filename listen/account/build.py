@@ -34,10 +34,10 @@ from listen.account.steady import SteadySegment, steady_rows, steady_segments
 from listen.account.stops import Silences, find_silences
 from listen.account.tone import BoardTone, find_tone
 from listen.account.types import Account
-from listen.account.waves import other_wave
+from listen.account.waves import WAVES_OF_SLOPES, other_wave, read_wave
 from listen.capture import Capture, Damage
 from listen.sorting import quantile_of_known
-from listen.track import Frames, one_thread_each, track
+from listen.track import Frames, SpectraStore, one_thread_each, track
 
 Floats = NDArray[np.floating[Any]]
 Flags = NDArray[np.bool_]
@@ -66,7 +66,15 @@ _DEAD_SPOT, _BESIDE = 1.05, 1.02
 
 
 def find_account(
-    capture: Capture, frames: Frames, damage: Damage, *, wave: str, topology: str | None, threads: int = 2
+    capture: Capture,
+    frames: Frames,
+    damage: Damage,
+    *,
+    wave: str,
+    topology: str | None,
+    threads: int = 2,
+    spectra: SpectraStore | None = None,
+    response_hz: float | None = None,
 ) -> Account:
     """Find all parts of a take.
 
@@ -76,26 +84,32 @@ def find_account(
     frames : Frames
         As tracked from it.
     damage : Damage
-    wave : {'sine', 'triangle', 'sawtooth', 'square', 'any'}
+    wave : {'sine', 'triangle', 'sawtooth', 'square', 'pulse', 'any'}
         The intended wave.
     topology : str or None
         In a Wien bridge the loop filters what its amplifier makes.
     threads : int
+    spectra : SpectraStore or None
+        All harmonics of some rows, as tracked: what the shape of another wave than a sine is read from.
+    response_hz : float or None
+        Corner of the recorder's first-order low-pass, where it is known.
 
     Returns
     -------
     Account
     """
     with one_thread_each():
-        account = _lines_and_events(capture, frames, damage, threads)
+        account = _lines_and_events(capture, frames, damage, threads, wave in WAVES_OF_SLOPES)
         if account.is_oscillator:
             account = _shape_and_level(account, capture, wave, topology)
+            if spectra is not None:
+                account = _with_wave_shape(account, capture, wave, spectra, response_hz)
         else:
             account = replace(account, other_channel=find_other_channel(capture, threads))
         return described(account, damage)
 
 
-def _lines_and_events(capture: Capture, recorded: Frames, damage: Damage, threads: int) -> Account:
+def _lines_and_events(capture: Capture, recorded: Frames, damage: Damage, threads: int, edges: bool) -> Account:
     tone = find_tone(recorded)
     rows = tone.rows if tone is not None else np.zeros(len(recorded), dtype=bool)
     halves = find_half_orders(recorded, rows, rows)
@@ -138,7 +152,7 @@ def _lines_and_events(capture: Capture, recorded: Frames, damage: Damage, thread
         return empty
     if heard.source != "oscillator":
         return replace(empty, heard=two_tones(source, frames, heard))
-    return _of_an_oscillator(empty, source, tone)
+    return _of_an_oscillator(empty, source, tone, edges)
 
 
 def _of_the_tone(frames: Frames, tone: BoardTone | None) -> Floats:
@@ -149,7 +163,7 @@ def _of_the_tone(frames: Frames, tone: BoardTone | None) -> Floats:
     return events_rows.level_leaves(frames, tone) + _HALVES_ROOM * 10 ** (np.maximum(halves.level_dbc, -300.0) / 10)
 
 
-def _of_an_oscillator(account: Account, source: Any, tone: BoardTone) -> Account:
+def _of_an_oscillator(account: Account, source: Any, tone: BoardTone, edges: bool) -> Account:
     frames = account.frames
     start = find_start(source, tone)
     started_s = start.settled_s if start.shown else float(tone.time_s[0])
@@ -161,8 +175,10 @@ def _of_an_oscillator(account: Account, source: Any, tone: BoardTone) -> Account
         resting[a:b] = True
     between = _between(account, source, tone, resting)
     calm = events_rows.calm_rows(frames, tone, start, quiet, account.lost)
-    still = calm & ~events_rows.moving_fast(frames, tone)
-    unexplained = unexplained_power(frames, still, between.explained)
+    off_cents = events_rows.EDGES_OFF_CENTS if edges else events_rows.OFF_CENTS
+    still = calm & ~events_rows.moving_fast(frames, tone, off_cents)
+    explained = between.explained + (events_rows.edges_leave(frames) if edges else 0.0)
+    unexplained = unexplained_power(frames, still, explained)
     events, touched = find_events(frames, still, unexplained)
     account = replace(
         account,
@@ -309,6 +325,23 @@ def _shape_and_level(account: Account, capture: Capture, wave: str, topology: st
             rows = rows & ~(steep > _SLEWED)
     law = _law(frames, level, rows, capture.ac_coupling_hz is not None, account)
     return replace(account, shape=shape, other_wave=other, law=law)
+
+
+def _with_wave_shape(
+    account: Account, capture: Capture, wave: str, spectra: SpectraStore, response_hz: float | None
+) -> Account:
+    """Read the shape of a wave of slopes and edges, where it is the stated one."""
+    if wave not in WAVES_OF_SLOPES or account.shape is None or account.other_wave is not None:
+        return account
+    found = read_wave(
+        account.frames,
+        account.shape.rows,
+        spectra,
+        wave,
+        coupling_known=capture.ac_coupling_hz is not None,
+        response_hz=response_hz,
+    )
+    return replace(account, wave_shape=found)
 
 
 def _near_dead_spots(frames: Frames, account: Account) -> Flags:

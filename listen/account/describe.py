@@ -28,6 +28,7 @@ from listen.account.parts import (
 )
 from listen.account.shares import noise_dbfs, shares_of
 from listen.account.types import Account
+from listen.account.waves import wave_part
 from listen.capture import Damage
 from listen.sorting import quantile
 
@@ -64,6 +65,8 @@ def _parts(account: Account, damage: Damage) -> Iterator[tuple[str, Part]]:
         yield from _modulations(account)
         yield from _between(account, place)
         yield from _shape(account, place)
+        if account.wave_shape is not None:
+            yield "wave", wave_part(account.wave_shape, **place.of_rows(account.judged))
         yield from _events(account)
         if account.law is not None:
             law = account.law

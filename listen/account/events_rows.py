@@ -15,7 +15,8 @@ from listen.account.start import Start
 from listen.account.stops import Silences
 from listen.account.tone import BoardTone
 from listen.capture import Damage
-from listen.track import Frames
+from listen.track import BAND, Frames
+from listen.track.types import HARMONIC_COLUMNS
 
 Floats = NDArray[np.floating[Any]]
 Flags = NDArray[np.bool_]
@@ -31,9 +32,20 @@ _EDGE_ROWS = 3
 """Rows at the ends of a segment of tone, whose frames are cut short."""
 _LEVEL_LEAVES = 1.5
 """Of the level's variance over a frame: the mean cycle only fades straight from frame to frame."""
-_OFF_CENTS, _OFF_S, _MOVE_S = 12.0, 0.08, 0.06
+OFF_CENTS, _OFF_S, _MOVE_S = 12.0, 0.08, 0.06
 """A pitch that moves on less straight leaves some of itself between the harmonics of a frame, and so does the start of
 a ring; along a straight glide of 3 octaves a second the tracker leaves 80 dB less than the tone."""
+EDGES_OFF_CENTS = 1.0
+"""... and a wave with edges, whose high harmonics turn faster, leaves as much after a smaller bend."""
+_PHASE_ERROR = 5e-3
+"""Cycles by which the phase errs within a frame, for each octave that the pitch moves over it (measured: 1 to 4)."""
+_PHASE_FLOOR = 4e-5
+"""... and at rest."""
+_ABOVE_TENTH = 10.5
+_BESIDE, _LAST = 3, 5
+_EDGE_BAND, _EDGE_OCTAVES, _EDGE_LEAVES, _EDGE_REST = 0.11, 0.12, 0.1, 0.1
+"""The band edge over 0.45 of the rate and in octaves; the part of a line's power that is left as it passes (measured:
+1 to 3 hundredths), of which a tenth at rest, for the grid of phase ends there."""
 _SHORTEST_ROWS = 9
 _TURNS = 1.5
 """A median over one and a half turns of hunting averages it out."""
@@ -108,9 +120,41 @@ def level_leaves(frames: Frames, tone: BoardTone) -> Floats:
     return np.asarray(np.nan_to_num(_LEVEL_LEAVES * moved))
 
 
-def moving_fast(frames: Frames, tone: BoardTone) -> Flags:
+def edges_leave(frames: Frames) -> Floats:
+    """Power between the harmonics, against the tone's, that a wave with edges leaves while its pitch moves.
+
+    A phase that errs by d cycles within a frame moves harmonic k by 2 pi k d, and a wave with edges has high ones:
+    their levels fall as 1 / k, so that the sum of k^2 |A_k|^2 is 10.5 K times the power above the tenth of K harmonics.
+    And the last ones pass the recorder's band edge, where their level changes within a frame.
+    """
+    if len(frames) < 3:
+        return np.zeros(len(frames))
+    with np.errstate(invalid="ignore", divide="ignore"):
+        log = np.log2(np.where(frames.oscillating, frames.f0_hz, np.nan))
+        moved = np.nan_to_num(np.abs(np.gradient(log, frames.time_s)) * frames.frame_s)
+        moved = np.max(np.lib.stride_tricks.sliding_window_view(np.pad(moved, _BESIDE), 2 * _BESIDE + 1), axis=1)
+        count = BAND * frames.sample_rate_hz / frames.f0_hz
+        high = np.nan_to_num(10 ** (frames.high_dbc / 10))
+        lines = np.nan_to_num(10 ** (frames.harmonics_dbc / 10))
+        turned = (2 * np.pi) ** 2 * ((_PHASE_ERROR * moved) ** 2 + _PHASE_FLOOR**2)
+        steep = _ABOVE_TENTH * count * high + lines @ np.arange(2.0, HARMONIC_COLUMNS + 1) ** 2
+        # of levels as 1 / k: the power of one line at the edge, and how many are between 0.45 and half of the rate
+        edge = high / np.maximum(1 / _ABOVE_TENTH - 1 / count, 1e-3) / count**2
+        last = np.maximum(edge, np.where(count < 2 * HARMONIC_COLUMNS, _last_lines(lines, frames.harmonic_count), 0.0))
+        passing = np.maximum(_EDGE_BAND * count, 1.0) * np.clip(moved / _EDGE_OCTAVES, _EDGE_REST, 1.0)
+        return np.asarray(np.nan_to_num(turned * steep + _EDGE_LEAVES * last * passing))
+
+
+def _last_lines(lines: Floats, count: NDArray[np.int64]) -> Floats:
+    """Power of the largest of the last few harmonics that fit, H2 the first column; a pulse's come and go."""
+    order = np.arange(2, lines.shape[1] + 2)
+    last = (order <= count[:, None]) & (order > count[:, None] - _LAST)
+    return np.asarray(np.max(np.where(last, lines, 0.0), axis=1))
+
+
+def moving_fast(frames: Frames, tone: BoardTone, off_cents: float = OFF_CENTS) -> Flags:
     """Rows whose frames hold some of a move that begins or ends quickly."""
-    index = np.flatnonzero(tone.turns_off(_OFF_CENTS, _OFF_S))
+    index = np.flatnonzero(tone.turns_off(off_cents, _OFF_S))
     if not len(index):
         return np.zeros(len(frames), dtype=bool)
     times = tone.time_s[index]

@@ -51,3 +51,19 @@ def with_dead_band(frames: Frames, account: Account) -> Frames:
     rows = account.tone.rows & frames.oscillating
     band = np.where(rows, shape.sizes.at(shape.sizes.dead, np.where(rows, frames.f0_hz, 1.0)), np.nan)
     return replace(frames, dead_band=band)
+
+
+def with_wave_shape(frames: Frames, account: Account) -> Frames:
+    """Return the frames with the shape of a wave of slopes and edges, row by row; the same of any other wave."""
+    shape = account.wave_shape
+    if shape is None or len(account.frames) != len(frames):
+        return frames
+    rows = shape.rows
+    return replace(
+        frames,
+        rise_share=rows["rise"],
+        duty_share=rows["duty"],
+        reset_s=rows["reset_s"],
+        corner_s=rows["corner_s"],
+        glitch_share=rows["spike"],
+    )

@@ -138,6 +138,19 @@ class DeadBandPart(Part):
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class WavePart(Part):
+    """Shares, corners, reset and spike of a wave of slopes and edges: medians along the pitch."""
+
+    part: ClassVar[str] = "dead-band-reset-corner-duty"
+    rise_percent: float | None = None
+    duty_percent: float | None = None
+    reset_us: float | None = None
+    corner_us: float | None = None
+    bow_percent: float | None = None
+    spike_percent: float | None = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class LevelLawPart(Part):
     """Level against pitch and time, what bends the wave taken off."""
 

@@ -27,6 +27,7 @@ from listen.account.start import Start
 from listen.account.steady import SteadySegment
 from listen.account.stops import Silences
 from listen.account.tone import BoardTone
+from listen.account.waves import WaveShape
 from listen.track import Frames
 
 Floats = NDArray[np.floating[Any]]
@@ -74,6 +75,8 @@ class Account:
     judged : ndarray of bool, shape (rows,)
         Rows in which the board's tone is at rest in level and no event touches it.
     shape : Shape or None
+    wave_shape : WaveShape or None
+        Of a triangle, a sawtooth, a square or a pulse.
     law : LevelLaw or None
         Of the level that the stage was given: what clipping and slewing take is given back.
     parts : tuple of Part
@@ -106,6 +109,7 @@ class Account:
     events: tuple[RoomEvent, ...]
     judged: Flags
     shape: Shape | None = None
+    wave_shape: WaveShape | None = None
     law: LevelLaw | None = None
     parts: tuple[Part, ...] = ()
     ids: dict[str, str] | None = None

@@ -74,9 +74,9 @@ def leaning_or_uneven(rng: Rng) -> Draft:
     def judge(_m: truth.Measured, draft: Draft) -> list[dict[str, Any]]:
         if abs(off) < 0.002:
             return []
-        # H2/H1 is about 2 pi of what the rise or the duty is off, over 2: 5 % is -16 dBc or so, far over any limit.
+        kind = "slope-asymmetry" if wave == "triangle" else "duty"
         whole = [[0.02, round(draft.control.end_s - 0.02, 3)]]
-        return [expect.finding("even-order-distortion", "fault", whole, also=ANY_SHAPE, evidence={"off": off})]
+        return [expect.finding(kind, "fault", whole, also=ANY_SHAPE, evidence={"off": off})]
 
     return Draft(
         family=f"{wave}-uneven" if abs(off) > 0.002 else f"healthy-{wave}-even",

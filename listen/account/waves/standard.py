@@ -20,6 +20,8 @@ _LIKE_DB, _UNLIKE_DB = 2.5, 6.0
 _SINE_LIKE_DB = 5.0
 """A sine may be distorted by several per cent and is still no triangle."""
 _FEWEST = 3
+_PULSES = np.linspace(0.02, 0.5, 49)
+"""Duties that a pulse is held against: up to a half, for from there on the levels come again."""
 _SLEWED_DB_PER_OCTAVE = -4.5
 """A triangle whose level falls nearly as 1 / f is a sine whose slopes are held."""
 
@@ -38,6 +40,13 @@ def _standard(name: str) -> Floats:
     return np.asarray(np.maximum(level, _FLOOR_DBC))
 
 
+def _pulse(share: float) -> Floats:
+    """Levels of H2 .. H7 of a pulse that is high for part of the cycle: |sin(pi k d)| / k, any handbook's."""
+    k = np.arange(1, _ORDERS + 2)
+    lines = np.abs(np.sin(np.pi * k * share)) / k
+    return np.asarray(np.maximum(20 * np.log10(np.maximum(lines[1:] / lines[0], 1e-9)), _FLOOR_DBC))
+
+
 def other_wave(bins: Bins, stated: str) -> str | None:
     """Name of the wave that it is, where that is not the stated one.
 
@@ -45,7 +54,7 @@ def other_wave(bins: Bins, stated: str) -> str | None:
     ----------
     bins : Bins
         Harmonics along the pitch.
-    stated : {'sine', 'triangle', 'sawtooth', 'square', 'any'}
+    stated : {'sine', 'triangle', 'sawtooth', 'square', 'pulse', 'any'}
 
     Returns
     -------
@@ -60,18 +69,18 @@ def other_wave(bins: Bins, stated: str) -> str | None:
         return None
     with np.errstate(divide="ignore"):
         level = np.maximum(20 * np.log10(np.abs(bins.r[use, :_ORDERS])), _FLOOR_DBC)
-    off = {
-        name: np.sqrt(
-            np.sum(np.where(fit[use], (level - _standard(name)) ** 2, 0.0), axis=1)
-            / np.maximum(fit[use].sum(axis=1), 1)
-        )
-        for name in ("sine", "triangle", "square", "sawtooth")
-    }
-    if float(np.median(off[stated])) < _UNLIKE_DB:
+
+    def off(standard: Floats, share: float) -> float:
+        """R.m.s. difference of the levels that so many of the bins stay below."""
+        square = np.where(fit[use], (level - standard) ** 2, 0.0)
+        return float(np.quantile(np.sqrt(square.sum(axis=1) / np.maximum(fit[use].sum(axis=1), 1)), share))
+
+    own = [_pulse(duty) for duty in _PULSES] if stated == "pulse" else [_standard(stated)]
+    if min(off(standard, 0.5) for standard in own) < _UNLIKE_DB:
         return None
-    best = min(off, key=lambda name: float(np.median(off[name])))
+    best = min(("sine", "triangle", "square", "sawtooth"), key=lambda name: off(_standard(name), 0.5))
     like = _SINE_LIKE_DB if best == "sine" else _LIKE_DB
-    if best == stated or float(np.quantile(off[best], 0.9)) > like:
+    if best == stated or off(_standard(best), 0.9) > like:
         return None
     if stated == "sine" and best == "triangle" and (_falls(bins) or float(np.median(bins.r[use, 1].real)) < 0):
         # slopes that are held, or tops cut off: a triangle's third harmonic raises its crests, a clip's lowers them

@@ -1,0 +1,176 @@
+"""Which parts a bin's cycle has: the plain wave first, then a cut tip, a rounded corner or a spike where it shows."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from listen.account.waves.cycle import Cycle, changed, draw
+from listen.account.waves.fit import CycleFit, fit_cycle
+from listen.account.waves.gather import WaveBin
+
+Floats = NDArray[np.floating[Any]]
+Complexes = NDArray[np.complexfloating[Any, Any]]
+
+_BASE = {
+    "triangle": ("share", "bend", "corner"),
+    "sawtooth": ("share", "bend"),
+    "square": ("share", "bend", "corner"),
+    "pulse": ("share", "bend", "corner"),
+}
+_BELL, _DECAY = ("spike_area", "spike_at", "spike_width"), ("spike_area", "spike_at", "spike_tail")
+_MORE: dict[str, tuple[tuple[str, ...], ...]] = {
+    "triangle": (("cut_top",), ("cut_bottom",), ("cut_top", "cut_bottom"), _BELL, _DECAY),
+    "sawtooth": (("corner",), ("cut_top",), ("cut_bottom",), _BELL, _DECAY),
+    "square": (_BELL, _DECAY),
+    "pulse": (_BELL, _DECAY),
+}
+_GRID = np.linspace(0.02, 0.98, 97)
+_SIZES_OF = 10
+_SAWTOOTH_SHARES = (0.985, 0.015, 0.93, 0.07)
+_TOLD, _SHARE_TOLD = 20.0, 0.35
+"""A part is told where chi squared falls by so much (over four standard deviations), and by so much of itself."""
+_FEWEST = 6
+"""With fewer harmonics a cut tip, a rounded corner and a spike look alike."""
+_MOST_PARTS, _CARRIED, _TRIED = 3, 2, 10
+_ALIKE = 1.5
+_FIRST_LINES = 14
+_POINTS = 4096
+_FAR, _DEEP = 5.0, 0.1
+"""Chi squared over its expectation from which a deep cut is begun with, and how deep."""
+_PLAIN = 0.15
+"""Chi squared over its expectation up to which nothing is left to explain."""
+
+
+def choose(bin_: WaveBin, wave: str, before: CycleFit | None) -> CycleFit:
+    """Fit the plain wave and the parts that are shown beside it.
+
+    Parameters
+    ----------
+    bin_ : WaveBin
+    wave : {'triangle', 'sawtooth', 'square', 'pulse'}
+    before : CycleFit or None
+        Of the bin of the next pitch, to begin with.
+    """
+    like = _like(bin_, before)
+    if like is not None and (_explained(like) or _as_good(like, before)):
+        return like
+    plain = _plain(bin_, wave, before)
+    if len(bin_.lines) < _FEWEST or _explained(plain):
+        return plain
+    # what comes first may take the place of another part: the two best are carried on
+    told = [plain, *(_from_scratch(bin_, wave) if plain.chi_square > _FAR * plain.independent else [])]
+    ends = sorted(told, key=_cost)[:_CARRIED]
+    for _ in range(_MOST_PARTS):
+        longer = [fit for end in ends for more in _MORE[wave] for fit in _longer(bin_, end, more) if _gains(end, fit)]
+        ends = [_finished(bin_, fit) for fit in sorted(longer, key=_cost)[:_CARRIED]]
+        told += ends
+        if not ends or _explained(min(ends, key=_cost)):
+            break
+    return min(told, key=_cost)
+
+
+def _like(bin_: WaveBin, before: CycleFit | None) -> CycleFit | None:
+    """The parts of the bin of the next pitch, where there are more than the plain wave's: times stay, shares grow."""
+    if before is None or len(bin_.lines) < _FEWEST:
+        return None
+    return fit_cycle(bin_.lines, bin_.sigma, before.cycle, before.free)
+
+
+def _as_good(fit: CycleFit, before: CycleFit | None) -> bool:
+    """Whether it explains as much as it did at the next pitch, where all others were tried."""
+    assert before is not None
+    return fit.chi_square / fit.independent < _ALIKE * before.chi_square / before.independent
+
+
+def _finished(bin_: WaveBin, fit: CycleFit) -> CycleFit:
+    return fit_cycle(bin_.lines, bin_.sigma, fit.cycle, fit.free, gradual=False, delay=fit.delay)
+
+
+def _cost(fit: CycleFit) -> float:
+    """Chi squared, and what each parameter has to earn."""
+    return fit.chi_square + _TOLD * len(fit.free)
+
+
+def _explained(fit: CycleFit) -> bool:
+    return fit.chi_square < max(_TOLD, _PLAIN * fit.independent)
+
+
+def _gains(fit: CycleFit, longer: CycleFit) -> bool:
+    return fit.chi_square - longer.chi_square > max(_TOLD, _SHARE_TOLD * fit.chi_square)
+
+
+def _plain(bin_: WaveBin, wave: str, before: CycleFit | None) -> CycleFit:
+    base = _BASE[wave] if len(bin_.lines) >= 3 else _BASE[wave][:2]
+    shares = _shares(bin_, wave) if before is None else (before.cycle.share, *_shares(bin_, wave))
+    few = slice(0, min(_FIRST_LINES, len(bin_.lines)))
+    starts = []
+    for share in shares:
+        cycle = Cycle(pulse=wave in ("square", "pulse"), share=share)
+        starts.append(fit_cycle(bin_.lines[few], bin_.sigma[few], cycle, base))
+        if starts[-1].chi_square < starts[-1].independent:
+            break
+    best = min(starts, key=lambda fit: fit.chi_square)
+    return fit_cycle(bin_.lines, bin_.sigma, best.cycle, base, delay=best.delay)
+
+
+def _from_scratch(bin_: WaveBin, wave: str) -> list[CycleFit]:
+    """Fits with a tip cut off from the beginning: the plain wave is too far off to lead there."""
+    share = {"triangle": (0.5,), "sawtooth": (0.985, 0.015)}.get(wave, ())
+    out = []
+    for begin in share:
+        for cuts in (("cut_top",), ("cut_bottom",), ("cut_top", "cut_bottom")):
+            start = changed(Cycle(share=begin), dict.fromkeys(cuts, _DEEP))
+            out.append(fit_cycle(bin_.lines, bin_.sigma, start, (*_BASE[wave], *cuts)))
+    return out
+
+
+def _shares(bin_: WaveBin, wave: str) -> tuple[float, ...]:
+    """Shares to begin with: those whose harmonics are as large, on both sides of the half; sizes tell no more."""
+    if wave == "sawtooth":
+        return _SAWTOOTH_SHARES
+    size = np.abs(bin_.lines[:_SIZES_OF])
+    k = np.arange(1, len(size) + 1).astype(float)
+    pulse = wave in ("square", "pulse")
+    off = [float(np.sum((_sizes(pulse, share, k) - size) ** 2)) for share in _GRID.tolist()]
+    best = float(_GRID[int(np.argmin(off))])
+    return best, 1.0 - best, 0.5
+
+
+def _sizes(pulse: bool, share: float, k: Floats) -> Floats:
+    size = np.abs(np.sin(np.pi * k * share)) / k ** (1.0 if pulse else 2.0)
+    return np.asarray(size / size[0])
+
+
+def _longer(bin_: WaveBin, best: CycleFit, more: tuple[str, ...]) -> list[CycleFit]:
+    """Fits with some parameters more; none where it has them, or too few harmonics are in the file for them."""
+    new = [name for name in more if name not in best.free]
+    spike = "spike_area" in more
+    if not new or best.independent <= len(new) + 2 or (spike and "spike_area" in best.free):
+        return []
+    begin = changed(best.cycle, {name: _BEGIN[name] for name in new if name in _BEGIN})
+    starts = [begin]
+    if spike:
+        area, at = _spike_of(bin_, best)
+        size = abs(area)
+        starts = [replace(begin, spike_area=a, spike_at=t) for a, t in ((area, at), (size, 0.0), (-size, 0.0))]
+    elif "corner" in new:
+        starts = [replace(begin, corner=1.0 / (2 * np.pi * len(bin_.lines)))]
+    free = (*best.free, *new)
+    few: dict[str, Any] = {"gradual": False, "delay": best.delay, "turns": _TRIED}
+    return [fit_cycle(bin_.lines, bin_.sigma, start, free, **few) for start in starts]
+
+
+_BEGIN = {"cut_top": 0.02, "cut_bottom": 0.02}
+
+
+def _spike_of(bin_: WaveBin, fit: CycleFit) -> tuple[float, float]:
+    """Area and place, from the foot, of the tallest spike that the fit leaves."""
+    k = np.arange(1, len(bin_.lines) + 1).astype(float)
+    left = draw((bin_.lines - fit.lines(k)) * np.exp(2j * np.pi * k * fit.delay) / fit.gain, _POINTS)
+    at = int(np.argmax(np.abs(left)))
+    taper = float(np.sum(np.sinc(k / (len(k) + 1.0))))
+    return float(left[at] / (2.0 * taper)), at / _POINTS

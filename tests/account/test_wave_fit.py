@@ -1,0 +1,97 @@
+"""A cycle of straight pieces is found again from its harmonics, noise and a recorder's ripple in them."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+
+from listen.account.waves.choose import choose
+from listen.account.waves.cycle import Cycle, lines_of
+from listen.account.waves.fit import CycleFit
+from listen.account.waves.gather import WaveBin
+from listen.circuit.shape import overall
+
+
+def bin_of(cycle: Cycle, orders: int = 60, noise: float = 1e-5, seed: int = 0, delay: float = 0.3) -> WaveBin:
+    rng = np.random.default_rng(seed)
+    k = np.arange(1.0, orders + 1)
+    lines = lines_of(cycle, k) * np.exp(-2j * np.pi * k * delay)
+    lines = lines / np.abs(lines[0])
+    lines = lines + noise * (rng.standard_normal(orders) + 1j * rng.standard_normal(orders))
+    return WaveBin(
+        f0_hz=440.0,
+        rows=np.arange(3),
+        row_lines=np.array([lines] * 3),
+        lines=lines,
+        sigma=np.full(orders, noise),
+        amplitude_fs=0.3,
+        smear=0.0,
+        width_octaves=0.0,
+    )
+
+
+def found_in(cycle: Cycle, wave: str, **options: float) -> CycleFit:
+    return choose(bin_of(cycle, **options), wave, None)
+
+
+@pytest.mark.parametrize(
+    ("wave", "cycle"),
+    [
+        ("triangle", Cycle(share=0.512)),
+        ("triangle", Cycle(share=0.2, bend=0.05)),
+        ("triangle", Cycle(share=0.5, corner=0.01)),
+        ("triangle", Cycle(share=0.5, cut_top=0.1)),
+        ("triangle", Cycle(share=0.49, cut_top=0.15, cut_bottom=0.15)),
+        ("sawtooth", Cycle(share=0.996)),
+        ("sawtooth", Cycle(share=0.004, bend=0.02)),
+        ("sawtooth", Cycle(share=0.99, cut_top=0.03)),
+        ("square", Cycle(pulse=True, share=0.494, corner=0.004)),
+        ("pulse", Cycle(pulse=True, share=0.08)),
+        ("pulse", Cycle(pulse=True, share=0.92, corner=0.002, bend=0.1)),
+    ],
+    ids=str,
+)
+@pytest.mark.parametrize("orders", [12, 60])
+def test_what_was_made_is_found(wave: str, cycle: Cycle, orders: int) -> None:
+    found = found_in(cycle, wave, orders=orders).cycle
+    for name, near in (("share", 2e-4), ("cut_top", 2e-3), ("cut_bottom", 2e-3), ("bend", 2e-3), ("corner", 5e-4)):
+        assert getattr(found, name) == pytest.approx(getattr(cycle, name), abs=near), name
+
+
+@pytest.mark.parametrize("at", [0.1, 0.97])
+@pytest.mark.parametrize("form", ["spike_width", "spike_tail"])
+def test_a_spike_is_found_with_its_area_and_place(at: float, form: str) -> None:
+    cycle = Cycle(share=0.998, spike_area=4e-4, spike_at=at, **{form: 0.006})
+    found = found_in(cycle, "sawtooth", orders=80)
+    assert found.cycle.spike_area == pytest.approx(4e-4, rel=0.1)
+    assert found.cycle.spike_at % 1.0 == pytest.approx(at, abs=3e-3)
+
+
+@pytest.mark.parametrize("wave", ["triangle", "sawtooth", "square", "pulse"])
+@pytest.mark.parametrize("orders", [6, 40])
+def test_a_whole_wave_has_no_further_part(wave: str, orders: int) -> None:
+    share = {"triangle": 0.5, "sawtooth": 0.9985, "square": 0.5, "pulse": 0.3}[wave]
+    cycle = Cycle(pulse=wave in ("square", "pulse"), share=share, bend=0.01)
+    for seed in range(3):
+        found = found_in(cycle, wave, orders=orders, noise=1e-4, seed=seed)
+        assert not set(found.free) & {"cut_top", "cut_bottom", "spike_area"}
+
+
+def test_sigmas_are_those_of_the_scatter() -> None:
+    """Of 24 draws of noise, far above the ripple allowed for, errors over their sigmas have a spread of one."""
+    cycle = Cycle(share=0.52, corner=0.02)
+    off = []
+    for seed in range(24):
+        fit = found_in(cycle, "triangle", orders=16, noise=2e-3, seed=seed)
+        off.append((fit.cycle.share - 0.52) / fit.sigma["share"])
+    # 24 draws: the spread is known to 15 %
+    assert np.std(off) == pytest.approx(1.0, abs=0.45)
+    assert abs(np.mean(off)) < 0.5
+
+
+def test_the_overall_value_is_a_weighted_median() -> None:
+    values, sigma = np.array([1.0, 1.1, 50.0, np.nan]), np.array([0.1, 0.1, 30.0, 0.1])
+    value, spread = overall(values, sigma)
+    assert value in (1.0, 1.1)
+    assert 0.1 <= spread < 0.2
+    assert np.isnan(overall(np.array([np.nan]), np.array([0.1]))[0])
