@@ -7,18 +7,19 @@ from collections.abc import Callable, Mapping
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 from pathlib import Path
+from typing import Any
 
-from listen.account import find_account, with_dead_band
+from listen.account import WAVES_OF_SLOPES, Account, find_account, with_dead_band, with_wave_shape
 from listen.api.bench_lookup import bench_beside
 from listen.bench import GAIN_CONTROLS, TOPOLOGIES, WAVES, Bench, load_bench
 from listen.capture import Capture, Damage, open_capture, scan_damage
-from listen.circuit import Circuit, Diagnosis, diagnose, read_circuit
+from listen.circuit import Circuit, Diagnosis, WaveFigures, diagnose, read_circuit
 from listen.errors import CaptureError, OptionError, suggestion
 from listen.findings import judge, load_limits
 from listen.findings.types import Finding, Judgement, NotShown, SweepRow, Verdict
 from listen.report import check_html, check_page
 from listen.sorting import median
-from listen.track import one_thread_each, track
+from listen.track import SpectraStore, one_thread_each, track
 from listen.track.types import Frames
 from listen.units import format_hz
 
@@ -50,7 +51,7 @@ class CheckResult:
     diagnoses : tuple of Diagnosis
         One for each finding, in their order.
     circuit : Circuit or None
-        Figures of the circuit; None where no sine oscillator was heard.
+        Figures of the circuit; None where no oscillator was heard, or any wave is meant.
     """
 
     capture: Capture
@@ -73,6 +74,11 @@ class CheckResult:
     def verdict(self) -> Verdict:
         """``pass``, ``attention`` or ``fault``."""
         return self.judgement.verdict
+
+    @property
+    def wave_figures(self) -> WaveFigures | None:
+        """Shape of another wave than a sine, or of a shaper's sine, as figures of the circuit."""
+        return self.circuit.shape if self.circuit else None
 
     @property
     def headline(self) -> str:
@@ -132,7 +138,7 @@ def check(
         A WAV, FLAC or AIFF file.
     channel : int, optional
         Counts from 1; the bench file's, else the first.
-    wave : {'sine', 'triangle', 'sawtooth', 'square', 'any'}, optional
+    wave : {'sine', 'triangle', 'sawtooth', 'square', 'pulse', 'any'}, optional
         The intended wave; the bench file's, else a sine.
     bench : path or Bench, optional
         What is known of the build and the interface. A ``bench.toml`` beside the capture is used where
@@ -176,13 +182,63 @@ def check(
     used_limits = load_limits(limits, gain_control=gain_control, wave=wave)
     settings = known.capture if known else None
     capture = open_capture(path, channel=channel, start_s=start_s, end_s=end_s, settings=settings)
-    frames, damage = _measured(capture, progress, threads)
+    spectra = SpectraStore() if wave in WAVES_OF_SLOPES else None
+    frames, damage = _measured(capture, progress, threads, spectra)
     _some_samples(capture, damage)
     _long_enough(capture, frames)
-    account = find_account(capture, frames, damage, wave=wave, topology=topology, threads=threads)
-    judgement = judge(account, damage, capture=capture, wave=wave, limits=used_limits, gain_control=gain_control)
-    frames = with_dead_band(frames, account)
-    diagnoses = tuple(
+    account = find_account(
+        capture,
+        frames,
+        damage,
+        wave=wave,
+        topology=topology,
+        threads=threads,
+        spectra=spectra,
+        response_hz=settings.response_hz if settings else None,
+    )
+    judgement = judge(
+        account,
+        damage,
+        capture=capture,
+        wave=wave,
+        limits=used_limits,
+        gain_control=gain_control,
+        duty_percent=known.build.duty_percent if known else None,
+    )
+    frames = with_wave_shape(with_dead_band(frames, account), account)
+    build = {"topology": topology, "gain_control": gain_control, "wave": wave}
+    return CheckResult(
+        capture=capture,
+        bench=known,
+        wave=wave,
+        gain_control=gain_control,
+        topology=topology,
+        frames=frames,
+        damage=damage,
+        judgement=judgement,
+        diagnoses=_diagnoses(judgement, topology, gain_control, wave),
+        circuit=_circuit(capture, account, known, judgement, build),
+    )
+
+
+def _circuit(
+    capture: Capture, account: Account, known: Bench | None, judgement: Judgement, build: dict[str, Any]
+) -> Circuit | None:
+    with one_thread_each():
+        return read_circuit(
+            capture,
+            account,
+            bench=known,
+            corner_known=capture.ac_coupling_hz is not None,
+            findings=judgement.findings,
+            **build,
+        )
+
+
+def _diagnoses(
+    judgement: Judgement, topology: str | None, gain_control: str | None, wave: str
+) -> tuple[Diagnosis, ...]:
+    return tuple(
         diagnose(
             finding.kind,
             half=finding.half,
@@ -193,40 +249,18 @@ def check(
         )
         for finding in judgement.findings
     )
-    circuit = None
-    if wave == "sine":
-        with one_thread_each():
-            circuit = read_circuit(
-                capture,
-                account,
-                bench=known,
-                topology=topology,
-                gain_control=gain_control,
-                corner_known=capture.ac_coupling_hz is not None,
-                findings=judgement.findings,
-            )
-    return CheckResult(
-        capture=capture,
-        bench=known,
-        wave=wave,
-        gain_control=gain_control,
-        topology=topology,
-        frames=frames,
-        damage=damage,
-        judgement=judgement,
-        diagnoses=diagnoses,
-        circuit=circuit,
-    )
 
 
-def _measured(capture: Capture, progress: Progress | None, threads: int) -> tuple[Frames, Damage]:
+def _measured(
+    capture: Capture, progress: Progress | None, threads: int, spectra: SpectraStore | None
+) -> tuple[Frames, Damage]:
     """Track the tone and scan for damage, side by side where there is a thread to spare."""
     if threads < 2:
-        return track(capture, progress=progress, workers=1), scan_damage(capture)
+        return track(capture, progress=progress, workers=1, spectra=spectra), scan_damage(capture)
     with ThreadPoolExecutor(max_workers=1) as pool:
         scanned = pool.submit(scan_damage, capture)
         try:
-            frames = track(capture, progress=progress, workers=threads)
+            frames = track(capture, progress=progress, workers=threads, spectra=spectra)
             return frames, scanned.result()
         except BaseException:  # interrupted, too: nobody waits for the rest of an hour
             capture.reader.abandon()

@@ -13,6 +13,7 @@ from listen.findings.rules_lines import line_candidates
 from listen.findings.rules_recording import recording_candidates
 from listen.findings.rules_shape import shape_candidates
 from listen.findings.rules_source import source_candidates
+from listen.findings.rules_wave_shape import wave_shape_candidates
 from listen.findings.rules_waves import wave_candidates
 from listen.findings.types import Finding, Judgement, Verdict
 
@@ -29,6 +30,7 @@ def judge(
     wave: str,
     limits: Limits,
     gain_control: str | None = None,
+    duty_percent: float | None = None,
 ) -> Judgement:
     """Judge the account of one capture.
 
@@ -37,18 +39,19 @@ def judge(
     account : Account
     damage : Damage
     capture : Capture
-    wave : {'sine', 'triangle', 'sawtooth', 'square', 'any'}
-        The intended wave. Of a triangle the tips and slopes are judged, of a square its two halves; the shape of a
-        sawtooth, and of any wave, is not.
+    wave : {'sine', 'triangle', 'sawtooth', 'square', 'pulse', 'any'}
+        The intended wave; the shape of any wave is not judged.
     limits : mapping
         From ``load_limits``.
     gain_control : str or None
+    duty_percent : float or None
+        Part of the cycle that the wave is meant to rise or to be high.
 
     Returns
     -------
     Judgement
     """
-    candidates = candidates_of(account, damage, capture, wave, limits)
+    candidates = candidates_of(account, damage, capture, wave, limits, duty_percent)
     findings = tuple(
         sorted(
             (words.finding_of(candidate, gain_control) for candidate in candidates),
@@ -76,7 +79,9 @@ def judge(
     )
 
 
-def candidates_of(account: Account, damage: Damage, capture: Capture, wave: str, limits: Limits) -> list[Candidate]:
+def candidates_of(
+    account: Account, damage: Damage, capture: Capture, wave: str, limits: Limits, duty_percent: float | None = None
+) -> list[Candidate]:
     """All that is over a limit, and the notes."""
     source = source_candidates(account, wave)
     if source and source[0].kind in _ALONE:
@@ -93,7 +98,10 @@ def candidates_of(account: Account, damage: Damage, capture: Capture, wave: str,
                 account, limits, coupling_known=known, volts_per_full_scale=capture.volts_per_full_scale
             )
         elif account.shape is not None:
-            out += wave_candidates(account.frames, account.shape.rows, wave, limits, known)
+            rows = account.shape.rows
+            out += wave_candidates(account.frames, rows, wave, limits, known)
+            if account.wave_shape is not None:
+                out += wave_shape_candidates(account, account.wave_shape, rows, limits, duty_percent)
     return out + level_candidates(account, limits)
 
 

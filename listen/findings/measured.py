@@ -47,7 +47,6 @@ class EvenOrder(Measured):
     onset_f0_hz: float
     thd_worst_percent: float
     crest_loss_percent: float | None = None
-    longer_part_percent: float | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -58,6 +57,60 @@ class OddOrder(Measured):
     onset_f0_hz: float
     thd_worst_percent: float
     crest_loss_percent: float | None = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class SlopeShare(Measured):
+    """Part of the cycle that a triangle rises, and how far off the intended one (in points)."""
+
+    off_percent: float
+    rise_percent: float
+    onset_f0_hz: float
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class DutyShare(Measured):
+    """Part of the cycle that a square or a pulse is high, and how far off the intended one (in points)."""
+
+    off_percent: float
+    duty_percent: float
+    onset_f0_hz: float
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class SlowReset(Measured):
+    """A sawtooth's way back, end to end: part of the cycle, and time."""
+
+    reset_percent: float
+    reset_us: float
+    onset_f0_hz: float
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class RoundCorner(Measured):
+    """Time constant of the first-order low-pass that rounds corners or edges."""
+
+    corner_us: float
+    onset_f0_hz: float
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class BentSlope(Measured):
+    """Largest distance of a slope from its chord over the height; out: it is steep first."""
+
+    bow_percent: float
+    bends: str
+    onset_f0_hz: float
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Spike(Measured):
+    """A spike: its height over the wave's (of one too short for a height, as if it lasted 5 us), area and place."""
+
+    glitch_percent: float
+    glitch_area_percent_us: float
+    glitch_cycle: float
+    onset_f0_hz: float
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -1,4 +1,4 @@
-"""What is wrong with a triangle's tips and slopes, and with the two halves of a square."""
+"""What is wrong with a triangle's tips."""
 
 from __future__ import annotations
 
@@ -17,7 +17,6 @@ from listen.findings.threshold_segments import (
     around,
     candidate_of,
     flattest_rows,
-    line_over,
     onset_and_thd,
     orders_of,
     segments_over,
@@ -25,7 +24,7 @@ from listen.findings.threshold_segments import (
     whole_frames,
     worst_of,
 )
-from listen.findings.triangles import duty_share, leaning_share, tabled, tips_cut, whole_triangle
+from listen.findings.triangles import tabled, tips_cut, whole_triangle
 from listen.findings.types import Half
 from listen.sorting import distinct, median, median_of_known
 from listen.track import Frames
@@ -43,8 +42,6 @@ And the loss in percent from which on that is told where the input's coupling, n
 _TILTED_FLAT = 0.35
 _LEAST_BOTH_HZ = 60.0
 """Below it the input's AC coupling moves both crests by a per cent or more."""
-_ALIKE = 0.3
-"""H4 over H2 within this part of what unequal slopes or halves make of it."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -61,7 +58,7 @@ class _Tips:
 
 
 def wave_candidates(frames: Frames, usable: Flags, wave: str, limits: Limits, coupling_known: bool) -> list[Candidate]:
-    """Findings of shape for an intended triangle or square; none for other waves. Each row is explained once.
+    """Findings of the tips of an intended triangle; none for other waves. Each row is explained once.
 
     Parameters
     ----------
@@ -73,20 +70,19 @@ def wave_candidates(frames: Frames, usable: Flags, wave: str, limits: Limits, co
     coupling_known : bool
         The bench file states the interface's corner, and the tracker has undone it.
     """
-    if wave not in ("triangle", "square"):
+    if wave != "triangle":
         return []
     left = usable & whole_frames(frames)
     orders = orders_of(frames)
     out: list[Candidate] = []
-    if wave == "triangle":
-        tips = _read_tips(frames, orders, coupling_known)
-        fit = left & (orders >= _FEW)
-        known = coupling_known
-        for candidate in (*_one_tip(frames, tips, limits, fit, known), *_both_tips(frames, tips, limits, fit, known)):
-            if left[candidate.rows].all():
-                out.append(candidate)
-                left[around(candidate, frames)] = False
-    return out + _unequal(frames, wave, limits, left & (orders >= 2), out)
+    tips = _read_tips(frames, orders, coupling_known)
+    fit = left & (orders >= _FEW)
+    known = coupling_known
+    for candidate in (*_one_tip(frames, tips, limits, fit, known), *_both_tips(frames, tips, limits, fit, known)):
+        if left[candidate.rows].all():
+            out.append(candidate)
+            left[around(candidate, frames)] = False
+    return out
 
 
 def _read_tips(frames: Frames, orders: NDArray[np.int64], coupling_known: bool) -> _Tips:
@@ -164,34 +160,4 @@ def _both_tips(frames: Frames, tips: _Tips, limits: Limits, left: Flags, known: 
             )
             both: dict[str, Any] = {"half": "both", "variant": "tips"}
             out.append(candidate_of(frames, rows, "symmetric-clipping", severity, numbers, **both))
-    return out
-
-
-def _unequal(frames: Frames, wave: str, limits: Limits, left: Flags, before: list[Candidate]) -> list[Candidate]:
-    """Even harmonics: of slopes or halves that are not equally long, where H2 and H4 lie so."""
-    row = limits["even-order-distortion"]
-    with np.errstate(invalid="ignore"):
-        values = np.nan_to_num(100 * 10 ** (short_median(frames.even_dbc, frames.segment) / 20))
-        h2, h4 = line_over(frames, 2), line_over(frames, 4)
-    if any(d.kind == "asymmetric-clipping" for d in before):
-        # where the cut is less than the limit, the even harmonics are still the cut's
-        left = left & ~(values < 1.5 * max(row["attention"], 1e-9))
-    out = []
-    for rows in segments_over(frames, values, left, row["attention"]):
-        worst = worst_of(values, rows)
-        severity = severity_of(worst, row)
-        if severity is None:
-            continue
-        second = median_of_known(h2[rows])
-        share = (leaning_share if wave == "triangle" else duty_share)(second)
-        expected = abs(np.cos(2 * np.pi * share)) * (0.5 if wave == "triangle" else 1.0)
-        ratio = median_of_known(h4[rows] / h2[rows])
-        alike = abs(ratio - expected) < _ALIKE * expected
-        numbers = measured.EvenOrder(
-            even_percent=worst,
-            longer_part_percent=100 * share if alike else None,
-            **onset_and_thd(frames, rows),
-        )
-        variant = ("slopes" if wave == "triangle" else "halves") if alike else "leaning"
-        out.append(candidate_of(frames, rows, "even-order-distortion", severity, numbers, variant=variant))
     return out

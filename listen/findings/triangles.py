@@ -1,4 +1,4 @@
-"""What a triangle with its tips cut off looks like when only so many harmonics fit, and one that leans."""
+"""What a triangle with its tips cut off looks like when only so many harmonics fit."""
 
 from __future__ import annotations
 
@@ -110,13 +110,3 @@ def tips_cut(
         with np.errstate(divide="ignore", invalid="ignore"):
             share[rows] = np.where(hard > least, (read_flat[rows] - own) / hard, np.nan)
     return loss, share
-
-
-def leaning_share(h2: float) -> float:
-    """Part of the cycle that the longer slope of a triangle takes, from H2 over H1 = |cos(pi d)| / 2 of its series."""
-    return 1.0 - float(np.arccos(min(2.0 * h2, 1.0))) / np.pi
-
-
-def duty_share(h2: float) -> float:
-    """Part of the cycle that the longer half of a square takes, from H2 over H1 = |cos(pi d)| of its series."""
-    return 1.0 - float(np.arccos(min(h2, 1.0))) / np.pi

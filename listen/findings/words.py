@@ -87,9 +87,15 @@ _SPECIAL: Mapping[str, Callable[[float], str]] = {
     "slope_v_per_us": lambda v: f", {v:.3g} V/us",
     "start_s": lambda v: f"{v:.2f}",
     "clean_percent": lambda v: f"{v:.0f} %",
+    "rise_percent": lambda v: f"{v:.1f} %",
+    "duty_percent": lambda v: f"{v:.1f} %",
+    "off_percent": lambda v: f"{v:.1f} points",
+    "glitch_cycle": lambda v: f"{v:.2f} of the cycle from its foot",
 }
 _BY_UNIT: tuple[tuple[str, Callable[[float], str]], ...] = (
     ("_percent", format_percent),
+    ("_percent_us", lambda v: f"{v:.3g} % x us"),
+    ("_us", lambda v: f"{v:.3g} us"),
     ("_f0_hz", format_hz_note),
     ("_at_hz", format_hz_note),
     ("low_hz", format_hz_note),
@@ -176,6 +182,8 @@ def _clean(
     elif wave == "sine":
         harmonics = f"{summary['thd_harmonics'] or 0:.0f}"
         said = text["clean_good"].format(thd=format_percent(worst), median=format_percent(median), harmonics=harmonics)
+    elif beside and wave != "any":
+        return text["clean_bent"].format(kinds=_capital(beside), thd=format_percent(median))
     else:
         said = text.get(f"clean_{wave}", text["clean_any"]).format(thd=format_percent(median))
     if beside:

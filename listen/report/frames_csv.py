@@ -27,6 +27,7 @@ _SHAPE = (
     "spur_hz",
     "frame_s",
 )
+_WAVES = ("rise_share", "duty_share", "reset_s", "corner_s", "glitch_share")
 _HARMONICS = range(2, 11)
 
 _FORMATS: tuple[tuple[str, str], ...] = (
@@ -46,6 +47,7 @@ _FORMATS: tuple[tuple[str, str], ...] = (
     ("dc_fs", "%.4g"),
     *((name, "%.5g") for name in _SHAPE),
     ("harmonic_count", "%.0f"),
+    *((name, "%.6g") for name in _WAVES),
     *((f"h{k}_phase_rad", "%.4f") for k in _HARMONICS),
 )
 

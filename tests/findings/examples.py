@@ -15,7 +15,8 @@ from listen.findings.types import Half, Severity
 _SHAPE: dict[str, float] = {"onset_f0_hz": 245.2, "thd_worst_percent": 5.83}
 _HUM = m.Hum(mains_hz=50.0, level_dbc=-41.3, strongest_hz=100.0, as_sidebands=False, in_silence=False)
 _FLAT = m.Flattened(crest_loss_percent=9.33, flat_over_sine=2.07, other_crest_over_sine=1.01, **_SHAPE)
-_EVEN = m.EvenOrder(even_percent=2.1, crest_loss_percent=3.0, longer_part_percent=51.3, **_SHAPE)
+_EVEN = m.EvenOrder(even_percent=2.1, crest_loss_percent=3.0, **_SHAPE)
+_SPIKE = m.Spike(glitch_percent=9.1, glitch_area_percent_us=52.0, glitch_cycle=0.98, onset_f0_hz=245.2)
 _ODD = m.OddOrder(odd_percent=2.2, crest_loss_percent=1.0, **_SHAPE)
 _LEVEL = m.LevelSpan(span_db=2.2, highest_at_hz=2160.4, lowest_at_hz=162.1, highest_dbfs=-9.6, lowest_dbfs=-11.8)
 _BURST = m.Parasitic(burst_rms_dbc=-38.5, onset_f0_hz=245.2, burst_hz=13_100.0, burst_cycle=0.02)
@@ -104,10 +105,10 @@ EXAMPLES: tuple[Example, ...] = (
     _of("capture-overload", "plain", _TOPS, half="both"),
     _of("capture-overload", "below", _TOPS, half="negative"),
     _of("capture-quiet", "plain", m.Quiet(level_dbfs=-57.3)),
+    _of("corner-rounding", "plain", m.RoundCorner(corner_us=26.1, onset_f0_hz=245.2)),
     _of("crossover-distortion", "plain", m.DeadBand(dead_band_percent=2.4, **_SHAPE)),
+    _of("duty", "plain", m.DutyShare(off_percent=1.3, duty_percent=51.3, onset_f0_hz=245.2)),
     _of("even-order-distortion", "plain", _EVEN, half="positive"),
-    _of("even-order-distortion", "slopes", _EVEN, always=("longer_part_percent",)),
-    _of("even-order-distortion", "halves", _EVEN, always=("longer_part_percent",)),
     _of("even-order-distortion", "leaning", _EVEN),
     _of("level-drift", "plain", _LEVEL),
     _of("level-drift", "time", _LEVEL),
@@ -125,9 +126,13 @@ EXAMPLES: tuple[Example, ...] = (
     _of("parasitic-oscillation", "line", replace(_BURST, burst_cycle=None)),
     _of("pitch-instability", "plain", replace(_WAVER, rate_hz=None)),
     _of("pitch-instability", "rate", _WAVER, always=("rate_hz",)),
+    _of("ramp-bow", "plain", m.BentSlope(bow_percent=3.4, bends="out", onset_f0_hz=245.2)),
+    _of("reset-glitch", "plain", _SPIKE),
+    _of("reset-slow", "plain", m.SlowReset(reset_percent=1.31, reset_us=12.3, onset_f0_hz=245.2)),
     _of("room-sound", "before", m.RoomSound(seconds=0.42), pitched=False),
     _of("room-sound", "under", m.RoomSound(seconds=0.42, level_dbc=-34.0), pitched=False, always=("level_dbc",)),
     _of("slew-limiting", "plain", m.HeldSlope(slope_short_percent=12.1, slope_v_per_us=0.311, **_SHAPE)),
+    _of("slope-asymmetry", "plain", m.SlopeShare(off_percent=1.2, rise_percent=48.8, onset_f0_hz=245.2)),
     _of("slow-start", "plain", replace(_RISE, growth_per_s=None, excess_gain=None)),
     _of("slow-start", "gain", _RISE, always=("growth_per_s", "excess_gain")),
     _of("subharmonic", "plain", m.HalfOrderLines(level_dbc=-39.4, onset_f0_hz=245.2)),

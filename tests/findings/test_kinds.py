@@ -28,12 +28,15 @@ KEYS = {
     *("name", "question", "unit", "measure", "compared_in", "falling", "asks", "chart", "worst", "limits"),
     *("limits_of", "sentences", "bench"),
 }
-LIMIT_KEYS = {"attention", "fault", "note", "cycles", "shortest_s", "attention_settling_s", "fault_settling_s"}
-UNITS = {"%", "dB", "dBc", "s", "cents"}
+LIMIT_KEYS = {
+    *("attention", "fault", "note", "cycles", "shortest_s", "attention_settling_s", "fault_settling_s"),
+    "least_us",
+}
+UNITS = {"%", "dB", "dBc", "s", "us", "cents"}
 FROM_ELSEWHERE = {"half", "pitch", "normal"}
 """What a sentence may name beside the numbers of its finding."""
 GAIN_CONTROLS = {"jfet", "diodes", "lamp", "ldr", "none", "other"}
-WAVES = {"sine", "triangle", "sawtooth", "square", "any"}
+WAVES = {"sine", "triangle", "sawtooth", "square", "pulse", "any"}
 
 
 def record(kind: str) -> dict[str, Any]:
@@ -46,7 +49,7 @@ def placeholders(sentence: str) -> set[str]:
 
 def test_there_is_a_record_for_each_file_and_each_is_known() -> None:
     assert KINDS == sorted(path.stem for path in (FOLDER / "kinds").glob("*.toml"))
-    assert len(KINDS) == 28
+    assert len(KINDS) == 34
     assert {example.kind for example in EXAMPLES} == set(KINDS)
 
 
@@ -97,7 +100,7 @@ def test_what_is_measured_is_a_number_of_the_finding_with_a_unit(kind: str) -> N
         assert found.of_the_recording or kind == "oscillation-absent"
         return
     assert found.compared_in in UNITS
-    endings = {"%": "_percent", "dB": "_db", "dBc": "_dbc", "s": "s", "cents": "_cents"}
+    endings = {"%": "_percent", "dB": "_db", "dBc": "_dbc", "s": "s", "us": "_us", "cents": "_cents"}
     assert found.measure.endswith(endings[found.compared_in])
     for example in EXAMPLES:
         if example.kind == kind:

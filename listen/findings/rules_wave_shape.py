@@ -1,0 +1,212 @@
+"""What is wrong with the slopes, edges and resets of a triangle, a sawtooth, a square or a pulse."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from listen.account import Account
+from listen.account.waves import WaveShape
+from listen.findings import measured
+from listen.findings.candidate import Candidate
+from listen.findings.limits import Limits, severity_of
+from listen.findings.measured import Measured
+from listen.findings.threshold_segments import candidate_of, segments_over, worst_of
+from listen.findings.types import Half
+from listen.sorting import median
+from listen.track import Frames
+
+Floats = NDArray[np.floating[Any]]
+Flags = NDArray[np.bool_]
+
+_SURE = 2.0
+"""Standard deviations that are taken off before a value is held against a limit: what is not known is no fault."""
+_HALF_PERCENT = 50.0
+_BEYOND = 1.2
+"""Rows further from the pitches that were read say nothing."""
+_SHORT_US = 5.0
+"""A spike too short for a height is judged by its area: as high as if it were so long (common practice, no source)."""
+_SAWTOOTH_LOSS = 0.005
+
+
+def wave_shape_candidates(
+    account: Account, shape: WaveShape, rows: Flags, limits: Limits, duty_percent: float | None
+) -> list[Candidate]:
+    """Findings of the shape of a triangle, sawtooth, square or pulse.
+
+    Parameters
+    ----------
+    account : Account
+    shape : WaveShape
+    rows : ndarray of bool, shape (n,)
+        Rows whose shape is the board's.
+    limits : mapping
+    duty_percent : float or None
+        Part of the cycle that the wave is meant to rise or to be high, where it is stated.
+    """
+    judge = _Judge(account.frames, shape, rows, limits, account.id_of("wave"))
+    stated = duty_percent if duty_percent is not None else _HALF_PERCENT
+    if shape.wave == "triangle":
+        judge.slopes(stated)
+    elif shape.wave == "square" or (shape.wave == "pulse" and duty_percent is not None):
+        judge.duty(stated)
+    if shape.wave == "sawtooth":
+        judge.reset()
+        judge.cut()
+    judge.corners()
+    judge.bow()
+    judge.spike()
+    judge.leaning()
+    return judge.out
+
+
+class _Judge:
+    """One take's shape at each row, held against the limits."""
+
+    def __init__(self, frames: Frames, shape: WaveShape, rows: Flags, limits: Limits, part: str | None) -> None:
+        self.frames, self.shape, self.limits, self.part = frames, shape, limits, part
+        known = rows & np.isfinite(frames.f0_hz)
+        self.f0_hz = np.where(known, frames.f0_hz, 1.0)
+        low, high = float(shape.f0_hz.min()), float(shape.f0_hz.max())
+        self.rows = known & (self.f0_hz > low / _BEYOND) & (self.f0_hz < high * _BEYOND)
+        self.out: list[Candidate] = []
+
+    def at(self, values: Floats) -> Floats:
+        """A value at each row's pitch, 0 where it is not known."""
+        return np.where(self.rows, np.nan_to_num(self.shape.at(values, self.f0_hz)), 0.0)
+
+    def add(self, kind: str, values: Floats, make: Callable[[float, Flags, float], Measured], **more: Any) -> None:
+        """Candidates of one kind: ``make`` is given the worst value, the rows and the pitch from which it shows."""
+        row = self.limits[kind]
+        for over in segments_over(self.frames, values, self.rows, row["attention"]):
+            worst = worst_of(values, over)
+            severity = severity_of(max(worst, row["attention"]), row)
+            if severity is not None:
+                onset = float(np.nanmin(self.frames.f0_hz[over]))
+                self.out.append(
+                    candidate_of(self.frames, over, kind, severity, make(worst, over, onset), part=self.part, **more)
+                )
+
+    def median(self, values: Floats, over: Flags) -> float:
+        return median(self.at(values)[over])
+
+    def slopes(self, stated: float) -> None:
+        """A triangle's two slopes."""
+        share = 100 * self.shape.share
+        off = _sure(share - stated, 100 * self.shape.share_sigma)
+        self.add(
+            "slope-asymmetry",
+            self.at(off),
+            lambda worst, over, onset: measured.SlopeShare(
+                off_percent=worst, rise_percent=self.median(share, over), onset_f0_hz=onset
+            ),
+        )
+
+    def duty(self, stated: float) -> None:
+        """The part of the cycle that a square or a pulse is high."""
+        share = 100 * self.shape.share
+        off = _sure(share - stated, 100 * self.shape.share_sigma)
+        self.add(
+            "duty",
+            self.at(off),
+            lambda worst, over, onset: measured.DutyShare(
+                off_percent=worst, duty_percent=self.median(share, over), onset_f0_hz=onset
+            ),
+        )
+
+    def reset(self) -> None:
+        """A sawtooth's way back: too long in time, and too large a part of the cycle."""
+        shape = self.shape
+        time_s = self.at(_sure(shape.reset_s, shape.reset_sigma_s))
+        long = 1e6 * time_s >= self.limits["reset-slow"]["least_us"]
+        self.add(
+            "reset-slow",
+            np.where(long, 100 * time_s * self.f0_hz, 0.0),
+            lambda worst, over, onset: measured.SlowReset(
+                reset_percent=worst, reset_us=self.median(1e6 * shape.reset_s, over), onset_f0_hz=onset
+            ),
+        )
+
+    def cut(self) -> None:
+        """A sawtooth's tip that is cut off: a rail, or a level that the reset does not wait for."""
+        loss = self.shape.loss
+        halves: tuple[tuple[Half, Floats], ...] = (("positive", loss), ("negative", -loss))
+        for half, lost in halves:
+            values = 100 * self.at(np.where(lost > _SAWTOOTH_LOSS, lost, 0.0))
+            self.add("asymmetric-clipping", values, self._flattened, half=half, variant="tip")
+        both = self.shape.loss_both
+        values = 100 * self.at(np.where(both > _SAWTOOTH_LOSS, both, 0.0))
+        self.add("symmetric-clipping", values, self._flattened, half="both", variant="tips")
+
+    def _flattened(self, worst: float, over: Flags, onset: float) -> Measured:
+        frames = self.frames
+        flat = np.fmax(frames.flat_positive[over], frames.flat_negative[over])
+        return measured.Flattened(
+            crest_loss_percent=worst,
+            flat_over_sine=float(np.nanmedian(flat)),
+            onset_f0_hz=onset,
+            thd_worst_percent=float(np.nanquantile(frames.thd_percent[over], 0.98)),
+        )
+
+    def corners(self) -> None:
+        """Corners, or the edges of a square, that a first-order low-pass rounds."""
+        corner = 1e6 * self.shape.corner_s
+        self.add(
+            "corner-rounding",
+            self.at(_sure(corner, 1e6 * self.shape.corner_sigma_s)),
+            lambda worst, _, onset: measured.RoundCorner(corner_us=worst, onset_f0_hz=onset),
+        )
+
+    def bow(self) -> None:
+        """Slopes that are no straight lines."""
+        bow = 100 * self.shape.bow
+        self.add(
+            "ramp-bow",
+            self.at(_sure(bow, 100 * self.shape.bow_sigma)),
+            lambda worst, over, onset: measured.BentSlope(
+                bow_percent=worst, bends="out" if self.median(bow, over) > 0 else "in", onset_f0_hz=onset
+            ),
+        )
+
+    def spike(self) -> None:
+        """A spike in the cycle, by its height; by its area where it is shorter than the band shows."""
+        shape = self.shape
+        area = 1e8 * shape.spike_area_s
+        equal = np.where(shape.spike_resolved, 100 * shape.spike, np.fmax(100 * shape.spike, area / _SHORT_US))
+        # the limit is five standard deviations of the area
+        sure = np.maximum(1.0 - _SURE / 5.0 * 1e8 * shape.spike_limit_s / np.maximum(area, 1e-12), 0.0)
+        equal = equal * sure
+        self.add(
+            "reset-glitch",
+            self.at(equal),
+            lambda worst, over, onset: measured.Spike(
+                glitch_percent=worst,
+                glitch_area_percent_us=self.median(area, over),
+                glitch_cycle=self.median(shape.spike_at, over),
+                onset_f0_hz=onset,
+            ),
+        )
+
+    def leaning(self) -> None:
+        """Even harmonics that neither the shares nor a cut nor a spike make."""
+        if self.shape.wave not in ("triangle", "square"):
+            return
+        frames = self.frames
+        self.add(
+            "even-order-distortion",
+            100 * self.at(self.shape.even_left),
+            lambda worst, over, onset: measured.EvenOrder(
+                even_percent=worst,
+                onset_f0_hz=onset,
+                thd_worst_percent=float(np.nanquantile(frames.thd_percent[over], 0.98)),
+            ),
+            variant="leaning",
+        )
+
+
+def _sure(values: Floats, sigma: Floats) -> Floats:
+    """Size of a value less two of its standard deviations, 0 at the least."""
+    return np.asarray(np.maximum(np.abs(values) - _SURE * np.nan_to_num(sigma, nan=0.0), 0.0))
