@@ -2,6 +2,7 @@
 
 from listen.circuit.diagnosis import Diagnosis, diagnose, known_kinds
 from listen.circuit.read import read_circuit
-from listen.circuit.types import Circuit
+from listen.circuit.shape import WaveFigures
+from listen.circuit.types import Circuit, Quantity, Where
 
-__all__ = ["Circuit", "Diagnosis", "diagnose", "known_kinds", "read_circuit"]
+__all__ = ["Circuit", "Diagnosis", "Quantity", "WaveFigures", "Where", "diagnose", "known_kinds", "read_circuit"]

@@ -51,6 +51,7 @@ def facts_of(
         **_clipping(circuit, account, finding),
         **_pitch(circuit),
         **_dropout(account, finding),
+        **_shape(circuit),
         "lowest_level_at": _lowest(finding),
     }
 
@@ -92,6 +93,19 @@ def _pitch(circuit: Circuit) -> dict[str, Fact]:
     return {
         "rc_off_percent": "both" if expected.rc_product_off_percent.value is not None else "ends-differ",
         "cents_apart": apart,
+    }
+
+
+def _shape(circuit: Circuit) -> dict[str, Fact]:
+    shape = circuit.shape
+    if shape is None:
+        return {"rise_off_points": None, "shaper_offset_sigmas": None, "shaped": "no"}
+    rise, offset = shape.rise_percent.value, shape.shaper_offset_percent
+    sigmas = _over(offset)
+    return {
+        "rise_off_points": abs(rise - 50.0) if rise is not None else None,
+        "shaper_offset_sigmas": abs(sigmas) if sigmas is not None else None,
+        "shaped": "yes" if offset.value is not None else "no",
     }
 
 

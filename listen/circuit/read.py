@@ -18,7 +18,9 @@ from listen.circuit.level_loop import level_loop
 from listen.circuit.limits_read import clip_levels, dead_band, headroom_v, peaks_v, slew, where_of
 from listen.circuit.network import GUESSED_POLE_HZ, gain_of_growth, network_of
 from listen.circuit.rank import rank_causes
+from listen.circuit.shape import wave_figures
 from listen.circuit.types import Circuit, GainPoint, GangMismatch, GangPoint, Growth, Quantity, Where, unknown
+from listen.circuit.wave_circuit import wave_circuit
 from listen.findings.types import Finding
 from listen.sorting import median
 
@@ -38,6 +40,7 @@ def read_circuit(
     gain_control: str | None,
     corner_known: bool,
     findings: Sequence[Finding] = (),
+    wave: str = "sine",
 ) -> Circuit | None:
     """Read all figures of the circuit that a recording of a sine holds.
 
@@ -53,6 +56,8 @@ def read_circuit(
         The recorder's coupling has been undone.
     findings : sequence of Finding
         Whose causes are ranked.
+    wave : str
+        The intended one: of another than a sine the shape alone is read.
 
     Returns
     -------
@@ -63,8 +68,11 @@ def read_circuit(
     -----
     Figures never make a verdict. What cannot be known is a quantity without value that says why.
     """
-    if not account.is_oscillator:
+    if not account.is_oscillator or wave == "any":
         return None
+    if wave != "sine":
+        known: dict[str, Any] = {"bench": bench, "topology": topology, "gain_control": gain_control}
+        return wave_circuit(account, wave, findings=findings, **known)
     build = bench.build if bench is not None else None
     volts = bench.capture.volts_per_full_scale if bench is not None else None
     if account.mains is not None and account.mains.worth_subtracting:
@@ -98,6 +106,7 @@ def read_circuit(
         supply_v=supply,
         headroom_v=headroom_v(clips, peaks, supply, build.opamp.headroom_v if build else None),
         expected_pitch=expected,
+        shape=wave_figures(account, wave, topology, build.shaper if build else None, corner_known),
     )
     causes = rank_causes(circuit, account, findings, build=build, topology=topology, gain_control=gain_control)
     return replace(circuit, causes=causes, advice=advise(circuit, topology, gain_control, build))

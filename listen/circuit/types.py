@@ -321,8 +321,8 @@ class Circuit:
     expected_pitch : ExpectedPitch or None
     causes : tuple of RankedCauses
     advice : tuple of Advice
-    shape : mapping or None
-        Of waves other than a sine: filled by their own reader.
+    shape : WaveFigures or None
+        Of waves other than a sine, and of a shaper's sine.
     """
 
     growth: tuple[Growth, ...]

@@ -5,9 +5,12 @@ from __future__ import annotations
 from dataclasses import fields
 from typing import TYPE_CHECKING, Any
 
+from listen.report.shape_document import quantity_document as _quantity
+from listen.report.shape_document import shape_document
+
 if TYPE_CHECKING:
     from listen.circuit import Circuit
-    from listen.circuit.types import AmplifierCurve, Cause, ExpectedPitch, GainPoint, Quantity, RankedCauses
+    from listen.circuit.types import AmplifierCurve, Cause, ExpectedPitch, GainPoint, RankedCauses
 
 
 def circuit_document(circuit: Circuit | None) -> dict[str, Any] | None:
@@ -49,7 +52,7 @@ def circuit_document(circuit: Circuit | None) -> dict[str, Any] | None:
         "supply_v": circuit.supply_v,
         "headroom_v": circuit.headroom_v,
         "expected_pitch": _expected(circuit.expected_pitch),
-        "shape": circuit.shape,
+        "shape": shape_document(circuit.shape) if circuit.shape is not None else None,
         "causes": [_causes(item) for item in circuit.causes],
         "advice": [
             {"part": item.part, "from": item.from_value, "to": item.to_value, "predicts": dict(item.predicts)}
@@ -60,17 +63,6 @@ def circuit_document(circuit: Circuit | None) -> dict[str, Any] | None:
 
 def _plain(item: Any) -> dict[str, Any]:
     return {field.name: getattr(item, field.name) for field in fields(item)}
-
-
-def _quantity(quantity: Quantity) -> dict[str, Any]:
-    return {
-        "value": quantity.value,
-        "sigma": quantity.sigma,
-        "bound": quantity.bound,
-        "where": _plain(quantity.where) if quantity.where is not None else None,
-        "from": quantity.source,
-        "why": quantity.why,
-    }
 
 
 def _gain(point: GainPoint) -> dict[str, Any]:

@@ -1,0 +1,148 @@
+"""A sine that is shaped from a triangle: the shaper's offset and drive, from the harmonics.
+
+A triangle at the shaper's input makes time and input the same: over half a cycle the output is the shaper's own curve.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from listen.account.curve.bins import Bins
+
+Floats = NDArray[np.floating[Any]]
+Complexes = NDArray[np.complex128]
+
+_POINTS = 1024
+_ORDERS = 9
+"""H2 .. H10."""
+_CERTAIN_HZ = 200.0
+"""Ten times the highest ordinary corner of an input's coupling, which turns the second harmonic below."""
+_FEWEST = 4
+_TURNS = 12
+_TAIL = 2.0 * 81.0 * (np.pi**2 / 8.0 - sum(1.0 / k**2 for k in (1, 3, 5, 7, 9)))
+"""Sum of 2 a_k over odd k from 11 on, for a_k = a_9 81 / k^2; of 1 / k^2 over all odd k it is pi^2 / 8."""
+_LINE_ERROR = 3e-4
+"""Nothing is known better than 70 dB down."""
+_OFFSET_ERROR = 0.03
+"""Part of an offset by which a shaper's curve differs from the model's."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class ShaperReading:
+    """What a shaper does, a value a bin of pitch; NaN where it is not told.
+
+    Attributes
+    ----------
+    f0_hz : ndarray, shape (n,)
+    offset, offset_sigma : ndarray, shape (n,)
+        At its input over the triangle's peak; positive where the positive half is flattened.
+    drive : ndarray, shape (n,)
+        Of an overdriven pair: the triangle's peak over twice the thermal voltage. NaN of another shaper.
+    rise_share : ndarray, shape (n,)
+        Part of the cycle that the triangle rises; NaN where no pair is stated.
+    h2_dbc, h2_sigma_db, h3_dbc, h3_sigma_db : ndarray, shape (n,)
+        Second harmonic in phase with the crests, and third.
+    """
+
+    f0_hz: Floats
+    offset: Floats
+    offset_sigma: Floats
+    drive: Floats
+    rise_share: Floats
+    h2_dbc: Floats
+    h2_sigma_db: Floats
+    h3_dbc: Floats
+    h3_sigma_db: Floats
+
+
+def read_shaper(bins: Bins, shaper: str | None, corner_known: bool) -> ShaperReading | None:
+    """Read a shaper's offset and drive; None where too few harmonics are in the file.
+
+    Parameters
+    ----------
+    bins : Bins
+        Harmonics of the sine along the pitch.
+    shaper : {'pair', 'diodes', 'other'} or None
+        Of a pair the curve is known, tanh (common practice, no source); else the curve is taken as measured.
+    corner_known : bool
+        The input's coupling is known, and undone: else low notes say nothing of the offset.
+    """
+    use = bins.fits[:, : _FEWEST - 1].all(axis=1)
+    if not corner_known and (use & (bins.f0_hz >= _CERTAIN_HZ)).any():
+        use &= bins.f0_hz >= _CERTAIN_HZ
+    rows = np.flatnonzero(use)
+    if not len(rows):
+        return None
+    fitted = np.array([_of_bin(bins.r[i], bins.fits[i], shaper) for i in rows])
+    noise = np.hypot(bins.noise[rows], _LINE_ERROR)
+    h2, h3 = np.abs(bins.r[rows, 0].real), np.abs(bins.r[rows, 1])
+    offset = fitted[:, 0]
+    with np.errstate(divide="ignore"):
+        return ShaperReading(
+            f0_hz=bins.f0_hz[rows],
+            offset=offset,
+            # H2 is 0.55 of the offset or so
+            offset_sigma=np.hypot(noise[:, 0] / 0.55, _OFFSET_ERROR * np.abs(offset)),
+            drive=fitted[:, 1],
+            rise_share=fitted[:, 2],
+            h2_dbc=20 * np.log10(np.maximum(h2, 1e-9)),
+            h2_sigma_db=8.686 * noise[:, 0] / np.maximum(h2, noise[:, 0]),
+            h3_dbc=20 * np.log10(np.maximum(h3, 1e-9)),
+            h3_sigma_db=8.686 * noise[:, 1] / np.maximum(h3, noise[:, 1]),
+        )
+
+
+def _of_bin(r: Complexes, fits: NDArray[np.bool_], shaper: str | None) -> tuple[float, float, float]:
+    if shaper == "pair":
+        return _pair(r, fits)
+    return offset_of_curve(r.real), float("nan"), float("nan")
+
+
+def offset_of_curve(lines: Floats) -> float:
+    """Offset of any shaper, over the triangle's peak, from H2 .. over H1, in phase with the crests.
+
+    With an offset o the output is g(x + o), to first order g + o g'. Of x = 1 - 2 t / pi over half a cycle, g' is the
+    slope of the odd harmonics a_k; its second harmonic is the sum of 2 k^2 a_k / (k^2 - 4). Above the ninth, the kink
+    at the tips makes them fall as 1 / k^2.
+    """
+    k = np.arange(1, len(lines) + 2)
+    odd = np.where(k % 2 == 1, np.concatenate([[1.0], lines]), 0.0)
+    total = np.sum(2.0 * k**2 * odd / np.where(k == 2, 1.0, k**2 - 4.0))
+    if len(lines) >= _ORDERS:
+        total += _TAIL * odd[_ORDERS - 1]
+    return float(lines[0] / total)
+
+
+def pair_lines(drive: float, offset: float, rise_share: float) -> Complexes:
+    """H2 .. H10 over H1 of tanh(drive (x + offset)), x a triangle of peak 1: phases as in ``Bins``."""
+    t = np.arange(_POINTS) / _POINTS
+    rising = t < rise_share
+    x = np.where(rising, 2 * t / rise_share - 1, 1 - 2 * (t - rise_share) / (1 - rise_share))
+    lines = np.fft.rfft(np.tanh(drive * (x + offset)))[1 : _ORDERS + 2]
+    k = np.arange(1, _ORDERS + 2)
+    turned = lines * np.exp(-1j * k * np.angle(lines[0])) / np.abs(lines[0])
+    return np.asarray(turned[1:])
+
+
+def _pair(r: Complexes, fits: NDArray[np.bool_]) -> tuple[float, float, float]:
+    """Offset, drive and rise share of an overdriven pair, by Gauss and Newton's steps."""
+    values = np.array([1.4, float(np.clip(offset_of_curve(r.real), -0.3, 0.3)), 0.5])
+    low, high = np.array([0.3, -0.6, 0.3]), np.array([6.0, 0.6, 0.7])
+    steps = np.array([1e-4, 1e-5, 1e-5])
+
+    def off(at: Floats) -> Floats:
+        left = (r - pair_lines(*at.tolist()))[fits]
+        return np.concatenate([left.real, left.imag])
+
+    for _ in range(_TURNS):
+        here = off(values)
+        slopes = np.array([(off(values + np.eye(3)[i] * steps[i]) - here) / steps[i] for i in range(3)]).T
+        move = np.linalg.lstsq(slopes, -here, rcond=None)[0]
+        values = np.clip(values + np.clip(move, -0.3, 0.3), low, high)
+        if np.max(np.abs(move)) < 1e-7:
+            break
+    return float(values[1]), float(values[0]), float(values[2])
