@@ -74,7 +74,7 @@ def ranked_for(kind: str, facts: Mapping[str, Fact]) -> tuple[Cause, ...]:
     found = [
         (name, *_weighed(entry, kind, facts), entry)
         for name, entry in evidence_table()["cause"].items()
-        if kind in entry["findings"]
+        if kind in entry["findings"] and _asked(entry.get("where", ()), facts)
     ]
     total = sum(weight for _, weight, *_ in found) or 1.0
     first = max((weight for _, weight, *_ in found), default=0.0)
@@ -91,6 +91,12 @@ def ranked_for(kind: str, facts: Mapping[str, Fact]) -> tuple[Cause, ...]:
         for name, weight, shown, favour, against, missing, entry in found
     ]
     return tuple(sorted(causes, key=lambda cause: -cause.weight))
+
+
+def _asked(tests: Sequence[Mapping[str, Any]], facts: Mapping[str, Fact]) -> bool:
+    """Whether all facts without which a cause is not asked about are so."""
+    values = [(facts[test["fact"]], test) for test in tests]
+    return all(value is not None and meets(value, test) for value, test in values)
 
 
 def _weighed(

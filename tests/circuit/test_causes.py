@@ -16,7 +16,8 @@ from tests.circuit.bridges import Bridge, record
 UNKNOWN = (
     "topology gain_control gain_in_hand_percent decay_percent gang_spread_sigmas gang_spread_percent loop_damping "
     "dead_band_v slew_v_per_us slew_over_stated clipped_halves clip_asymmetry_percent short_of_rail_v clip_place "
-    "rc_off_percent cents_apart comes_back pitch_jump_percent lowest_level_at"
+    "rc_off_percent cents_apart comes_back pitch_jump_percent lowest_level_at "
+    "rise_off_points shaper_offset_sigmas shaped"
 ).split()
 NOTHING = dict.fromkeys(UNKNOWN)
 
@@ -34,6 +35,15 @@ def test_every_cause_names_known_kinds_and_facts() -> None:
             assert sign["says"], name
             assert {"above", "below", "is", "in"} & set(sign), (name, sign)
             assert set(sign) <= {"fact", "above", "below", "is", "in", "times", "says", "shows", "only", "needs"}
+
+
+def test_a_shapers_causes_are_asked_about_where_a_shaper_is() -> None:
+    assert "shaper-offset" not in first("even-order-distortion")
+    assert "shaper-drive" not in first("odd-order-distortion", shaped="no")
+    assert first("even-order-distortion", shaped="yes", shaper_offset_sigmas=20.0)[0] == "shaper-offset"
+    assert first("odd-order-distortion", shaped="yes")[0] == "shaper-drive"
+    for kind in ("slope-asymmetry", "duty", "ramp-bow", "reset-slow", "corner-rounding", "reset-glitch"):
+        assert len(first(kind)) > 1
 
 
 def test_every_pair_stands_in_the_table() -> None:
