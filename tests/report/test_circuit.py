@@ -145,7 +145,9 @@ def test_the_document_holds_to_the_schema_to_its_last_key() -> None:
 
 def test_two_takes_compare_by_their_circuit() -> None:
     before = check_document(make_result(circuit=whole()))
-    after = check_document(make_result(circuit=whole(loop_gain_in_hand=q(3.0, 0.03, source="curve"))))
+    loop = LevelLoop(natural_hz=q(4.0, 0.1), damping=q(0.235, 0.01), state="damped")
+    changed = whole(loop_gain_in_hand=q(3.0, 0.03, source="curve"), level_loop=loop)
+    after = check_document(make_result(circuit=changed))
     comparison = compare_documents(before, after)
     jsonschema.validate(compare_document(comparison), compare_schema())
     gain = next(figure for figure in comparison.circuit if figure.key == "loop_gain_in_hand")
