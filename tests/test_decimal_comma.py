@@ -38,7 +38,7 @@ def takes_numbers(option: str, call: list[str]) -> bool:
     parser = build_parser()
     required = ["--into", "y"] if "excerpt" in call and option != "--into" else []
     try:
-        value = vars(parser.parse_args([*call, *required, option, "2.5"]))[option[2:].replace("-", "_")]
+        value = vars(parser.parse_args([*call, *required, option, "2.5"])).get(option[2:].replace("-", "_"))
     except OptionError:
         return False
     return isinstance(value, float)

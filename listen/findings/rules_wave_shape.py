@@ -16,7 +16,7 @@ from listen.findings.limits import Limits, severity_of
 from listen.findings.measured import Measured
 from listen.findings.threshold_segments import candidate_of, segments_over, worst_of
 from listen.findings.types import Half
-from listen.sorting import median
+from listen.sorting import median, median_of_known, quantile_of_known
 from listen.track import Frames
 
 Floats = NDArray[np.floating[Any]]
@@ -30,6 +30,8 @@ _BEYOND = 1.2
 _SHORT_US = 5.0
 """A spike too short for a height is judged by its area: as high as if it were so long (common practice, no source)."""
 _SAWTOOTH_LOSS = 0.005
+_STRONG_HUM_DBC = -35.0
+"""Lines stronger than this are carried across a harmonic of the tone with an error that such small sizes would show."""
 
 
 def wave_shape_candidates(
@@ -48,6 +50,7 @@ def wave_shape_candidates(
         Part of the cycle that the wave is meant to rise or to be high, where it is stated.
     """
     judge = _Judge(account.frames, shape, rows, limits, account.id_of("wave"))
+    judge.quiet = _under_no_strong_hum(account)
     stated = duty_percent if duty_percent is not None else _HALF_PERCENT
     if shape.wave == "triangle":
         judge.slopes(stated)
@@ -72,6 +75,7 @@ class _Judge:
         self.f0_hz = np.where(known, frames.f0_hz, 1.0)
         low, high = float(shape.f0_hz.min()), float(shape.f0_hz.max())
         self.rows = known & (self.f0_hz > low / _BEYOND) & (self.f0_hz < high * _BEYOND)
+        self.quiet = np.ones(len(frames), dtype=bool)
         self.out: list[Candidate] = []
 
     def at(self, values: Floats) -> Floats:
@@ -146,9 +150,9 @@ class _Judge:
         flat = np.fmax(frames.flat_positive[over], frames.flat_negative[over])
         return measured.Flattened(
             crest_loss_percent=worst,
-            flat_over_sine=float(np.nanmedian(flat)),
+            flat_over_sine=median_of_known(flat),
             onset_f0_hz=onset,
-            thd_worst_percent=float(np.nanquantile(frames.thd_percent[over], 0.98)),
+            thd_worst_percent=quantile_of_known(frames.thd_percent[over], 0.98),
         )
 
     def corners(self) -> None:
@@ -156,7 +160,7 @@ class _Judge:
         corner = 1e6 * self.shape.corner_s
         self.add(
             "corner-rounding",
-            self.at(_sure(corner, 1e6 * self.shape.corner_sigma_s)),
+            np.where(self.quiet, self.at(_sure(corner, 1e6 * self.shape.corner_sigma_s)), 0.0),
             lambda worst, _, onset: measured.RoundCorner(corner_us=worst, onset_f0_hz=onset),
         )
 
@@ -197,14 +201,22 @@ class _Judge:
         frames = self.frames
         self.add(
             "even-order-distortion",
-            100 * self.at(self.shape.even_left),
+            100 * np.where(self.quiet, self.at(self.shape.even_left), 0.0),
             lambda worst, over, onset: measured.EvenOrder(
                 even_percent=worst,
                 onset_f0_hz=onset,
-                thd_worst_percent=float(np.nanquantile(frames.thd_percent[over], 0.98)),
+                thd_worst_percent=quantile_of_known(frames.thd_percent[over], 0.98),
             ),
             variant="leaning",
         )
+
+
+def _under_no_strong_hum(account: Account) -> Flags:
+    """Rows without mains so strong that what is left of it at the harmonics passes for round corners."""
+    mains = account.mains
+    if mains is None:
+        return np.ones(len(account.frames), dtype=bool)
+    return np.asarray(np.interp(account.frames.time_s, mains.time_s, mains.level_dbc) < _STRONG_HUM_DBC)
 
 
 def _sure(values: Floats, sigma: Floats) -> Floats:

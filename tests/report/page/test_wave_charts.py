@@ -149,7 +149,7 @@ def test_a_triangle_has_its_slopes_against_pitch_with_the_limits_that_judge_them
     known = up.y[np.isfinite(up.y)]
     np.testing.assert_allclose(known, 53.0, atol=0.1)
     assert [limit.label for limit in chart.limits] == ["attention (50.5 %)", "fault (51.6 %)"]
-    assert "even-order-distortion" in {finding.kind for finding in lopsided.findings}
+    assert "slope-asymmetry" in {finding.kind for finding in lopsided.findings}
     page = check_page_bytes(lopsided).decode()
     figure = page[page.index('id="chart-symmetry-pitch"') :]
     assert 'id="segment-' in figure[: figure.index("</figure>")]
