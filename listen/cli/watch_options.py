@@ -21,7 +21,7 @@ def device_rate(text: str) -> int:
     """Read a sample rate in Hz."""
     number = read_number(text)
     if number is None or not 8_000 <= number <= 384_000 or number != int(number):
-        raise OptionError(f"--rate {text!r} is no sample rate", "give Hz, 8000 to 384000, for example --rate 48000")
+        raise OptionError(f"--rate {text!r} is no sample rate", "give Hz, 8000 to 384000, as 48000 or 44100,5")
     return int(number)
 
 
@@ -36,7 +36,7 @@ def every_of(text: str) -> float:
     """Read the time between readings."""
     number = read_number(text)
     if number is None or not 0.02 <= number <= 60.0:
-        raise OptionError(f"--every {text!r} is no time between readings", "give seconds, 0.02 to 60")
+        raise OptionError(f"--every {text!r} is no time between readings", "give seconds, 0.02 to 60, as 0.05 or 0,05")
     return number
 
 
@@ -54,7 +54,7 @@ def target_note(text: str) -> float:
     except ValueError:
         number = read_number(text.lower().removesuffix("hz").strip())
     if number is None or not 1.0 <= number <= 100_000.0:
-        raise OptionError(f"{text!r} is no note and no pitch", "for example A4, C#3 or 440")
+        raise OptionError(f"{text!r} is no note and no pitch", "for example A4, C#3, 440.5 or 440,5")
     return number
 
 
@@ -66,7 +66,9 @@ def interval_of(text: str) -> float:
     match = re.fullmatch(r"(\d+)[:/](\d+)", text)
     ratio = int(match[1]) / int(match[2]) if match and int(match[2]) else read_number(text)
     if ratio is None or not 1.0 < ratio <= 64.0:
-        raise OptionError(f"--interval {text!r} is not known", f"give {', '.join(_INTERVALS)}, or a ratio as 3:2")
+        raise OptionError(
+            f"--interval {text!r} is not known", f"give {', '.join(_INTERVALS)}, or a ratio as 3:2, 1.5 or 1,5"
+        )
     return ratio
 
 

@@ -63,7 +63,7 @@ def finding_view(result: CheckView, number: int, sound: FindingSound, drawn: Col
         half += f" ({say('page.probably')})"
     first = next((n for n, other in enumerate(result.diagnoses[: number - 1], start=1) if other == diagnosis), None)
     chart = kind_of(finding.kind).chart
-    if finding.kind == "even-order-distortion" and "symmetry-pitch" in drawn:
+    if finding.kind in ("even-order-distortion", "slope-asymmetry", "duty") and "symmetry-pitch" in drawn:
         chart = "symmetry-pitch"  # of a triangle or a square, that is how it is judged
     if chart not in drawn:
         chart = "pitch-time" if "pitch-time" in drawn else ""
