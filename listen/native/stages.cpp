@@ -73,7 +73,7 @@ LISTEN_INLINE V diode_volts(const Diodes& diodes, V x) {
     const V none = splat(0.0), size = where_at_most(x, none, none - x, x), place = size / (size + 2.0) * (double)DIODE_STEPS;
     V out;
     for (int i = 0; i < W; i++) {
-        const int at = (int)place[i];
+        const int64_t at = whole(place[i], 0, DIODE_STEPS - 1);  // whatever the currents, infinite ones too
         const double t = place[i] - (double)at, *c = diodes.cubic[at];
         out[i] = c[0] + t * (c[1] + t * (c[2] + t * c[3]));
     }
