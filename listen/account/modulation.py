@@ -105,7 +105,7 @@ def _swing_of(tone: BoardTone, segment: SteadySegment) -> Swing | None:
     flat = without(bends, log)
     if float(np.std(flat)) < 0.2 * _LEAST_DEPTH:
         return None
-    flat = _without_pitch(flat, without(bends, 1200 * np.log2(tone.f0_hz[a:b])))
+    flat = without_pitch(flat, without(bends, 1200 * np.log2(tone.f0_hz[a:b])))
     rate = _best_rate(flat, tone.grid_s)
     if rate is None:
         return None
@@ -148,7 +148,7 @@ def _bends(log: Floats, share: float) -> bool:
     return smooth > share - _BENDS_LESS or bool(len(between) and whole - float(between.max()) < (1.0 - share) * power)
 
 
-def _without_pitch(flat: Floats, cents: Floats) -> Floats:
+def without_pitch(flat: Floats, cents: Floats) -> Floats:
     """Level without what goes along with the pitch in a straight line, where that explains nearly all of it.
 
     Behind a stage whose gain falls with the pitch a wavering pitch moves the level; a hunting level moves the pitch by

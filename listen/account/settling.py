@@ -9,7 +9,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from listen.account.modulation import Swing
+from listen.account.modulation import Swing, without_pitch
 from listen.account.steady import SteadySegment
 from listen.account.tone import BoardTone
 from listen.fitting import legendre_columns, orthonormal, without
@@ -29,6 +29,8 @@ _FIRST_S = 0.01
 """Half a short frame of eight milliseconds and the move's own uncertainty: earlier, frames hold some of the move."""
 _CARRIED = 1.25
 """A ring carried back to there is right to a quarter; a level further off has some of the move in it."""
+_GLIDES_CENTS, _ONE_WAY = 10.0, 0.8
+"""A hand's stroke ends slowly: tens of cents, one way. A pitch that the level pulls goes to and fro, by a few."""
 _BEFORE_S, _FEWEST_BEFORE, _TURNS_BEFORE = 0.6, 40, 5
 _GOES_ON = 0.4
 """A swing that was half as large in the move as after it has only gone on."""
@@ -91,7 +93,7 @@ def _settling(tone: BoardTone, segment: SteadySegment, swings: list[Swing]) -> S
     if (b - a) * tone.grid_s < _SHORTEST_S - skip or not tone.tracked[a:b].all():
         return None
     t = tone.time_s[a:b] - at
-    y = 20 / np.log(10) * tone.log_level[a:b]
+    y = _beside_the_glide(tone, a, b)
     if not np.isfinite(y).all():
         return None
     columns = [np.ones_like(t)]
@@ -114,6 +116,15 @@ def _settling(tone: BoardTone, segment: SteadySegment, swings: list[Swing]) -> S
         return nothing
     found = _described(t, y, steady, best, _first_levels(tone, at, a), nothing, share)
     return nothing if _swung_before(tone, at) > _GOES_ON * found.deviation_db else found
+
+
+def _beside_the_glide(tone: BoardTone, a: int, b: int) -> Floats:
+    """Level in decibels without what goes along with the pitch, where the control still glides to its place."""
+    log, cents = tone.log_level[a:b], 1200 * np.log2(tone.f0_hz[a:b] / tone.f0_hz[b - 1])
+    span = float(np.ptp(cents))
+    if span > _GLIDES_CENTS and abs(float(cents[0])) > _ONE_WAY * span:
+        log = log.mean() + without_pitch(log - log.mean(), cents - cents.mean())
+    return np.asarray(20 / np.log(10) * log)
 
 
 def _swung_before(tone: BoardTone, retune_s: float) -> float:

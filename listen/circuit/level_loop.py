@@ -9,6 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from listen.account import Account
+from listen.account.settling import Settling
 from listen.circuit.types import LevelLoop, Quantity, Where, unknown
 
 Floats = NDArray[np.floating[Any]]
@@ -22,6 +23,8 @@ _MODEL_SHARE = 0.02
 """Of both: a loop rings exponentially in its level's logarithm while it is near the settled one."""
 _SLOW_DAMPING = 0.7
 """A recovery without a ring is damped by at least this much: 4 % of overshoot in a second-order system."""
+_SHOWS_DB = 0.1
+"""A recovery smaller than this tells nothing of the loop."""
 _MEMORYLESS = ("diodes", "none")
 _LARGEST_SIGMA = 0.3
 
@@ -42,11 +45,12 @@ def level_loop(account: Account, gain_control: str | None) -> LevelLoop:
         )
         rate = Quantity(value=swing.rate_hz, sigma=_MODEL_SHARE * swing.rate_hz, where=where)
         return LevelLoop(natural_hz=rate, damping=Quantity(value=0.0, bound="at-most", where=where), state="hunting")
-    rings = [_ring(account, s) for s in account.settlings if s.ring]
+    shown = [s for s in account.settlings if s.ring and s.deviation_db > _SHOWS_DB]
+    rings = [_ring(account, s) for s in shown]
     found = [r for r in rings if r is not None]
     if found:
         return min(found, key=lambda r: r[0])[1]
-    slow = next((s for s in account.settlings if s.ring and s.rate_hz == 0.0), None)
+    slow = next((s for s in shown if _damping(s) > _SLOW_DAMPING), None)
     if slow is not None:
         where = Where(
             start_s=slow.retune_s, end_s=slow.retune_s + slow.settle_s, f0_low_hz=slow.f0_hz, f0_high_hz=slow.f0_hz
@@ -60,7 +64,11 @@ def level_loop(account: Account, gain_control: str | None) -> LevelLoop:
     return LevelLoop(natural_hz=why, damping=why)
 
 
-def _ring(account: Account, settling: Any) -> tuple[float, LevelLoop] | None:
+def _damping(settling: Settling) -> float:
+    return 1.0 / math.hypot(1.0, 2.0 * math.pi * settling.rate_hz * settling.decay_s)
+
+
+def _ring(account: Account, settling: Settling) -> tuple[float, LevelLoop] | None:
     """Fit one ring; its relative uncertainty and what it says."""
     tone = account.tone
     if tone is None or settling.rate_hz == 0.0:
@@ -89,6 +97,8 @@ def _ring(account: Account, settling: Any) -> tuple[float, LevelLoop] | None:
     where = Where(
         start_s=settling.retune_s, end_s=float(tone.time_s[b - 1]), f0_low_hz=settling.f0_hz, f0_high_hz=settling.f0_hz
     )
+    if damping > _SLOW_DAMPING:
+        return None  # a recovery without a turn: two exponentials are as likely
     hz = natural / (2 * math.pi)
     loop = LevelLoop(
         natural_hz=Quantity(value=hz, sigma=hz * math.hypot(sigma_n, _MODEL_SHARE), where=where),

@@ -15,7 +15,7 @@ from listen.findings.rules_shape import shape_candidates
 from listen.findings.rules_source import source_candidates
 from listen.findings.rules_wave_shape import wave_shape_candidates
 from listen.findings.rules_waves import wave_candidates
-from listen.findings.types import Finding, Judgement, Verdict
+from listen.findings.types import Finding, Judgement, NotShown, Verdict
 
 _RANK = {"fault": 0, "attention": 1, "note": 2}
 _ALONE = frozenset({"oscillation-absent"})
@@ -62,20 +62,31 @@ def judge(
     return Judgement(
         verdict=_verdict(findings),
         findings=findings,
-        sweep=sweep.sweep_rows(account),
-        not_shown=sweep.not_shown(
-            account.frames,
-            account.start,
-            len(account.segments),
-            len(account.settlings),
-            account.frames.sample_rate_hz,
-            words.words()["not_shown"],
-        ),
+        sweep=sweep.sweep_rows(account) if _is_board(account) else (),
+        not_shown=_not_shown(account),
         summary=figures,
         answers=words.answers(figures, findings, wave, account),
         headline=words.headline(findings, figures, wave, account),
         limits=limits,
         account=account,
+    )
+
+
+def _is_board(account: Account) -> bool:
+    """Whether it is an oscillator, or nothing sounds: of other sounds no table and no open questions help."""
+    return account.heard.source in ("oscillator", "absent")
+
+
+def _not_shown(account: Account) -> tuple[NotShown, ...]:
+    if not _is_board(account):
+        return ()
+    return sweep.not_shown(
+        account.frames,
+        account.start,
+        len(account.segments),
+        len(account.settlings),
+        account.frames.sample_rate_hz,
+        words.words()["not_shown"],
     )
 
 

@@ -8,6 +8,9 @@ from listen.account import Account
 from listen.findings import measured
 from listen.findings.candidate import Candidate
 
+_ONE_TONE = 0.9
+"""A voice or an instrument that holds one note, told from a board by its harmonics alone."""
+
 
 def source_candidates(account: Account, wave: str) -> list[Candidate]:
     """What the take holds instead of one oscillator; another channel, another wave."""
@@ -25,7 +28,8 @@ def source_candidates(account: Account, wave: str) -> list[Candidate]:
         return [whole(kind="two-tones", severity="attention", measured=tones)]
     if heard.source != "oscillator":
         sounds = measured.OtherSounds(clean_percent=100 * heard.clean_share, residual_dbc=heard.residual_dbc)
-        return [whole(kind="not-an-oscillator", severity="attention", measured=sounds)]
+        variant = "one_tone" if heard.clean_share > _ONE_TONE else "plain"
+        return [whole(kind="not-an-oscillator", severity="attention", measured=sounds, variant=variant)]
     if account.other_wave is not None:
         which = measured.OtherWave(wave=account.other_wave, stated=wave)
         return [whole(kind="wrong-wave", severity="attention", measured=which, part=account.id_of("tone"))]

@@ -117,6 +117,25 @@ def test_no_ring_where_the_level_is_at_rest_at_once() -> None:
     assert find_settlings(tone_with(noise), [segment(0.5, 2.9)], []) == []
 
 
+@pytest.mark.parametrize("db_per_octave", [-6.0, 4.0])
+@pytest.mark.parametrize("tau_s", [0.05, 0.12])
+def test_a_stroke_that_ends_slowly_is_no_ring_of_the_level(db_per_octave: float, tau_s: float) -> None:
+    """A first-order response has 6 dB an octave: while the last tens of cents are turned, the level follows them."""
+    cents = -60.0 * np.exp(-np.maximum(TIME_S - 0.5, 0.0) / tau_s) - 900.0 * np.maximum(0.5 - TIME_S, 0.0)
+    level = db_per_octave * np.log(10) / 20 * cents / 1200
+    (found,) = find_settlings(tone_with(level, cents), [segment(0.5, 2.9, retune_s=0.5)], [])
+    assert not (found.ring and found.deviation_db > 0.02)
+
+
+def test_a_ring_at_the_end_of_a_slow_stroke_is_found_all_the_same() -> None:
+    cents = -60.0 * np.exp(-np.maximum(TIME_S - 0.5, 0.0) / 0.05)
+    level = (ring_db(1.5, 0.2, 6.0) - 6.0 * cents / 1200) * np.log(10) / 20
+    (found,) = find_settlings(tone_with(level, cents), [segment(0.5, 2.9, retune_s=0.5)], [])
+    assert found.ring
+    assert found.rate_hz == pytest.approx(6.0, abs=0.3)
+    assert found.deviation_db == pytest.approx(1.5, abs=0.2)
+
+
 def test_hunting_is_taken_off_before_a_ring_is_sought() -> None:
     level = 0.1 * np.cos(2 * np.pi * 7.0 * TIME_S)
     tone = tone_with(level)

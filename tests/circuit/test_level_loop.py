@@ -2,9 +2,12 @@
 
 from __future__ import annotations
 
+from pathlib import Path
+
 import numpy as np
 import pytest
 
+import listen
 from listen.circuit.level_loop import fit_ring
 
 
@@ -23,3 +26,14 @@ def test_a_second_order_step_response(damping: float) -> None:
     assert np.hypot(decay, omega) == pytest.approx(natural, rel=3e-3)
     assert decay / np.hypot(decay, omega) == pytest.approx(damping, rel=0.01)
     assert np.sqrt(covariance[0, 0]) < 0.02 * decay
+
+
+FIXTURES = Path(__file__).resolve().parents[2] / "fixtures"
+
+
+@pytest.mark.parametrize("name", ["sine-board-mended", "sine-board-unequal-supplies"])
+def test_a_diode_board_has_no_loop_that_rings(name: str) -> None:
+    """Its limiter has no memory: only the slow ends of the strokes move the level."""
+    loop = listen.check(FIXTURES / f"{name}.wav").circuit.level_loop
+    assert (loop.natural_hz.value, loop.damping.value, loop.state) == (None, None, None)
+    assert loop.natural_hz.why

@@ -116,6 +116,7 @@ EXAMPLES: tuple[Example, ...] = (
     _of("mains-hum", "silence", replace(_HUM, in_silence=True), pitched=False),
     _of("mains-hum", "sidebands", replace(_HUM, as_sidebands=True)),
     _of("not-an-oscillator", "plain", m.OtherSounds(clean_percent=31.2, residual_dbc=-4.0), pitched=False),
+    _of("not-an-oscillator", "one_tone", m.OtherSounds(clean_percent=97.0, residual_dbc=-54.0), pitched=False),
     _of("odd-order-distortion", "rounded", _ODD),
     _of("odd-order-distortion", "peaked", _ODD),
     _of("oscillation-absent", "plain", m.Nothing(), pitched=False),

@@ -191,3 +191,12 @@ def test_silence_before_power_and_the_thump_are_no_fault() -> None:
     result = check_of(x + thump + white(len(t), -95.0, 79))
     assert severe(result) == []
     assert result.summary["start_s"] == pytest.approx(0.045, abs=0.02)
+
+
+def test_of_what_is_no_board_there_is_no_table_and_no_open_question() -> None:
+    """Two oscillators at once: their mixture has no THD, no notes and nothing that the take should have shown."""
+    t = times(3.0)
+    result = check_of(0.2 * np.cos(2 * np.pi * 331.0 * t) + 0.2 * np.cos(2 * np.pi * 502.3 * t) + white(len(t), -80.0))
+    assert kinds(result) == {"two-tones"}
+    assert result.judgement.sweep == ()
+    assert result.not_shown == ()

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from typing import Any
 
 import numpy as np
@@ -63,3 +64,11 @@ def test_another_channel_comes_before_all() -> None:
     other = OtherChannel(channel=3, level_dbfs=-20.0)
     for source in ("absent", "two-tones", "not-an-oscillator"):
         assert [c.kind for c in said(heard=heard(source), other_channel=other)] == ["wrong-channel"]
+
+
+def test_a_held_note_is_said_to_be_one() -> None:
+    one = replace(heard("not-an-oscillator"), clean_share=0.97)
+    (found,) = said(heard=one)
+    assert (found.kind, found.variant) == ("not-an-oscillator", "one_tone")
+    (other,) = said(heard=heard("not-an-oscillator"))
+    assert other.variant == "plain"
