@@ -90,7 +90,8 @@ def find_account(
         In a Wien bridge the loop filters what its amplifier makes.
     threads : int
     spectra : SpectraStore or None
-        All harmonics of some rows, as tracked: what the shape of another wave than a sine is read from.
+        All harmonics of some rows, as tracked: what the shape of another wave than a sine is read from. Where mains
+        lines are taken off they are put in its place.
     response_hz : float or None
         Corner of the recorder's first-order low-pass, where it is known.
 
@@ -99,7 +100,7 @@ def find_account(
     Account
     """
     with one_thread_each():
-        account = _lines_and_events(capture, frames, damage, threads, wave in WAVES_OF_SLOPES)
+        account = _lines_and_events(capture, frames, damage, threads, wave, spectra)
         if account.is_oscillator:
             account = _shape_and_level(account, capture, wave, topology)
             if spectra is not None:
@@ -109,7 +110,9 @@ def find_account(
         return described(account, damage)
 
 
-def _lines_and_events(capture: Capture, recorded: Frames, damage: Damage, threads: int, edges: bool) -> Account:
+def _lines_and_events(
+    capture: Capture, recorded: Frames, damage: Damage, threads: int, wave: str, spectra: SpectraStore | None
+) -> Account:
     tone = find_tone(recorded)
     rows = tone.rows if tone is not None else np.zeros(len(recorded), dtype=bool)
     halves = find_half_orders(recorded, rows, rows)
@@ -119,7 +122,9 @@ def _lines_and_events(capture: Capture, recorded: Frames, damage: Damage, thread
     frames = recorded
     if mains is not None and mains.worth_subtracting and tone is not None:
         source = CleanedCapture(capture, mains)
-        frames = track(source, workers=threads)
+        if spectra is not None:
+            spectra.clear()  # those of the recording hold the mains
+        frames = track(source, workers=threads, spectra=spectra)
         tone = find_tone(frames)
     heard = what_is_heard(frames, tone, _of_the_tone(frames, tone))
     lost = find_lost(frames, damage, capture.stop_sample / capture.true_rate_hz, tone)
@@ -152,7 +157,7 @@ def _lines_and_events(capture: Capture, recorded: Frames, damage: Damage, thread
         return empty
     if heard.source != "oscillator":
         return replace(empty, heard=two_tones(source, frames, heard))
-    return _of_an_oscillator(empty, source, tone, edges)
+    return _of_an_oscillator(empty, source, tone, wave in WAVES_OF_SLOPES)
 
 
 def _of_the_tone(frames: Frames, tone: BoardTone | None) -> Floats:

@@ -16,6 +16,7 @@ from numpy.typing import NDArray
 
 from listen.account.lowrate import Samples, centre_s, read_low, response
 from listen.account.tone import BoardTone
+from listen.sorting import median
 
 Floats = NDArray[np.floating[Any]]
 Complexes = NDArray[np.complex128]
@@ -74,7 +75,7 @@ class MainsLines:
         Peak amplitude in full scale, and phase at the file's first sample; 0 where a line was looked for and is not
         there.
     seen : ndarray of bool, shape (w, 8)
-        The line could be looked for: no harmonic of the tone was near.
+        The line could be looked for: no harmonic of the tone was near, and the floor was under its usual size.
     level_dbc : ndarray, shape (w,)
         R.s.s. of the lines against the tone there, against its settled level where it does not sing; -inf where none.
     singing : ndarray of bool, shape (w,)
@@ -185,12 +186,14 @@ def _lines(
     counted: Flags = np.zeros((len(windows.time_s), ORDERS), dtype=bool)
     amplitude: Complexes = np.zeros((len(windows.time_s), ORDERS), dtype=complex)
     seen = counted
+    floor: Floats = np.zeros(counted.shape)
     for _ in range(2):
         # the second time at the frequency at which the phases turn
         lines_hz = orders * mains_hz
         seen = ~_hidden(windows, lines_hz, harmonics, half_orders)
         amplitude = _at(windows, lines_hz)
-        clear = np.abs(amplitude) > _OVER_FLOOR * _floor(windows, lines_hz)
+        floor = _OVER_FLOOR * _floor(windows, lines_hz)
+        clear = np.abs(amplitude) > floor
         able = seen & clear & ~_mirrored(windows, lines_hz, amplitude)
         turned = _standing(amplitude, lines_hz, windows.time_s)
         counted = able & _steady(turned, able, orders)
@@ -203,6 +206,7 @@ def _lines(
         mains_hz = float(np.clip(mains_hz + moved, nominal_hz * (1 - _OFF_NOMINAL), nominal_hz * (1 + _OFF_NOMINAL)))
     counted &= _peaks(windows, lines_hz, amplitude)
     counted &= _plausible(amplitude, counted, seen)
+    seen &= counted | (floor < _usual(amplitude, counted))
     gain = response(lines_hz, capture.true_rate_hz)
     turned = np.asarray(np.where(counted, _standing(amplitude, lines_hz, windows.time_s), 0.0) / gain, dtype=complex)
     settled = 0.0 if tone is None else tone.settled_log
@@ -332,6 +336,12 @@ def _steady(turned: Complexes, counted: Flags, orders: NDArray[np.int64]) -> Fla
     out[lag:] |= good
     out[:-lag] |= good
     return out
+
+
+def _usual(amplitude: Complexes, counted: Flags) -> Floats:
+    """Size of each line where it was found; infinite where it never was: none is missed."""
+    sizes = [np.abs(amplitude[counted[:, k], k]) for k in range(counted.shape[1])]
+    return np.array([median(size) if len(size) else np.inf for size in sizes])
 
 
 def _alike(turned: Complexes, counted: Flags) -> Flags:

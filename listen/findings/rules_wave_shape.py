@@ -30,8 +30,6 @@ _BEYOND = 1.2
 _SHORT_US = 5.0
 """A spike too short for a height is judged by its area: as high as if it were so long (common practice, no source)."""
 _SAWTOOTH_LOSS = 0.005
-_STRONG_HUM_DBC = -35.0
-"""Lines stronger than this are carried across a harmonic of the tone with an error that such small sizes would show."""
 
 
 def wave_shape_candidates(
@@ -50,7 +48,6 @@ def wave_shape_candidates(
         Part of the cycle that the wave is meant to rise or to be high, where it is stated.
     """
     judge = _Judge(account.frames, shape, rows, limits, account.id_of("wave"))
-    judge.quiet = _under_no_strong_hum(account)
     stated = duty_percent if duty_percent is not None else _HALF_PERCENT
     if shape.wave == "triangle":
         judge.slopes(stated)
@@ -75,7 +72,6 @@ class _Judge:
         self.f0_hz = np.where(known, frames.f0_hz, 1.0)
         low, high = float(shape.f0_hz.min()), float(shape.f0_hz.max())
         self.rows = known & (self.f0_hz > low / _BEYOND) & (self.f0_hz < high * _BEYOND)
-        self.quiet = np.ones(len(frames), dtype=bool)
         self.out: list[Candidate] = []
 
     def at(self, values: Floats) -> Floats:
@@ -160,7 +156,7 @@ class _Judge:
         corner = 1e6 * self.shape.corner_s
         self.add(
             "corner-rounding",
-            np.where(self.quiet, self.at(_sure(corner, 1e6 * self.shape.corner_sigma_s)), 0.0),
+            self.at(_sure(corner, 1e6 * self.shape.corner_sigma_s)),
             lambda worst, _, onset: measured.RoundCorner(corner_us=worst, onset_f0_hz=onset),
         )
 
@@ -201,7 +197,7 @@ class _Judge:
         frames = self.frames
         self.add(
             "even-order-distortion",
-            100 * np.where(self.quiet, self.at(self.shape.even_left), 0.0),
+            100 * self.at(self.shape.even_left),
             lambda worst, over, onset: measured.EvenOrder(
                 even_percent=worst,
                 onset_f0_hz=onset,
@@ -209,14 +205,6 @@ class _Judge:
             ),
             variant="leaning",
         )
-
-
-def _under_no_strong_hum(account: Account) -> Flags:
-    """Rows without mains so strong that what is left of it at the harmonics passes for round corners."""
-    mains = account.mains
-    if mains is None:
-        return np.ones(len(account.frames), dtype=bool)
-    return np.asarray(np.interp(account.frames.time_s, mains.time_s, mains.level_dbc) < _STRONG_HUM_DBC)
 
 
 def _sure(values: Floats, sigma: Floats) -> Floats:

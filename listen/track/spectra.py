@@ -66,6 +66,10 @@ class SpectraStore:
         """One in how many rows is kept of the samples first .. last."""
         return max(1, int(np.ceil((last - first) / (ROW_EVERY_S * rate_hz) / self._most_rows)))
 
+    def clear(self) -> None:
+        """Forget all rows: the take is tracked again."""
+        self._found.clear()
+
     def add(self, parts: Sequence[_Rows]) -> None:
         """Keep the rows of one part."""
         for rows in parts:

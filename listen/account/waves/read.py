@@ -267,6 +267,5 @@ def _row_values(
             out["reset_s"][rows] = np.minimum(share, 1 - share) / pitch
         if "corner" in own:
             out["corner_s"][rows] = np.maximum(own["corner"], 0.0) / pitch
-        if wave != "sawtooth" or "spike_area" in own or True:
-            out["spike"][rows] = _spike(bin_, fit)[0]
+        out["spike"][rows] = _spike(bin_, fit)[0]
     return out
