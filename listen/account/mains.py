@@ -16,6 +16,7 @@ from numpy.typing import NDArray
 
 from listen.account.lowrate import Samples, centre_s, read_low, response
 from listen.account.tone import BoardTone
+from listen.account.windows import hann_response
 from listen.sorting import median
 
 Floats = NDArray[np.floating[Any]]
@@ -252,18 +253,11 @@ def _at(windows: _Windows, f_hz: Floats) -> Complexes:
     weight = np.zeros(place.shape)
     for step in (-1, 0, 1):
         bins = near + step
-        gain = _hann_gain(place - bins)
+        gain = hann_response(place - bins)
         # phase of bin b at the window's centre: it turned by pi b since the window's start
         out += gain * windows.spectra[rows, bins] * np.where(bins % 2 == 0, 1.0, -1.0)
         weight += gain**2
     return np.asarray(out / weight)
-
-
-def _hann_gain(off: Floats) -> Floats:
-    """Response of a Hann window of unit sum, ``off`` bins from its centre."""
-    near = np.abs(np.abs(off) - 1.0) < 1e-6
-    safe = np.where(near, 0.0, off)
-    return np.asarray(np.where(near, 0.5, np.sinc(safe) / (1.0 - safe**2)))
 
 
 def _floor(windows: _Windows, lines_hz: Floats) -> Floats:

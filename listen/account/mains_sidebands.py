@@ -10,6 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from listen.account.mains import MAINS_HZ
+from listen.account.windows import hann_response
 from listen.sorting import median
 from listen.track import Envelope, knot_spacing_s, short_frame_s
 
@@ -89,7 +90,7 @@ def _modulation(level: Floats, pitch: Floats, f0_hz: float, rate_hz: float) -> f
     # the short frames' weight smears the modulation, and the pitch's difference from knot to knot a little more
     bins = rate_hz * short_frame_s(f0_hz)
     differenced = float(np.sinc(2.0 * knot_spacing_s(f0_hz) * rate_hz))
-    seen = float(np.sinc(bins)) / (1 - bins**2) if abs(bins - 1) > 1e-6 else 0.5
+    seen = float(hann_response(bins))
     if abs(seen) < _SMEAR or differenced < _DIFFERENCED or f0_hz < _FEW_CYCLES * rate_hz:
         return float("nan")
     total = 0.0

@@ -14,6 +14,7 @@ from numpy.typing import NDArray
 
 from listen.account.steady import SteadySegment
 from listen.account.tone import MEAN_CYCLES, BoardTone
+from listen.account.windows import hann_response
 from listen.fitting import legendre_columns, orthonormal, without
 from listen.sorting import median, quantile
 from listen.track import short_frame_s
@@ -202,12 +203,7 @@ def _goes_on(flat: Floats, rate_hz: float, grid_s: float, least: float) -> bool:
 def smeared(rate_hz: float, f0_hz: float, grid_s: float) -> float:
     """What the tracker's short frames, and their mean over the tone's grid, leave of a swing."""
     averaged = float(np.sinc(rate_hz * max(grid_s, MEAN_CYCLES / f0_hz)))
-    return averaged * hann_response(rate_hz * short_frame_s(f0_hz))
-
-
-def hann_response(turns: float) -> float:
-    """What a mean under a raised cosine leaves of a swing with so many turns under it."""
-    return float(np.sinc(turns)) / (1 - turns**2) if abs(turns - 1) > 1e-6 else 0.5
+    return averaged * float(hann_response(rate_hz * short_frame_s(f0_hz)))
 
 
 def _sidebands(flat: Floats, cents: Floats, rate_hz: float, f0_hz: float, grid_s: float) -> tuple[float, bool]:

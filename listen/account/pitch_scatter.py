@@ -8,9 +8,10 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from listen.account.modulation import Swing, hann_response, smeared
+from listen.account.modulation import Swing, smeared
 from listen.account.steady import SteadySegment
 from listen.account.tone import BoardTone
+from listen.account.windows import hann_response
 from listen.fitting import legendre_columns, orthonormal, without
 from listen.sorting import median, median_of_known
 from listen.track import Frames
@@ -101,7 +102,7 @@ def _wavering_of(
         return None
     rate_hz = _rate(straight, tone.grid_s)
     if rate_hz is not None:
-        left = smeared(rate_hz, segment.f0_hz, tone.grid_s) * hann_response(2.0 * rate_hz * width_s)
+        left = smeared(rate_hz, segment.f0_hz, tone.grid_s) * float(hann_response(2.0 * rate_hz * width_s))
         rms /= max(left, _MOST_SMEAR)
     return Wavering(
         segment=segment,

@@ -8,6 +8,8 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from listen.account.curve.wave import diode_bend
+
 Floats = NDArray[np.floating[Any]]
 
 LOG_GAIN, LOG_SHARE, LOG_AT, LOG_WIDTH, LOG_TOP, LOG_BOTTOM, LOG_KNEE = range(7)
@@ -15,7 +17,6 @@ SIZE = 7
 _TABLE = 257
 """Places of the diodes' characteristic, drawn straight between: 3e-5 of its height."""
 _PLACES = np.arange(_TABLE) / (_TABLE - 1)
-_NEWTON = 40
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -81,16 +82,8 @@ def diode_voltage(v: Floats, at: float, width: float) -> Floats:
     most = float(np.max(np.abs(v))) or 1.0
     x = most * _PLACES
     # at z = V / at: z + sinh(z / w) / sinh(1 / w) = x / at; the slope at zero is then set to 1
-    target, w = x / at, width
-    z = np.where(target < 2.0, np.minimum(target, 1.0), 1.0 + w * np.log(np.maximum(target - 1.0, 1.0)))
-    z = np.minimum(np.maximum(z, np.minimum(target, 1.0)), 1.0 + w * np.log(np.maximum(target, 1.0)))
-    scale = 1.0 / -np.expm1(-2.0 / w)
-    for _ in range(_NEWTON):
-        grown, fallen = np.exp((z - 1.0) / w), np.exp(-(z + 1.0) / w)
-        off = z + (grown - fallen) * scale - target
-        z = z - off / (1.0 + (grown + fallen) * scale / w)
-        if np.max(np.abs(off)) < 1e-12:
-            break
-    steepest = 1.0 / (1.0 + 2.0 * np.exp(-1.0 / w) * scale / w)
+    z = diode_bend((x / at)[None], np.array([width]))[0]
+    scale = 1.0 / -np.expm1(-2.0 / width)
+    steepest = 1.0 / (1.0 + 2.0 * np.exp(-1.0 / width) * scale / width)
     made = np.interp(np.abs(v), x, z * at / steepest)
     return np.asarray(np.copysign(made, v))
