@@ -23,14 +23,14 @@ from listen.cli.options import (
     add_limits,
     aside,
     ask_about_limits,
-    channel_number,
     complain,
     file_name,
     no_word,
     seconds_of,
     word_of,
 )
-from listen.cli.watch_options import channels_of, device_rate, every_of, interval_of, port_of, take_name, target_note
+from listen.cli.watch_options import every_of, interval_of, port_of, take_name, target_note
+from listen.cli.watch_source import add_source, list_devices, open_source
 from listen.errors import OptionError, OutputError
 
 if TYPE_CHECKING:
@@ -63,7 +63,7 @@ def add_watch_command(commands: Any) -> None:
     watch.add_argument(
         "source", metavar="-|FILE", nargs="?", help="- is standard input; without it, the sound card is heard"
     )
-    _add_source(watch)
+    add_source(watch)
     watch.add_argument("--every", metavar="S", type=every_of, default=0.05, help="time between readings (0.05 s)")
     watch.add_argument("--note", dest="aim", metavar="NOTE|HZ", type=target_note, help="count cents from this note")
     watch.add_argument("--interval", metavar="I", type=interval_of, help="two notes in turn: octave, fifth or a ratio")
@@ -109,80 +109,19 @@ def add_watch_command(commands: Any) -> None:
     watch.set_defaults(run=_watch, pictures=None)
 
 
-def _add_source(watch: argparse.ArgumentParser) -> None:
-    watch.add_argument("--device", metavar="NAME", help="sound card: the input, by name, part of it, or number")
-    watch.add_argument("--list-devices", action="store_true", help="print the inputs of the sound card, and leave")
-    watch.add_argument("--channel", metavar="N", type=channel_number, help="the channel to hear, counted from 1")
-    watch.add_argument("--rate", metavar="HZ", type=device_rate, help="raw samples: their rate; sound card: the rate")
-    watch.add_argument(
-        "--format",
-        metavar="F",
-        type=word_of("--format", ("s16", "s24", "s32", "f32")),
-        help="raw samples are little-endian s16 (default), s24, s32 or f32",
-    )
-    watch.add_argument("--channels", metavar="N", type=channels_of, help="raw samples and sound card: channels (1)")
-
-
 def _watch(options: argparse.Namespace) -> int:
     """Hear the source to its end, then check the take."""
     ask_about_limits(options)
     if options.list_devices:
-        return _list_devices()
+        return list_devices()
     with contextlib.ExitStack() as stack:
         if options.source is None:
             from listen.watch.sound_card import without_library_noise
 
             stack.enter_context(without_library_noise())
-        feed = _feed(options)  # reads from here on: what follows takes as long to load as a pipe takes to fill
+        feed = open_source(options)  # reads from here on: what follows takes as long to load as a pipe takes to fill
         stack.callback(feed.close)
         return _heard(options, feed)
-
-
-def _list_devices() -> int:
-    from listen.watch.sound_card import device_lines, without_library_noise
-
-    with without_library_noise():
-        text = device_lines()
-    if not text:
-        raise OptionError("there is no input to hear", "plug the interface in")
-    Screen().put(text)
-    return PASSED
-
-
-def _sound_card(options: argparse.Namespace) -> Feed:
-    """Open the sound card at the source's own rate, unless another is asked for."""
-    from listen.watch.sound_card import DeviceFeed, choose_device
-
-    device = choose_device(options.device)
-    rate_hz = options.rate or device.rate_hz
-    if rate_hz != device.rate_hz:
-        aside(f"listen: {device.name} runs at {device.rate_hz} Hz; at {rate_hz} Hz it may be resampled on the way\n")
-    channels = options.channels or min(device.channels, max(1, options.channel or 1))
-    options.rate, options.format, options.channels = rate_hz, "f32", channels
-    return DeviceFeed(device, rate_hz, channels)
-
-
-def _feed(options: argparse.Namespace) -> Feed:
-    """Open the source."""
-    from listen.watch.feeds import FileFeed, PipeFeed
-
-    source = options.source
-    if source is None:
-        return _sound_card(options)
-    if options.device is not None:
-        raise OptionError(f"--device and {source} are two sources", "give one of them")
-    if source == "-":
-        if sys.stdin is None or sys.stdin.isatty():
-            raise OptionError("standard input is a terminal", 'send sound through a pipe, or see "listen watch --help"')
-        return PipeFeed("-")
-    if os.path.isdir(source):
-        raise OptionError(f"{source}: is a folder", "name the file that the recorder writes")
-    import stat
-
-    with contextlib.suppress(OSError):
-        if stat.S_ISFIFO(os.stat(source).st_mode):
-            return PipeFeed(source)
-    return FileFeed(source)
 
 
 def _heard(options: argparse.Namespace, feed: Feed) -> int:

@@ -2,6 +2,7 @@
 
 from listen.track.hum import HUM_LINES_HZ
 from listen.track.lines import BAND
+from listen.track.memory import give_back_memory
 from listen.track.phase import knot_spacing_s, short_frame_s
 from listen.track.spectra import SpectraStore
 from listen.track.tracker import one_thread_each, track
@@ -14,6 +15,7 @@ __all__ = [
     "Frames",
     "PhaseStep",
     "SpectraStore",
+    "give_back_memory",
     "knot_spacing_s",
     "one_thread_each",
     "short_frame_s",

@@ -3,10 +3,8 @@
 from __future__ import annotations
 
 import contextlib
-import ctypes
 import itertools
 import os
-import sys
 from collections.abc import Callable
 from concurrent.futures import ThreadPoolExecutor
 from typing import Protocol
@@ -16,6 +14,7 @@ import numpy as np
 from listen.track.chunk import Part, margin_samples, measure_part
 from listen.track.hum import block_samples
 from listen.track.lines import FRAME_CYCLES, FRAME_S
+from listen.track.memory import give_back_memory
 from listen.track.phase import rough_curve
 from listen.track.phase_discontinuities import RuledOut
 from listen.track.pitch_estimate import CoarseTrack, coarse_margin, coarse_part, hop_samples
@@ -110,7 +109,7 @@ def track(
 
     every = spectra.every_for(first, last, rate) if spectra is not None else 0
     long = last - first > _LONG_PARTS * part_samples
-    give_back = _give_back if long else _nothing
+    give_back = give_back_memory if long else _nothing
     with one_thread_each(), ThreadPoolExecutor(max_workers=workers) as pool:
         each: Each = pool.map if workers > 1 else map
         coarse = _coarse_track(read, rate, first, last, each, lambda share: report(0.3 * share))
@@ -167,13 +166,6 @@ def one_thread_each() -> contextlib.AbstractContextManager[object]:
 
     limited: contextlib.AbstractContextManager[object] = threadpool_limits(limits=1, user_api="blas")
     return limited
-
-
-def _give_back() -> None:
-    """Return freed memory to the system where its C library can: threads' heaps keep theirs otherwise."""
-    trim = getattr(ctypes.CDLL(None), "malloc_trim", None) if sys.platform == "linux" else None
-    if trim is not None:
-        trim(0)
 
 
 def _nothing() -> None:

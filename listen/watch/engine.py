@@ -2,9 +2,7 @@
 
 from __future__ import annotations
 
-import ctypes
 import os
-import sys
 import threading
 import time
 from collections.abc import Callable
@@ -14,11 +12,11 @@ from typing import Any
 from listen.api.checking import check
 from listen.capture.codes import no_samples
 from listen.errors import CaptureError, ListenError, OptionError
-from listen.track import track
+from listen.track import give_back_memory, track
 from listen.track.phase_discontinuities import RuledOut
 from listen.watch.alternation import Alternation
 from listen.watch.feeds import Feed, Piece, Reason
-from listen.watch.losses import ClockAgainstCount
+from listen.watch.losses import ClockAgainstCount, Pauses
 from listen.watch.passing import PassingFindings
 from listen.watch.pcm import Floats, StreamFormat, begins_as_wav, read_wav_header, samples_of
 from listen.watch.readings import is_over, newest_rows, reading_of
@@ -38,9 +36,6 @@ _BACKLOG_S = 0.25
 """What waits is gone through in steps of no more than this, so that no note is skipped."""
 _BEHIND_S = 0.3
 _LONGEST_STEP_S = 0.5
-_LATE_S = 0.2
-"""A source with a pace that is silent for longer than this, and than four of its usual pauses, is gone for now."""
-_PAUSES = 4.0
 _WAIT_S = 0.02
 _GIVE_BACK_EVERY_S = 30.0
 
@@ -349,7 +344,7 @@ class Engine:
         now_s = time.monotonic()
         if now_s - self._given_back_s > _GIVE_BACK_EVERY_S:
             self._given_back_s = now_s
-            give_back()
+            give_back_memory()
 
     def _nothing_came(self, since_s: float) -> None:
         """Blank the reading where a source with a pace has stopped."""
@@ -370,33 +365,6 @@ class Engine:
             **nothing,
         )
         self._tell(self._last)
-
-
-class Pauses:
-    """How long a source usually leaves between its pieces: a recorder may write once a second."""
-
-    def __init__(self) -> None:
-        self._last_s: float | None = None
-        self._usual_s = 0.0
-
-    def arrived(self, at_s: float) -> None:
-        """Take note of a piece."""
-        if self._last_s is not None:
-            pause_s = at_s - self._last_s
-            # a stall is no habit
-            self._usual_s = max(0.98 * self._usual_s, min(pause_s, 1.0))
-        self._last_s = at_s
-
-    def longest_s(self) -> float:
-        """Return how long nothing may come before the source is taken for gone."""
-        return max(_LATE_S, min(_PAUSES * self._usual_s, 2.0)) if self._usual_s < 1.0 else 3.0
-
-
-def give_back() -> None:
-    """Return freed memory to the system where its C library can."""
-    trim = getattr(ctypes.CDLL(None), "malloc_trim", None) if sys.platform == "linux" else None
-    if trim is not None:
-        trim(0)
 
 
 def nothing_judged(summary: Summary) -> CaptureError:

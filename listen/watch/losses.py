@@ -16,6 +16,10 @@ _LEAST_S = 0.04
 """Less than two blocks of a sound server is how unevenly it hands them over."""
 _BIN_S = 0.25
 
+_LATE_S = 0.2
+"""A source with a pace that is silent for longer than this, and than four of its usual pauses, is gone for now."""
+_PAUSES = 4.0
+
 
 class ClockAgainstCount:
     """Compares when samples came with how many.
@@ -85,3 +89,23 @@ class ClockAgainstCount:
             return None
         self.lost_s += now_s - before_s
         return now_s - before_s
+
+
+class Pauses:
+    """How long a source usually leaves between its pieces: a recorder may write once a second."""
+
+    def __init__(self) -> None:
+        self._last_s: float | None = None
+        self._usual_s = 0.0
+
+    def arrived(self, at_s: float) -> None:
+        """Take note of a piece."""
+        if self._last_s is not None:
+            pause_s = at_s - self._last_s
+            # a stall is no habit
+            self._usual_s = max(0.98 * self._usual_s, min(pause_s, 1.0))
+        self._last_s = at_s
+
+    def longest_s(self) -> float:
+        """Return how long nothing may come before the source is taken for gone."""
+        return max(_LATE_S, min(_PAUSES * self._usual_s, 2.0)) if self._usual_s < 1.0 else 3.0
