@@ -180,8 +180,12 @@ def _of_an_oscillator(account: Account, source: Any, tone: BoardTone, edges: boo
         resting[a:b] = True
     between = _between(account, source, tone, resting)
     calm = events_rows.calm_rows(frames, tone, start, quiet, account.lost)
+    edges = edges or events_rows.has_edges(frames, tone)
     off_cents = events_rows.EDGES_OFF_CENTS if edges else events_rows.OFF_CENTS
     still = calm & ~events_rows.moving_fast(frames, tone, off_cents)
+    if not start.shown:
+        # the take begins in full swing: the input's coupling still settles to the wave's mean
+        still &= frames.time_s > float(frames.time_s[0]) + events_rows.COUPLING_SETTLES_S
     explained = between.explained + (events_rows.edges_leave(frames) if edges else 0.0)
     unexplained = unexplained_power(frames, still, explained)
     events, touched = find_events(frames, still, unexplained)

@@ -15,6 +15,7 @@ from listen.account.start import Start
 from listen.account.stops import Silences
 from listen.account.tone import BoardTone
 from listen.capture import Damage
+from listen.sorting import median_of_known
 from listen.track import BAND, Frames
 from listen.track.types import HARMONIC_COLUMNS
 
@@ -30,13 +31,19 @@ _FALLING_S = 0.05
 _NEAR_LOSS_S = 0.03
 _EDGE_ROWS = 3
 """Rows at the ends of a segment of tone, whose frames are cut short."""
-_LEVEL_LEAVES = 1.5
-"""Of the level's variance over a frame: the mean cycle only fades straight from frame to frame."""
+COUPLING_SETTLES_S = 0.25
+"""Four time constants of a first-order high-pass of 2.5 Hz."""
+_LEVEL_LEAVES = 1.8
+"""Of the level's variance over a frame: the mean cycle only fades straight from frame to frame (1.5), and of a lamp's
+ring at 25 Hz the short frames show nine tenths."""
 OFF_CENTS, _OFF_S, _MOVE_S = 12.0, 0.08, 0.06
 """A pitch that moves on less straight leaves some of itself between the harmonics of a frame, and so does the start of
 a ring; along a straight glide of 3 octaves a second the tracker leaves 80 dB less than the tone."""
 EDGES_OFF_CENTS = 1.0
 """... and a wave with edges, whose high harmonics turn faster, leaves as much after a smaller bend."""
+_EDGES_DBC = -20.0
+"""Above the tenth harmonic a square has -13 dBc, a sawtooth -10, a triangle -38 and a sine clipped by half -37
+(their Fourier series)."""
 _PHASE_ERROR = 5e-3
 """Cycles by which the phase errs within a frame, for each octave that the pitch moves over it (measured: 1 to 4)."""
 _PHASE_FLOOR = 4e-5
@@ -118,6 +125,12 @@ def level_leaves(frames: Frames, tone: BoardTone) -> Floats:
         mean, square = mean / count, square / count
         moved = np.maximum(square - mean**2, 0.0) / mean**2
     return np.asarray(np.nan_to_num(_LEVEL_LEAVES * moved))
+
+
+def has_edges(frames: Frames, tone: BoardTone) -> bool:
+    """Whether the wave has jumps, whatever was stated: much of it lies above the tenth harmonic."""
+    high = frames.high_dbc[tone.rows]
+    return bool(np.isfinite(high).any()) and median_of_known(high) > _EDGES_DBC
 
 
 def edges_leave(frames: Frames) -> Floats:

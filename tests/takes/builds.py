@@ -9,7 +9,7 @@ from tests.takes.board import Board
 from tests.takes.cycles import PHASE, Stage
 from tests.takes.envelopes import settling_ring
 from tests.takes.families.pick import log_uniform
-from tests.takes.needs import Needs, draw_recorder, pitch_range, room_tone, switch_thump, tremor
+from tests.takes.needs import Needs, draw_recorder, pitch_range, surround
 from tests.takes.strokes import LATTICE_HZ, Play, whole_take
 
 Floats = NDArray[np.float64]
@@ -142,14 +142,5 @@ def healthy_board(
     )
     board.values["build"] = build
     _BUILD[build](board, rng)
-    if rng.random() < 0.5:
-        board.cents.append(tremor(rng, play.end_s, float(rng.uniform(0.1, 0.8))))
-    if rng.random() < 0.4:
-        dbc = float(rng.uniform(-90.0, -68.0))
-        board.behind.append(room_tone(rng, dbc, float(rng.choice([0.0, 3.0, 5.0]))))
-        board.values["room_dbc"] = round(dbc, 1)
-    if rng.random() < 0.4:
-        size, settle_s = float(rng.uniform(0.03, 0.3)), float(rng.uniform(0.015, 0.08))
-        board.added.append(lambda here: switch_thump(here, play.power_s, size, settle_s))
-        board.values["thump"] = round(size, 3)
+    surround(rng, board, most_tremor_cents=0.8, most_room_dbc=-68.0)
     return board

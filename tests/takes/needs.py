@@ -154,6 +154,20 @@ def tremor(rng: Rng, length_s: float, cents: float) -> Callable[[Floats, Floats]
     return law
 
 
+def surround(rng: Rng, board: Board, *, most_tremor_cents: float, most_room_dbc: float) -> None:
+    """Draw what stands around any board now and then: a hand on the knob, a room, the thump of the switch."""
+    if rng.random() < 0.5:
+        board.cents.append(tremor(rng, board.play.end_s, float(rng.uniform(0.1, most_tremor_cents))))
+    if rng.random() < 0.4:
+        dbc = float(rng.uniform(-90.0, most_room_dbc))
+        board.behind.append(room_tone(rng, dbc, float(rng.choice([0.0, 3.0, 5.0]))))
+        board.values["room_dbc"] = round(dbc, 1)
+    if rng.random() < 0.4:
+        size, settle_s = float(rng.uniform(0.03, 0.3)), float(rng.uniform(0.015, 0.08))
+        board.added.append(lambda here: switch_thump(here, board.play.power_s, size, settle_s))
+        board.values["thump"] = round(size, 3)
+
+
 def draw_board(rng: Rng, needs: Needs) -> Board:
     """Draw a good board in a whole take, with room for what the causes will do to it."""
     rate_hz = int(rng.choice(needs.rates_hz))
@@ -168,16 +182,7 @@ def draw_board(rng: Rng, needs: Needs) -> Board:
         kick=log_uniform(rng, 5e-4, 8e-3),
     )
     board.stages.append(background(rng))
-    if rng.random() < 0.5:
-        board.cents.append(tremor(rng, play.end_s, float(rng.uniform(0.1, 0.7))))
-    if rng.random() < 0.4:
-        dbc = float(rng.uniform(-90.0, -72.0))
-        board.behind.append(room_tone(rng, dbc, float(rng.choice([0.0, 3.0, 5.0]))))
-        board.values["room_dbc"] = round(dbc, 1)
-    if rng.random() < 0.4:
-        size, settle_s = float(rng.uniform(0.03, 0.3)), float(rng.uniform(0.015, 0.08))
-        board.added.append(lambda here: switch_thump(here, play.power_s, size, settle_s))
-        board.values["thump"] = round(size, 3)
+    surround(rng, board, most_tremor_cents=0.7, most_room_dbc=-72.0)
     return board
 
 
