@@ -86,16 +86,16 @@ def thd_squares(
     power = float(np.sum(np.abs(measured) ** 2))
     if power == 0.0:
         return out
-    left = 1.0
+    remaining = 1.0
     for name, lines in made.items():
         share = float(np.sum((lines * measured.conj()).real)) / power
-        share = min(max(share, 0.0), left)
+        share = min(max(share, 0.0), remaining)
         key = ids.get(name, ids.get("tone"))
         if share > 0:
             out[key] = out.get(key, 0.0) + share * inside
-            left -= share
-    if left > 1e-6:
-        out[None] = left * inside
+            remaining -= share
+    if remaining > 1e-6:
+        out[None] = remaining * inside
     return out
 
 
@@ -165,12 +165,12 @@ def between_powers(
     known = np.isfinite(measured)
     total = float(np.mean(measured[known])) if known.any() else 0.0
     out: dict[str | None, float] = {"noise": min(noise, total)}
-    left = total - out["noise"]
+    remaining = total - out["noise"]
     for name, power in sorted(taken.items(), key=lambda item: -float(np.mean(item[1][rows]))):
-        own = min(float(np.mean(power[rows])), left)
+        own = min(float(np.mean(power[rows])), remaining)
         if own > 0:
             out[name] = own
-            left -= own
-    if left > 1e-12:
-        out[None] = left
+            remaining -= own
+    if remaining > 1e-12:
+        out[None] = remaining
     return out, total

@@ -129,19 +129,19 @@ def _hats(log: Floats, level: Floats, knots: Floats) -> Floats:
     """Least squares with straight pieces between knots, three rounds of Huber's weights; gaps are bridged."""
     step = knots[1] - knots[0]
     place = np.clip((log - knots[0]) / step, 0, len(knots) - 1 - 1e-9)
-    left = place.astype(np.int64)
-    share = place - left
+    lower = place.astype(np.int64)
+    share = place - lower
     weight = np.ones(len(log))
     sizes = np.full(len(knots), median(level))
     for _ in range(_ROUNDS):
         normal = np.zeros((len(knots), len(knots)))
         right = np.zeros(len(knots))
-        np.add.at(normal, (left, left), weight * (1 - share) ** 2)
-        np.add.at(normal, (left + 1, left + 1), weight * share**2)
-        np.add.at(normal, (left, left + 1), weight * share * (1 - share))
+        np.add.at(normal, (lower, lower), weight * (1 - share) ** 2)
+        np.add.at(normal, (lower + 1, lower + 1), weight * share**2)
+        np.add.at(normal, (lower, lower + 1), weight * share * (1 - share))
         normal += np.triu(normal, 1).T
-        np.add.at(right, left, weight * (1 - share) * level)
-        np.add.at(right, left + 1, weight * share * level)
+        np.add.at(right, lower, weight * (1 - share) * level)
+        np.add.at(right, lower + 1, weight * share * level)
         # second differences, faintly: between two rests nothing holds the knots
         for k in range(1, len(knots) - 1):
             bend = np.zeros(len(knots))

@@ -76,13 +76,13 @@ def what_is_heard(frames: Frames, tone: BoardTone | None, explained: Floats) -> 
         return Heard(source="absent", clean_share=0.0, residual_dbc=0.0)
     sounding = frames.level_dbfs > float(np.nanmax(frames.level_dbfs)) - _SOUNDING_DB
     with np.errstate(invalid="ignore", divide="ignore"):
-        left_dbc = 10 * np.log10(np.maximum(10 ** (frames.residual_dbc / 10) - explained, _LEAST))
-    residual = np.where(tracked, left_dbc, 0.0)
+        residual_dbc = 10 * np.log10(np.maximum(10 ** (frames.residual_dbc / 10) - explained, _LEAST))
+    residual = np.where(tracked, residual_dbc, 0.0)
     residual = np.where(np.isfinite(residual), residual, 0.0)
     share = float(np.mean(residual[sounding] < CLEAN_DBC))
     usual = median(residual[sounding])
     rows = tone.rows
-    own = left_dbc[rows]
+    own = residual_dbc[rows]
     own = own[np.isfinite(own)]
     own_usual = quantile(own, 0.8) if len(own) else 0.0
     seconds = float(np.count_nonzero(own < CLEAN_DBC)) * frames.row_every_s
@@ -153,7 +153,7 @@ def _two_series(x: Floats, rate_hz: float) -> tuple[float, float, float] | None:
             middle, reach = k * f0 / bin_hz, _TWO_REACH_BINS + _TWO_SMEAR * k * f0 / bin_hz
             rest[max(0, int(middle - reach)) : int(middle + reach) + 2] = 0.0
         found.append((f0, before - float(rest.sum())))
-    if float(rest.sum()) > _TWO_LEFT * total:
+    if float(rest.sum()) > _TWO_RESIDUAL * total:
         return None
     (f1, p1), (f2, p2) = found
     weaker = 10 * float(np.log10(max(min(p1, p2), 1e-30) / max(p1, p2)))
@@ -171,7 +171,7 @@ def _refined(power: Floats, peak: int) -> float:
 _TWO_WINDOW_S, _TWO_WINDOWS, _TWO_WITHIN_DB, _TWO_SHARE = 0.12, 40, 12.0, 0.6
 _TWO_LEAST_HZ = 25.0
 _TWO_WEAKEST_DB = -22.0
-_TWO_LEFT = 0.05
+_TWO_RESIDUAL = 0.05
 """Of all power what two oscillators leave at the most: a chord of three, a voice or a drum leaves more."""
 _TWO_REACH_BINS, _TWO_SMEAR = 8.0, 0.012
 """A Hann line is four bins wide on each side (of a window padded twice); a turn smears it by a per cent."""

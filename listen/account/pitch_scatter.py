@@ -102,8 +102,8 @@ def _wavering_of(
         return None
     rate_hz = _rate(straight, tone.grid_s)
     if rate_hz is not None:
-        left = smeared(rate_hz, segment.f0_hz, tone.grid_s) * float(hann_response(2.0 * rate_hz * width_s))
-        rms /= max(left, _MOST_SMEAR)
+        gain = smeared(rate_hz, segment.f0_hz, tone.grid_s) * float(hann_response(2.0 * rate_hz * width_s))
+        rms /= max(gain, _MOST_SMEAR)
     return Wavering(
         segment=segment,
         rms_cents=rms,

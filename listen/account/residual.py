@@ -59,12 +59,12 @@ def unexplained_power(frames: Frames, rows: Flags, explained: Floats) -> Floats:
     out = np.zeros(len(frames))
     with np.errstate(invalid="ignore"):
         tone = 10 ** (frames.fundamental_dbfs / 10)
-        left = 10 ** (frames.residual_dbc / 10)
-    known = rows & np.isfinite(left) & np.isfinite(tone)
+        residual = 10 ** (frames.residual_dbc / 10)
+    known = rows & np.isfinite(residual) & np.isfinite(tone)
     if np.count_nonzero(known) < 5:
         return out
-    noise = quantile((left * tone)[known], _NOISE_SHARE)
-    out[known] = np.maximum(left - explained - _NOISE_ROOM * noise / tone, 0.0)[known]
+    noise = quantile((residual * tone)[known], _NOISE_SHARE)
+    out[known] = np.maximum(residual - explained - _NOISE_ROOM * noise / tone, 0.0)[known]
     return out
 
 

@@ -108,10 +108,10 @@ def _settling(tone: BoardTone, segment: SteadySegment, swings: list[Swing]) -> S
     n = len(y)
     if before < n * 1e-8:
         return nothing
-    best, left = _best_ring(t, rest, steady, n * tone.grid_s)
+    best, residual = _best_ring(t, rest, steady, n * tone.grid_s)
     # neighbours on the grid share short frames: half of them count
-    gain = 0.5 * n * float(np.log(before / max(left, 1e-30))) - 2.0 * float(np.log(0.5 * n))
-    share = 1.0 - left / before
+    gain = 0.5 * n * float(np.log(before / max(residual, 1e-30))) - 2.0 * float(np.log(0.5 * n))
+    share = 1.0 - residual / before
     if gain < _MARGIN or share < _SHARE:
         return nothing
     found = _described(t, y, steady, best, _first_levels(tone, at, a), nothing, share)

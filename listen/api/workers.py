@@ -106,18 +106,18 @@ def check_all(tasks: list[Task], *, workers: int, client: Any = None) -> Iterato
     if client is None and (workers == 1 or len(tasks) < 2):
         yield from map(look_at, tasks)
         return
-    left = {task.index: task for task in tasks}
-    while left:
+    pending = {task.index: task for task in tasks}
+    while pending:
         sent: list[Task] = []
         try:
-            for done in _together(_noted(list(left.values()), sent), workers, client):
-                del left[done.index]
+            for done in _together(_noted(list(pending.values()), sent), workers, client):
+                del pending[done.index]
                 yield done
         except _broken(client):
             # One of those that were being worked on did it: which one shows when each is alone.
-            for task in [task for task in sent if task.index in left]:
+            for task in [task for task in sent if task.index in pending]:
                 done = _alone(task, client)
-                del left[task.index]
+                del pending[task.index]
                 yield done
 
 

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from listen.calibration.matching import smooth_left_cents
+from listen.calibration.matching import smooth_law_rms_cents
 from listen.calibration.plateaus import Plateau, Trace
 from listen.calibration.types import Floats
 from listen.calibration.voltage_input import Given
@@ -112,5 +112,5 @@ def _cost(given: Given, trace: Trace, shift: float, span_s: tuple[float, float],
     if len(values) < 2:
         return np.inf
     step = float(np.median(np.abs(np.diff(cents)))) or 1.0
-    left = smooth_left_cents(np.array(values), np.array(cents)) / step
-    return left + 0.5 * outside + 0.5 * (edges - agreement) / edges + 1e-4 * abs(shift)
+    rms_steps = smooth_law_rms_cents(np.array(values), np.array(cents)) / step
+    return rms_steps + 0.5 * outside + 0.5 * (edges - agreement) / edges + 1e-4 * abs(shift)

@@ -50,9 +50,9 @@ def fit_line(x: Floats, y: Floats, sigma: Floats | None = None) -> LineFit:
     weight = np.ones_like(x) if sigma is None else 1.0 / np.asarray(sigma, dtype=np.float64)
     centre = float(np.average(x, weights=weight**2))
     (slope, level), cov = np.polyfit(x - centre, y, 1, w=weight, cov="unscaled")
-    left = (y - level - slope * (x - centre)) * weight
+    residual = (y - level - slope * (x - centre)) * weight
     freedom = len(x) - 2
-    scale = float(left @ left) / freedom if freedom > 0 else (0.0 if sigma is None else 1.0)
+    scale = float(residual @ residual) / freedom if freedom > 0 else (0.0 if sigma is None else 1.0)
     variance = cov * scale
     intercept_var = variance[1, 1] + centre**2 * variance[0, 0] - 2.0 * centre * variance[0, 1]
     return LineFit(
@@ -72,14 +72,14 @@ class TermsFit:
     ----------
     values : ndarray, shape (k,)
     covariance : ndarray, shape (k, k)
-    left : ndarray, shape (n,)
+    residual : ndarray, shape (n,)
     rms : float
         Divided by n - k.
     """
 
     values: Floats
     covariance: Floats
-    left: Floats
+    residual: Floats
     rms: float
 
 
@@ -100,15 +100,15 @@ def fit_terms(columns: Floats, y: Floats, sigma: Floats) -> TermsFit:
     scale[scale == 0] = 1.0
     weighted = columns / scale / sigma[:, None]
     values, *_ = np.linalg.lstsq(weighted, y / sigma, rcond=None)
-    left = y - columns / scale @ values
+    residual = y - columns / scale @ values
     freedom = max(1, len(y) - columns.shape[1])
-    chi = float(np.sum((left / sigma) ** 2)) / freedom
+    chi = float(np.sum((residual / sigma) ** 2)) / freedom
     covariance = np.linalg.pinv(weighted.T @ weighted) * max(1.0, chi)
     return TermsFit(
         values=values / scale,
         covariance=covariance / np.outer(scale, scale),
-        left=left,
-        rms=float(np.sqrt(np.sum(left**2) / freedom)),
+        residual=residual,
+        rms=float(np.sqrt(np.sum(residual**2) / freedom)),
     )
 
 
@@ -145,7 +145,7 @@ def fit_power(volts: Floats, cents: Floats, sigma: Floats) -> PowerFit | None:
     if len(np.unique(volts)) < 4 or span <= 0:
         return None
 
-    def left(guess: Floats) -> Floats:
+    def residual(guess: Floats) -> Floats:
         level, exponent, below = guess
         return np.asarray((cents - 1200.0 * (level + exponent * np.log2(volts - low + span * np.exp(below)))) / sigma)
 
@@ -153,7 +153,7 @@ def fit_power(volts: Floats, cents: Floats, sigma: Floats) -> PowerFit | None:
     for below in (-4.0, -1.5, 0.5):
         start = np.array([cents.mean() / 1200.0, 1.0, below])
         found = least_squares(
-            left, start, bounds=([-np.inf, -20.0, -12.0], [np.inf, 20.0, 3.0]), x_scale=[1.0, 0.3, 0.5]
+            residual, start, bounds=([-np.inf, -20.0, -12.0], [np.inf, 20.0, 3.0]), x_scale=[1.0, 0.3, 0.5]
         )
         if found.success and (best is None or found.cost < best.cost):
             best = found
@@ -166,6 +166,6 @@ def fit_power(volts: Floats, cents: Floats, sigma: Floats) -> PowerFit | None:
         exponent=exponent,
         exponent_sigma=float(np.sqrt(covariance[1, 1])),
         from_v=low - span * float(np.exp(below)),
-        rms_cents=float(np.sqrt(np.sum((left(best.x) * sigma) ** 2) / freedom)),
+        rms_cents=float(np.sqrt(np.sum((residual(best.x) * sigma) ** 2) / freedom)),
         log2_at_one=level,
     )

@@ -39,10 +39,10 @@ def inverse_table(rows: Rows, curve: Curve, spread_cents: float = 0.0) -> tuple[
     mean = averaged(rows)
     if len(mean.volts) < 2:
         return ()
-    left = free_curve(Rows(volts=mean.volts, cents=mean.cents, sigma=mean.sigma, direction=mean.direction))
+    interpolated = free_curve(Rows(volts=mean.volts, cents=mean.cents, sigma=mean.sigma, direction=mean.direction))
     volts = np.linspace(mean.volts[0], mean.volts[-1], _GRID)
     law = curve(volts)
-    cents = law + np.interp(volts, volts, left(volts) - law)
+    cents = law + np.interp(volts, volts, interpolated(volts) - law)
     falling = cents[-1] < cents[0]
     if falling:
         volts, cents = volts[::-1], cents[::-1]
@@ -70,11 +70,11 @@ def _slope(volts: Floats, cents: Floats) -> tuple[Floats, Floats]:
 def _between_cents(mean: Rows, curve: Curve) -> Floats:
     """What the curve is off at each inner step when that step is left out."""
     n = len(mean.volts)
-    left = mean.cents - curve(mean.volts)
+    residual = mean.cents - curve(mean.volts)
     out = np.zeros(n)
     for i in range(1, n - 1):
         others = np.arange(n) != i
-        out[i] = abs(left[i] - float(np.interp(mean.volts[i], mean.volts[others], left[others])))
+        out[i] = abs(residual[i] - float(np.interp(mean.volts[i], mean.volts[others], residual[others])))
     if n > 2:
         out[0], out[-1] = out[1], out[-2]
     return out

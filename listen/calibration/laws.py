@@ -198,8 +198,8 @@ def _straight(rows: Rows) -> tuple[np.ndarray, float]:
     line = fit_line(rows.volts[low], rows.cents[low], rows.sigma[low])
     top = order[-1]
     off = float(rows.cents[top] - line.intercept - line.slope * rows.volts[top])
-    left = rows.cents[low] - line.intercept - line.slope * rows.volts[low]
-    scatter = max(HELD_CENTS, float(np.sqrt(np.sum(left**2) / (len(low) - 2))))
+    residual = rows.cents[low] - line.intercept - line.slope * rows.volts[low]
+    scatter = max(HELD_CENTS, float(np.sqrt(np.sum(residual**2) / (len(low) - 2))))
     v = rows.volts[low]
     lever = np.sqrt(1.0 + 1.0 / len(low) + (rows.volts[top] - v.mean()) ** 2 / np.sum((v - v.mean()) ** 2))
     if abs(off) < LEAST_BEND_CENTS:
@@ -219,7 +219,7 @@ def _proportional(rows: Rows) -> bool:
     bent = fit_terms(np.column_stack([one, rows.volts, rows.hz]), rows.cents, rows.sigma)
     if n < 5 or bent.values[1] <= 0 or abs(bent.values[2]) * rows.hz.max() < LEAST_BEND_CENTS:
         return False
-    before, after = float(np.sum(plain.left**2)), max(float(np.sum(bent.left**2)), 1e-12)
+    before, after = float(np.sum(plain.residual**2)), max(float(np.sum(bent.residual**2)), 1e-12)
     ratio = (before - after) / (after / (n - 3))
     return bool(f_distribution.sf(ratio, 1, n - 3) < 1e-3)
 
@@ -289,8 +289,8 @@ def _choose(rows: Rows) -> tuple[LawKind, str]:
             "volt-per-octave",
             f"{n} different voltages cannot tell one law from another; volt per octave is the usual one",
         )
-    octave = _left_octave(one_way)
-    hertz = _left_hertz(one_way)
+    octave = _octave_law_rms(one_way)
+    hertz = _hertz_law_rms(one_way)
     span = float(np.ptp(one_way.cents))
     fits = max(_FITS_CENTS, _FITS_SHARE * span)
     power = fit_power(one_way.volts, one_way.cents, one_way.sigma) if n >= 5 else None
@@ -310,7 +310,7 @@ def _choose(rows: Rows) -> tuple[LawKind, str]:
     return "free", f"{shown}: neither follows the steps"
 
 
-def _left_octave(rows: Rows) -> float:
+def _octave_law_rms(rows: Rows) -> float:
     """What volt per octave leaves, with an error in proportion to the pitch where that is small and helps."""
     one = np.ones(len(rows.volts))
     plain = fit_terms(np.column_stack([one, rows.volts]), rows.cents, rows.sigma)
@@ -322,10 +322,10 @@ def _left_octave(rows: Rows) -> float:
     return min(plain.rms, bent.rms) if small and upward else plain.rms
 
 
-def _left_hertz(rows: Rows) -> float:
+def _hertz_law_rms(rows: Rows) -> float:
     (at_zero, slope), _ = _fit_hertz(rows)
     fitted = at_zero + slope * rows.volts
     if np.any(fitted <= 0):
         return float(np.ptp(rows.cents))
-    left = rows.cents - cents_between(fitted, 1.0)
-    return float(np.sqrt(np.sum(left**2) / max(1, len(left) - 2)))
+    residual = rows.cents - cents_between(fitted, 1.0)
+    return float(np.sqrt(np.sum(residual**2) / max(1, len(residual) - 2)))

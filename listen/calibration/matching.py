@@ -94,7 +94,7 @@ def match(
     )
 
 
-def smooth_left_cents(values: Floats, cents: Floats) -> float:
+def smooth_law_rms_cents(values: Floats, cents: Floats) -> float:
     """Return what the best of a few smooth laws leaves of the pitches, r.m.s. in cents.
 
     Straight in pitch, straight in hertz, bent in pitch, straight against the logarithm of the voltage.
@@ -104,19 +104,19 @@ def smooth_left_cents(values: Floats, cents: Floats) -> float:
         return 0.0
     v = (values - values.mean()) / max(float(np.ptp(values)), 1e-9)
     one = np.ones(n)
-    tries = [_left(np.column_stack([one, v]), cents)]
+    tries = [_fit_rms(np.column_stack([one, v]), cents)]
     if len(np.unique(values)) >= 5:
-        tries.append(_left(np.column_stack([one, v, v * v]), cents))
+        tries.append(_fit_rms(np.column_stack([one, v, v * v]), cents))
     if np.all(values > 0):
-        tries.append(_left(np.column_stack([one, np.log(values)]), cents))
+        tries.append(_fit_rms(np.column_stack([one, np.log(values)]), cents))
     # In hertz, weighted so that what is left is relative.
     hertz = hz_from_cents(cents - cents.max(), 1.0)
     weighted = np.column_stack([one, v]) / hertz[:, None]
-    tries.append(1200.0 / math.log(2.0) * _left(weighted, one))
+    tries.append(1200.0 / math.log(2.0) * _fit_rms(weighted, one))
     return min(tries)
 
 
-def _left(columns: Floats, wanted: Floats) -> float:
+def _fit_rms(columns: Floats, wanted: Floats) -> float:
     n, k = columns.shape
     if n <= k:
         return 0.0

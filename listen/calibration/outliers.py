@@ -29,7 +29,7 @@ _HOPELESS = 3.0
 _AS_KNOWN = 2.5
 """Noise over what is known of it, up to which no set of several wrong voltages hides in it."""
 _BLOCK = 24
-_LEAST_LEFT = 3
+_LEAST_REMAINING = 3
 
 Rows = frozenset[int]
 
@@ -165,7 +165,7 @@ def _wrong_ones(evidence: LawEvidence, entries: np.ndarray, *, several: bool) ->
         for base in front:
             for unit in units:
                 wrong = base.wrong | unit
-                if unit & base.wrong or wrong in tried or n - len(wrong) < _LEAST_LEFT:
+                if unit & base.wrong or wrong in tried or n - len(wrong) < _LEAST_REMAINING:
                     continue
                 log_prior = base.log_prior + prior[unit]
                 log = float(each[min(wrong)]) if len(wrong) == 1 else evidence.log_without(sorted(wrong))

@@ -209,18 +209,18 @@ def _quickly(plateaus: list[Plateau], given: Given, ways: list[tuple[int | None,
     cents = np.array([[plateaus[i].level for i in way if i is not None] for way in ways])
     octaves = (cents - cents.mean()) / 1200.0
     volts = volts - volts.mean(axis=1, keepdims=True)
-    left = np.full(len(ways), np.inf)
+    residual = np.full(len(ways), np.inf)
     for power in _QUICK_POWERS:
         place = octaves if power == 0.0 else np.exp2(power * octaves)
         place = place - place.mean(axis=1, keepdims=True)
         shared = (volts * place).sum(axis=1) ** 2 / np.maximum((place**2).sum(axis=1), 1e-30)
-        left = np.minimum(left, (volts**2).sum(axis=1) - shared)
-    return [ways[i] for i in np.argsort(left, kind="stable")[:_TRIED]]
+        residual = np.minimum(residual, (volts**2).sum(axis=1) - shared)
+    return [ways[i] for i in np.argsort(residual, kind="stable")[:_TRIED]]
 
 
 def _leave_out(wanted: int, gone: tuple[int, ...], found: int, extra: tuple[int, ...]) -> tuple[int | None, ...]:
-    left = iter(i for i in range(found) if i not in extra)
-    return tuple(None if j in gone else next(left) for j in range(wanted))
+    remaining = iter(i for i in range(found) if i not in extra)
+    return tuple(None if j in gone else next(remaining) for j in range(wanted))
 
 
 def _means_the_same(way: Pairing, other: Pairing, given: Given) -> bool:

@@ -153,8 +153,8 @@ def ramp_rows(trace: Trace, frames: Frames) -> list[tuple[float, float, float, f
         v = volts[group]
         middle = float(v.mean())
         slope, level = np.polyfit(v - middle, cents[group], 1)
-        left = cents[group] - level - slope * (v - middle)
-        sigma = float(np.sqrt(np.sum(left**2) / max(1, len(group) - 2) / len(group)))
+        residual = cents[group] - level - slope * (v - middle)
+        sigma = float(np.sqrt(np.sum(residual**2) / max(1, len(group) - 2) / len(group)))
         way = "up" if rising[group].mean() >= 0.5 else "down"
         f0_hz = float(hz_from_cents(float(level), 1.0))
         rows.append((middle, f0_hz, max(sigma, 0.01), float(time_s[group[0]]), float(time_s[group[-1]]), way))

@@ -67,10 +67,10 @@ def repeatability(rows: Rows) -> Gap | None:
         for group in np.split(order, np.flatnonzero(np.diff(part.volts[order]) > near) + 1):
             if len(group) < 2:
                 continue
-            left = part.cents[group] - part.cents[group].mean()
-            variance += float(left @ left)
+            residual = part.cents[group] - part.cents[group].mean()
+            variance += float(residual @ residual)
             freedom += len(group) - 1
-            off += left.tolist()
+            off += residual.tolist()
             at += part.volts[group].tolist()
     if not freedom:
         return None

@@ -68,9 +68,9 @@ def best_simple_law(volts: Floats, cents: Floats, sigma: Floats, power: PowerFit
 
 def _criterion(law: SimpleLaw, volts: Floats, cents: Floats) -> float:
     n, k = len(volts), law.terms + 1  # the scatter is a parameter, too
-    left = float(np.mean((cents - law.cents(volts)) ** 2)) + _LEAST_CENTS**2
+    mean_square = float(np.mean((cents - law.cents(volts)) ** 2)) + _LEAST_CENTS**2
     spare = n - k - 1
-    return n * math.log(left) + 2.0 * k + (2.0 * k * (k + 1) / spare if spare > 0 else math.inf)
+    return n * math.log(mean_square) + 2.0 * k + (2.0 * k * (k + 1) / spare if spare > 0 else math.inf)
 
 
 def _lines(volts: Floats, cents: Floats, sigma: Floats) -> Iterator[SimpleLaw]:

@@ -74,21 +74,21 @@ def trim_from(
     slope = line.slope
     sigma = max(line.slope_sigma, 0.02 / max(float(np.ptp(old_v[inside])), 0.1))
     a_turn = slope / turned
-    pivot = pivot_sigma = left = None
+    pivot = pivot_sigma = turns_left = None
     if abs(slope) > _LEAST_EFFECT_SIGMAS * sigma:
         at = -line.intercept / slope
         if abs(at) < _FAR_V:
             pivot = float(at)
             pivot_sigma = float(_zero_sigma(old_v[inside], gain, slope, sigma, at))
         error = 1200.0 * (scale - target)
-        left = float(-error / a_turn)
+        turns_left = float(-error / a_turn)
     watch = _watch(rows, fitted, pivot, scale - target)
     return Trim(
         turned=turned,
         pivot_v=pivot,
         pivot_sigma_v=pivot_sigma,
         cents_per_octave_per_turn=float(a_turn / target),
-        turns_left=left,
+        turns_left=turns_left,
         trim_at_v=watch[0] if watch else None,
         reads_hz=watch[1] if watch else None,
         should_read_hz=watch[2] if watch else None,

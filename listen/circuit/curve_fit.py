@@ -216,7 +216,7 @@ def fit_curve(lines: Lines, stages: Stages, start: Floats, lag: tuple[float, flo
     chi2 = float(np.sum(misfit**2))
     seen = max(20.0, 2.0 * float(np.count_nonzero(problem.scale)) * min(1.0, 8.0 / len(lines.y)))
     scale = problem.scale[:, None, 1:]
-    left = misfit.reshape(len(need), 2, -1)[:, :, 1:] / np.where(scale > 0, scale, np.inf)
+    residual = misfit.reshape(len(need), 2, -1)[:, :, 1:] / np.where(scale > 0, scale, np.inf)
     own = float(np.sum(np.abs(lines.y[:, 1:]) ** 2))
     # the prior gives every number a width, so that the matrix can be turned round
     covariance = np.linalg.inv(matrix) * max(1.0, chi2 / seen)
@@ -228,5 +228,5 @@ def fit_curve(lines: Lines, stages: Stages, start: Floats, lag: tuple[float, flo
         chi2=chi2,
         score=cost + float(np.log(seen)) * len(stages.free),
         covariance=covariance,
-        residual_percent=100.0 * float(np.sqrt(np.sum(left**2) / max(own, 1e-30))),
+        residual_percent=100.0 * float(np.sqrt(np.sum(residual**2) / max(own, 1e-30))),
     )

@@ -135,8 +135,8 @@ def _pair(r: Complexes, fits: NDArray[np.bool_]) -> tuple[float, float, float]:
     steps = np.array([1e-4, 1e-5, 1e-5])
 
     def off(at: Floats) -> Floats:
-        left = (r - pair_lines(*at.tolist()))[fits]
-        return np.concatenate([left.real, left.imag])
+        residual = (r - pair_lines(*at.tolist()))[fits]
+        return np.concatenate([residual.real, residual.imag])
 
     for _ in range(_TURNS):
         here = off(values)

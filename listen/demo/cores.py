@@ -46,21 +46,21 @@ def _triangle(f0_hz: Floats, sample_s: float, numbers: Floats, triangle: Floats,
     way = 1.0
     for n in range(len(triangle)):
         triangle[n] = v
-        left = sample_s
+        remaining_s = sample_s
         high = 0.0
-        while left > 0.0:
+        while remaining_s > 0.0:
             share = rise if way > 0.0 else 1.0 - rise
             slope = 2.0 * peak * f0_hz[n] / share
             goal = peak + slope * delay
             needed = (goal - way * v) / slope
-            if needed > left:
-                v += way * slope * left
-                high += way * left
-                left = 0.0
+            if needed > remaining_s:
+                v += way * slope * remaining_s
+                high += way * remaining_s
+                remaining_s = 0.0
             else:
                 v = way * goal
                 high += way * needed
-                left -= needed
+                remaining_s -= needed
                 way = -way
         square[n] = high / sample_s
 
@@ -74,12 +74,12 @@ def _sawtooth(f0_hz: Floats, sample_s: float, numbers: Floats, out: Floats) -> N
     fall_slope = 0.0
     odd = False
     for n in range(len(out)):
-        left = sample_s
+        remaining_s = sample_s
         area = 0.0
         slope = swing * f0_hz[n]
-        while left > 0.0:
+        while remaining_s > 0.0:
             if falling > 0.0:
-                step = min(left, falling)
+                step = min(remaining_s, falling)
                 area += step * (v - 0.5 * fall_slope * step)
                 v -= fall_slope * step
                 falling -= step
@@ -88,8 +88,8 @@ def _sawtooth(f0_hz: Floats, sample_s: float, numbers: Floats, out: Floats) -> N
             else:
                 top = swing * (1.0 + (miss if odd else 0.0)) + slope * delay
                 step = (top - v) / slope
-                if step > left:
-                    step = left
+                if step > remaining_s:
+                    step = remaining_s
                     area += step * (v + 0.5 * slope * step)
                     v += slope * step
                 else:
@@ -98,7 +98,7 @@ def _sawtooth(f0_hz: Floats, sample_s: float, numbers: Floats, out: Floats) -> N
                     falling = reset
                     fall_slope = top / reset
                     odd = not odd
-            left -= step
+            remaining_s -= step
         out[n] = area / sample_s - 0.5 * swing
 
 

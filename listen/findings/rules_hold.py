@@ -143,7 +143,7 @@ def _hunting(account: Account, limits: Limits, runs: list[list[Dropout]]) -> lis
 
 def _squegging(account: Account, run: list[Dropout]) -> Candidate:
     """A tone that dies again and again, evenly: its level swings to nothing."""
-    left = 10 ** (-median(np.array([d.depth_db for d in run])) / 20)
+    lowest = 10 ** (-median(np.array([d.depth_db for d in run])) / 20)
     gap = median(np.diff([d.start_s for d in run]))
     return Candidate(
         kind="amplitude-hunting",
@@ -153,7 +153,7 @@ def _squegging(account: Account, run: list[Dropout]) -> Candidate:
         f0_low_hz=min(d.f0_low_hz for d in run),
         f0_high_hz=max(d.f0_high_hz for d in run),
         measured=measured.Hunting(
-            depth_percent=100 * (1 - left) / (1 + left),
+            depth_percent=100 * (1 - lowest) / (1 + lowest),
             rate_hz=1.0 / gap,
             worst_at_hz=run[0].f0_low_hz,
             rests=1,

@@ -145,8 +145,8 @@ class _Judge:
     def _curved(self, account: Account) -> None:
         """Even and odd curves: where another part of that parity is told by their own size, else by what is left."""
         sizes, part = self.sizes, account.id_of("curve") or account.id_of("tone")
-        even = np.where(self.even, self.at(sizes.even), self.at(sizes.left_even))
-        odd = np.where(self.odd, self.at(sizes.odd), self.at(sizes.left_odd))
+        even = np.where(self.even, self.at(sizes.even), self.at(sizes.residual_even))
+        odd = np.where(self.odd, self.at(sizes.odd), self.at(sizes.residual_odd))
         for over, worst, severity in self._over("even-order-distortion", even):
             up, down = self._median(sizes.crest_positive, over), self._median(sizes.crest_negative, over)
             loss = 1 - min(up, down) / max(up, down)

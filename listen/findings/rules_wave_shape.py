@@ -197,7 +197,7 @@ class _Judge:
         frames = self.frames
         self.add(
             "even-order-distortion",
-            100 * self.at(self.shape.even_left),
+            100 * self.at(self.shape.residual_even),
             lambda worst, over, onset: measured.EvenOrder(
                 even_percent=worst,
                 onset_f0_hz=onset,

@@ -72,16 +72,16 @@ def wave_candidates(frames: Frames, usable: Flags, wave: str, limits: Limits, co
     """
     if wave != "triangle":
         return []
-    left = usable & whole_frames(frames)
+    unexplained = usable & whole_frames(frames)
     orders = orders_of(frames)
     out: list[Candidate] = []
     tips = _read_tips(frames, orders, coupling_known)
-    fit = left & (orders >= _FEW)
+    fit = unexplained & (orders >= _FEW)
     known = coupling_known
     for candidate in (*_one_tip(frames, tips, limits, fit, known), *_both_tips(frames, tips, limits, fit, known)):
-        if left[candidate.rows].all():
+        if unexplained[candidate.rows].all():
             out.append(candidate)
-            left[around(candidate, frames)] = False
+            unexplained[around(candidate, frames)] = False
     return out
 
 
@@ -123,10 +123,10 @@ def _cut_off(
     return bool(top.any()) and median(values[top]) >= least[1] and median(share[top]) >= _TILTED_FLAT
 
 
-def _one_tip(frames: Frames, tips: _Tips, limits: Limits, left: Flags, known: bool) -> list[Candidate]:
+def _one_tip(frames: Frames, tips: _Tips, limits: Limits, unexplained: Flags, known: bool) -> list[Candidate]:
     row = limits["asymmetric-clipping"]
     out = []
-    for rows in segments_over(frames, tips.one, left, row["attention"]):
+    for rows in segments_over(frames, tips.one, unexplained, row["attention"]):
         worst = worst_of(tips.one, rows)
         severity = severity_of(worst, row)
         if severity is None or not _cut_off(frames, tips.share_one, tips.one, rows, _ONE_CUT, known):
@@ -146,10 +146,10 @@ def _one_tip(frames: Frames, tips: _Tips, limits: Limits, left: Flags, known: bo
     return out
 
 
-def _both_tips(frames: Frames, tips: _Tips, limits: Limits, left: Flags, known: bool) -> list[Candidate]:
+def _both_tips(frames: Frames, tips: _Tips, limits: Limits, unexplained: Flags, known: bool) -> list[Candidate]:
     row = limits["symmetric-clipping"]
     out = []
-    for rows in segments_over(frames, tips.both, left, row["attention"]):
+    for rows in segments_over(frames, tips.both, unexplained, row["attention"]):
         worst = worst_of(tips.both, rows)
         severity = severity_of(worst, row)
         if severity and _cut_off(frames, tips.share_both, tips.both, rows, _BOTH_CUT, known):

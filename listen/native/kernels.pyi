@@ -319,7 +319,7 @@ def subtract_mean_cycle(
     scratch: Singles,
     origin: float,
     block: int,
-    left: Singles,
+    residual: Singles,
     low: Doubles,
     folded: Singles,
 ) -> None:

@@ -81,10 +81,10 @@ class ProgressLine:
             self._stream.flush()
 
 
-def _about(left_s: float) -> str:
+def _about(remaining_s: float) -> str:
     """Say how long, no finer than anyone can know."""
-    if left_s < 1.5:
+    if remaining_s < 1.5:
         return "about a second"
-    if left_s < 90:
-        return f"about {left_s:.0f} s"
-    return f"about {left_s / 60:.0f} min"
+    if remaining_s < 90:
+        return f"about {remaining_s:.0f} s"
+    return f"about {remaining_s / 60:.0f} min"

@@ -39,7 +39,7 @@ _KNOTS_OFF = 3.0
 _FIT_S = 0.016
 _FIT_CYCLES = 3.0
 _FIT_POINTS = 40
-_LEFT_OVER = 0.03
+_RESIDUAL_SHARE = 0.03
 """... or leave no more than this part of what a smooth bend leaves."""
 _MOST = 24
 _UNLIKE = 0.5
@@ -244,7 +244,7 @@ def _switch(
     at = int(np.argmin(total))
     own = 0.5 * float(np.mean(left[:fit] ** 2) + np.mean(right[-fit:] ** 2))
     length = len(total) - 1
-    explained = total[at] < max(4.0 * own, _LEFT_OVER * float(np.mean(one**2))) * length
+    explained = total[at] < max(4.0 * own, _RESIDUAL_SHARE * float(np.mean(one**2))) * length
     sharp = np.mean(one**2) > _SHARPER * own and max(left_sum[-1], right_sum[0]) > _SHARPER * max(
         float(total[at]), own * length
     )

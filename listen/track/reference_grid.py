@@ -165,10 +165,10 @@ def gather_blocks(r: Floats, place: Floats, first: int, last: int, origin: float
 
 def subtract_mean_cycle(
     y: Floats, place: Floats, start: int, points: int, lap: int, centres: Ints, tables: Floats, dc: Floats,
-    edges: Ints, crests: Floats, bins: int, scratch: Floats, origin: float, block: int, left: Floats, low: Floats,
+    edges: Ints, crests: Floats, bins: int, scratch: Floats, origin: float, block: int, residual: Floats, low: Floats,
     folded: Floats
 ) -> None:  # fmt: skip
     """The three one after the other."""
-    leave(y, start, centres, tables, dc, left)
-    gather_blocks(left, place, int(edges[0]), int(edges[-1]), origin, block, low)
-    fold_residual(left, start, points, lap, edges, crests, bins, scratch, folded)
+    leave(y, start, centres, tables, dc, residual)
+    gather_blocks(residual, place, int(edges[0]), int(edges[-1]), origin, block, low)
+    fold_residual(residual, start, points, lap, edges, crests, bins, scratch, folded)

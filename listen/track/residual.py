@@ -134,7 +134,7 @@ def subtract_mean_cycle(
     tables = fourier.rows_of(spectra, grid.points, scaled=False)
     if grid.lap > grid.points:
         tables = np.tile(tables, (1, grid.lap // grid.points))
-    left = np.empty_like(grid.y)
+    residual = np.empty_like(grid.y)
     folded = np.empty((len(edges) - 1, 2, FOLD), dtype=np.float32)
     kernels.subtract_mean_cycle(
         grid.y,
@@ -151,22 +151,22 @@ def subtract_mean_cycle(
         np.empty((2, grid.lap), dtype=np.float32),
         float(blocks.start),
         blocks.size,
-        left,
+        residual,
         blocks.sums,
         folded,
     )
-    return left, folded
+    return residual, folded
 
 
 def measure_between(
-    grid: Grid, left: NDArray[np.float32], centres: Ints, read: Read
+    grid: Grid, residual: NDArray[np.float32], centres: Ints, read: Read
 ) -> tuple[Floats, NDArray[np.complex64]]:
     """Lines between the harmonics, from the residual of each frame: what `between_lines` gives of them.
 
     Parameters
     ----------
     grid : Grid
-    left : ndarray of float32
+    residual : ndarray of float32
         Residual at the grid's points.
     centres : ndarray of int, shape (n,)
         Of the frames.
@@ -185,7 +185,7 @@ def measure_between(
     for m in set(read.cycles.tolist()):
         rows = np.flatnonzero(read.cycles == m)
         some = np.empty((len(rows), 7))
-        lines = _bins(grid, left, centres[rows], m, read.last[rows], read.first[rows], some)
+        lines = _bins(grid, residual, centres[rows], m, read.last[rows], read.first[rows], some)
         out[rows], halves[rows] = some, lines
     return out, halves
 
@@ -225,12 +225,12 @@ def settle_between(bins: Floats, read: Read, at_rate: Floats) -> Between:
 
 
 def _bins(
-    grid: Grid, left: NDArray[np.float32], centres: Ints, m: int, last: Ints, first: Ints, out: Floats
+    grid: Grid, residual: NDArray[np.float32], centres: Ints, m: int, last: Ints, first: Ints, out: Floats
 ) -> NDArray[np.complex64]:
     halves = np.zeros((len(centres), HALF_ORDERS), dtype=np.complex64)
     # above the tone, its sidebands and the mains: 1.5 times the pitch
     high = int(1.5 * m) + 2
-    kernels.between_lines(left, grid.points, m, centres, last, first, high, out, halves.view(np.float32))
+    kernels.between_lines(residual, grid.points, m, centres, last, first, high, out, halves.view(np.float32))
     # from the frame's own start to phase 0 of the grid: whole points, so that half cycles are exact
     size = m * grid.points
     begin = (grid.start + centres - size // 2) % (2 * grid.points)

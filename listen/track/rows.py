@@ -125,13 +125,13 @@ def measure_rows(
     _, at_frame = curve_at(curve, np.concatenate([run.grid.place[run.centres] for run in runs]))
     f0 = pitches.f0 * frames.slope / at_frame * rate_hz
     read = what_is_read(frames.cycles, frames.slope)
-    left = _between_runs(runs, frames, pitches, zones, read, remains)
-    between = settle_between(left.bins, read, frames.cycles / pitches.spans)
+    interharmonics = _interharmonics_of_runs(runs, frames, pitches, zones, read, remains)
+    between = settle_between(interharmonics.bins, read, frames.cycles / pitches.spans)
     own = (frames.samples >= start) & (frames.samples < stop)
     if not own.any():
         return None
     waves = _waves_of(runs, frames, f0, coupling_hz, least_power(between.noise_power * 6.0 / pitches.spans), every)
-    rows = _rows(frames, pitches, f0, rate_hz, between, left, waves, number)
+    rows = _rows(frames, pitches, f0, rate_hz, between, interharmonics, waves, number)
     return rows if own.all() else _only(rows, own)
 
 
@@ -203,7 +203,7 @@ def _runs(values: Ints) -> list[tuple[int, int]]:
 
 
 @dataclass(frozen=True, slots=True)
-class _Left:
+class _Interharmonics:
     """Of the residual of each row: its power round the cycle, the bins between the harmonics, the half orders."""
 
     folded: NDArray[np.float32]
@@ -211,24 +211,24 @@ class _Left:
     half_orders: NDArray[np.complex64]
 
 
-def _between_runs(
+def _interharmonics_of_runs(
     runs: list[_Run], frames: _Frames, pitches: Pitches, zones: Floats, read: Read, remains: Blocks
-) -> _Left:
+) -> _Interharmonics:
     dc = _slow_mean(pitches.mean)
     crests = -np.angle(pitches.first) / (2 * np.pi)
     folded, bins, halves = [], [], []
     for k, run in enumerate(runs):
         sides = runs[k - 1] if k else None, runs[k + 1] if k + 1 < len(runs) else None
         ends = np.round(zones[run.i : run.j + 1] * run.grid.points).astype(np.int64) - run.grid.start
-        left, power = _left(run, *sides, frames, dc, ends, crests[run.i : run.j], remains)
+        residual, power = _residual_of_run(run, *sides, frames, dc, ends, crests[run.i : run.j], remains)
         folded.append(power)
-        lines, half = measure_between(run.grid, left, run.centres, read.part(run.i, run.j))
+        lines, half = measure_between(run.grid, residual, run.centres, read.part(run.i, run.j))
         bins.append(lines)
         halves.append(half)
-    return _Left(np.concatenate(folded), np.concatenate(bins), np.concatenate(halves))
+    return _Interharmonics(np.concatenate(folded), np.concatenate(bins), np.concatenate(halves))
 
 
-def _left(
+def _residual_of_run(
     run: _Run,
     before: _Run | None,
     after: _Run | None,
@@ -290,7 +290,7 @@ def _rows(
     f0_hz: Floats,
     rate_hz: float,
     between: Between,
-    left: _Left,
+    interharmonics: _Interharmonics,
     waves: _Waves,
     number: int,
 ) -> Rows:
@@ -308,7 +308,7 @@ def _rows(
         noise_power=between.noise_power,
         half_power=between.half_power,
         half_noise=between.half_noise,
-        half_orders=left.half_orders,
+        half_orders=interharmonics.half_orders,
         spur_power=between.spur_power,
         spur_order=between.spur_order,
         high_power=waves.high[:, 0],
@@ -323,7 +323,7 @@ def _rows(
                 shape.slope_over_sine,
             ]
         ),
-        residual_fold=left.folded,
+        residual_fold=interharmonics.folded,
         spectra=waves.spectra,
     )
 

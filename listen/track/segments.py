@@ -261,19 +261,19 @@ def _bounded(
     starts = np.empty(len(runs))
     stops = np.empty(len(runs))
     for i, (a, b) in enumerate(runs):
-        left = float(places[a])
+        first_place = float(places[a])
         if i > 0 and a - runs[i - 1][1] <= 1:
             stops[i - 1] = starts[i] = _step_place(
                 read, int(places[runs[i - 1][1] - 1]), int(places[a]), f0[runs[i - 1][1] - 1], f0[a], rate_hz
             )
         else:
-            outer = max(float(first), left - 1.5 * hop)
-            starts[i] = outer if outer <= first else _edge_place(read, left, outer, rate_hz / f0[a])
-        right = float(places[b - 1])
-        outer = min(float(last), right + 1.5 * hop)
+            outer = max(float(first), first_place - 1.5 * hop)
+            starts[i] = outer if outer <= first else _edge_place(read, first_place, outer, rate_hz / f0[a])
+        last_place = float(places[b - 1])
+        outer = min(float(last), last_place + 1.5 * hop)
         following = i + 1 < len(runs) and runs[i + 1][0] - b <= 1
         if not following:
-            stops[i] = outer if outer >= last else _edge_place(read, right, outer, rate_hz / f0[b - 1])
+            stops[i] = outer if outer >= last else _edge_place(read, last_place, outer, rate_hz / f0[b - 1])
     out = []
     for (a, b), start, stop in zip(runs, starts, stops, strict=True):
         if (stop - start) * median(f0[a:b]) < 4.0 * rate_hz:

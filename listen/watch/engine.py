@@ -102,7 +102,7 @@ class Engine:
         self._head = b""
         self._form: StreamFormat | None = None
         self._spool: Spool | None = None
-        self._left_bytes: int | None = None
+        self._remaining_bytes: int | None = None
         self._reason: Reason = "interrupted"
         self._dear = False
         self.taps: list[Callable[[Floats], None]] = []
@@ -189,7 +189,7 @@ class Engine:
         if self._form is None:
             return False
         enough = self._settings.seconds is not None and self.heard_s >= self._settings.seconds
-        return enough or self._left_bytes == 0
+        return enough or self._remaining_bytes == 0
 
     def _take(self, piece: Piece) -> None:
         data = self._head + piece.data
@@ -202,8 +202,8 @@ class Engine:
             data = begun
         form = self._form
         assert form is not None
-        if self._left_bytes is not None:
-            data = data[: self._left_bytes]
+        if self._remaining_bytes is not None:
+            data = data[: self._remaining_bytes]
         if self._settings.seconds is not None:
             wanted = round(self._settings.seconds * form.sample_rate_hz) - self._ring.stop
             data = data[: max(0, wanted) * form.frame_bytes]
@@ -211,8 +211,8 @@ class Engine:
         self._head = data[whole:]
         if whole == 0:
             return
-        if self._left_bytes is not None:
-            self._left_bytes -= whole
+        if self._remaining_bytes is not None:
+            self._remaining_bytes -= whole
         assert self._spool is not None
         self._spool.write(data[:whole])
         lost_s = self._clock.arrived(piece.at_s, whole // form.frame_bytes) if self._feed.live else None
@@ -263,7 +263,7 @@ class Engine:
                 "channels count from 1",
             )
         self._form = form
-        self._left_bytes = form.data_bytes
+        self._remaining_bytes = form.data_bytes
         self._rate_hz = form.sample_rate_hz * (1.0 + 1e-6 * settings.clock_error_ppm)
         self._spool = Spool(form, settings.keep)
         self._ring = Ring(round((_LOW_WINDOW_S + 0.5) * form.sample_rate_hz))

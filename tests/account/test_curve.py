@@ -123,8 +123,8 @@ def test_a_limited_slope_is_one_number_for_the_take() -> None:
 def test_curves_are_their_second_and_third_harmonics(even: float, odd: float) -> None:
     """Chebyshev: cos 2t and cos 3t are x^2 and x^3 but for lower orders."""
     sizes = shape_of(lambda _: np.cos(THETA) + even * np.cos(2 * THETA) + odd * np.cos(3 * THETA)).sizes
-    assert np.median(sizes.left_even) == pytest.approx(even, abs=0.002)
-    assert np.median(sizes.left_odd) == pytest.approx(odd, abs=0.002)
+    assert np.median(sizes.residual_even) == pytest.approx(even, abs=0.002)
+    assert np.median(sizes.residual_odd) == pytest.approx(odd, abs=0.002)
     assert not sizes.hard or sizes.loss_one.max() < 0.01
 
 

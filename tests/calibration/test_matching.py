@@ -7,7 +7,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from listen.calibration.matching import match, smooth_left_cents
+from listen.calibration.matching import match, smooth_law_rms_cents
 from listen.calibration.plateaus import Plateau
 from listen.calibration.voltage_input import Given
 from listen.errors import CaptureError
@@ -126,6 +126,6 @@ def test_exact_laws_leave_nothing(volts, scale, f0_hz):
     if np.ptp(v) < 0.1:
         return
     # rounding: 1200 log2 of numbers of up to 2^20, squared and summed
-    assert smooth_left_cents(v, 1200.0 * np.log2(f0_hz) + 1200.0 * scale * v) < 1e-6
+    assert smooth_law_rms_cents(v, 1200.0 * np.log2(f0_hz) + 1200.0 * scale * v) < 1e-6
     w = np.abs(v) + 0.5
-    assert smooth_left_cents(w, 1200.0 * np.log2(f0_hz * w)) < 1e-5
+    assert smooth_law_rms_cents(w, 1200.0 * np.log2(f0_hz * w)) < 1e-5

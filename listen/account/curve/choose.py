@@ -90,8 +90,8 @@ def _larger(old: Fit, bins: Bins, tables: Tables, tried: list[Fit]) -> Fit | Non
             fewer = replace(old.stages, parts=old.stages.parts.replace(letter, ""))
             bases.append(_known(fewer, tried) or fit(fewer, bins, moved(old, fewer, bins)[0], 2))
     for base in bases:
-        left = bins.r - base.lines()
-        ways += [(g.cost, base, g) for g in guesses(bins, left, tables, far=old.chi2 > _POOR_CHI2)]
+        residual = bins.r - base.lines()
+        ways += [(g.cost, base, g) for g in guesses(bins, residual, tables, far=old.chi2 > _POOR_CHI2)]
     ways.sort(key=lambda way: way[0])
     found: list[Fit] = []
     done: set[Stages] = {old.stages}

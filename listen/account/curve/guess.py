@@ -52,42 +52,42 @@ class Unexplained:
     Parameters
     ----------
     bins : Bins
-    left : ndarray of complex, shape (n, 9)
+    residual : ndarray of complex, shape (n, 9)
         Harmonics that the present model does not explain; what it calls the build's own is among them.
     """
 
-    def __init__(self, bins: Bins, left: Complexes) -> None:
-        self.bins, self.left = bins, left
+    def __init__(self, bins: Bins, residual: Complexes) -> None:
+        self.bins, self.residual = bins, residual
         self.weight = np.where(bins.fits, bins.weight / np.where(bins.fits, bins.sigma, 1.0) ** 2, 0.0)
         self.price = float(np.log(bins.independent))
         self._common = 1.0 / (self.weight.sum(axis=0) + 1.0 / LEFTOVER_SIGMA**2)
 
     def cost(self, lines: Complexes) -> Floats:
         """Misfit of shape (m,) that lines of shape (m, n, 9) leave, with the best common rest that is a build's own."""
-        rest = self.left - lines
+        rest = self.residual - lines
         whole = np.einsum("mnk,nk->m", np.abs(rest) ** 2, self.weight)
         shared = np.einsum("mnk,nk->mk", rest, self.weight)
         return np.asarray(whole - (np.abs(shared) ** 2) @ self._common)
 
     def nearest(self, table: Complexes) -> Ints:
         """Of each bin the entry of a table (m, 9) that leaves least."""
-        rest = self.left[:, None] - table
+        rest = self.residual[:, None] - table
         return np.asarray(np.argmin(np.einsum("nmk,nk->nm", np.abs(rest) ** 2, self.weight), axis=1))
 
 
-def guesses(bins: Bins, left: Complexes, tables: Tables, *, far: bool) -> list[Guess]:
+def guesses(bins: Bins, residual: Complexes, tables: Tables, *, far: bool) -> list[Guess]:
     """All parts that could be added to what is left, cheapest first.
 
     Parameters
     ----------
     bins : Bins
-    left : ndarray of complex, shape (n, 9)
+    residual : ndarray of complex, shape (n, 9)
         Harmonics that the present model does not explain; what it calls the build's own is among them.
     tables : Tables
     far : bool
         Much is left: levels that are free along the pitch are tried too.
     """
-    what, many = Unexplained(bins, left), len(bins) > 2 or bool((bins.own >= 0).any())
+    what, many = Unexplained(bins, residual), len(bins) > 2 or bool((bins.own >= 0).any())
     out: list[Guess] = []
     for letter in "PNT":
         out += _knees(letter, what, far and many, tables.clip[letter])
@@ -164,9 +164,9 @@ def _bends(what: Unexplained, tables: Tables) -> list[Guess]:
 
 
 def _curves(order: int, letters: tuple[str, str], what: Unexplained, many: bool) -> list[Guess]:
-    values, own = what.left[:, order], what.weight[:, order]
+    values, own = what.residual[:, order], what.weight[:, order]
     one, each = letters
-    lines = np.zeros((2, *what.left.shape), dtype=complex)
+    lines = np.zeros((2, *what.residual.shape), dtype=complex)
     mean = complex(np.sum(own * values) / max(float(own.sum()), 1e-30))
     lines[0, :, order], lines[1, :, order] = mean, values
     costs = what.cost(lines)
@@ -174,7 +174,7 @@ def _curves(order: int, letters: tuple[str, str], what: Unexplained, many: bool)
     out = [Guess(letter=one, way="", cost=float(costs[0]) + 2 * what.price, start=start)]
     if many:
         start = {each + "r": values.real, each + "i": values.imag}
-        cost = float(costs[1]) + what.price * len(what.left)
+        cost = float(costs[1]) + what.price * len(what.residual)
         out.append(Guess(letter=each, way="", cost=cost, start=start))
     return out
 

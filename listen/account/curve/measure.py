@@ -53,7 +53,7 @@ class Sizes:
         The limited slope.
     even, odd : ndarray
         Curves: even and odd harmonics against the fundamental, as they come out.
-    left_even, left_odd : ndarray
+    residual_even, residual_odd : ndarray
         R.s.s. of what was measured beyond hard knees, dead band and limited slope.
     crest_positive, crest_negative : ndarray
         Of the whole model's wave over the fundamental.
@@ -77,8 +77,8 @@ class Sizes:
     slope_fs_per_s: float
     even: Floats
     odd: Floats
-    left_even: Floats
-    left_odd: Floats
+    residual_even: Floats
+    residual_odd: Floats
     crest_positive: Floats
     crest_negative: Floats
     gain: Floats
@@ -118,7 +118,7 @@ def sizes_of(choice: Choice) -> Sizes:
     told = replace(values, even=none.even, odd=none.odd, bend=none.bend)
     if not hard:
         told = replace(told, top=none.top, bottom=none.bottom)
-    left = np.where(bins.fits, bins.r - harmonics(told, _alone(told, bins)).lines, 0.0)
+    residual = np.where(bins.fits, bins.r - harmonics(told, _alone(told, bins)).lines, 0.0)
     total_up, total_down, _, _ = _crests(replace(values, steep=none.steep), bins.r)
     return Sizes(
         f0_hz=bins.f0_hz,
@@ -135,8 +135,8 @@ def sizes_of(choice: Choice) -> Sizes:
         slope_fs_per_s=slope_fs,
         even=even,
         odd=odd,
-        left_even=_rss(left[:, 0::2]),
-        left_odd=_rss(left[:, 1::2]),
+        residual_even=_rss(residual[:, 0::2]),
+        residual_odd=_rss(residual[:, 1::2]),
         crest_positive=total_up,
         crest_negative=total_down,
         gain=gain,

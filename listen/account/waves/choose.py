@@ -170,7 +170,7 @@ _BEGIN = {"cut_top": 0.02, "cut_bottom": 0.02}
 def _spike_of(bin_: WaveBin, fit: CycleFit) -> tuple[float, float]:
     """Area and place, from the foot, of the tallest spike that the fit leaves."""
     k = np.arange(1, len(bin_.lines) + 1).astype(float)
-    left = draw((bin_.lines - fit.lines(k)) * np.exp(2j * np.pi * k * fit.delay) / fit.gain, _POINTS)
-    at = int(np.argmax(np.abs(left)))
+    residual = draw((bin_.lines - fit.lines(k)) * np.exp(2j * np.pi * k * fit.delay) / fit.gain, _POINTS)
+    at = int(np.argmax(np.abs(residual)))
     taper = float(np.sum(np.sinc(k / (len(k) + 1.0))))
-    return float(left[at] / (2.0 * taper)), at / _POINTS
+    return float(residual[at] / (2.0 * taper)), at / _POINTS

@@ -62,7 +62,7 @@ class WaveShape:
         Its place, cycles from the foot of the wave.
     spike_limit_s : ndarray, shape (n,)
         Area from which a short spike would be told.
-    even_left : ndarray, shape (n,)
+    residual_even : ndarray, shape (n,)
         Even harmonics up to the tenth that the fitted wave does not have, over the fundamental.
     coupling_known, response_known : bool
         Of the recorder.
@@ -89,7 +89,7 @@ class WaveShape:
     spike_area_s: Floats
     spike_at: Floats
     spike_limit_s: Floats
-    even_left: Floats
+    residual_even: Floats
     coupling_known: bool
     response_known: bool
     rows: dict[str, Doubles]
@@ -181,7 +181,7 @@ def read_wave(
         spike_limit_s=_SPIKE_TOLD
         * np.hypot([_spike_sigma(*pair) for pair in zip(bins, fits, strict=True)], smear)
         / f0,
-        even_left=np.array([_even_left(bin_, fit) for bin_, fit in zip(bins, fits, strict=True)]),
+        residual_even=np.array([_residual_even(bin_, fit) for bin_, fit in zip(bins, fits, strict=True)]),
         coupling_known=coupling_known,
         response_known=bool(response_hz),
         rows=_row_values(len(frames), bins, fits, wave, frames.f0_hz),
@@ -243,12 +243,12 @@ def _spike_sigma(bin_: WaveBin, fit: CycleFit) -> float:
     return 1.0 / (2.0 * fit.gain * float(np.sqrt(clear)))
 
 
-def _even_left(bin_: WaveBin, fit: CycleFit) -> float:
+def _residual_even(bin_: WaveBin, fit: CycleFit) -> float:
     k = np.arange(2, min(len(bin_.lines), _EVEN_TO) + 1, 2)
     if len(k) == 0:
         return 0.0
-    left = bin_.lines[k - 1] - fit.lines(k.astype(float))
-    return float(np.sqrt(np.sum(np.abs(left) ** 2)))
+    residual = bin_.lines[k - 1] - fit.lines(k.astype(float))
+    return float(np.sqrt(np.sum(np.abs(residual) ** 2)))
 
 
 def _row_values(

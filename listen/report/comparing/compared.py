@@ -111,13 +111,13 @@ def _of_fates(kept: Sequence[str]) -> FixVerdict:
         return "healthy"
     bad = any(fate in ("new", "worse", "not-shown-before") for fate in kept)
     good = any(fate in ("gone", "milder") for fate in kept)
-    left = any(fate in ("unchanged", "milder", "swapped") for fate in kept)
+    persisting = any(fate in ("unchanged", "milder", "swapped") for fate in kept)
     hidden = "not-shown-after" in kept
     if bad:
         return "mixed" if good else "worse"
     if good:
-        return "better" if left or hidden else "mended"
-    return "unchanged" if left else "open"
+        return "better" if persisting or hidden else "mended"
+    return "unchanged" if persisting else "open"
 
 
 def _counts(finding: ComparedFinding) -> bool:
