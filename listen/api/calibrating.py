@@ -17,12 +17,12 @@ from listen.calibration import (
     LAWS,
     Calibration,
     Core,
-    Given,
     Measured,
     Step,
     Take,
     Trace,
     Trimming,
+    VoltageInput,
     calibration_of,
     parse_positions,
     parse_steps,
@@ -188,16 +188,16 @@ def calibrate(
     settings = replace(settings or CalibrationSettings(), **changes)
     if not paths:
         raise OptionError("no capture was given", "name a recording of the steps")
-    given = _given(len(paths), settings)
+    voltages = _voltages_of_takes(len(paths), settings)
     trimming = Trimming(
         before=_table(settings.before, settings.turned), turned=settings.turned, clockwise=settings.clockwise
     )
     sources: list[_Source] = []
     measured: list[Measured] = []
     entries = 0
-    for index, (path, volts) in enumerate(zip(paths, given, strict=True)):
+    for index, (path, volts) in enumerate(zip(paths, voltages, strict=True)):
         source, take = _take(path, settings, volts, _share(progress, index, len(paths)))
-        same_list = volts is not None and volts is given[0]
+        same_list = volts is not None and volts is voltages[0]
         measured.append(steps_of(replace(take, index=index, first_entry=0 if same_list else entries), volts))
         entries += len(measured[-1].steps)
         sources.append(source)
@@ -215,7 +215,7 @@ def calibrate(
         captures=tuple(source.capture for source in sources),
         benches=tuple(source.bench for source in sources),
         calibration=calibration,
-        voltage_source=_voltage_source(given, sources),
+        voltage_source=_voltage_source(voltages, sources),
         law_asked=settings.law,
     )
 
@@ -229,12 +229,12 @@ def _notes(sources: Sequence[_Source], measured: Sequence[Measured]) -> tuple[st
     )
 
 
-def _voltage_source(given: Sequence[Given | None], sources: Sequence[_Source]) -> str:
+def _voltage_source(voltages: Sequence[VoltageInput | None], sources: Sequence[_Source]) -> str:
     """Say where the voltages came from."""
     channels = dict.fromkeys(str(source.voltage_channel) for source in sources if source.voltage_channel is not None)
     if channels:
         return f"channel{'s' if len(channels) > 1 else ''} {', '.join(channels)}"
-    return ", ".join(dict.fromkeys(one.source for one in given if one is not None))
+    return ", ".join(dict.fromkeys(one.source for one in voltages if one is not None))
 
 
 def _core(settings: CalibrationSettings, benches: Sequence[Bench | None]) -> Core:
@@ -245,7 +245,7 @@ def _core(settings: CalibrationSettings, benches: Sequence[Bench | None]) -> Cor
     return Core(capacitor_f=capacitors.pop() if len(capacitors) == 1 else None, wave=wave)
 
 
-def _given(count: int, settings: CalibrationSettings) -> list[Given | None]:
+def _voltages_of_takes(count: int, settings: CalibrationSettings) -> list[VoltageInput | None]:
     """Return the voltages of each take; None where a channel has them."""
     measured = {
         "--cv-channel": settings.cv_channel,
@@ -271,7 +271,7 @@ def _given(count: int, settings: CalibrationSettings) -> list[Given | None]:
     return [nominal] * count
 
 
-def _read_files(cv_file: FilePath | Sequence[FilePath], count: int) -> list[Given]:
+def _read_files(cv_file: FilePath | Sequence[FilePath], count: int) -> list[VoltageInput]:
     files = [cv_file] if isinstance(cv_file, (str, os.PathLike)) else list(cv_file)
     if len(files) not in (1, count):
         raise OptionError(
@@ -282,7 +282,7 @@ def _read_files(cv_file: FilePath | Sequence[FilePath], count: int) -> list[Give
 
 
 def _take(
-    path: FilePath, settings: CalibrationSettings, volts: Given | None, progress: Progress | None
+    path: FilePath, settings: CalibrationSettings, volts: VoltageInput | None, progress: Progress | None
 ) -> tuple[_Source, Take]:
     """Track one take, with the bench file that belongs to it."""
     bench = _bench(path, settings.bench)

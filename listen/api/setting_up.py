@@ -95,9 +95,10 @@ def setup(
     if tone is None and cell is None and silence is None:
         raise OptionError("no take was given", 'give --tone, --cell or --silence; "listen setup" alone shows how')
     if (tone is None) != (meter_v is None):
-        given, wanted = ("--tone", "--meter") if meter_v is None else ("--meter", "--tone")
+        present, wanted = ("--tone", "--meter") if meter_v is None else ("--meter", "--tone")
         raise OptionError(
-            f"{given} is given without {wanted}", "give both: the take of a tone and what the meter reads at that jack"
+            f"{present} is given without {wanted}",
+            "give both: the take of a tone and what the meter reads at that jack",
         )
     if meter_v is not None and not 0.0 < meter_v < 1e4:
         raise OptionError(f"--meter {meter_v:g} V is no reading", "give the volts r.m.s. that the meter shows, above 0")

@@ -58,7 +58,7 @@ def stimulus(
     if (cv_steps is None) == (cv_values is None):
         what = "no voltages are given" if cv_steps is None else "--cv-steps and --cv-values both give the voltages"
         raise OptionError(what, "give --cv-steps START:STOP:STEP or --cv-values")
-    given = parse_steps(cv_steps) if cv_steps is not None else parse_values(cv_values or "")
+    voltages = parse_steps(cv_steps) if cv_steps is not None else parse_values(cv_values or "")
     known = bench if isinstance(bench, Bench) else load_bench(bench) if bench is not None else Bench()
     if known.cv.volts_per_full_scale is None:
         raise OptionError(
@@ -68,7 +68,7 @@ def stimulus(
     if sample_rate_hz not in RATES_HZ:
         raise OptionError(f"--rate {sample_rate_hz} is no usual rate", "give " + ", ".join(map(str, RATES_HZ)))
     made = make_stimulus(
-        given,
+        voltages,
         dwell_s=dwell_s,
         volts_per_full_scale=known.cv.volts_per_full_scale,
         offset_v=known.cv.offset_v,

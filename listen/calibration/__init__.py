@@ -18,7 +18,7 @@ from listen.calibration.types import (
     Trim,
 )
 from listen.calibration.voltage_input import (
-    Given,
+    VoltageInput,
     parse_positions,
     parse_steps,
     parse_values,
@@ -32,7 +32,6 @@ __all__ = [
     "Core",
     "ErrorSplit",
     "Gap",
-    "Given",
     "Interval",
     "InverseRow",
     "Law",
@@ -43,6 +42,7 @@ __all__ = [
     "Trace",
     "Trim",
     "Trimming",
+    "VoltageInput",
     "calibration_of",
     "parse_positions",
     "parse_steps",

@@ -7,7 +7,7 @@ import numpy as np
 from listen.calibration.matching import smooth_law_rms_cents
 from listen.calibration.plateaus import Plateau, Trace
 from listen.calibration.types import Floats
-from listen.calibration.voltage_input import Given
+from listen.calibration.voltage_input import VoltageInput
 from listen.errors import CaptureError
 
 _NEAR_S = 0.04
@@ -17,13 +17,18 @@ _MOST_OFFSETS = 4000
 
 
 def offset_s(
-    given: Given, ways: list[list[Plateau]], quiet: list[Plateau], trace: Trace, span_s: tuple[float, float], name: str
+    voltages: VoltageInput,
+    ways: list[list[Plateau]],
+    quiet: list[Plateau],
+    trace: Trace,
+    span_s: tuple[float, float],
+    name: str,
 ) -> float:
     """Return how much later the recording has the steps than their file says.
 
     Parameters
     ----------
-    given : Given
+    voltages : Given
         With times.
     ways : list of list of Plateau
     quiet : list of Plateau
@@ -42,10 +47,10 @@ def offset_s(
     CaptureError
         The changes of the pitch are at other times than any shift of the file's.
     """
-    times = given.times_s
+    times = voltages.times_s
     if times is None:
         raise ValueError("steps without times")
-    edges = np.array([times[i][0] for i in range(1, len(times)) if given.values[i] != given.values[i - 1]])
+    edges = np.array([times[i][0] for i in range(1, len(times)) if voltages.values[i] != voltages.values[i - 1]])
     changes = _changes(ways, quiet)
     if not len(edges) or not len(changes):
         return 0.0
@@ -59,11 +64,11 @@ def offset_s(
     # Even steps fit themselves one step later too, all but one of them: then the pitches decide.
     good = [float(shift) for shift, found in zip(shifts, score, strict=True) if found >= 0.7 * score.max()]
     best = min(
-        good, key=lambda shift: _cost(given, trace, shift, span_s, _agreement(edges + shift, changes), len(edges))
+        good, key=lambda shift: _cost(voltages, trace, shift, span_s, _agreement(edges + shift, changes), len(edges))
     )
     if _agreement(edges + best, changes) < _LEAST_SHARE * len(edges):
         raise CaptureError(
-            f"{name}: the pitch does not change when {given.source} says that the voltage does",
+            f"{name}: the pitch does not change when {voltages.source} says that the voltage does",
             "check start_s and end_s, or give cv_v alone: then the steps are found in the pitch",
         )
     return _fine(edges, changes, best)
@@ -99,10 +104,12 @@ def _fine(edges: Floats, changes: Floats, shift: float) -> float:
     return 0.0 if abs(fine) < 0.015 else fine
 
 
-def _cost(given: Given, trace: Trace, shift: float, span_s: tuple[float, float], agreement: float, edges: int) -> float:
+def _cost(
+    voltages: VoltageInput, trace: Trace, shift: float, span_s: tuple[float, float], agreement: float, edges: int
+) -> float:
     """Return what a smooth law leaves of the pitches; steps outside of the take and missed edges have a price."""
     values, cents, outside = [], [], 0
-    for value, (start, end) in zip(given.values, given.times_s or (), strict=True):
+    for value, (start, end) in zip(voltages.values, voltages.times_s or (), strict=True):
         late = start + shift + 2.0 * (end - start) / 3.0
         inside = (trace.time_s >= late) & (trace.time_s <= end + shift - 0.02)
         outside += late < span_s[0] - 0.05 or end + shift > span_s[1] + 0.15 * (end - start) + 0.05

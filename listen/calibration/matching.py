@@ -11,7 +11,7 @@ import numpy as np
 from listen.calibration.pairing import clear_pairing, pairings
 from listen.calibration.plateaus import Plateau
 from listen.calibration.types import Floats
-from listen.calibration.voltage_input import Given
+from listen.calibration.voltage_input import VoltageInput
 from listen.errors import CaptureError
 from listen.units import format_hz, hz_from_cents
 
@@ -41,7 +41,7 @@ class Matched:
 def match(
     ways: list[list[Plateau]],
     quiet: list[Plateau],
-    given: Given,
+    voltages: VoltageInput,
     name: str,
     shares: Sequence[float] | None = None,
 ) -> Matched:
@@ -53,7 +53,7 @@ def match(
         Ways to see the pitch, the likeliest first.
     quiet : list of Plateau
         Segments in which nothing oscillates.
-    given : Given
+    voltages : Given
     name : str
         The capture, for messages.
     shares : sequence of float, optional
@@ -75,21 +75,21 @@ def match(
     tried = [
         pairing
         for plateaus, share in zip(views, likely / likely.sum(), strict=True)
-        for pairing in pairings(plateaus, given, float(share))
+        for pairing in pairings(plateaus, voltages, float(share))
     ]
-    way = clear_pairing(tried, given)
+    way = clear_pairing(tried, voltages)
     if way is None:
-        raise _no_match(ways[0], quiet, given, name)
+        raise _no_match(ways[0], quiet, voltages, name)
     plateaus = way.plateaus
     matched: list[Plateau | None] = [None if i is None else plateaus[i] for i in way.plateau_of]
-    notes = [] if len(plateaus) == len(given.values) else [_count_note(len(plateaus), given)]
-    notes += _missing_notes(matched, quiet, given)
+    notes = [] if len(plateaus) == len(voltages.values) else [_count_note(len(plateaus), voltages)]
+    notes += _missing_notes(matched, quiet, voltages)
     used = set(way.plateau_of)
     extra = [plateau for i, plateau in enumerate(plateaus) if i not in used]
-    notes += [_extra_note(plateau, matched, given) for plateau in extra]
+    notes += [_extra_note(plateau, matched, voltages) for plateau in extra]
     return Matched(
         plateaus=tuple(matched),
-        notes=(*notes, *_short_notes(matched, given)),
+        notes=(*notes, *_short_notes(matched, voltages)),
         left_out=sum(_repeated(plateau, matched) is None for plateau in extra),
     )
 
@@ -124,22 +124,22 @@ def _fit_rms(columns: Floats, wanted: Floats) -> float:
     return float(np.sqrt(np.sum((wanted - columns @ fit) ** 2) / (n - k)))
 
 
-def _no_match(plateaus: list[Plateau], quiet: list[Plateau], given: Given, name: str) -> CaptureError:
-    wanted = len(given.values)
-    what = "places" if given.axis == "positions" else "voltages"
+def _no_match(plateaus: list[Plateau], quiet: list[Plateau], voltages: VoltageInput, name: str) -> CaptureError:
+    wanted = len(voltages.values)
+    what = "places" if voltages.axis == "positions" else "voltages"
     shown = ", ".join(
         f"{format_hz(hz_from_cents(p.level, 1.0))} at {p.start_s:.1f} s" for p in plateaus[: min(8, len(plateaus))]
     )
     more = f" and {len(plateaus) - 8} more" if len(plateaus) > 8 else ""
     silent = f" and {len(quiet)} silent segment{'es' if len(quiet) > 1 else ''}" if quiet else ""
     if len(plateaus) == wanted:
-        problem = f"the {wanted} plateaus in the pitch do not follow the {wanted} {what} of {given.source}"
+        problem = f"the {wanted} plateaus in the pitch do not follow the {wanted} {what} of {voltages.source}"
     else:
         problem = (
-            f"{len(plateaus)} plateaus{silent} were found for the {wanted} {what} of {given.source}, "
+            f"{len(plateaus)} plateaus{silent} were found for the {wanted} {what} of {voltages.source}, "
             "and it cannot be told which belongs to which"
         )
-    if given.source == "--cv-values" and wanted >= 2 * len(plateaus):
+    if voltages.source == "--cv-values" and wanted >= 2 * len(plateaus):
         return CaptureError(
             f"{name}: {problem} (found {shown}{more})",
             "with decimal commas put semicolons between the values: 0,98;2,01;2,97",
@@ -148,7 +148,7 @@ def _no_match(plateaus: list[Plateau], quiet: list[Plateau], given: Given, name:
     return CaptureError(f"{name}: {problem} (found {shown}{more})", mend)
 
 
-def _missing_notes(matched: list[Plateau | None], quiet: list[Plateau], given: Given) -> list[str]:
+def _missing_notes(matched: list[Plateau | None], quiet: list[Plateau], voltages: VoltageInput) -> list[str]:
     """Fill silent steps in where the take is silent for long enough between two others, and say what is missing.
 
     Silence before the first step and after the last one is that of the recording: the supply is off.
@@ -167,20 +167,20 @@ def _missing_notes(matched: list[Plateau | None], quiet: list[Plateau], given: G
         ]
         if silent:
             matched[j] = max(silent, key=lambda q: q.hold_s)
-            notes.append(f"Step {j + 1} ({_value(given, j)}) does not oscillate.")
+            notes.append(f"Step {j + 1} ({_value(voltages, j)}) does not oscillate.")
         else:
             notes.append(
-                f"Step {j + 1} ({_value(given, j)}) is missing from the take, or was held too short to be seen."
+                f"Step {j + 1} ({_value(voltages, j)}) is missing from the take, or was held too short to be seen."
             )
     return notes
 
 
-def _extra_note(plateau: Plateau, matched: list[Plateau | None], given: Given) -> str:
+def _extra_note(plateau: Plateau, matched: list[Plateau | None], voltages: VoltageInput) -> str:
     where = f"The plateau at {plateau.start_s:.2f} s ({format_hz(hz_from_cents(plateau.level, 1.0), 4)})"
     j = _repeated(plateau, matched)
     if j is not None:
-        return f"{where} is step {j + 1} ({_value(given, j)}) once more; the longer one is used."
-    what = "position" if given.axis == "positions" else "voltage"
+        return f"{where} is step {j + 1} ({_value(voltages, j)}) once more; the longer one is used."
+    what = "position" if voltages.axis == "positions" else "voltage"
     return f"{where} belongs to none of the steps and was left out: is a {what} missing from the list?"
 
 
@@ -198,12 +198,12 @@ def _repeated(plateau: Plateau, matched: list[Plateau | None]) -> int | None:
     return None
 
 
-def _count_note(found: int, given: Given) -> str:
-    what = "positions" if given.axis == "positions" else "voltages"
-    return f"{found} plateaus were found for {len(given.values)} {what}."
+def _count_note(found: int, voltages: VoltageInput) -> str:
+    what = "positions" if voltages.axis == "positions" else "voltages"
+    return f"{found} plateaus were found for {len(voltages.values)} {what}."
 
 
-def _short_notes(matched: list[Plateau | None], given: Given) -> list[str]:
+def _short_notes(matched: list[Plateau | None], voltages: VoltageInput) -> list[str]:
     holds = [p.hold_s for p in matched if p is not None and not p.silent]
     if len(holds) < 3:
         return []
@@ -212,11 +212,11 @@ def _short_notes(matched: list[Plateau | None], given: Given) -> list[str]:
     for j, plateau in enumerate(matched):
         if plateau is not None and not plateau.silent and plateau.hold_s < _SHORT * typical_s:
             notes.append(
-                f"Step {j + 1} ({_value(given, j)}) was held for only {plateau.hold_s:.2f} s, "
+                f"Step {j + 1} ({_value(voltages, j)}) was held for only {plateau.hold_s:.2f} s, "
                 f"the others for {typical_s:.2f} s."
             )
     return notes
 
 
-def _value(given: Given, j: int) -> str:
-    return f"position {given.values[j]:g}" if given.axis == "positions" else f"{given.values[j]:g} V"
+def _value(voltages: VoltageInput, j: int) -> str:
+    return f"position {voltages.values[j]:g}" if voltages.axis == "positions" else f"{voltages.values[j]:g} V"

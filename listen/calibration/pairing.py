@@ -13,7 +13,7 @@ from listen.calibration.law_evidence import Readings, log_sum, typed_sigma_v, wa
 from listen.calibration.outliers import DOUBTED_BELOW, judge_voltages, log_unexplained
 from listen.calibration.plateaus import Plateau
 from listen.calibration.types import Floats
-from listen.calibration.voltage_input import Given
+from listen.calibration.voltage_input import VoltageInput
 
 MOST_APART = 3
 """So many more or fewer plateaus than voltages are still matched."""
@@ -66,13 +66,13 @@ class Pairing:
         return sum(plateau.hold_s for _, plateau in self.pairs)
 
 
-def pairings(plateaus: list[Plateau], given: Given, share: float = 1.0) -> list[Pairing]:
+def pairings(plateaus: list[Plateau], voltages: VoltageInput, share: float = 1.0) -> list[Pairing]:
     """Return the likeliest ways to match one view of the pitch.
 
     Parameters
     ----------
     plateaus : list of Plateau
-    given : Given
+    voltages : Given
     share : float
         Prior probability of this view.
 
@@ -86,9 +86,9 @@ def pairings(plateaus: list[Plateau], given: Given, share: float = 1.0) -> list[
     As many plateaus as voltages are taken in order, unless one voltage left out and one plateau too many explain the
     pitches better than any voltages typed wrong do.
     """
-    found, wanted = len(plateaus), len(given.values)
+    found, wanted = len(plateaus), len(voltages.values)
     if found == wanted:
-        ways = _in_order(plateaus, given)
+        ways = _in_order(plateaus, voltages)
     elif abs(found - wanted) > MOST_APART or min(found, wanted) < 3:
         return []
     else:
@@ -99,18 +99,18 @@ def pairings(plateaus: list[Plateau], given: Given, share: float = 1.0) -> list[
             _leave_out(wanted, out if wanted > found else (), found, out if found > wanted else ())
             for out in combinations(range(max(wanted, found)), apart)
         ]
-        ways = [_weighed(plateaus, given, way) for way in _quickly(plateaus, given, every)]
+        ways = [_weighed(plateaus, voltages, way) for way in _quickly(plateaus, voltages, every)]
     return [replace(way, log_evidence=way.log_evidence + math.log(share), share=share) for way in ways]
 
 
-def clear_pairing(ways: list[Pairing], given: Given) -> Pairing | None:
+def clear_pairing(ways: list[Pairing], voltages: VoltageInput) -> Pairing | None:
     """Return the likeliest way if those that mean something else, and none at all, are clearly less likely.
 
     Parameters
     ----------
     ways : list of Pairing
         Of all views of the pitch.
-    given : Given
+    voltages : Given
 
     Returns
     -------
@@ -119,13 +119,13 @@ def clear_pairing(ways: list[Pairing], given: Given) -> Pairing | None:
     if not ways:
         return None
     best = max(ways, key=lambda way: way.log_evidence)
-    in_order = len(best.plateaus) == len(given.values)
-    if len(given.values) < _LEAST_JUDGED:
+    in_order = len(best.plateaus) == len(voltages.values)
+    if len(voltages.values) < _LEAST_JUDGED:
         return best if in_order else None
-    foreign = math.log(_FOREIGN_SHARE) + log_unexplained(*_off(given))
+    foreign = math.log(_FOREIGN_SHARE) + log_unexplained(*_off(voltages))
     if best.log_evidence < foreign:
-        return best if in_order and goes_the_right_way(best.plateaus, given.values) else None
-    alike = [way for way in ways if _means_the_same(way, best, given)]
+        return best if in_order and goes_the_right_way(best.plateaus, voltages.values) else None
+    alike = [way for way in ways if _means_the_same(way, best, voltages)]
     logs = np.array([*(way.log_evidence for way in ways), foreign])
     if log_sum(np.array([way.log_evidence for way in alike])) - log_sum(logs) < math.log(CLEARLY):
         return None
@@ -141,9 +141,9 @@ def goes_the_right_way(plateaus: list[Plateau], values: Sequence[float]) -> bool
     return bool(abs(signs.sum()) >= len(signs) - 1)
 
 
-def _in_order(plateaus: list[Plateau], given: Given) -> list[Pairing]:
-    wanted = len(given.values)
-    plain = _weighed(plateaus, given, tuple(range(wanted)))
+def _in_order(plateaus: list[Plateau], voltages: VoltageInput) -> list[Pairing]:
+    wanted = len(voltages.values)
+    plain = _weighed(plateaus, voltages, tuple(range(wanted)))
     if plain.sound >= DOUBTED_BELOW or wanted < _LEAST_JUDGED or wanted**2 > MOST_TRIES:
         return [plain]
     shifted = [
@@ -152,7 +152,7 @@ def _in_order(plateaus: list[Plateau], given: Given) -> list[Pairing]:
         for extra in range(wanted)
         if gone != extra
     ]
-    others = [_weighed(plateaus, given, way) for way in _quickly(plateaus, given, shifted)]
+    others = [_weighed(plateaus, voltages, way) for way in _quickly(plateaus, voltages, shifted)]
     best = max(others, key=lambda one: one.log_evidence)
     # Two skipped ones explain less than a wrong voltage unless everything fits without another one.
     if best.sound >= DOUBTED_BELOW and best.log_evidence > plain.log_evidence:
@@ -160,21 +160,21 @@ def _in_order(plateaus: list[Plateau], given: Given) -> list[Pairing]:
     return [plain]
 
 
-def _weighed(plateaus: list[Plateau], given: Given, plateau_of: tuple[int | None, ...]) -> Pairing:
+def _weighed(plateaus: list[Plateau], voltages: VoltageInput, plateau_of: tuple[int | None, ...]) -> Pairing:
     """Return a way with its evidence: of the voltages that have a plateau by the laws, of the others by none."""
     matched = [j for j, i in enumerate(plateau_of) if i is not None]
     levels = np.array([plateaus[i].level for i in plateau_of if i is not None])
     readings = Readings(
-        volts=np.array(given.values)[matched],
+        volts=np.array(voltages.values)[matched],
         cents=levels,
-        sigma_v=sigmas(given)[matched],
+        sigma_v=sigmas(voltages)[matched],
         sigma_cents=np.full(len(levels), _SIGMA_CENTS),
         way=ways_of(levels),
         take=np.zeros(len(levels), dtype=np.int64),
     )
     verdict = judge_voltages(readings)
     gone = [j for j, i in enumerate(plateau_of) if i is None]
-    off_v, span_v = _off(given)
+    off_v, span_v = _off(voltages)
     log = verdict.log_evidence + (log_unexplained(off_v[gone], span_v) if gone else 0.0)
     skipped = len(gone) + len(plateaus) - len(matched)
     return Pairing(
@@ -185,27 +185,29 @@ def _weighed(plateaus: list[Plateau], given: Given, plateau_of: tuple[int | None
     )
 
 
-def sigmas(given: Given) -> Floats:
+def sigmas(voltages: VoltageInput) -> Floats:
     """Return the standard deviation of each voltage as given; of places of a dial, a hundredth of a step at least."""
-    if given.axis == "positions":
-        steps = np.abs(np.diff(given.values))
+    if voltages.axis == "positions":
+        steps = np.abs(np.diff(voltages.values))
         return np.full(
-            len(given.values), _EVEN_PLACE * float(np.median(steps[steps > 0])) if np.any(steps > 0) else 1.0
+            len(voltages.values), _EVEN_PLACE * float(np.median(steps[steps > 0])) if np.any(steps > 0) else 1.0
         )
-    return typed_sigma_v(np.array(given.resolution_v or [np.inf] * len(given.values)))
+    return typed_sigma_v(np.array(voltages.resolution_v or [np.inf] * len(voltages.values)))
 
 
-def _off(given: Given) -> tuple[Floats, float]:
-    values = np.array(given.values)
+def _off(voltages: VoltageInput) -> tuple[Floats, float]:
+    values = np.array(voltages.values)
     off = values - float(np.median(values))
     return off, max(2.0 * float(np.median(np.abs(off))), 1e-6)
 
 
-def _quickly(plateaus: list[Plateau], given: Given, ways: list[tuple[int | None, ...]]) -> list[tuple[int | None, ...]]:
+def _quickly(
+    plateaus: list[Plateau], voltages: VoltageInput, ways: list[tuple[int | None, ...]]
+) -> list[tuple[int | None, ...]]:
     """Return the likeliest ways by what a few straight laws leave of the voltages, r.m.s."""
     if len(ways) <= _TRIED:
         return ways
-    volts = np.array([[given.values[j] for j, i in enumerate(way) if i is not None] for way in ways])
+    volts = np.array([[voltages.values[j] for j, i in enumerate(way) if i is not None] for way in ways])
     cents = np.array([[plateaus[i].level for i in way if i is not None] for way in ways])
     octaves = (cents - cents.mean()) / 1200.0
     volts = volts - volts.mean(axis=1, keepdims=True)
@@ -223,10 +225,10 @@ def _leave_out(wanted: int, gone: tuple[int, ...], found: int, extra: tuple[int,
     return tuple(None if j in gone else next(remaining) for j in range(wanted))
 
 
-def _means_the_same(way: Pairing, other: Pairing, given: Given) -> bool:
+def _means_the_same(way: Pairing, other: Pairing, voltages: VoltageInput) -> bool:
     """Return whether two ways give the same pitches to the same voltages."""
     near = _ALIKE * float(np.median(np.abs(np.diff([plateau.level for plateau in other.plateaus]))))
     return len(way.pairs) == len(other.pairs) and all(
-        given.values[i] == given.values[j] and abs(one.level - two.level) <= near
+        voltages.values[i] == voltages.values[j] and abs(one.level - two.level) <= near
         for (i, one), (j, two) in zip(way.pairs, other.pairs, strict=True)
     )

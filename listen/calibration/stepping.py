@@ -15,7 +15,7 @@ from listen.calibration.recorded import ramp_rows, refuse_ac_coupled, voltage_pl
 from listen.calibration.repeatability import directions
 from listen.calibration.settled import settled
 from listen.calibration.types import Direction, Step
-from listen.calibration.voltage_input import Given
+from listen.calibration.voltage_input import VoltageInput
 from listen.errors import CaptureError
 from listen.track.types import Frames
 
@@ -70,13 +70,13 @@ class Measured:
     left_out: int = 0
 
 
-def steps_of(take: Take, given: Given | None) -> Measured:
+def steps_of(take: Take, voltages: VoltageInput | None) -> Measured:
     """Measure the steps of one take.
 
     Parameters
     ----------
     take : Take
-    given : Given or None
+    voltages : Given or None
         None where the voltage is on a channel.
 
     Returns
@@ -92,13 +92,13 @@ def steps_of(take: Take, given: Given | None) -> Measured:
     if not len(trace.time_s):
         raise CaptureError(f"{take.name}: nothing oscillates", "record the oscillator's output, and check the channel")
     if take.voltage is not None:
-        return _from_voltage(take, trace, take.voltage, given)
-    if given is None:
+        return _from_voltage(take, trace, take.voltage, voltages)
+    if voltages is None:
         raise ValueError("neither voltages nor a channel that holds them")
-    return _from_given(take, trace, given)
+    return _from_listed_voltages(take, trace, voltages)
 
 
-def _from_given(take: Take, trace: Trace, given: Given) -> Measured:
+def _from_listed_voltages(take: Take, trace: Trace, voltages: VoltageInput) -> Measured:
     begins_s = find_marker(trace)
     notes: tuple[str, ...] = ()
     left_out = 0
@@ -109,31 +109,31 @@ def _from_given(take: Take, trace: Trace, given: Given) -> Measured:
         after = trace.time_s >= begins_s
         trace = Trace(time_s=trace.time_s[after], value=trace.value[after])
     quiet = silences(trace, start_s, take.span_s[1])
-    views = find_views(trace, None if given.times_s else len(given.values))
+    views = find_views(trace, None if voltages.times_s else len(voltages.values))
     ways = [view.plateaus for view in views]
-    if given.times_s is None:
-        matched = match(ways, quiet, given, take.name, [view.share for view in views])
+    if voltages.times_s is None:
+        matched = match(ways, quiet, voltages, take.name, [view.share for view in views])
         holds: list[Plateau | None] = list(matched.plateaus)
         notes += matched.notes
         left_out = matched.left_out
     else:
         if begins_s is not None:
-            shift = begins_s - given.times_s[0][0]
+            shift = begins_s - voltages.times_s[0][0]
         else:
-            shift = offset_s(given, ways, quiet, trace, take.span_s, take.name)
+            shift = offset_s(voltages, ways, quiet, trace, take.span_s, take.name)
             notes += offset_note(shift)
-        holds = [_window(start + shift, end + shift, ways, take.span_s) for start, end in given.times_s]
+        holds = [_window(start + shift, end + shift, ways, take.span_s) for start, end in voltages.times_s]
         notes += tuple(
-            f"Step {j} ({given.values[j - 1]:g} V) lies outside of the recording."
+            f"Step {j} ({voltages.values[j - 1]:g} V) lies outside of the recording."
             for j, hold in enumerate(holds, start=1)
             if hold is None
         )
-    ways_to = directions(given.values)
-    nominal = given.nominal_v or (None,) * len(given.values)
+    ways_to = directions(voltages.values)
+    nominal = voltages.nominal_v or (None,) * len(voltages.values)
     steps = tuple(
         replace(_step(take, trace, value, way, hold, meant), entry=take.first_entry + i, sigma_v=float(sigma))
         for i, (value, way, hold, meant, sigma) in enumerate(
-            zip(given.values, ways_to, holds, nominal, sigmas(given), strict=True)
+            zip(voltages.values, ways_to, holds, nominal, sigmas(voltages), strict=True)
         )
     )
     return Measured(steps=steps, notes=notes, left_out=left_out)
@@ -180,7 +180,7 @@ def _step(take: Take, trace: Trace, value: float, way: Direction, hold: Plateau 
     )
 
 
-def _from_voltage(take: Take, trace: Trace, voltage: Trace, given: Given | None) -> Measured:
+def _from_voltage(take: Take, trace: Trace, voltage: Trace, listed: VoltageInput | None) -> Measured:
     channel = take.voltage_channel or 0
     pitch_ways = find_plateaus(trace, None)
     if pitch_ways:
@@ -199,13 +199,13 @@ def _from_voltage(take: Take, trace: Trace, voltage: Trace, given: Given | None)
             f"{take.name}: the voltage on channel {channel} never changes",
             "choose the channel with --cv-channel, and step the voltage while recording",
         )
-    if given is not None and len(given.values) != len(plateaus):
+    if listed is not None and len(listed.values) != len(plateaus):
         raise CaptureError(
-            f"{take.name}: channel {channel} holds {len(plateaus)} steps, {given.source} has {len(given.values)}",
-            f"give as many, or leave {given.source} out",
+            f"{take.name}: channel {channel} holds {len(plateaus)} steps, {listed.source} has {len(listed.values)}",
+            f"give as many, or leave {listed.source} out",
         )
     volts = [_hold_volts(voltage, p) for p in plateaus]
-    nominal = given.values if given is not None else (None,) * len(volts)
+    nominal = listed.values if listed is not None else (None,) * len(volts)
     near = 0.003
     ways_to = directions([round(v / near) * near for v in volts])
     steps = tuple(

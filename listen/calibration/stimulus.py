@@ -9,7 +9,7 @@ import numpy as np
 
 from listen.calibration.marker import PULSES, marker_s
 from listen.calibration.types import Floats
-from listen.calibration.voltage_input import Given
+from listen.calibration.voltage_input import VoltageInput
 from listen.errors import OptionError
 
 LEAST_DWELL_S, MOST_DWELL_S = 0.1, 60.0
@@ -54,7 +54,7 @@ class Stimulus:
 
 
 def make_stimulus(
-    given: Given,
+    voltages: VoltageInput,
     *,
     dwell_s: float,
     volts_per_full_scale: float,
@@ -66,7 +66,7 @@ def make_stimulus(
 
     Parameters
     ----------
-    given : Given
+    voltages : Given
         The voltages, in order.
     dwell_s : float
         How long each is held, 0.1 to 60 s.
@@ -89,32 +89,32 @@ def make_stimulus(
         raise OptionError(
             f"--dwell {dwell_s:g} s: too {'short' if dwell_s < LEAST_DWELL_S else 'long'}", "give 0.1 to 60 s"
         )
-    low, high = min(given.values), max(given.values)
+    low, high = min(voltages.values), max(voltages.values)
     for volts in (low, high):
         if abs(volts - offset_v) > volts_per_full_scale * (1.0 - 1e-4):
             least, most = offset_v - volts_per_full_scale, offset_v + volts_per_full_scale
             raise OptionError(
-                f"{given.source}: {volts:g} V is beyond the output, which gives {least:g} to {most:g} V",
+                f"{voltages.source}: {volts:g} V is beyond the output, which gives {least:g} to {most:g} V",
                 "choose other steps, or write the volts_per_full_scale of your output below [cv] in the bench file",
             )
     if high - low < LEAST_MARKER_V and marker:
         raise OptionError(
-            f"{given.source}: {high - low:g} V from lowest to highest is too little for a start marker",
+            f"{voltages.source}: {high - low:g} V from lowest to highest is too little for a start marker",
             "add --no-marker",
         )
-    levels: list[tuple[float, float]] = [(given.values[0] if not marker else low, LEAD_S)]
+    levels: list[tuple[float, float]] = [(voltages.values[0] if not marker else low, LEAD_S)]
     if marker:
         levels += [(high if level == "high" else low, seconds) for level, seconds in PULSES]
     begins_s = LEAD_S + (marker_s() if marker else 0.0)
-    if begins_s + dwell_s * len(given.values) > LONGEST_S:
+    if begins_s + dwell_s * len(voltages.values) > LONGEST_S:
         raise OptionError(
-            f"{len(given.values)} steps of {dwell_s:g} s last over an hour", "give fewer steps or a shorter --dwell"
+            f"{len(voltages.values)} steps of {dwell_s:g} s last over an hour", "give fewer steps or a shorter --dwell"
         )
-    levels += [(volts, dwell_s) for volts in given.values]
-    levels.append((given.values[-1], TAIL_S))
-    starts = begins_s + dwell_s * np.arange(len(given.values))
+    levels += [(volts, dwell_s) for volts in voltages.values]
+    levels.append((voltages.values[-1], TAIL_S))
+    starts = begins_s + dwell_s * np.arange(len(voltages.values))
     held = staircase(levels, sample_rate_hz)
-    rows = tuple((float(s), float(s + dwell_s), v) for s, v in zip(starts, given.values, strict=True))
+    rows = tuple((float(s), float(s + dwell_s), v) for s, v in zip(starts, voltages.values, strict=True))
     return Stimulus(samples=(held - offset_v) / volts_per_full_scale, sample_rate_hz=sample_rate_hz, rows=rows)
 
 

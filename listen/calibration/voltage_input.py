@@ -24,7 +24,7 @@ _MEND_STEPS = "write START:STOP:STEP, for example 0:5:1 or 0:5:0.5:updown"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Given:
+class VoltageInput:
     """Voltages in the order in which they were held.
 
     Attributes
@@ -50,7 +50,7 @@ class Given:
     source: str
 
 
-def parse_values(text: str, option: str = "--cv-values") -> Given:
+def parse_values(text: str, option: str = "--cv-values") -> VoltageInput:
     """Read volts as typed from the meter.
 
     Parameters
@@ -72,7 +72,7 @@ def parse_values(text: str, option: str = "--cv-values") -> Given:
     values = tuple(_volts(word, f"{option}: value {i}", decimal_comma) for i, word in enumerate(words, start=1))
     _count(len(values), option)
     digits = tuple(_last_digit(word, decimal_comma) for word in words)
-    return Given(values=values, resolution_v=digits, source=option)
+    return VoltageInput(values=values, resolution_v=digits, source=option)
 
 
 def _listed(text: str) -> tuple[list[str], bool]:
@@ -88,7 +88,7 @@ def _listed(text: str) -> tuple[list[str], bool]:
     return words[:-1] if words and not words[-1] else words, decimal_comma
 
 
-def parse_steps(text: str, option: str = "--cv-steps") -> Given:
+def parse_steps(text: str, option: str = "--cv-steps") -> VoltageInput:
     """Read a staircase, ``START:STOP:STEP[:up|down|updown]``.
 
     Parameters
@@ -124,17 +124,17 @@ def parse_steps(text: str, option: str = "--cv-steps") -> Given:
     _count(total, f"{option} {text!r}")
     up = [round(start + i * step, 9) for i in range(count)]
     values = {"up": up, "down": up[::-1], "updown": up + up[-2::-1]}[way]
-    return Given(values=tuple(values), source=option)
+    return VoltageInput(values=tuple(values), source=option)
 
 
-def parse_positions(text: str) -> Given:
+def parse_positions(text: str) -> VoltageInput:
     """Read places of a dial, ``START:STOP:STEP[:up|down|updown]``, or typed, ``0,2,5,10``."""
     option = "--positions"
-    given = parse_steps(text, option) if ":" in text else parse_values(text, option)
-    return Given(values=given.values, resolution_v=given.resolution_v, axis="positions", source=option)
+    positions = parse_steps(text, option) if ":" in text else parse_values(text, option)
+    return VoltageInput(values=positions.values, resolution_v=positions.resolution_v, axis="positions", source=option)
 
 
-def read_steps_file(path: str | os.PathLike[str]) -> Given:
+def read_steps_file(path: str | os.PathLike[str]) -> VoltageInput:
     """Read a file of steps.
 
     Parameters
@@ -190,7 +190,7 @@ def read_steps_file(path: str | os.PathLike[str]) -> Given:
             _in_order(start_s, end_s, times, f"{name}: line {number}")
             times.append((start_s, end_s))
     _count(len(values), name)
-    return Given(
+    return VoltageInput(
         values=tuple(values),
         resolution_v=tuple(digits),
         times_s=tuple(times) or None,
@@ -199,7 +199,7 @@ def read_steps_file(path: str | os.PathLike[str]) -> Given:
     )
 
 
-def with_nominal(given: Given, nominal: Given) -> Given:
+def with_nominal(typed: VoltageInput, nominal: VoltageInput) -> VoltageInput:
     """Join measured volts with what was meant.
 
     Raises
@@ -207,12 +207,12 @@ def with_nominal(given: Given, nominal: Given) -> Given:
     OptionError
         They are not equally many.
     """
-    if len(given.values) != len(nominal.values):
+    if len(typed.values) != len(nominal.values):
         raise OptionError(
-            f"{given.source} has {len(given.values)} values, {nominal.source} has {len(nominal.values)} steps",
+            f"{typed.source} has {len(typed.values)} values, {nominal.source} has {len(nominal.values)} steps",
             "give one value a step",
         )
-    return replace(given, nominal_v=nominal.values)
+    return replace(typed, nominal_v=nominal.values)
 
 
 def _in_order(start_s: float, end_s: float, before: list[tuple[float, float]], where: str) -> None:

@@ -47,8 +47,8 @@ def add_many(parser: argparse.ArgumentParser) -> None:
 
 def is_many(options: argparse.Namespace) -> bool:
     """Tell whether this is one run of many captures, and not a page for each."""
-    given = (options.workers, options.keep, options.cluster)
-    return any(value is not None for value in given) or any(map(os.path.isdir, options.captures))
+    batch_options = (options.workers, options.keep, options.cluster)
+    return any(value is not None for value in batch_options) or any(map(os.path.isdir, options.captures))
 
 
 def check_many_captures(options: argparse.Namespace, settings: Mapping[str, Any]) -> int:

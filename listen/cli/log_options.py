@@ -80,9 +80,9 @@ def keeper_for(options: argparse.Namespace, captures: Sequence[str]) -> Keeper |
         The logbook could not be written, or the name of the build is not known: before any work is done.
     """
     if options.build is None and options.logbook is None:
-        given = _stated(options)
-        if given and getattr(options, "report", None) is None:
-            option = "--" + given[0].replace("_", "-")
+        stated = _stated(options)
+        if stated and getattr(options, "report", None) is None:
+            option = "--" + stated[0].replace("_", "-")
             raise OptionError(
                 f"{option} goes into the logbook",
                 "add --build NAME, so that the result is kept there, or --report DIR: its sheet has it too",

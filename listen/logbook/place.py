@@ -11,12 +11,12 @@ VARIABLE = "LISTEN_LOGBOOK"
 FILE = "logbook.sqlite"
 
 
-def logbook_path(given: str | os.PathLike[str] | None = None) -> Path:
+def logbook_path(path: str | os.PathLike[str] | None = None) -> Path:
     """Return the file of the logbook.
 
     Parameters
     ----------
-    given : path, optional
+    path : path, optional
         As the user named it; else the environment variable ``LISTEN_LOGBOOK``, else the place where the
         system keeps the data of programs.
 
@@ -25,8 +25,8 @@ def logbook_path(given: str | os.PathLike[str] | None = None) -> Path:
     Path
         The file need not exist.
     """
-    if given is not None:
-        return Path(given)
+    if path is not None:
+        return Path(path)
     named = os.environ.get(VARIABLE)
     return Path(named) if named else default_path()
 

@@ -274,7 +274,7 @@ class Engine:
         self._step = 1
         self._measured = 0
         self._shown_s = -1.0
-        self._given_back_s = time.monotonic()
+        self._memory_released_s = time.monotonic()
         self._last: Reading | None = None
         self._said_lost_s = 0.0
         self._ruled_out = RuledOut()
@@ -342,8 +342,8 @@ class Engine:
             for change in self._passing.heard(heard_s, tone=tone):
                 self._tell(change)
         now_s = time.monotonic()
-        if now_s - self._given_back_s > _GIVE_BACK_EVERY_S:
-            self._given_back_s = now_s
+        if now_s - self._memory_released_s > _GIVE_BACK_EVERY_S:
+            self._memory_released_s = now_s
             give_back_memory()
 
     def _nothing_came(self, since_s: float) -> None:

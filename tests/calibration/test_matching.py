@@ -9,7 +9,7 @@ from hypothesis import strategies as st
 
 from listen.calibration.matching import match, smooth_law_rms_cents
 from listen.calibration.plateaus import Plateau
-from listen.calibration.voltage_input import Given
+from listen.calibration.voltage_input import VoltageInput
 from listen.errors import CaptureError
 
 
@@ -21,8 +21,8 @@ def octave(volts: list[float], f0_hz: float = 55.0) -> list[float]:
     return [f0_hz * 2.0**v for v in volts]
 
 
-def volts_of(*values: float) -> Given:
-    return Given(values=values, source="--cv-values")
+def volts_of(*values: float) -> VoltageInput:
+    return VoltageInput(values=values, source="--cv-values")
 
 
 def levels(matched) -> list[float | None]:

@@ -208,8 +208,8 @@ class Tables:
         size, place = np.array(self.sizes).T
         self.bend = self._lines(bend=size, bend_at=place)
 
-    def _lines(self, **given: Floats) -> Complexes:
-        n = len(next(iter(given.values())))
+    def _lines(self, **columns: Floats) -> Complexes:
+        n = len(next(iter(columns.values())))
         zero, far = np.zeros(n), np.full(n, NO_KNEE)
         usual: dict[str, Any] = {
             "solved": False,
@@ -229,7 +229,7 @@ class Tables:
             "steep": zero,
             "lag": zero,
         }
-        return np.asarray(harmonics(Values(**{**usual, **given}), self._measured[None]).lines - self._own)
+        return np.asarray(harmonics(Values(**{**usual, **columns}), self._measured[None]).lines - self._own)
 
 
 @lru_cache(maxsize=1)

@@ -168,11 +168,11 @@ class Layout:
             column = _COLUMNS.get(unknown.name)
             if column is None:
                 continue
-            given = vectors[:, unknown.place]
+            values = vectors[:, unknown.place]
             if unknown.name in _BOUNDS:
                 low, high = _BOUNDS[unknown.name]
-                given = np.minimum(np.maximum(given, low), high)
-            out[:, :, column] = given
+                values = np.minimum(np.maximum(values, low), high)
+            out[:, :, column] = values
         has, volts = self.at, self._volts
         if "corner" in has:
             out[:, :, CORNER] = np.minimum(out[:, :, CORNER] / self.bins.f0_hz, 0.5)

@@ -202,10 +202,10 @@ def _cycle(spectrum: Complexes, points: int) -> Floats:
     return np.fft.irfft(padded, points, axis=1)
 
 
-def _stages(values: Values, given: Floats, amplitude: Floats) -> Floats:
-    points = given.shape[1]
+def _stages(values: Values, sampled: Floats, amplitude: Floats) -> Floats:
+    points = sampled.shape[1]
     a = amplitude[:, None]
-    u = given
+    u = sampled
     if values.even.any() or values.odd.any():
         phase = 2 * np.pi * np.arange(points) / points
         turn2, turn3 = np.exp(2j * phase), np.exp(3j * phase)
