@@ -82,12 +82,12 @@ def thd_squares(
         out[ids.get("tone")] = out.get(ids.get("tone"), 0.0) + inside
         return out
     measured = _row_lines(cleaned, row)
-    made = _made(shape, float(cleaned.f0_hz[row]))
+    by_part = _lines_by_part(shape, float(cleaned.f0_hz[row]))
     power = float(np.sum(np.abs(measured) ** 2))
     if power == 0.0:
         return out
     remaining = 1.0
-    for name, lines in made.items():
+    for name, lines in by_part.items():
         share = float(np.sum((lines * measured.conj()).real)) / power
         share = min(max(share, 0.0), remaining)
         key = ids.get(name, ids.get("tone"))
@@ -104,7 +104,7 @@ def _row_lines(frames: Frames, row: int) -> Complexes:
     return np.asarray(size * np.exp(1j * np.nan_to_num(frames.harmonic_phase_rad[row])))
 
 
-def _made(shape: Shape, f0_hz: float) -> dict[str, Complexes]:
+def _lines_by_part(shape: Shape, f0_hz: float) -> dict[str, Complexes]:
     """Harmonics that each group of parts makes at a pitch: what its removal takes away."""
     assert shape.choice is not None
     fit, bins = shape.choice.best, shape.bins

@@ -67,7 +67,7 @@ def stimulus(
         )
     if sample_rate_hz not in RATES_HZ:
         raise OptionError(f"--rate {sample_rate_hz} is no usual rate", "give " + ", ".join(map(str, RATES_HZ)))
-    made = make_stimulus(
+    staircase = make_stimulus(
         voltages,
         dwell_s=dwell_s,
         volts_per_full_scale=known.cv.volts_per_full_scale,
@@ -75,13 +75,13 @@ def stimulus(
         sample_rate_hz=sample_rate_hz,
         marker=marker,
     )
-    beside = Path(path).with_suffix(".steps.csv") if steps_path is None else Path(steps_path)
+    steps_file = Path(path).with_suffix(".steps.csv") if steps_path is None else Path(steps_path)
     inputs = [] if bench is None or isinstance(bench, Bench) else [bench]
     check_target(path, option="WAV", inputs=inputs)
-    check_target(beside, option="--steps-file", inputs=[*inputs, path])
-    write_whole(path, voltage_wav(made.samples, made.sample_rate_hz))
-    write_whole(beside, steps_csv(made.rows).encode("ascii"))
-    return made, beside
+    check_target(steps_file, option="--steps-file", inputs=[*inputs, path])
+    write_whole(path, voltage_wav(staircase.samples, staircase.sample_rate_hz))
+    write_whole(steps_file, steps_csv(staircase.rows).encode("ascii"))
+    return staircase, steps_file
 
 
 __all__ = ["RATES_HZ", "stimulus"]

@@ -243,14 +243,14 @@ def _cut_off(lines: Lines) -> float:
 
 def needed(fit: CurveFit, lines: Lines) -> Floats:
     """Logarithm of the gain that the loop needs at each row: the one with which the curve gives the level seen."""
-    node, made, _ = loop.handed_back(lines.y, lines.f0_hz, fit.lag_s)
+    node, curve_lines, _ = loop.handed_back(lines.y, lines.f0_hz, fit.lag_s)
     wave = loop.cycles(node)
     need = np.full(len(wave), float(np.median(fit.log_need)))
     turn = np.exp(-2j * np.pi * np.arange(loop.POINTS) / loop.POINTS) * (2.0 / loop.POINTS)
 
     def off(at: Floats) -> Floats:
         first = limiter.output(fit.stages, fit.numbers, wave * np.exp(-at)[:, None]) @ turn
-        return np.asarray((first.real - made[:, 0].real) / made[:, 0].real)
+        return np.asarray((first.real - curve_lines[:, 0].real) / curve_lines[:, 0].real)
 
     for _ in range(6):
         now = off(need)

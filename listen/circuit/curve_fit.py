@@ -123,10 +123,12 @@ class _Problem:
         """Weighted misfit, shape (n, 20)."""
         numbers, lag_s, need = self.unpack(vector)
         if self._at_lag is None or self._at_lag[0] != lag_s:
-            node, made, _ = loop.handed_back(self.lines.y, self.lines.f0_hz, lag_s)
-            self._at_lag = (lag_s, loop.cycles(node), made)
-        _, wave, made = self._at_lag
-        off = (loop.harmonics(limiter.output(self.stages, numbers, wave * np.exp(-need)[:, None])) - made) * self.scale
+            node, curve_lines, _ = loop.handed_back(self.lines.y, self.lines.f0_hz, lag_s)
+            self._at_lag = (lag_s, loop.cycles(node), curve_lines)
+        _, wave, curve_lines = self._at_lag
+        off = (
+            loop.harmonics(limiter.output(self.stages, numbers, wave * np.exp(-need)[:, None])) - curve_lines
+        ) * self.scale
         return np.concatenate([off.real, off.imag], axis=1)
 
     def prior(self, vector: Floats) -> tuple[Floats, Floats]:

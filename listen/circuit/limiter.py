@@ -85,5 +85,5 @@ def diode_voltage(v: Floats, at: float, width: float) -> Floats:
     z = diode_bend((x / at)[None], np.array([width]))[0]
     scale = 1.0 / -np.expm1(-2.0 / width)
     steepest = 1.0 / (1.0 + 2.0 * np.exp(-1.0 / width) * scale / width)
-    made = np.interp(np.abs(v), x, z * at / steepest)
-    return np.asarray(np.copysign(made, v))
+    voltage = np.interp(np.abs(v), x, z * at / steepest)
+    return np.asarray(np.copysign(voltage, v))

@@ -29,7 +29,7 @@ def handed_back(lines: Complexes, f0_hz: Floats, lag_s: float) -> tuple[Complexe
     -------
     node : ndarray of complex, shape (n, 10)
         What the network hands back, times the gain that the loop needs: its fundamental is the output's own.
-    made : ndarray of complex, shape (n, 10)
+    curve_lines : ndarray of complex, shape (n, 10)
         What the curve itself puts out, before the pole.
     pitch : ndarray, shape (n,)
         Pitch over the network's own: limiters and the pole pull it.
@@ -41,17 +41,17 @@ def handed_back(lines: Complexes, f0_hz: Floats, lag_s: float) -> tuple[Complexe
     """
     k = np.arange(1, ORDERS + 1)
     pole = 1.0 + 2j * np.pi * lag_s * f0_hz[:, None] * k
-    made = lines * pole
+    curve_lines = lines * pole
     x = np.ones(len(lines))
     for _ in range(3):
         b = (k * x[:, None] - 1.0 / (k * x[:, None])) / 3.0
-        area = k * np.imag(made * np.conj(lines / (1.0 + 1j * b)))
+        area = k * np.imag(curve_lines * np.conj(lines / (1.0 + 1j * b)))
         power = np.abs(lines[:, 0]) ** 2
         # the fundamental's own area is its power times b_1 but for a square of b_1
         wanted = b[:, 0] - np.sum(area, axis=1) / power
         x = 1.5 * wanted + np.sqrt(1.0 + (1.5 * wanted) ** 2)
     b = (k * x[:, None] - 1.0 / (k * x[:, None])) / 3.0
-    return lines / (1.0 + 1j * b), made, x
+    return lines / (1.0 + 1j * b), curve_lines, x
 
 
 def cycles(lines: Complexes, points: int = POINTS) -> Floats:

@@ -92,8 +92,8 @@ def wave_figures(
         The input's coupling is known, and undone.
     """
     values, along = _of_slopes(account, wave)
-    made, row = _of_shaper(account, wave, topology, shaper, corner_known)
-    return WaveFigures(wave=wave, along=(*along, *row), **values, **made)
+    figures, row = _of_shaper(account, wave, topology, shaper, corner_known)
+    return WaveFigures(wave=wave, along=(*along, *row), **values, **figures)
 
 
 def _of_slopes(account: Account, wave: str) -> tuple[dict[str, Quantity], tuple[Row, ...]]:

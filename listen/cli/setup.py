@@ -98,7 +98,7 @@ def _stimulus(options: argparse.Namespace) -> int:
     from listen.report.bench_pages import stimulus_page
     from listen.report.paper import paper_for
 
-    made, beside = stimulus(
+    staircase, steps_file = stimulus(
         options.wav,
         cv_steps=options.cv_steps,
         cv_values=options.cv_values,
@@ -109,7 +109,7 @@ def _stimulus(options: argparse.Namespace) -> int:
         marker=not options.no_marker,
     )
     if not options.quiet:
-        Screen().put(stimulus_page(made, options.wav, beside, paper_for(sys.stdout)))
+        Screen().put(stimulus_page(staircase, options.wav, steps_file, paper_for(sys.stdout)))
     return PASSED
 
 

@@ -31,22 +31,22 @@ class SetupView(Protocol):
     def remarks(self) -> tuple[str, ...]: ...  # noqa: D102
 
 
-def stimulus_page(made: Stimulus, wav: str, steps: str | os.PathLike[str], paper: Paper | None = None) -> str:
+def stimulus_page(staircase: Stimulus, wav: str, steps: str | os.PathLike[str], paper: Paper | None = None) -> str:
     """Return what to say of a staircase that was written: what it is, how to use it, what to mind."""
     paper = paper or Paper()
-    first, last = made.rows[0], made.rows[-1]
-    volts = [row[2] for row in made.rows]
+    first, last = staircase.rows[0], staircase.rows[-1]
+    volts = [row[2] for row in staircase.rows]
     lines = [paper.rule("┬")]
     lines += paper.write(name_of(wav), label="play")
     lines += paper.write(
         f"{len(volts)} steps of {first[1] - first[0]:g} s, {min(volts):g} to {max(volts):g} V, "
-        f"{format_seconds(made.duration_s)}; the steps begin at {first[0]:.2f} s and end at {last[1]:.2f} s",
+        f"{format_seconds(staircase.duration_s)}; the steps begin at {first[0]:.2f} s and end at {last[1]:.2f} s",
         text_ink="faint",
     )
     lines += paper.write(name_of(steps), label="steps")
     lines += paper.write(f"listen calibrate TAKE.wav --cv-file {name_of(steps)}", label="then", text_ink="strong")
     lines.append(paper.line())
-    for i, line in enumerate(made.cautions):
+    for i, line in enumerate(staircase.cautions):
         lines += paper.write(line, label="" if i else "mind", ink="mind", bullet=True)
     lines.append(paper.rule("┴"))
     return paper.finish(lines)

@@ -37,7 +37,7 @@ def calibration_document(result: CalibrationView) -> dict[str, Any]:
     dict
         Numbers, strings, booleans, None, lists and dicts alone. It holds to :func:`calibration_schema`.
     """
-    made = result.calibration
+    calibration = result.calibration
     document = {
         "schema": CALIBRATION_SCHEMA,
         "tool": {"name": "listen", "version": tool_version()},
@@ -46,13 +46,13 @@ def calibration_document(result: CalibrationView) -> dict[str, Any]:
             "law": result.law_asked,
             "voltages": result.voltage_source,
             "bench": ", ".join(result.bench_paths) or None,
-            "axis": made.axis,
+            "axis": calibration.axis,
         },
-        "steps": [_step(step) for step in made.steps],
-        "law": None if made.law is None else _law(made.law),
-        "hysteresis_cents": _hysteresis(made.hysteresis),
-        "repeatability_cents": _repeatability(made.repeatability),
-        "error_split": None if made.split is None else _split(made.split),
+        "steps": [_step(step) for step in calibration.steps],
+        "law": None if calibration.law is None else _law(calibration.law),
+        "hysteresis_cents": _hysteresis(calibration.hysteresis),
+        "repeatability_cents": _repeatability(calibration.repeatability),
+        "error_split": None if calibration.split is None else _split(calibration.split),
         "intervals": [
             {
                 "from_v": one.from_v,
@@ -62,13 +62,13 @@ def calibration_document(result: CalibrationView) -> dict[str, Any]:
                 "width_cents": one.width_cents,
                 "error_cents": one.width_cents - 1200.0,
             }
-            for one in made.intervals
+            for one in calibration.intervals
         ],
-        "inverse": [_inverse(row) for row in made.inverse],
-        "trim": None if made.trim is None else _trim(made.trim),
-        "doubts": list(made.doubts),
-        "advice": list(made.advice),
-        "notes": list(made.notes),
+        "inverse": [_inverse(row) for row in calibration.inverse],
+        "trim": None if calibration.trim is None else _trim(calibration.trim),
+        "doubts": list(calibration.doubts),
+        "advice": list(calibration.advice),
+        "notes": list(calibration.notes),
     }
     whole: dict[str, Any] = plain_values(document)
     return whole
@@ -82,20 +82,20 @@ def calibration_schema() -> dict[str, Any]:
     return schema
 
 
-def steps_csv(made: Calibration, decimal: Decimal = "point") -> str:
+def steps_csv(calibration: Calibration, decimal: Decimal = "point") -> str:
     """Return the table of steps as CSV: a header, a row a step, empty where there is nothing."""
-    place = "cv_v" if made.axis == "volts" else "position"
+    place = "cv_v" if calibration.axis == "volts" else "position"
     lines = [",".join([place, *STEP_COLUMNS[1:]])]
-    for step in made.steps:
+    for step in calibration.steps:
         values = _step(step)
         lines.append(",".join(_cell(values[column]) for column in STEP_COLUMNS))
     return with_decimal("\n".join(lines) + "\n", decimal)
 
 
-def inverse_csv(made: Calibration, decimal: Decimal = "point") -> str:
+def inverse_csv(calibration: Calibration, decimal: Decimal = "point") -> str:
     """Return the inverse table as CSV: note, pitch, the voltage to give (or the position) and its uncertainty."""
-    lines = ["note,f0_hz,cv_v,sigma_v" if made.axis == "volts" else "note,f0_hz,position,sigma_position"]
-    lines += [f"{row.note},{row.f0_hz:.9g},{row.cv_v:.6f},{row.sigma_v:.6f}" for row in made.inverse]
+    lines = ["note,f0_hz,cv_v,sigma_v" if calibration.axis == "volts" else "note,f0_hz,position,sigma_position"]
+    lines += [f"{row.note},{row.f0_hz:.9g},{row.cv_v:.6f},{row.sigma_v:.6f}" for row in calibration.inverse]
     return with_decimal("\n".join(lines) + "\n", decimal)
 
 

@@ -37,9 +37,9 @@ def calibration_page(result: CalibrationView, paper: Paper | None = None) -> str
         Lines of at most ``paper.width`` columns; ends with a newline.
     """
     paper = paper or Paper()
-    made = result.calibration
-    what = "voltages" if made.axis == "volts" else "positions"
-    verdict = calibration_verdict(made)
+    calibration = result.calibration
+    what = "voltages" if calibration.axis == "volts" else "positions"
+    verdict = calibration_verdict(calibration)
     ink: Ink = "good" if verdict.outcome == "pass" else "mind"
     told = paper.write(verdict.sentence, label=verdict.outcome, ink=ink, text_ink="strong")
     lines = [paper.rule("┬")]
@@ -48,22 +48,23 @@ def calibration_page(result: CalibrationView, paper: Paper | None = None) -> str
     lines += paper.write(f"{what} from {result.voltage_source}", text_ink="faint")
     for path in result.bench_paths:
         lines += paper.write(f"with the bench file {name_of(path)}", text_ink="faint")
-    for i, note in enumerate(made.notes):
+    for i, note in enumerate(calibration.notes):
         lines += paper.write(note, label="" if i else "noticed", ink="mind")
     lines += [paper.line(), *told]
-    for i, doubt in enumerate(made.doubts):
+    for i, doubt in enumerate(calibration.doubts):
         lines += paper.write(doubt, label="" if i else "doubt", ink="mind", bullet=True)
-    lines += [paper.line(), *_table(made, paper), paper.line()]
-    if made.law is not None:
-        lines += paper.write(law_sentence(made.law), label="law", text_ink="strong")
+    lines += [paper.line(), *_table(calibration, paper), paper.line()]
+    if calibration.law is not None:
+        lines += paper.write(law_sentence(calibration.law), label="law", text_ink="strong")
         lines += paper.write(
-            f"chosen: {made.law.chosen_because}." if result.law_asked == "auto" else "as asked for.", text_ink="faint"
+            f"chosen: {calibration.law.chosen_because}." if result.law_asked == "auto" else "as asked for.",
+            text_ink="faint",
         )
-    lines += _intervals(made, paper)
-    lines += _gaps(made, paper)
-    if made.advice:
+    lines += _intervals(calibration, paper)
+    lines += _gaps(calibration, paper)
+    if calibration.advice:
         lines.append(paper.line())
-    for i, line in enumerate(made.advice):
+    for i, line in enumerate(calibration.advice):
         lines += paper.write(line, label="" if i else "advice", bullet=True)
     if len(lines) > _ONE_SCREEN:
         lines += [paper.rule("┼"), *told]
@@ -71,26 +72,26 @@ def calibration_page(result: CalibrationView, paper: Paper | None = None) -> str
     return paper.finish(lines)
 
 
-def _table(made: Calibration, paper: Paper) -> list[str]:
-    drawn = paper.text_width >= 68 and made.law is not None
-    errors = [abs(step.error_cents) for step in made.steps if step.error_cents is not None and not step.doubtful]
+def _table(calibration: Calibration, paper: Paper) -> list[str]:
+    drawn = paper.text_width >= 68 and calibration.law is not None
+    errors = [abs(step.error_cents) for step in calibration.steps if step.error_cents is not None and not step.doubtful]
     reach = max(_LEAST_LANE_CENTS, max(errors, default=0.0))
     end = f"{reach:.0f}" if reach >= 9.95 else f"{reach:.1f}"
     scale = f"{'-' + end:<{_LANE // 2}}0{'+' + end:>{_LANE // 2}}" if drawn else ""
-    place = "V" if made.axis == "volts" else "dial"
-    several = len({step.capture for step in made.steps}) > 1
+    place = "V" if calibration.axis == "volts" else "dial"
+    several = len({step.capture for step in calibration.steps}) > 1
     head = f"{'':8} {'':8} {'':3}{'cents':>6} {'error':>7} {'settled':>7}   {scale}"
     units = f"{place:>7}  {'Hz':>8} {'note':4}{'off':>5} {'cents':>7} {'after':>7}"
     lines = [paper.line(head, label="table", text_ink="faint"), paper.line(units, text_ink="faint")]
-    shown = made.steps[:_MOST_ROWS]
+    shown = calibration.steps[:_MOST_ROWS]
     before: Step | None = None
     for step in shown:
         if several and (before is None or before.capture != step.capture):
             lines.append(paper.line(f"take {step.capture + 1}", text_ink="faint"))
         lines.append(paper.line(_row(step, before, reach, drawn)))
         before = step
-    if len(made.steps) > len(shown):
-        lines.append(paper.line(f"and {len(made.steps) - len(shown)} more", text_ink="faint"))
+    if len(calibration.steps) > len(shown):
+        lines.append(paper.line(f"and {len(calibration.steps) - len(shown)} more", text_ink="faint"))
     return lines
 
 
@@ -119,22 +120,30 @@ def _fitted(value: float, columns: int, decimals: int, sign: str = "") -> str:
     return f"{value:{sign}{columns}.{decimals}f}"
 
 
-def _intervals(made: Calibration, paper: Paper) -> list[str]:
-    if not made.intervals:
+def _intervals(calibration: Calibration, paper: Paper) -> list[str]:
+    if not calibration.intervals:
         return []
-    widths = [f"{one.width_cents - 1200.0:+.1f}" for one in made.intervals]
-    first = made.intervals[0].from_v
+    widths = [f"{one.width_cents - 1200.0:+.1f}" for one in calibration.intervals]
+    first = calibration.intervals[0].from_v
     text = f"each volt from {volts_text(first)} V upward, in cents off an octave: {', '.join(widths)}"
     return paper.write(text, label="octaves")
 
 
-def _gaps(made: Calibration, paper: Paper) -> list[str]:
+def _gaps(calibration: Calibration, paper: Paper) -> list[str]:
     lines: list[str] = []
     words: Sequence[tuple[str, Gap | None, str]] = (
-        ("up, down", made.hysteresis, "down lies {median:+.2f} cents off up (median), worst {worst:+.2f} at {at}"),
-        ("repeats", made.repeatability, "come back within {median:.2f} cents r.m.s., worst {worst:+.2f} at {at}"),
+        (
+            "up, down",
+            calibration.hysteresis,
+            "down lies {median:+.2f} cents off up (median), worst {worst:+.2f} at {at}",
+        ),
+        (
+            "repeats",
+            calibration.repeatability,
+            "come back within {median:.2f} cents r.m.s., worst {worst:+.2f} at {at}",
+        ),
     )
-    unit = " V" if made.axis == "volts" else ""
+    unit = " V" if calibration.axis == "volts" else ""
     for label, gap, text in words:
         if gap is not None:
             lines += paper.write(

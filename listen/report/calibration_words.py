@@ -27,26 +27,26 @@ class Verdict(NamedTuple):
     sentence: str
 
 
-def calibration_verdict(made: Calibration) -> Verdict:
+def calibration_verdict(calibration: Calibration) -> Verdict:
     """Return what a calibration comes to.
 
     Parameters
     ----------
-    made : Calibration
+    calibration : Calibration
 
     Returns
     -------
     Verdict
     """
-    reasons = _reasons(made)
+    reasons = _reasons(calibration)
     if reasons:
         return Verdict("attention", f"Look at this table before you use it: {'; '.join(reasons)}.")
-    counted = f"{len(made.steps)} {'steps' if made.axis == 'volts' else 'positions'}"
-    known = [step.f0_hz for step in made.steps if step.f0_hz is not None]
+    counted = f"{len(calibration.steps)} {'steps' if calibration.axis == 'volts' else 'positions'}"
+    known = [step.f0_hz for step in calibration.steps if step.f0_hz is not None]
     span = f"{format_hz(min(known))} to {format_hz(max(known))}"
-    if made.law is None:
+    if calibration.law is None:
         return Verdict("pass", f"The table is whole: {counted}, {span}.")
-    return Verdict("pass", f"The table is whole: {counted}, {span}; {error_words(made.law)}.")
+    return Verdict("pass", f"The table is whole: {counted}, {span}; {error_words(calibration.law)}.")
 
 
 def error_words(law: Law) -> str:
@@ -93,11 +93,11 @@ def volts_text(value: float) -> str:
     return f"{round(value, 3) + 0.0:.3f}".rstrip("0").rstrip(".")
 
 
-def _reasons(made: Calibration) -> list[str]:
-    several = len({step.capture for step in made.steps}) > 1
+def _reasons(calibration: Calibration) -> list[str]:
+    several = len({step.capture for step in calibration.steps}) > 1
     found: dict[str, list[str]] = {}
     counts: dict[int, int] = {}
-    for step in made.steps:
+    for step in calibration.steps:
         counts[step.capture] = counts.get(step.capture, 0) + 1
         name = f"{counts[step.capture]} of take {step.capture + 1}" if several else str(counts[step.capture])
         for trouble, there in (
@@ -109,11 +109,13 @@ def _reasons(made: Calibration) -> list[str]:
             if there:
                 found.setdefault(trouble, []).append(name)
     reasons = [_named(names, trouble) for trouble, names in found.items()]
-    if made.left_out:
+    if calibration.left_out:
         reasons.append(
-            "1 plateau has no voltage" if made.left_out == 1 else f"{made.left_out} plateaus have no voltage"
+            "1 plateau has no voltage"
+            if calibration.left_out == 1
+            else f"{calibration.left_out} plateaus have no voltage"
         )
-    if made.doubts and "does not fit the others" not in found:
+    if calibration.doubts and "does not fit the others" not in found:
         reasons.append("the scale is none of this law")
     return reasons
 

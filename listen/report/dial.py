@@ -81,12 +81,12 @@ def check_dial(has_positions: bool, angle_deg: float, diameter_mm: float) -> Non
             raise OptionError(f"{option} {value:g} is out of range", f"give {least:g} to {most:g} {unit}")
 
 
-def dial_marks(made: Calibration, angle_deg: float = DEFAULT_ANGLE_DEG) -> tuple[Mark, ...]:
+def dial_marks(calibration: Calibration, angle_deg: float = DEFAULT_ANGLE_DEG) -> tuple[Mark, ...]:
     """Return the angle of each note that a dial reaches.
 
     Parameters
     ----------
-    made : Calibration
+    calibration : Calibration
         Of a dial: its axis is positions, evenly spaced over the turn, higher ones clockwise.
     angle_deg : float
         From the lowest position of the table to the highest.
@@ -100,16 +100,16 @@ def dial_marks(made: Calibration, angle_deg: float = DEFAULT_ANGLE_DEG) -> tuple
     OptionError
         The table has volts, or no note lies within it.
     """
-    check_dial(made.axis == "positions", angle_deg, DEFAULT_DIAMETER_MM)
-    if not made.inverse:
+    check_dial(calibration.axis == "positions", angle_deg, DEFAULT_DIAMETER_MM)
+    if not calibration.inverse:
         raise OptionError(
             "--dial: no note of equal temperament has one place on this dial",
             "take more positions; the pitch must rise or fall throughout, over a semitone or more",
         )
-    places = [step.cv_v for step in made.steps]
+    places = [step.cv_v for step in calibration.steps]
     lowest, highest = min(places), max(places)
     scale = angle_deg / (highest - lowest)
-    return tuple(_mark(row, lowest, scale, angle_deg) for row in made.inverse)
+    return tuple(_mark(row, lowest, scale, angle_deg) for row in calibration.inverse)
 
 
 def _mark(row: InverseRow, lowest: float, scale: float, angle_deg: float) -> Mark:
@@ -117,13 +117,13 @@ def _mark(row: InverseRow, lowest: float, scale: float, angle_deg: float) -> Mar
 
 
 def dial_svg(
-    made: Calibration, *, angle_deg: float = DEFAULT_ANGLE_DEG, diameter_mm: float = DEFAULT_DIAMETER_MM
+    calibration: Calibration, *, angle_deg: float = DEFAULT_ANGLE_DEG, diameter_mm: float = DEFAULT_DIAMETER_MM
 ) -> str:
     """Return a scale to print, cut out and put under a knob.
 
     Parameters
     ----------
-    made : Calibration
+    calibration : Calibration
         Of a dial.
     angle_deg : float
         From the lowest position of the table to the highest, 30 to 350.
@@ -141,8 +141,8 @@ def dial_svg(
     OptionError
         An option is out of range, or the table gives no scale.
     """
-    check_dial(made.axis == "positions", angle_deg, diameter_mm)
-    marks = dial_marks(made, angle_deg)
+    check_dial(calibration.axis == "positions", angle_deg, diameter_mm)
+    marks = dial_marks(calibration, angle_deg)
     radius = diameter_mm / 2.0
     half = max(radius + _OCTAVE.length_mm + 3.0 * _OCTAVE.type_mm, _FOOT_MM / 2.0) + _MARGIN_MM
     drawn = [*_lines(marks, radius), *_names(marks, radius), *_middle(radius, angle_deg)]

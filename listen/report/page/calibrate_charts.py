@@ -27,39 +27,45 @@ _STYLES: dict[str, tuple[Ink, Dash]] = {
 }
 
 
-def calibration_charts(made: Calibration) -> tuple[Chart, ...]:
+def calibration_charts(calibration: Calibration) -> tuple[Chart, ...]:
     """Return the charts that a table allows.
 
     Parameters
     ----------
-    made : Calibration
+    calibration : Calibration
 
     Returns
     -------
     tuple of Chart
     """
-    charts = (_pitch(made), _error(made), _split(made), _octaves(made), _settling(made))
+    charts = (
+        _pitch(calibration),
+        _error(calibration),
+        _split(calibration),
+        _octaves(calibration),
+        _settling(calibration),
+    )
     return aligned([chart for chart in charts if chart is not None])
 
 
-def _pitch(made: Calibration) -> Chart | None:
-    x, lines = _ways(made, lambda step: step.f0_hz)
-    known = [step for step in made.steps if step.f0_hz is not None]
+def _pitch(calibration: Calibration) -> Chart | None:
+    x, lines = _ways(calibration, lambda step: step.f0_hz)
+    known = [step for step in calibration.steps if step.f0_hz is not None]
     if len(x) < 2 or not known:
         return None
     low, high = min(known, key=lambda s: s.f0_hz or 0.0), max(known, key=lambda s: s.f0_hz or 0.0)
     return _chart(
-        made, "pitch", x, lines, say("axis.pitch"), "pitch-y", unit="Hz",
-        words="pitch" if made.axis == "volts" else "pitch_dial",
+        calibration, "pitch", x, lines, say("axis.pitch"), "pitch-y", unit="Hz",
+        words="pitch" if calibration.axis == "volts" else "pitch_dial",
         y_range=((low.f0_hz or 1.0) / 1.12, (high.f0_hz or 1.0) * 1.12),
-        low=format_hz_note(low.f0_hz or 0.0), low_at=_place(made, low.cv_v), high=format_hz_note(high.f0_hz or 0.0),
-        high_at=_place(made, high.cv_v),
+        low=format_hz_note(low.f0_hz or 0.0), low_at=_place(calibration, low.cv_v),
+        high=format_hz_note(high.f0_hz or 0.0), high_at=_place(calibration, high.cv_v),
     )  # fmt: skip
 
 
-def _error(made: Calibration) -> Chart | None:
-    x, lines = _ways(made, lambda step: None if step.doubtful else step.error_cents)
-    if made.law is None or len(x) < 2 or not lines:
+def _error(calibration: Calibration) -> Chart | None:
+    x, lines = _ways(calibration, lambda step: None if step.doubtful else step.error_cents)
+    if calibration.law is None or len(x) < 2 or not lines:
         return None
     reach = max(float(np.nanmax(np.abs(line.y))) for line in lines)
     bands = [("good", GOOD_CENTS)] if reach < _WIDE_CENTS else []
@@ -72,24 +78,24 @@ def _error(made: Calibration) -> Chart | None:
     ]
     top = 1.15 * max(reach, GOOD_CENTS, *(abs(float(np.max(limit.y))) for limit in limits))
     return _chart(
-        made, "error", x, lines, say("calibration.axis_cents"), "plain", unit="cents", decimals=2,
-        limits=tuple(limits), y_range=(-top, top), worst=f"{made.law.worst_error_cents:+.1f}",
-        worst_at=_place(made, made.law.worst_at_v), rms=f"{made.law.rms_error_cents:.2f}",
+        calibration, "error", x, lines, say("calibration.axis_cents"), "plain", unit="cents", decimals=2,
+        limits=tuple(limits), y_range=(-top, top), worst=f"{calibration.law.worst_error_cents:+.1f}",
+        worst_at=_place(calibration, calibration.law.worst_at_v), rms=f"{calibration.law.rms_error_cents:.2f}",
     )  # fmt: skip
 
 
-def _split(made: Calibration) -> Chart | None:
+def _split(calibration: Calibration) -> Chart | None:
     """Each fitted term over the table: cents that it adds at each voltage."""
-    if made.split is None or made.law is None:
+    if calibration.split is None or calibration.law is None:
         return None
-    steps = sorted((s for s in made.steps if s.f0_hz is not None), key=lambda s: s.cv_v)
+    steps = sorted((s for s in calibration.steps if s.f0_hz is not None), key=lambda s: s.cv_v)
     x = np.array(sorted({same_v(step.cv_v) for step in steps}))
     if len(x) < 2:
         return None
     pitch = np.array([np.mean([s.f0_hz for s in steps if same_v(s.cv_v) == v]) for v in x])
     shapes = {"offset": np.ones_like(x), "scale": x, "proportional": pitch / 1000.0, "inverse": 1.0 / pitch}
     lines, said = [], []
-    for term in made.split.terms:
+    for term in calibration.split.terms:
         if term.value is None or term.name not in shapes:
             continue
         value = term.value
@@ -105,13 +111,13 @@ def _split(made: Calibration) -> Chart | None:
     if not lines:
         return None
     return _chart(
-        made, "split", x, tuple(lines), say("calibration.axis_cents"), "plain", unit="cents", decimals=2,
+        calibration, "split", x, tuple(lines), say("calibration.axis_cents"), "plain", unit="cents", decimals=2,
         terms="; ".join(said),
     )  # fmt: skip
 
 
-def _octaves(made: Calibration) -> Chart | None:
-    rows = sorted(made.intervals, key=lambda interval: interval.from_v + interval.to_v)
+def _octaves(calibration: Calibration) -> Chart | None:
+    rows = sorted(calibration.intervals, key=lambda interval: interval.from_v + interval.to_v)
     x = np.array([0.5 * (row.from_v + row.to_v) for row in rows])
     if len(np.unique(x)) < 2:
         return None
@@ -119,34 +125,36 @@ def _octaves(made: Calibration) -> Chart | None:
     y = np.array([rows[i].width_cents - 1200.0 for i in first])
     low, high = int(np.argmin(y)), int(np.argmax(y))
     return _chart(
-        made, "octaves", x, _dotted(y),
+        calibration, "octaves", x, _dotted(y),
         say("calibration.axis_cents"), "plain", unit="cents", decimals=1, low=f"{y[low]:+.1f}",
-        low_at=_place(made, float(x[low])), high=f"{y[high]:+.1f}", high_at=_place(made, float(x[high])),
+        low_at=_place(calibration, float(x[low])), high=f"{y[high]:+.1f}", high_at=_place(calibration, float(x[high])),
     )  # fmt: skip
 
 
-def _settling(made: Calibration) -> Chart | None:
-    x, lines = _ways(made, lambda step: step.settling_s)
-    known = [step for step in made.steps if step.settling_s is not None]
+def _settling(calibration: Calibration) -> Chart | None:
+    x, lines = _ways(calibration, lambda step: step.settling_s)
+    known = [step for step in calibration.steps if step.settling_s is not None]
     if len(x) < 2 or not known:
         return None
     slowest = max(known, key=lambda step: step.settling_s or 0.0)
     return _chart(
-        made, "settling", x, lines, say("calibration.axis_seconds"), "plain", unit="s", decimals=3,
-        high=format_seconds(slowest.settling_s or 0.0), high_at=_place(made, slowest.cv_v),
+        calibration, "settling", x, lines, say("calibration.axis_seconds"), "plain", unit="s", decimals=3,
+        high=format_seconds(slowest.settling_s or 0.0), high_at=_place(calibration, slowest.cv_v),
         y_range=(0.0, max(0.05, 1.15 * (slowest.settling_s or 0.0))),
     )  # fmt: skip
 
 
-def _ways(made: Calibration, value: Callable[[Step], float | None]) -> tuple[Floats, tuple[Line, ...]]:
+def _ways(calibration: Calibration, value: Callable[[Step], float | None]) -> tuple[Floats, tuple[Line, ...]]:
     """A line for each way the voltage came, repeats averaged."""
-    x = np.array(sorted({same_v(step.cv_v) for step in made.steps}))
+    x = np.array(sorted({same_v(step.cv_v) for step in calibration.steps}))
     lines: list[Line] = []
     ways: tuple[tuple[str, Ink, Dash], ...] = (("up", "first", "solid"), ("down", "second", "dashed"))
     for direction, ink, dash in ways:
         y = np.full(len(x), np.nan)
         for i, v in enumerate(x):
-            found = [value(step) for step in made.steps if same_v(step.cv_v) == v and step.direction == direction]
+            found = [
+                value(step) for step in calibration.steps if same_v(step.cv_v) == v and step.direction == direction
+            ]
             known = [number for number in found if number is not None]
             if known:
                 y[i] = float(np.mean(known))
@@ -157,11 +165,11 @@ def _ways(made: Calibration, value: Callable[[Step], float | None]) -> tuple[Flo
 
 
 def _chart(
-    made: Calibration, name: str, x: Floats, lines: tuple[Line, ...], y_label: str, y_axis: Axis, *, unit: str,
+    calibration: Calibration, name: str, x: Floats, lines: tuple[Line, ...], y_label: str, y_axis: Axis, *, unit: str,
     decimals: int = 1, limits: tuple[Limit, ...] = (), y_range: tuple[float, float] | None = None, words: str = "",
     **said: str,
 ) -> Chart:  # fmt: skip
-    volts = made.axis == "volts"
+    volts = calibration.axis == "volts"
     return Chart(
         name=f"cv-{name}",
         title=say(f"calibration.chart.{words or name}"),
@@ -191,5 +199,5 @@ def same_v(cv_v: float) -> float:
     return round(cv_v, 4) + 0.0
 
 
-def _place(made: Calibration, cv_v: float) -> str:
-    return f"{same_v(cv_v):g} V" if made.axis == "volts" else f"{same_v(cv_v):g}"
+def _place(calibration: Calibration, cv_v: float) -> str:
+    return f"{same_v(cv_v):g} V" if calibration.axis == "volts" else f"{same_v(cv_v):g}"

@@ -49,8 +49,8 @@ def calibration_page_bytes(result: CalibrationView, about: About | None = None) 
     -------
     bytes
     """
-    made = result.calibration
-    charts = calibration_charts(made)
+    calibration = result.calibration
+    charts = calibration_charts(calibration)
     names = [readable(name_of(capture.path)) for capture in result.captures]
     known = {chart.name: chart for chart in charts}
     figures = {
@@ -60,45 +60,45 @@ def calibration_page_bytes(result: CalibrationView, about: About | None = None) 
         "title": say("calibration.title", name=names[0]),
         "names": names,
         "source": say(
-            "calibration.source" if made.axis == "volts" else "calibration.source_dial",
+            "calibration.source" if calibration.axis == "volts" else "calibration.source_dial",
             source=readable(result.voltage_source),
         ),
-        "verdict": calibration_verdict(made),
-        "law": law_sentence(made.law) if made.law is not None else say("calibration.no_law"),
-        "made": made,
+        "verdict": calibration_verdict(calibration),
+        "law": law_sentence(calibration.law) if calibration.law is not None else say("calibration.no_law"),
+        "calibration": calibration,
         "figures": figures,
-        "missing": _missing(made),
+        "missing": _missing(calibration),
         "has_bands": "cv-error" in known,
-        "table": _steps_table(made, made.steps),
-        "inverse": _inverse_table(made),
+        "table": _steps_table(calibration, calibration.steps),
+        "inverse": _inverse_table(calibration),
         "about": [
             say("page.about_text", version=tool_version(), name=name, sha256=capture.sha256())
             for name, capture in zip(names, result.captures, strict=True)
         ],
-        "sheet": {**_sheet(result, names, about), "figures": sheet_figures(charts, _printed(made))},
+        "sheet": {**_sheet(result, names, about), "figures": sheet_figures(charts, _printed(calibration))},
     }
     return render("calibrate.html", context, charts, page_data(charts))
 
 
-def _missing(made: Calibration) -> list[str]:
+def _missing(calibration: Calibration) -> list[str]:
     """What could not be measured, in words."""
     out = []
-    if made.law is not None and made.split is None:
+    if calibration.law is not None and calibration.split is None:
         out.append(say("calibration.no_split", why=say("calibration.no_split_why")))
-    for term in made.split.terms if made.split is not None else ():
+    for term in calibration.split.terms if calibration.split is not None else ():
         if term.value is None:
             name = say(f"calibration.term.{term.name}")
             out.append(say("calibration.refused", term=name, why=term.refused or say("calibration.no_split_why")))
     return out
 
 
-def _printed(made: Calibration) -> tuple[str, ...]:
+def _printed(calibration: Calibration) -> tuple[str, ...]:
     """The charts of the sheet: a dial has no law to err from."""
-    return ("cv-error", "cv-octaves") if made.law is not None else ("cv-pitch",)
+    return ("cv-error", "cv-octaves") if calibration.law is not None else ("cv-pitch",)
 
 
 def _sheet(result: CalibrationView, names: Sequence[str], about: About | None) -> dict[str, Any]:
-    made, first = result.calibration, result.captures[0]
+    calibration, first = result.calibration, result.captures[0]
     bench = getattr(result, "bench", None)
     build = bench.build if bench is not None else None
     recorded = recorded_text(first) if len(names) == 1 else f"{rate(first.sample_rate_hz)}, {', '.join(names)}"
@@ -109,18 +109,18 @@ def _sheet(result: CalibrationView, names: Sequence[str], about: About | None) -
         ("instrument", None),
         ("interface", recorded),
     ]
-    more = len(made.steps) - MOST_PRINTED
+    more = len(calibration.steps) - MOST_PRINTED
     return {
         "fields": [{"label": say(f"sheet.{key}"), "value": value} for key, value in fields],
-        "table": _steps_table(made, made.steps[:MOST_PRINTED]),
+        "table": _steps_table(calibration, calibration.steps[:MOST_PRINTED]),
         "more": say("calibration.more_rows", count=more) if more > 0 else "",
         **state_of(about),
     }
 
 
-def _steps_table(made: Calibration, steps: Sequence[Step]) -> dict[str, Any]:
+def _steps_table(calibration: Calibration, steps: Sequence[Step]) -> dict[str, Any]:
     keys = (
-        "cv" if made.axis == "volts" else "position",
+        "cv" if calibration.axis == "volts" else "position",
         "note",
         "f0",
         "off_note",
@@ -131,7 +131,7 @@ def _steps_table(made: Calibration, steps: Sequence[Step]) -> dict[str, Any]:
     )
     heads = [say(f"calibration.column.{key}") for key in keys]
     rows = [_step_row(step) for step in steps]
-    if made.law is None:  # a dial has no law to err from
+    if calibration.law is None:  # a dial has no law to err from
         at = keys.index("error")
         heads, rows = heads[:at] + heads[at + 1 :], [row[:at] + row[at + 1 :] for row in rows]
     return {"heads": heads, "rows": rows}
@@ -155,10 +155,10 @@ def _step_row(step: Step) -> list[str | None]:
     ]
 
 
-def _inverse_table(made: Calibration) -> dict[str, Any]:
-    keys = ("volts", "sigma_v") if made.axis == "volts" else ("set_to", "sigma_position")
+def _inverse_table(calibration: Calibration) -> dict[str, Any]:
+    keys = ("volts", "sigma_v") if calibration.axis == "volts" else ("set_to", "sigma_position")
     heads = [say(f"calibration.column.{key}") for key in ("note", "f0", *keys)]
-    cells = [[row.note, f"{row.f0_hz:.2f}", f"{row.cv_v:.4f}", f"{row.sigma_v:.4f}"] for row in made.inverse]
+    cells = [[row.note, f"{row.f0_hz:.2f}", f"{row.cv_v:.4f}", f"{row.sigma_v:.4f}"] for row in calibration.inverse]
     return {"heads": heads, "rows": cells}
 
 

@@ -59,13 +59,13 @@ def finding_sounds(result: CheckView, *, room_bytes: int = ROOM_BYTES) -> tuple[
         One for each finding; a note has none.
     """
     used, out = 0, []
-    made: dict[int, float] = {}
+    begins_s: dict[int, float] = {}
     for number, finding in enumerate(result.judgement.findings, start=1):
         if finding.severity == "note":
             out.append(FindingSound())
             continue
         start_s = worst_second_s(result, finding)
-        same = next((n for n, other_s in made.items() if abs(other_s - start_s) < _NEAR_S), None)
+        same = next((n for n, other_s in begins_s.items() if abs(other_s - start_s) < _NEAR_S), None)
         if same is not None:
             out.append(FindingSound(shared_with=same))
             continue
@@ -76,7 +76,7 @@ def finding_sounds(result: CheckView, *, room_bytes: int = ROOM_BYTES) -> tuple[
             out.append(FindingSound(left_out=True))
             continue
         used += size
-        made[number] = start_s
+        begins_s[number] = start_s
         out.append(FindingSound(players=players))
     return tuple(out)
 
