@@ -106,12 +106,12 @@ def _is_a_move(step: PhaseStep, tone: BoardTone, rate_hz: float) -> bool:
 
 def skips(frames: Frames, tone: BoardTone | None) -> list[PhaseStep]:
     """Steps of the phase where samples are missing: not those of a tone that dies, starts or is moved quickly."""
-    kept = []
+    missing = []
     for step in frames.phase_steps:
         if tone is not None and _is_a_move(step, tone, frames.sample_rate_hz):
             continue
         near = np.flatnonzero(np.abs(frames.time_s - step.time_s) <= 2.5 * frames.row_every_s)
         level = frames.level_dbfs[near]
         if len(near) < 2 or abs(level[-1] - level[0]) <= _DYING_DB:
-            kept.append(step)
-    return kept
+            missing.append(step)
+    return missing

@@ -11,7 +11,7 @@ from typing import Any
 
 from listen.api.bench_lookup import bench_beside
 from listen.api.gathering import Found
-from listen.api.result_cache import key_of, open_kept
+from listen.api.result_cache import key_of, open_cache
 from listen.api.workers import Done, Task, check_all, worker_count
 from listen.errors import OptionError, one_line
 from listen.logbook.types import About
@@ -82,16 +82,16 @@ def check_many(
     if cluster is not None:
         found, settings = _absolute(found, settings)
     rows: dict[int, Row] = {i: _failed(item, item.error) for i, item in enumerate(found) if item.error is not None}
-    kept = None if keep is None else open_kept(keep)
+    cache = None if keep is None else open_cache(keep)
     keys: dict[int, dict[str, Any] | None] = {}
     tasks = []
     for i, item in enumerate(found):
         if i in rows:
             continue
         wanted = dict(outputs[i]) if outputs else {}
-        if kept is not None:
+        if cache is not None:
             keys[i] = key = _key(item.path, settings, about if "page" in wanted else None)
-            text = None if key is None else kept.look_up(key, wanted)
+            text = None if key is None else cache.look_up(key, wanted)
             if text is not None:
                 rows[i] = _passed(item, text, documents)
                 continue
@@ -104,8 +104,8 @@ def check_many(
     with contextlib.closing(_shared_out(tasks, workers, cluster)) as results:  # an interrupt ends the workers at once
         for done in results:
             item, known = found[done.index], keys.get(done.index)
-            if kept is not None and known is not None and done.document is not None:
-                kept.keep(known, done.document, done.written)
+            if cache is not None and known is not None and done.document is not None:
+                cache.keep(known, done.document, done.written)
             rows[done.index] = _row(item, done, documents)
             report(len(rows) / len(found))
     return Many(rows=tuple(rows[i] for i in range(len(found))), from_before=from_before)

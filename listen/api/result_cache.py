@@ -14,12 +14,12 @@ from listen.errors import OutputError
 from listen.report.document import tool_version
 from listen.report.files import write_whole
 
-KEPT_SCHEMA = "listen.kept/1"
+CACHE_SCHEMA = "listen.kept/1"
 Stamp = list[int]
 
 
 @dataclass(frozen=True, slots=True)
-class Kept:
+class ResultCache:
     """A folder of results.
 
     Attributes
@@ -43,7 +43,7 @@ class Kept:
         """
         try:
             entry = json.loads(self._file(key["path"]).read_bytes())
-            if entry["schema"] != KEPT_SCHEMA or entry["key"] != key:
+            if entry["schema"] != CACHE_SCHEMA or entry["key"] != key:
                 return None
             if any(not _stands(entry["written"].get(kind), target) for kind, target in outputs.items()):
                 return None
@@ -62,7 +62,7 @@ class Kept:
         OutputError
             It cannot be written.
         """
-        head = json.dumps({"schema": KEPT_SCHEMA, "key": key, "written": written})
+        head = json.dumps({"schema": CACHE_SCHEMA, "key": key, "written": written})
         text = head.removesuffix("}").encode("ascii") + b', "document": ' + document + b"}\n"
         write_whole(self._file(key["path"]), text)
 
@@ -104,7 +104,7 @@ def stamps(paths: list[Path]) -> dict[str, Stamp]:
     return out
 
 
-def open_kept(folder: str | os.PathLike[str]) -> Kept:
+def open_cache(folder: str | os.PathLike[str]) -> ResultCache:
     """Make the folder unless it is there, and return it.
 
     Raises
@@ -116,7 +116,7 @@ def open_kept(folder: str | os.PathLike[str]) -> Kept:
     make_folder(folder)
     if not Path(folder).is_dir():
         raise OutputError(f"--keep {os.fspath(folder)!r} is no folder", "name a folder; it is made if need be")
-    return Kept(Path(folder))
+    return ResultCache(Path(folder))
 
 
 def _stands(written: Mapping[str, Stamp] | None, target: str) -> bool:

@@ -162,15 +162,15 @@ class BadKeyError(Exception):
 
 def checked(table: Mapping[str, object], known: Mapping[str, Check], name: str) -> dict[str, Any]:
     """Check one table against the keys known for it."""
-    kept: dict[str, Any] = {}
+    values: dict[str, Any] = {}
     for key, value in table.items():
         if key not in known:
             raise BadKeyError(f'unknown key "{key}" in [{name}]', suggestion(key, known))
         try:
-            kept[key] = known[key](value)
+            values[key] = known[key](value)
         except ValueError as error:
             raise BadKeyError(f"[{name}] {key} = {_shown(value)} cannot be used", f"expected: {error}") from None
-    return kept
+    return values
 
 
 def _shown(value: object) -> str:

@@ -263,11 +263,11 @@ def _covariances(readings: Readings, place: Floats, sigma: Floats, *, octave: bo
     found, prior = [], []
     bends = _BENDS if octave else ((0.0, 1.0),)
     memories = _MEMORY[octave] if both else ((0.0, 1.0),)
-    for (deep, length, a), (bent, b), (kept, c), (noisy, d) in product(
+    for (deep, length, a), (bent, b), (hysteresis, c), (noisy, d) in product(
         _SMOOTH, bends, memories, zip(_NOISE, weights, strict=True)
     ):
         smooth = deep**2 * np.exp(-0.5 * apart / length**2)
-        found.append(base + smooth + bent**2 * bend + kept**2 * memory + noisy**2 * noise)
+        found.append(base + smooth + bent**2 * bend + hysteresis**2 * memory + noisy**2 * noise)
         prior.append(a * b * c * d)
     return np.array(found), np.array(prior)
 

@@ -102,7 +102,7 @@ def zeros_cut_into_a_tone(capture: Capture, runs: Spans, peaks: Floats, grid: in
     inside = [(a, b) for a, b in runs if a > capture.start_sample and b < capture.stop_sample]
     inside = _without_the_waves_own(inside, capture.sample_rate_hz)
     smallest_fs = max(_QUIETEST_FS, 64.0 * codes_of(capture.subtype).step_fs)
-    beside = round(_BESIDE_S * capture.sample_rate_hz)
+    context = round(_BESIDE_S * capture.sample_rate_hz)
     edge = max(2, round(_EDGE_S * capture.sample_rate_hz))
     loud = np.concatenate([[0], np.cumsum(peaks >= smallest_fs)])
 
@@ -112,15 +112,15 @@ def zeros_cut_into_a_tone(capture: Capture, runs: Spans, peaks: Floats, grid: in
         last = min(len(peaks), -(-(stop - capture.start_sample) // grid))
         return bool(loud[last] > loud[first])
 
-    kept = []
+    cuts = []
     for a, b in inside:
-        if not (is_loud(a - beside, a) and is_loud(b, b + beside)):
+        if not (is_loud(a - context, a) and is_loud(b, b + context)):
             continue
-        before = capture.read(max(capture.start_sample, a - beside), a)
-        after = capture.read(b, min(capture.stop_sample, b + beside))[::-1]
+        before = capture.read(max(capture.start_sample, a - context), a)
+        after = capture.read(b, min(capture.stop_sample, b + context))[::-1]
         if _is_live(before, edge, smallest_fs) and _is_live(after, edge, smallest_fs):
-            kept.append((a, b))
-    return kept
+            cuts.append((a, b))
+    return cuts
 
 
 def gated_zeros(capture: Capture, runs: Spans) -> Spans:
@@ -137,17 +137,17 @@ def gated_zeros(capture: Capture, runs: Spans) -> Spans:
     Zeros at an end of the file are padding, and a quiet recording in coarse codes rounds to zeros.
     """
     shortest = round(GATE_S * capture.sample_rate_hz)
-    beside = round(_BESIDE_S * capture.sample_rate_hz)
+    context = round(_BESIDE_S * capture.sample_rate_hz)
     least_fs = _GATE_STEPS * codes_of(capture.subtype).step_fs
-    kept = []
+    gates = []
     for a, b in runs:
         if b - a < shortest or a <= capture.start_sample or b >= capture.stop_sample:
             continue
-        before = capture.read(max(capture.start_sample, a - beside), a)
-        after = capture.read(b, min(capture.stop_sample, b + beside))
+        before = capture.read(max(capture.start_sample, a - context), a)
+        after = capture.read(b, min(capture.stop_sample, b + context))
         if min(float(np.abs(before).max()), float(np.abs(after).max())) >= least_fs:
-            kept.append((a, b))
-    return kept
+            gates.append((a, b))
+    return gates
 
 
 def _is_live(samples: Floats, edge: int, smallest_fs: float) -> bool:

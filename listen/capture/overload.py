@@ -143,29 +143,29 @@ def find_overload(capture: Span, extremes: ExtremesByBlock) -> OverloadRuns:
     tops = {sign: _tops(capture, codes, extremes, sign, level) for sign, level in levels.items()}
     square = _is_square(tops)
     smallest_fs = max(_SMALLEST_LEVEL * max(levels.values()), 64 * codes.step_fs)
-    kept: dict[int, _Tops] = {}
+    overloaded: dict[int, _Tops] = {}
     for sign, level in levels.items():
         if level < smallest_fs or (square and not codes.is_full_scale(level)):
             continue
         cut = _cut(capture, codes, tops[sign], sign, level)
         if cut.any():
-            kept[sign] = tops.pop(sign).of(cut)
-    return _joined(kept, {sign: sign * level for sign, level in levels.items()})
+            overloaded[sign] = tops.pop(sign).of(cut)
+    return _joined(overloaded, {sign: sign * level for sign, level in levels.items()})
 
 
-def _joined(kept: dict[int, _Tops], levels: dict[int, float]) -> OverloadRuns:
+def _joined(overloaded: dict[int, _Tops], levels: dict[int, float]) -> OverloadRuns:
     """Put both halves into one list, in order of time."""
     # An hour of overload has millions of runs: one column at a time.
-    counts = [len(tops.start) for tops in kept.values()]
-    start = np.concatenate([np.zeros(0, dtype=np.int64), *(tops.start for tops in kept.values())])
+    counts = [len(tops.start) for tops in overloaded.values()]
+    start = np.concatenate([np.zeros(0, dtype=np.int64), *(tops.start for tops in overloaded.values())])
     order = np.argsort(start, kind="stable")
-    length = np.concatenate([np.zeros(0, dtype=np.int32), *(tops.length for tops in kept.values())])
+    length = np.concatenate([np.zeros(0, dtype=np.int32), *(tops.length for tops in overloaded.values())])
     return OverloadRuns(
         start_sample=start[order],
         n_samples=length[order],
-        sign=np.repeat(np.array(list(kept), dtype=np.int8), counts)[order],
-        positive_level_fs=levels[1] if 1 in kept else None,
-        negative_level_fs=levels[-1] if -1 in kept else None,
+        sign=np.repeat(np.array(list(overloaded), dtype=np.int8), counts)[order],
+        positive_level_fs=levels[1] if 1 in overloaded else None,
+        negative_level_fs=levels[-1] if -1 in overloaded else None,
     )
 
 

@@ -89,7 +89,7 @@ def keeper_for(options: argparse.Namespace, captures: Sequence[str]) -> Keeper |
             )
         return None
     from listen.logbook import check_logbook, logbook_path
-    from listen.logbook.wording import checked, kept_name
+    from listen.logbook.wording import checked, normalised_name
 
     about = checked(circumstances(options))
     names = {capture: options.build if options.build is not None else _named(options, capture) for capture in captures}
@@ -99,7 +99,7 @@ def keeper_for(options: argparse.Namespace, captures: Sequence[str]) -> Keeper |
                 f"--logbook needs the name of the build of {capture}",
                 "add --build NAME, or a name to the bench file: [build] name",
             )
-        kept_name(name)
+        normalised_name(name)
     path = logbook_path(options.logbook)
     check_logbook(path)
     return Keeper(path=path, about=about, names=names)

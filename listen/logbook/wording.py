@@ -14,7 +14,7 @@ COLDEST_C, HOTTEST_C = -50.0, 100.0
 LONGEST_WARM_UP_MIN = 100_000.0
 
 
-def kept_name(text: str) -> str:
+def normalised_name(text: str) -> str:
     r"""Return a build's name as it is kept: on one line, single spaces, composed characters.
 
     Raises
@@ -51,7 +51,7 @@ def _on_one_line(text: str) -> str:
     return " ".join(unicodedata.normalize("NFC", text).split())
 
 
-def kept_note(text: str | None) -> str | None:
+def normalised_note(text: str | None) -> str | None:
     """Return a note as it is kept, None for an empty one; line breaks stay.
 
     Raises
@@ -82,7 +82,7 @@ def checked(about: About) -> About:
     if measured.tzinfo is None:
         raise ValueError("measured needs a time zone")
     return About(
-        note=kept_note(about.note),
+        note=normalised_note(about.note),
         temperature_c=_float(about.temperature_c),
         warm_up_min=_float(about.warm_up_min),
         measured=measured.astimezone(UTC),

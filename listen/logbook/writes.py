@@ -17,7 +17,7 @@ from listen.logbook.layout import DIGESTED, digest_of
 from listen.logbook.place import logbook_path
 from listen.logbook.queries import read_entry
 from listen.logbook.types import SCHEMAS, About, Kind, Stored
-from listen.logbook.wording import checked, kept_name, kept_note, name_key
+from listen.logbook.wording import checked, name_key, normalised_name, normalised_note
 
 _INSERT = f"INSERT INTO entry ({DIGESTED}, digest) VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?)"
 
@@ -102,7 +102,7 @@ def strike(number: int, why: str, *, path: str | os.PathLike[str] | None = None)
     LogbookError
         The logbook cannot be written; nothing was changed.
     """
-    reason = kept_note(why)
+    reason = normalised_note(why)
     if reason is None:
         raise OptionError("an entry is struck out for a reason", "say what was wrong with it")
     place = logbook_path(path)
@@ -127,11 +127,11 @@ def _store(
     path: str | os.PathLike[str] | None,
     about: About,
 ) -> Stored:
-    name, about = kept_name(build), checked(about)
+    name, about = normalised_name(build), checked(about)
     assert about.measured is not None
     place = logbook_path(path)
     with writing(place) as connection:
-        build_id, kept, similar, new = _build(connection, name)
+        build_id, spelling, similar, new = _build(connection, name)
         same = connection.execute(
             "SELECT max(id) FROM entry WHERE build_id = ? AND kind = ? AND recording_key = ? AND struck_utc IS NULL",
             (build_id, kind, recording_key),
@@ -150,7 +150,7 @@ def _store(
         )
         number = connection.execute(_INSERT, (*row, digest_of(row))).lastrowid
         assert number is not None
-    return Stored(number=number, build=kept, path=Path(place), new_build=new, similar=similar, same_as=same)
+    return Stored(number=number, build=spelling, path=Path(place), new_build=new, similar=similar, same_as=same)
 
 
 def _build(connection: sqlite3.Connection, name: str) -> tuple[int, str, str | None, bool]:

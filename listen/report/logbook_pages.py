@@ -142,7 +142,9 @@ def _notes(drift: Drift, paper: Paper) -> list[str]:
 def _thinned(notes: Sequence[NoteDrift]) -> list[NoteDrift]:
     """Return the ends and, between them, every note, every other, ... or the C of each octave, as there is room."""
     for stride in (1, 2, 3, 4, 6, 12):
-        kept = [n for i, n in enumerate(notes) if i in (0, len(notes) - 1) or round(note_number(n.f0_hz)) % stride == 0]
-        if len(kept) <= _MOST_NOTES:
+        thinned = [
+            n for i, n in enumerate(notes) if i in (0, len(notes) - 1) or round(note_number(n.f0_hz)) % stride == 0
+        ]
+        if len(thinned) <= _MOST_NOTES:
             break
-    return kept
+    return thinned

@@ -157,11 +157,11 @@ def line_pitches(
     """
     lines, tilted = (spectra[..., 0] + 1j * spectra[..., 1]) * scale[:, None]
     columns, few = amplitude.shape[1], turned.shape[1]
-    kept = np.where(np.arange(columns) <= tops[:, None], lines[:, :columns], 0.0)
-    kept[:, 0] = 0.5 * kept[:, 0].real
-    amplitude[..., 0], amplitude[..., 1] = kept.real, kept.imag
+    masked = np.where(np.arange(columns) <= tops[:, None], lines[:, :columns], 0.0)
+    masked[:, 0] = 0.5 * masked[:, 0].real
+    amplitude[..., 0], amplitude[..., 1] = masked.real, masked.imag
     k = np.arange(1, few + 1)
-    first = kept[:, 1 : few + 1]
+    first = masked[:, 1 : few + 1]
     turned[:] = (tilted[:, 1 : few + 1] * first.conj()).imag
     weight = k**2 * np.abs(first) ** 2
     gathered = np.cumsum(weight, axis=1)
@@ -193,14 +193,14 @@ def _drawn(lines: Any, length: int, least: float, jump: float, points: int) -> t
     """Loud A_k, tapered by sinc(k / limit) if the wave jumps; 2 pi i k A_k sinc(k / limit) / sinc(1 / limit): waves."""
     k = np.arange(length)
     line = lines[:length, 0] + 1j * lines[:length, 1]
-    kept = np.where((np.abs(line) ** 2 >= least) | (k == 1), line, 0.0)
-    kept[0] = 0.0
-    tail = np.abs(kept[3 * length // 4 :]) ** 2
+    clear = np.where((np.abs(line) ** 2 >= least) | (k == 1), line, 0.0)
+    clear[0] = 0.0
+    tail = np.abs(clear[3 * length // 4 :]) ** 2
     jumps = length > 8 and np.sqrt(tail.sum() / len(tail)) * length > jump * np.abs(line[1])
     factor = np.sinc(k / length)
     both = np.zeros((2, points // 2 + 1), dtype=complex)
-    both[0, :length] = kept * factor if jumps else kept
-    both[1, :length] = 2j * np.pi * k * kept * factor / factor[1]
+    both[0, :length] = clear * factor if jumps else clear
+    both[1, :length] = 2j * np.pi * k * clear * factor / factor[1]
     cycle, slope = np.fft.irfft(both, n=points, axis=1) * points * 0.5
     return cycle, slope
 

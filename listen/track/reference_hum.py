@@ -16,9 +16,9 @@ def level_windows(rest: Floats, step: int, window: Floats, out: Floats, lost: Fl
     for i in range(len(out)):
         taken = rest[i * step : i * step + width]
         lost[i] = np.mean(np.isnan(taken))
-        kept = np.nan_to_num(taken)
-        slope = kept @ place / (place @ place) if width > 1 else 0.0
-        out[i, :width] = (kept - kept.mean() - slope * place) * window
+        filled = np.nan_to_num(taken)
+        slope = filled @ place / (place @ place) if width > 1 else 0.0
+        out[i, :width] = (filled - filled.mean() - slope * place) * window
         out[i, width:] = 0.0
 
 

@@ -97,21 +97,21 @@ def _scan(x: Floats, centre: int, low: int, high: int, out: Floats) -> None:
 
 def _hop_peaks(spectra: list[Floats], rates: Floats, size: int, edges: Floats, lowest: float) -> Floats:
     """Peaks of one hop within 26 dB of the strongest, low ones from the finer spectra; none is taken twice."""
-    kept: list[Floats] = []
+    chosen: list[Floats] = []
     bottom = lowest
     for level in (2, 1, 0):
         spacing = rates[level] / size
         found = np.empty((400, 3))
         low, high = int(bottom / spacing), int(edges[level] / spacing) + 2
         n = _peak_bins(spectra[level], low, high, 1e-14, rates[level], size, found, 0, level)
-        before = np.array([p[:2] for p in kept]).reshape(-1, 2)
+        before = np.array([p[:2] for p in chosen]).reshape(-1, 2)
         for peak in found[:n]:
             near = (np.abs(before[:, 0] - peak[0]) < 1.5 * spacing) & (before[:, 1] > 0.3 * peak[1])
             double = near.any() and peak[0] < bottom + 2.0 * spacing
             if level == 2 or not double:
-                kept.append(peak)
+                chosen.append(peak)
         bottom = edges[level]
-    peaks = np.array(kept).reshape(-1, 3)
+    peaks = np.array(chosen).reshape(-1, 3)
     loud: Floats = peaks[peaks[:, 1] > 2.5e-3 * peaks[:, 1].max(initial=0.0)]
     return loud
 

@@ -127,9 +127,9 @@ def subtract_mean_cycle(
     spectra = np.zeros((len(centres), bins), dtype=np.complex64)
     row = 0
     for amplitude in amplitudes:
-        kept = min(bins, amplitude.shape[1])
-        rows = spectra[row : row + len(amplitude), 1:kept]
-        np.multiply(amplitude[:, 1:kept], 0.5, out=rows, casting="same_kind")
+        columns = min(bins, amplitude.shape[1])
+        rows = spectra[row : row + len(amplitude), 1:columns]
+        np.multiply(amplitude[:, 1:columns], 0.5, out=rows, casting="same_kind")
         row += len(amplitude)
     tables = fourier.rows_of(spectra, grid.points, scaled=False)
     if grid.lap > grid.points:

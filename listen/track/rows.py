@@ -31,7 +31,7 @@ from listen.track.residual import (
 )
 from listen.track.segments import Segment
 from listen.track.shape import least_power, measure_cycles, settle_shape, undo_coupling
-from listen.track.spectra import kept_spectra
+from listen.track.spectra import spectra_of_rows
 from listen.track.types import HARMONIC_COLUMNS, ROW_EVERY_S, Floats, Ints
 
 _MOVED = 0.3
@@ -279,7 +279,7 @@ def _waves_of(
         few = undone[:, 1 : HARMONIC_COLUMNS + 1]
         harmonics[part, : few.shape[1]] = few
         _high_orders(undone, limits, high[part])
-        spectra += kept_spectra(undone, limits, frames.row[part], every)
+        spectra += spectra_of_rows(undone, limits, frames.row[part], every)
     harmonics[np.arange(1, HARMONIC_COLUMNS + 1) >= most[:, None]] = np.nan
     return _Waves(harmonics, np.concatenate(cycles), high, spectra)
 

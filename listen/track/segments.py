@@ -193,8 +193,8 @@ def _runs(f0_hz: Floats, voiced: NDArray[np.bool_], normalised_difference: Float
     stepped = np.concatenate([_stepped(f0_hz, voiced, normalised_difference), [True]])
     starts = np.flatnonzero(inside[1:] & (~inside[:-1] | stepped))
     stops = np.flatnonzero(inside[:-1] & (~inside[1:] | stepped))
-    kept = (stops - starts > 1) | (normalised_difference[starts] < _SURE)
-    return _without_passing(list(zip(starts[kept].tolist(), stops[kept].tolist(), strict=True)))
+    valid = (stops - starts > 1) | (normalised_difference[starts] < _SURE)
+    return _without_passing(list(zip(starts[valid].tolist(), stops[valid].tolist(), strict=True)))
 
 
 def _without_outliers(f0_hz: Floats) -> Floats:
@@ -239,12 +239,12 @@ def _stepped(f0_hz: Floats, voiced: NDArray[np.bool_], normalised_difference: Fl
 
 def _without_passing(runs: list[tuple[int, int]]) -> list[tuple[int, int]]:
     """A single hop between two adjoining runs saw both pitches at once: it belongs to neither."""
-    kept = []
+    separate = []
     for i, (a, b) in enumerate(runs):
         joined = 0 < i < len(runs) - 1 and runs[i - 1][1] == a and runs[i + 1][0] == b
         if not (joined and b - a == 1):
-            kept.append((a, b))
-    return kept
+            separate.append((a, b))
+    return separate
 
 
 def _bounded(

@@ -24,7 +24,7 @@ class _Rows(Protocol):
     def spectra(self) -> list[NDArray[np.complex64] | None]: ...
 
 
-def kept_spectra(
+def spectra_of_rows(
     amplitude: NDArray[np.complex128], limits: Ints, row: Ints, every: int
 ) -> list[NDArray[np.complex64] | None]:
     """Return the harmonics of rows whose number is a multiple of ``every``, None of the others.
@@ -39,11 +39,11 @@ def kept_spectra(
     every : int
         0 keeps none.
     """
-    kept: list[NDArray[np.complex64] | None] = [None] * len(row)
+    spectra: list[NDArray[np.complex64] | None] = [None] * len(row)
     if every > 0:
         for i in np.flatnonzero(row % every == 0).tolist():
-            kept[i] = amplitude[i, : limits[i]].astype(np.complex64)
-    return kept
+            spectra[i] = amplitude[i, : limits[i]].astype(np.complex64)
+    return spectra
 
 
 class SpectraStore:

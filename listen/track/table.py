@@ -119,15 +119,15 @@ _OF_ALL_ROWS = ("f0", "frame_s", "segment")
 
 def _empty(n: int, every: int) -> dict[str, Column]:
     """A table of ``n`` rows, or every so many of them, that no segment covers yet."""
-    kept = -(-n // every)
-    table: dict[str, Column] = {name: np.full(n if name in _OF_ALL_ROWS else kept, np.nan) for name in _PLAIN}
-    table["harmonics"] = np.full((kept, HARMONIC_COLUMNS), np.nan, dtype=complex)
-    table["shape"] = np.full((kept, 5), np.nan)
-    table["fold"] = np.full((kept, 2, FOLD), np.nan, dtype=np.float32)
-    table["half_orders"] = np.full((kept, HALF_ORDERS), np.nan, dtype=np.complex64)
-    table["count"] = np.zeros(kept, dtype=np.int64)
+    rows = -(-n // every)
+    table: dict[str, Column] = {name: np.full(n if name in _OF_ALL_ROWS else rows, np.nan) for name in _PLAIN}
+    table["harmonics"] = np.full((rows, HARMONIC_COLUMNS), np.nan, dtype=complex)
+    table["shape"] = np.full((rows, 5), np.nan)
+    table["fold"] = np.full((rows, 2, FOLD), np.nan, dtype=np.float32)
+    table["half_orders"] = np.full((rows, HALF_ORDERS), np.nan, dtype=np.complex64)
+    table["count"] = np.zeros(rows, dtype=np.int64)
     table["segment"] = np.full(n, -1, dtype=np.int64)
-    table["centred"] = np.zeros(kept, dtype=bool)
+    table["centred"] = np.zeros(rows, dtype=bool)
     return table
 
 
@@ -165,13 +165,13 @@ def _put(table: dict[str, Column], rows: Rows, start_row: int, every: int) -> No
     # of these every so many are kept
     first = low + -at % every
     place = (at + first - low) // every
-    kept = len(range(first, high, every))
+    count = len(range(first, high, every))
     for name, attribute in (_PLAIN | _OTHER).items():
         values = getattr(rows, attribute)
         if name in _OF_ALL_ROWS:
             table[name][at : at + high - low] = values[low:high]
         else:
-            table[name][place : place + kept] = values[first:high:every]
+            table[name][place : place + count] = values[first:high:every]
     table["segment"][at : at + high - low] = rows.segment
 
 

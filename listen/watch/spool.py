@@ -39,7 +39,7 @@ class Spool:
 
     def __init__(self, form: StreamFormat, keep: str | os.PathLike[str] | None = None) -> None:
         self._form = form
-        self._kept = keep is not None
+        self._permanent = keep is not None
         self.n_bytes = 0
         try:
             if keep is None:
@@ -55,7 +55,7 @@ class Spool:
         except FileExistsError as cause:
             raise OutputError(f"--keep {os.fspath(keep or '')!r} is there already", "name another file") from cause
         except OSError as cause:
-            raise _cannot_write(self._kept, cause) from cause
+            raise _cannot_write(self._permanent, cause) from cause
 
     @property
     def n_samples(self) -> int:
@@ -74,7 +74,7 @@ class Spool:
             self._file.write(data)
             self._file.flush()
         except OSError as cause:
-            raise _cannot_write(self._kept, cause) from cause
+            raise _cannot_write(self._permanent, cause) from cause
         self.n_bytes += len(data)
 
     def finish(self) -> None:
@@ -87,17 +87,17 @@ class Spool:
             self._file.seek(0)
             self._file.write(self._header(self.n_bytes + self.n_bytes % 2 + self._before_data(), self.n_bytes))
             self._file.flush()
-            if self._kept:
+            if self._permanent:
                 os.fsync(self._file.fileno())
             self._file.close()
         except OSError as cause:
-            raise _cannot_write(self._kept, cause) from cause
+            raise _cannot_write(self._permanent, cause) from cause
 
     def discard(self) -> None:
         """Remove a temporary take, or one that holds nothing."""
         with contextlib.suppress(OSError):
             self._file.close()
-        if not self._kept or self.n_bytes == 0:
+        if not self._permanent or self.n_bytes == 0:
             with contextlib.suppress(OSError):
                 self.path.unlink()
 
@@ -128,6 +128,6 @@ class Spool:
         )
 
 
-def _cannot_write(kept: bool, cause: OSError) -> OutputError:
-    what = "the take" if kept else "the temporary copy of the take"
+def _cannot_write(permanent: bool, cause: OSError) -> OutputError:
+    what = "the take" if permanent else "the temporary copy of the take"
     return OutputError(f"cannot write {what} ({(cause.strerror or str(cause)).lower()})", "make room on the disc")

@@ -36,9 +36,9 @@ class Ring:
         if n > self._most:
             raise ValueError(f"{n} samples at once, at most {self._most}")
         if self._filled + n > len(self._samples):
-            kept = self._samples[self._filled - self._most + n : self._filled].copy()
-            self._samples[: len(kept)] = kept
-            self._filled = len(kept)
+            recent = self._samples[self._filled - self._most + n : self._filled].copy()
+            self._samples[: len(recent)] = recent
+            self._filled = len(recent)
         self._samples[self._filled : self._filled + n] = samples
         self._filled += n
         self.stop += n

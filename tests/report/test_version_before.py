@@ -17,7 +17,7 @@ from typing import Any
 import jsonschema
 import pytest
 
-from listen.api.result_cache import open_kept
+from listen.api.result_cache import open_cache
 from listen.cli import main
 from listen.logbook import read_entry, read_history, verify
 from listen.report import check_schema
@@ -105,7 +105,7 @@ def kept_for(folder: Path, take: Path) -> dict[str, Any]:
 def test_a_result_that_it_kept_is_read_and_makes_a_row(tmp_path: Path) -> None:
     take = Path(shutil.copy(FIXTURE, tmp_path / "take.wav"))
     key = kept_for(tmp_path / "kept", take)
-    text = open_kept(tmp_path / "kept").look_up(key, {})
+    text = open_cache(tmp_path / "kept").look_up(key, {})
     assert text is not None
     document = json.loads(text)
     row = row_of(str(take), "take.wav", document)

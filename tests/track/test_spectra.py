@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 
 from listen.track import BAND, SpectraStore, track
-from listen.track.spectra import kept_spectra
+from listen.track.spectra import spectra_of_rows
 from tests.tones import RATE_HZ, Take
 
 
@@ -43,6 +43,6 @@ def test_a_long_take_keeps_one_row_in_so_many(seconds: float, every: int) -> Non
 def test_only_rows_asked_for_are_kept() -> None:
     amplitude = np.ones((4, 5), dtype=complex)
     limits, row = np.array([5, 5, 3, 5]), np.array([8, 9, 10, 11])
-    assert kept_spectra(amplitude, limits, row, 0) == [None] * 4
-    kept = kept_spectra(amplitude, limits, row, 2)
+    assert spectra_of_rows(amplitude, limits, row, 0) == [None] * 4
+    kept = spectra_of_rows(amplitude, limits, row, 2)
     assert [None if x is None else len(x) for x in kept] == [5, None, 3, None]

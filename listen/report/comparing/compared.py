@@ -96,9 +96,9 @@ def _row(before: Document, after: Document, offset_db: float) -> ComparedRow:
 
 def _verdict(findings: Sequence[ComparedFinding], blind: BlindTakes) -> FixVerdict:
     """The verdict on the fix, from what became of the findings; notes and what is the recording's do not count."""
-    kept = [finding.fate for finding in findings if _counts(finding)]
-    unseen_before = blind.before is not None and "not-shown-before" in kept
-    verdict = _of_fates([fate for fate in kept if not (unseen_before and fate == "not-shown-before")])
+    statuses = [finding.fate for finding in findings if _counts(finding)]
+    unseen_before = blind.before is not None and "not-shown-before" in statuses
+    verdict = _of_fates([fate for fate in statuses if not (unseen_before and fate == "not-shown-before")])
     if verdict == "mended" and unseen_before:
         verdict = "better"  # a dead board came to life, and has faults that could not be seen before
     if (blind.before or blind.after) and verdict not in ("worse", "mixed", "mended", "better"):
@@ -106,13 +106,13 @@ def _verdict(findings: Sequence[ComparedFinding], blind: BlindTakes) -> FixVerdi
     return "open" if blind.after and verdict in ("mended", "better") else verdict
 
 
-def _of_fates(kept: Sequence[str]) -> FixVerdict:
-    if not kept:
+def _of_fates(statuses: Sequence[str]) -> FixVerdict:
+    if not statuses:
         return "healthy"
-    bad = any(fate in ("new", "worse", "not-shown-before") for fate in kept)
-    good = any(fate in ("gone", "milder") for fate in kept)
-    persisting = any(fate in ("unchanged", "milder", "swapped") for fate in kept)
-    hidden = "not-shown-after" in kept
+    bad = any(fate in ("new", "worse", "not-shown-before") for fate in statuses)
+    good = any(fate in ("gone", "milder") for fate in statuses)
+    persisting = any(fate in ("unchanged", "milder", "swapped") for fate in statuses)
+    hidden = "not-shown-after" in statuses
     if bad:
         return "mixed" if good else "worse"
     if good:

@@ -17,7 +17,7 @@ _REST_S = 0.5
 _MOVING_S = 0.1
 _SEMITONE_CENTS = 100.0
 _CREST_SIGMAS = 4.0
-_KEPT_S = 10.0
+_SEEN_S = 10.0
 _SILENCE_S = 0.2
 _GROWN_DB = -0.92
 """90 % of the settled level."""
@@ -119,7 +119,7 @@ class Board:
             self._rows.clear()
             return
         self._rows.append(reading)
-        while self._rows[0].time_s < reading.time_s - _KEPT_S:
+        while self._rows[0].time_s < reading.time_s - _SEEN_S:
             self._rows.popleft()
         if self.at_rest:
             self._keep_best(reading)

@@ -290,9 +290,9 @@ def _stands(board: Board) -> list[str]:
 
 def _take(board: Board, around: Around) -> str:
     heard = clock(board.reading.heard_s) if board.reading is not None else "0:00"
-    kept = f"keeping {around.keep}, {heard}" if around.keep else f"{heard}, not kept"
+    recorded = f"keeping {around.keep}, {heard}" if around.keep else f"{heard}, not kept"
     lost = f"{board.lost_s:.1f} s lost" if board.lost_s else "nothing lost"
-    return f"{kept}, {lost}   m mark  q stop  ? keys"
+    return f"{recorded}, {lost}   m mark  q stop  ? keys"
 
 
 def _one_line(board: Board) -> str:
