@@ -1,4 +1,4 @@
-"""What a user can get wrong, each with its mend.
+"""What a user can get wrong, each with its remedy.
 
 The command line prints ``str(error)`` as its one line and leaves with status 2. ``ValueError`` stays for
 programmers' mistakes and is never shown.
@@ -36,7 +36,7 @@ def suggestion(word: str, known: Iterable[str]) -> str:
     Returns
     -------
     str
-        For the ``mend`` of an error.
+        For the ``remedy`` of an error.
 
     Examples
     --------
@@ -50,13 +50,13 @@ def suggestion(word: str, known: Iterable[str]) -> str:
 
 
 class ListenError(Exception):
-    """A mistake that the user can mend. Raise a subclass.
+    """A mistake that the user can put right. Raise a subclass.
 
     Parameters
     ----------
     what : str
         What is wrong: the file or option, what was found (with its unit), what was expected.
-    mend : str
+    remedy : str
         What to do about it.
 
     Examples
@@ -65,13 +65,18 @@ class ListenError(Exception):
     'take.wav: no samples; record it again'
     """
 
-    def __init__(self, what: str, mend: str) -> None:
-        super().__init__(what, mend)
+    def __init__(self, what: str, remedy: str) -> None:
+        super().__init__(what, remedy)
         self.what = what
-        self.mend = mend
+        self.remedy = remedy
+
+    @property
+    def mend(self) -> str:
+        """The remedy under its former name, for programs that read it."""
+        return self.remedy
 
     def __str__(self) -> str:
-        return one_line(f"{self.what}; {self.mend}")
+        return one_line(f"{self.what}; {self.remedy}")
 
 
 class CaptureError(ListenError):

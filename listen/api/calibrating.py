@@ -176,7 +176,7 @@ def calibrate(
     Raises
     ------
     ListenError
-        A take, an option or the voltages cannot be used; the text says how to mend it.
+        A take, an option or the voltages cannot be used; the text says how to correct it.
 
     Examples
     --------
@@ -363,29 +363,29 @@ def _table(path: FilePath | None, turned: float | None) -> tuple[tuple[float, fl
             "--before needs to know how far the trimmer was turned since", "give --turned TURNS, clockwise positive"
         )
     name = f"--before {os.fspath(path)}"
-    mend = "give the file that listen calibrate --json wrote"
+    remedy = "give the file that listen calibrate --json wrote"
     try:
         document = json.loads(Path(path).read_text(encoding="utf-8"))
     except FileNotFoundError as cause:
-        raise OptionError(f"{name}: no such file", mend) from cause
+        raise OptionError(f"{name}: no such file", remedy) from cause
     except (OSError, ValueError) as cause:
-        raise OptionError(f"{name}: is no JSON document that can be read", mend) from cause
+        raise OptionError(f"{name}: is no JSON document that can be read", remedy) from cause
     try:
         if document["schema"] != "listen.calibration/1":
-            raise OptionError(f"{name}: is not a calibration", mend)
+            raise OptionError(f"{name}: is not a calibration", remedy)
         rows = tuple((float(s["cv_v"]), float(s["f0_hz"])) for s in document["steps"] if s["f0_hz"] is not None)
     except (KeyError, TypeError, ValueError) as cause:
-        raise OptionError(f"{name}: is not a calibration", mend) from cause
+        raise OptionError(f"{name}: is not a calibration", remedy) from cause
     if not all(np.isfinite(v) and f0_hz > 0 for v, f0_hz in rows):
-        raise OptionError(f"{name}: holds values that are no pitches", mend)
+        raise OptionError(f"{name}: holds values that are no pitches", remedy)
     return rows
 
 
 def _share(progress: Progress | None, index: int, count: int) -> Progress | None:
     if progress is None:
         return None
-    told = progress
-    return lambda share: told((index + share) / count)
+    report = progress
+    return lambda share: report((index + share) / count)
 
 
 def _known(name: str, value: str | None, known: tuple[str, ...]) -> None:

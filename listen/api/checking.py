@@ -163,7 +163,7 @@ def check(
     Raises
     ------
     ListenError
-        The capture, an option, the bench file or the limits cannot be used; the text says how to mend it.
+        The capture, an option, the bench file or the limits cannot be used; the text says how to correct it.
 
     Examples
     --------
@@ -280,7 +280,7 @@ def _some_samples(capture: Capture, damage: Damage) -> None:
     if 0 < capture.stop_sample - capture.start_sample <= damage.n_nonfinite:
         raise CaptureError(
             what=f"{capture.path}: none of its numbers can be a sample (not finite, or beyond all measure)",
-            mend="export the take again as 16 or 24 bit WAV",
+            remedy="export the take again as 16 or 24 bit WAV",
         )
 
 
@@ -294,10 +294,10 @@ def _long_enough(capture: Capture, frames: Frames) -> None:
         raise CaptureError(
             what=f"{capture.path}: holds {cycles:.1f} cycles of a tone of {format_hz(f0_hz)}, "
             f"at least {FEWEST_CYCLES} are needed",
-            mend="record ten seconds or more",
+            remedy="record ten seconds or more",
         )
 
 
 def _one_of(name: str, value: str | None, known: tuple[str, ...]) -> None:
     if value is not None and value not in known:
-        raise OptionError(what=f"{value!r} is not a known {name}", mend=suggestion(value, known))
+        raise OptionError(what=f"{value!r} is not a known {name}", remedy=suggestion(value, known))

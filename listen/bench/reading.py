@@ -44,8 +44,8 @@ def read_toml(path: str | os.PathLike[str], error: type[ListenError], what: str)
     """
     import tomllib
 
-    def fail(problem: str, mend: str, cause: Exception | None = None) -> NoReturn:
-        raise error(f"{os.fspath(path)}: {problem}", mend) from cause
+    def fail(problem: str, remedy: str, cause: Exception | None = None) -> NoReturn:
+        raise error(f"{os.fspath(path)}: {problem}", remedy) from cause
 
     try:
         with Path(path).open("rb") as file:
@@ -65,7 +65,7 @@ def read_toml(path: str | os.PathLike[str], error: type[ListenError], what: str)
     except UnicodeDecodeError as cause:
         fail("is not a text in UTF-8", f"a {what} is a short text in TOML", cause)
     except tomllib.TOMLDecodeError as cause:
-        fail(f"is not valid TOML ({cause})", "mend that line", cause)
+        fail(f"is not valid TOML ({cause})", "correct that line", cause)
     except RecursionError as cause:
         fail("is nested too deeply", f"a {what} is a short text in TOML", cause)
 
@@ -99,8 +99,8 @@ def load_bench(path: str | os.PathLike[str]) -> Bench:
                 raise BadKeyError(f"{name} is not a table", f"write [{name}] on a line of its own, its keys below")
             tables[name] = checked(table, TABLES[name], name)
     except BadKeyError as bad:
-        what, mend = bad.args
-        raise BenchError(f"{os.fspath(path)}: {what}", mend) from None
+        what, remedy = bad.args
+        raise BenchError(f"{os.fspath(path)}: {what}", remedy) from None
     return Bench(
         path=os.fspath(path),
         build=_build(tables.get("build", {})),

@@ -157,7 +157,7 @@ TABLES: Mapping[str, Mapping[str, Check]] = {
 
 
 class BadKeyError(Exception):
-    """A key that is wrong: what, mend."""
+    """A key that is wrong: what, remedy."""
 
 
 def checked(table: Mapping[str, object], known: Mapping[str, Check], name: str) -> dict[str, Any]:

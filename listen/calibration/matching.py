@@ -144,8 +144,8 @@ def _no_match(plateaus: list[Plateau], quiet: list[Plateau], voltages: VoltageIn
             f"{name}: {problem} (found {shown}{more})",
             "with decimal commas put semicolons between the values: 0,98;2,01;2,97",
         )
-    mend = "check the values, choose the span with --start and --end, or give a --cv-file with start_s,end_s,cv_v"
-    return CaptureError(f"{name}: {problem} (found {shown}{more})", mend)
+    remedy = "check the values, choose the span with --start and --end, or give a --cv-file with start_s,end_s,cv_v"
+    return CaptureError(f"{name}: {problem} (found {shown}{more})", remedy)
 
 
 def _missing_notes(matched: list[Plateau | None], quiet: list[Plateau], voltages: VoltageInput) -> list[str]:

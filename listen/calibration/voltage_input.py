@@ -20,7 +20,7 @@ LARGEST_V = 1000.0
 _STOP_TOLERANCE = 0.01
 _LARGEST_FILE_BYTES = 1_000_000
 _WAYS = ("up", "down", "updown")
-_MEND_STEPS = "write START:STOP:STEP, for example 0:5:1 or 0:5:0.5:updown"
+_STEPS_REMEDY = "write START:STOP:STEP, for example 0:5:1 or 0:5:0.5:updown"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -108,7 +108,7 @@ def parse_steps(text: str, option: str = "--cv-steps") -> VoltageInput:
     """
     words = text.strip().split(":")
     if len(words) not in (3, 4):
-        raise OptionError(f"{option} {text!r} has {len(words)} parts, expected 3 or 4", _MEND_STEPS)
+        raise OptionError(f"{option} {text!r} has {len(words)} parts, expected 3 or 4", _STEPS_REMEDY)
     way = words[3] if len(words) == 4 else "up"
     if way not in _WAYS:
         raise OptionError(f"{option} {text!r}: {way!r} is no way to go", "write up, down or updown")
@@ -227,8 +227,8 @@ def _in_order(start_s: float, end_s: float, before: list[tuple[float, float]], w
 
 
 def _file_text(path: str | os.PathLike[str], name: str) -> str:
-    def fail(problem: str, mend: str, cause: Exception | None = None) -> NoReturn:
-        raise OptionError(f"{name}: {problem}", mend) from cause
+    def fail(problem: str, remedy: str, cause: Exception | None = None) -> NoReturn:
+        raise OptionError(f"{name}: {problem}", remedy) from cause
 
     try:
         with Path(path).open("rb") as file:

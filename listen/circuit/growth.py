@@ -42,7 +42,7 @@ _QUIET_S = 0.2
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class _Stretch:
+class _Segment:
     """Samples of a growth, the loud end last; of a decay turned round in time."""
 
     kind: Kind
@@ -65,14 +65,14 @@ def find_growth(source: Any, account: Account) -> tuple[Growth, ...]:
     account : Account
     """
     out = []
-    for stretch in _stretches(source, account):
-        found = _fitted(stretch)
+    for segment in _segments(source, account):
+        found = _fitted(segment)
         if found is not None:
             out.append(found)
     return tuple(out)
 
 
-def _stretches(source: Any, account: Account) -> list[_Stretch]:
+def _segments(source: Any, account: Account) -> list[_Segment]:
     tone, out = account.tone, []
     if tone is None:
         return []
@@ -98,7 +98,7 @@ def _stretches(source: Any, account: Account) -> list[_Stretch]:
 
 def _read(
     source: Any, kind: Kind, start_s: float, end_s: float, f0_hz: float, guess_per_s: float, account: Account
-) -> _Stretch | None:
+) -> _Segment | None:
     """Read a stretch, averaged to some samples a cycle: an exponential stays one."""
     assert account.tone is not None
     rate = source.true_rate_hz
@@ -113,7 +113,7 @@ def _read(
     settled = float(np.exp(account.tone.settled_log))
     if kind == "decay":
         x = x[::-1]
-    return _Stretch(
+    return _Segment(
         kind=kind,
         x=np.ascontiguousarray(x),
         rate_hz=rate / factor,
@@ -132,11 +132,11 @@ def _noise(x: Floats, rate_hz: float, settled: float) -> float:
     return max(float(spread), 1e-6 * settled, 1e-9)
 
 
-def _fitted(stretch: _Stretch) -> Growth | None:
+def _fitted(segment: _Segment) -> Growth | None:
     """Fit windows that end ever lower, and take the highest that agrees with the one below."""
     fits: list[tuple[Exponential, int, int]] = []
     for top_db in _TOPS_DB:
-        found = _window(stretch, top_db)
+        found = _window(segment, top_db)
         if found is None:
             continue
         if fits:
@@ -144,34 +144,34 @@ def _fitted(stretch: _Stretch) -> Growth | None:
             off = abs(fit.rate_per_s - found[0].rate_per_s)
             sure = np.hypot(_AGREES * found[0].sigma_per_s, _AGREES_SHARE * abs(fit.rate_per_s))
             if off < sure and fit.rms < _GOOD_RMS:
-                return _growth(stretch, fit, first, last, off)
+                return _growth(segment, fit, first, last, off)
         fits.append(found)
     if fits:
         fit, first, last = min(fits, key=lambda f: f[0].rms)
         if fit.rms < _FAIR_RMS:
-            return _growth(stretch, fit, first, last, _APART_SHARE * abs(fit.rate_per_s))
+            return _growth(segment, fit, first, last, _APART_SHARE * abs(fit.rate_per_s))
     return None
 
 
-def _window(stretch: _Stretch, top_db: float) -> tuple[Exponential, int, int] | None:
+def _window(segment: _Segment, top_db: float) -> tuple[Exponential, int, int] | None:
     """Fit from where the tone leaves the noise to where it first passes a level."""
-    x, level = stretch.x, stretch.settled * 10 ** (-top_db / 20)
-    span_db = min(20 * np.log10(max(level / (_FLOOR_OVER_NOISE * stretch.noise), 1.0)), _LONGEST_SPAN_DB)
+    x, level = segment.x, segment.settled * 10 ** (-top_db / 20)
+    span_db = min(20 * np.log10(max(level / (_FLOOR_OVER_NOISE * segment.noise), 1.0)), _LONGEST_SPAN_DB)
     if span_db < _LEAST_SPAN_DB:
         return None
     passed = np.flatnonzero(np.abs(x) >= level)
     if not len(passed):
         return None
     last = int(passed[0])
-    guess, f0 = stretch.guess_per_s, stretch.f0_hz
+    guess, f0 = segment.guess_per_s, segment.f0_hz
     fit = None
     for _ in range(3):
-        length = min(span_db * np.log(10) / 20 / guess, _MOST_SAMPLES / stretch.rate_hz)
-        first = max(0, last - max(int(length * stretch.rate_hz), int(0.75 * stretch.rate_hz / f0)))
-        time_s = (np.arange(first, last + 1) - last) / stretch.rate_hz
-        thump = stretch.kind == "start" and bool(np.abs(x[:first]).max(initial=0.0) < 6 * stretch.noise)
-        new = fit_exponential(time_s, x[first : last + 1], guess, f0, stretch.noise, thump)
-        if new is None or new.rate_per_s <= 0 or not 0.5 < new.f0_hz / stretch.f0_hz < 2.0:
+        length = min(span_db * np.log(10) / 20 / guess, _MOST_SAMPLES / segment.rate_hz)
+        first = max(0, last - max(int(length * segment.rate_hz), int(0.75 * segment.rate_hz / f0)))
+        time_s = (np.arange(first, last + 1) - last) / segment.rate_hz
+        thump = segment.kind == "start" and bool(np.abs(x[:first]).max(initial=0.0) < 6 * segment.noise)
+        new = fit_exponential(time_s, x[first : last + 1], guess, f0, segment.noise, thump)
+        if new is None or new.rate_per_s <= 0 or not 0.5 < new.f0_hz / segment.f0_hz < 2.0:
             return None
         done = fit is not None and abs(new.rate_per_s / guess - 1) < 0.02
         fit, guess, f0 = new, new.rate_per_s, new.f0_hz
@@ -180,19 +180,19 @@ def _window(stretch: _Stretch, top_db: float) -> tuple[Exponential, int, int] | 
     return None if fit is None else (fit, first, last)
 
 
-def _growth(stretch: _Stretch, fit: Exponential, first: int, last: int, apart_per_s: float) -> Growth:
-    length = (last - first) / stretch.rate_hz
+def _growth(segment: _Segment, fit: Exponential, first: int, last: int, apart_per_s: float) -> Growth:
+    length = (last - first) / segment.rate_hz
     span_db = float(fit.rate_per_s * length * 20 / np.log(10))
     sigma = float(np.sqrt(fit.sigma_per_s**2 + (_SYSTEMATIC * fit.rate_per_s) ** 2 + apart_per_s**2))
     if span_db < SHORT_SPAN_DB:
         sigma *= 2.0
     rate, a, b = fit.rate_per_s, first, last
-    if stretch.kind == "decay":
-        rate, a, b = -rate, len(stretch.x) - 1 - last, len(stretch.x) - 1 - first
+    if segment.kind == "decay":
+        rate, a, b = -rate, len(segment.x) - 1 - last, len(segment.x) - 1 - first
     return Growth(
-        kind=stretch.kind,
-        start_s=stretch.first_s + a / stretch.rate_hz,
-        end_s=stretch.first_s + b / stretch.rate_hz,
+        kind=segment.kind,
+        start_s=segment.first_s + a / segment.rate_hz,
+        end_s=segment.first_s + b / segment.rate_hz,
         f0_hz=fit.f0_hz,
         rate_per_s=rate,
         sigma_per_s=sigma,

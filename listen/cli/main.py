@@ -89,7 +89,9 @@ def main(argv: Sequence[str] | None = None) -> int:
     except MemoryError:
         return complain("there is not enough memory for this; look at a shorter span (--start, --end)")
     except OSError as error:
-        return complain(f"{error.strerror or error} ({error.filename or 'no file named'}); mend that and run it again")
+        return complain(
+            f"{error.strerror or error} ({error.filename or 'no file named'}); correct that and run it again"
+        )
     except Exception as error:
         if os.environ.get("LISTEN_TRACEBACK"):
             raise

@@ -18,7 +18,7 @@ PASSED, FOUND, UNUSABLE, INTERRUPTED = 0, 1, 2, 130
 
 
 class Parser(argparse.ArgumentParser):
-    """A parser that raises a line with a mend where the usual one prints its usage and leaves."""
+    """A parser that raises a line with a remedy where the usual one prints its usage and leaves."""
 
     def __init__(self, **settings: Any) -> None:
         settings.setdefault("allow_abbrev", False)
@@ -39,7 +39,7 @@ class Parser(argparse.ArgumentParser):
         return found
 
     def error(self, message: str) -> NoReturn:
-        """Raise what argparse has to say, with a mend."""
+        """Raise what argparse has to say, with a remedy."""
         raise OptionError(message, f'"{self.prog} --help" shows how it is called')
 
     def _known(self, found: argparse.Namespace) -> set[str]:

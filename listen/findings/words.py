@@ -203,8 +203,8 @@ def _has_share(finding: Finding, account: Account) -> bool:
 
 
 def _named(findings: Sequence[Finding], question: str) -> str:
-    told = [f for f in findings if kind_of(f.kind).question == question and f.severity != "note"]
-    return ", ".join(dict.fromkeys(name_of(f.kind) for f in told))
+    reported = [f for f in findings if kind_of(f.kind).question == question and f.severity != "note"]
+    return ", ".join(dict.fromkeys(name_of(f.kind) for f in reported))
 
 
 def _capital(text: str) -> str:
@@ -214,11 +214,11 @@ def _capital(text: str) -> str:
 def headline(findings: Sequence[Finding], summary: Mapping[str, float | None], wave: str, account: Account) -> str:
     """One sentence a builder would say."""
     text: dict[str, str] = words()["headline"]
-    told = [f for f in findings if f.severity != "note"]
-    if told:
-        rest = len(told) - 1
+    reported = [f for f in findings if f.severity != "note"]
+    if reported:
+        rest = len(reported) - 1
         more = "" if rest == 0 else (text["more_one"] if rest == 1 else text["more"].format(count=rest))
-        return told[0].sentence + more
+        return reported[0].sentence + more
     low, high = summary["f0_low_hz"], summary["f0_high_hz"]
     if low is None or high is None:
         return text["pass_none"]

@@ -234,7 +234,7 @@ def _primary(error: sqlite3.Error) -> int:
 
 @contextmanager
 def _meant(path: Path, unchanged: str) -> Iterator[None]:
-    """Say what the database has to say in one line with a mend."""
+    """Say what the database has to say in one line with a remedy."""
     try:
         yield
     except sqlite3.Error as error:

@@ -41,7 +41,7 @@ def calibration_page(result: CalibrationView, paper: Paper | None = None) -> str
     what = "voltages" if calibration.axis == "volts" else "positions"
     verdict = calibration_verdict(calibration)
     ink: Ink = "good" if verdict.outcome == "pass" else "mind"
-    told = paper.write(verdict.sentence, label=verdict.outcome, ink=ink, text_ink="strong")
+    verdict_lines = paper.write(verdict.sentence, label=verdict.outcome, ink=ink, text_ink="strong")
     lines = [paper.rule("┬")]
     for i, capture in enumerate(result.captures):
         lines += paper.write(name_of(capture.path), label="" if i else "take")
@@ -50,7 +50,7 @@ def calibration_page(result: CalibrationView, paper: Paper | None = None) -> str
         lines += paper.write(f"with the bench file {name_of(path)}", text_ink="faint")
     for i, note in enumerate(calibration.notes):
         lines += paper.write(note, label="" if i else "noticed", ink="mind")
-    lines += [paper.line(), *told]
+    lines += [paper.line(), *verdict_lines]
     for i, doubt in enumerate(calibration.doubts):
         lines += paper.write(doubt, label="" if i else "doubt", ink="mind", bullet=True)
     lines += [paper.line(), *_table(calibration, paper), paper.line()]
@@ -67,7 +67,7 @@ def calibration_page(result: CalibrationView, paper: Paper | None = None) -> str
     for i, line in enumerate(calibration.advice):
         lines += paper.write(line, label="" if i else "advice", bullet=True)
     if len(lines) > _ONE_SCREEN:
-        lines += [paper.rule("┼"), *told]
+        lines += [paper.rule("┼"), *verdict_lines]
     lines.append(paper.rule("┴"))
     return paper.finish(lines)
 

@@ -31,20 +31,20 @@ def check_target(path: str | os.PathLike[str], *, option: str, inputs: Iterable[
     target = Path(path)
     where = f"{option} {os.fspath(path)!r}"
     if not os.fspath(path):
-        raise OutputError(what=f"{option} has an empty file name", mend="name a file to write")
+        raise OutputError(what=f"{option} has an empty file name", remedy="name a file to write")
     if _quietly(target.is_dir) or os.fspath(path).endswith(("/", os.sep)):
-        raise OutputError(what=f"{where} is a folder", mend="name a file in it")
+        raise OutputError(what=f"{where} is a folder", remedy="name a file in it")
     for source in inputs:
         if _same_file(target, Path(source)):
-            raise OutputError(what=f"{where} is one of the inputs", mend="name another file, so that nothing is lost")
+            raise OutputError(what=f"{where} is one of the inputs", remedy="name another file, so that nothing is lost")
     folder = Path(os.path.realpath(target)).parent
     if not _quietly(folder.is_dir):
         raise OutputError(
-            what=f"{where}: the folder {os.fspath(folder)!r} does not exist", mend="make it first, or name another"
+            what=f"{where}: the folder {os.fspath(folder)!r} does not exist", remedy="make it first, or name another"
         )
     writable = os.access(target, os.W_OK) if _quietly(target.exists) else os.access(folder, os.W_OK)
     if not writable:
-        raise OutputError(what=f"{where} may not be written", mend="change its permissions, or name another file")
+        raise OutputError(what=f"{where} may not be written", remedy="change its permissions, or name another file")
 
 
 def write_whole(path: str | os.PathLike[str], data: bytes | Iterable[bytes]) -> None:
@@ -81,7 +81,7 @@ def write_whole(path: str | os.PathLike[str], data: bytes | Iterable[bytes]) -> 
         reason = error.strerror or type(error).__name__
         raise OutputError(
             what=f"cannot write {os.fspath(path)!r} ({reason.lower()}), nothing was changed",
-            mend="make room or name another place",
+            remedy="make room or name another place",
         ) from error
 
 

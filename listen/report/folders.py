@@ -32,19 +32,21 @@ def check_folder(path: str | os.PathLike[str], *, option: str) -> None:
         parent = Path(os.path.realpath(folder)).parent
         has_parent = parent.is_dir()
     except (OSError, ValueError) as error:
-        raise OutputError(what=f"{where} is no name for a folder", mend="give a shorter or plainer name") from error
+        raise OutputError(what=f"{where} is no name for a folder", remedy="give a shorter or plainer name") from error
     if exists and not is_folder:
-        raise OutputError(what=f"{where} is a file, not a folder", mend="name a folder; it is made if need be")
+        raise OutputError(what=f"{where} is a file, not a folder", remedy="name a folder; it is made if need be")
     if not exists and folder.suffix.lower() in _OF_FILES:
         raise OutputError(
-            what=f"{where} would be a folder of that name", mend="name a folder: its files are named after the takes"
+            what=f"{where} would be a folder of that name", remedy="name a folder: its files are named after the takes"
         )
     if not exists and not has_parent:
         raise OutputError(
-            what=f"{where}: the folder {os.fspath(parent)!r} does not exist", mend="make it first, or name another"
+            what=f"{where}: the folder {os.fspath(parent)!r} does not exist", remedy="make it first, or name another"
         )
     if not os.access(folder if exists else parent, os.W_OK):
-        raise OutputError(what=f"{where} may not be written to", mend="change its permissions, or name another folder")
+        raise OutputError(
+            what=f"{where} may not be written to", remedy="change its permissions, or name another folder"
+        )
 
 
 def make_folder(path: str | os.PathLike[str]) -> None:
@@ -60,7 +62,7 @@ def make_folder(path: str | os.PathLike[str]) -> None:
     except OSError as error:
         raise OutputError(
             what=f"cannot make the folder {os.fspath(path)!r} ({(error.strerror or 'it failed').lower()})",
-            mend="name another place",
+            remedy="name another place",
         ) from error
 
 

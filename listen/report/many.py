@@ -113,11 +113,11 @@ def many_page(rows: Sequence[Row], *, from_before: int = 0, paper: Paper | None 
     for row in rows:
         if row.error is None:
             lines_of = zip_longest([pitch_text(row)], textwrap.wrap(worst_text(row), rest), fillvalue="")
-            told = [f"{pitch:{tones}} {words}" for pitch, words in lines_of]
+            rest_lines = [f"{pitch:{tones}} {words}" for pitch, words in lines_of]
         else:
-            told = textwrap.wrap(readable(row.error), rest + tones + 1, break_on_hyphens=False)
+            rest_lines = textwrap.wrap(readable(row.error), rest + tones + 1, break_on_hyphens=False)
         name = _broken(readable(row.label), files)
-        for i, (left, right) in enumerate(zip_longest(name, told, fillvalue="")):
+        for i, (left, right) in enumerate(zip_longest(name, rest_lines, fillvalue="")):
             label = row.outcome if i == 0 else ""
             lines.append(paper.line(f"{left:{files}} {right}".rstrip(), label=label, ink=_INKS[row.outcome]))
     lines.append(paper.rule("┼"))

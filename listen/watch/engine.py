@@ -157,7 +157,7 @@ class Engine:
         if self._spool is None:
             name = self._feed.name
             problem = f"{name}: ends within its header; record it again" if self._head else f"{name}: nothing came"
-            return self._told(Summary(reason=reason, heard_s=0.0, lost_s=0.0, result=None, problem=problem))
+            return self._reported(Summary(reason=reason, heard_s=0.0, lost_s=0.0, result=None, problem=problem))
         self._passing.finish()
         self._spool.finish()
         result, problem = None, ""
@@ -165,7 +165,7 @@ class Engine:
             result = check(self._spool.path, **self._settings.check)
         except ListenError as error:
             problem = str(error).replace(os.fspath(self._spool.path), self._feed.name)
-        return self._told(
+        return self._reported(
             Summary(reason=reason, heard_s=self.heard_s, lost_s=self._clock.lost_s, result=result, problem=problem)
         )
 
@@ -180,7 +180,7 @@ class Engine:
         if self._spool is not None:
             self._spool.discard()
 
-    def _told(self, summary: Summary) -> Summary:
+    def _reported(self, summary: Summary) -> Summary:
         self._tell(summary)
         return summary
 
@@ -369,5 +369,5 @@ class Engine:
 
 def nothing_judged(summary: Summary) -> CaptureError:
     """Return the one line for a take that could not be judged."""
-    what, _, mend = (summary.problem or "nothing came").partition("; ")
-    return CaptureError(what, mend or "check the source")
+    what, _, remedy = (summary.problem or "nothing came").partition("; ")
+    return CaptureError(what, remedy or "check the source")

@@ -269,6 +269,6 @@ def open_output(rate_hz: int) -> Any:
         stream.start()
     except library.PortAudioError as cause:
         raise CaptureError(
-            f"no sound can be played ({str(cause).splitlines()[0]})", "leave out --sound, or mend the output"
+            f"no sound can be played ({str(cause).splitlines()[0]})", "leave out --sound, or check the output"
         ) from cause
     return stream

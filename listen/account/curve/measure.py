@@ -115,10 +115,10 @@ def sizes_of(choice: Choice) -> Sizes:
     slope_short, slope_fs = _slope(fit)
     even, odd = _curves(fit)
     gain = harmonics(replace(knees, steep=values.steep), _alone(knees, bins)).gain
-    told = replace(values, even=none.even, odd=none.odd, bend=none.bend)
+    modelled = replace(values, even=none.even, odd=none.odd, bend=none.bend)
     if not hard:
-        told = replace(told, top=none.top, bottom=none.bottom)
-    residual = np.where(bins.fits, bins.r - harmonics(told, _alone(told, bins)).lines, 0.0)
+        modelled = replace(modelled, top=none.top, bottom=none.bottom)
+    residual = np.where(bins.fits, bins.r - harmonics(modelled, _alone(modelled, bins)).lines, 0.0)
     total_up, total_down, _, _ = _crests(replace(values, steep=none.steep), bins.r)
     return Sizes(
         f0_hz=bins.f0_hz,

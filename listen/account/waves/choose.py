@@ -31,7 +31,7 @@ _MORE: dict[str, tuple[tuple[str, ...], ...]] = {
 _GRID = np.linspace(0.02, 0.98, 97)
 _SIZES_OF = 10
 _SAWTOOTH_SHARES = (0.985, 0.015, 0.93, 0.07)
-_TOLD, _SHARE_TOLD = 20.0, 0.35
+_PART_CHI_SQUARE, _PART_SHARE = 20.0, 0.35
 """A part is told where chi squared falls by so much (over four standard deviations), and by so much of itself."""
 _FEWEST = 6
 """With fewer harmonics a cut tip, a rounded corner and a spike look alike."""
@@ -62,15 +62,15 @@ def choose(bin_: WaveBin, wave: str, before: CycleFit | None) -> CycleFit:
     if len(bin_.lines) < _FEWEST or _explained(plain):
         return plain
     # what comes first may take the place of another part: the two best are carried on
-    told = [plain, *(_from_scratch(bin_, wave) if plain.chi_square > _FAR * plain.independent else [])]
-    ends = sorted(told, key=_cost)[:_CARRIED]
+    tried = [plain, *(_from_scratch(bin_, wave) if plain.chi_square > _FAR * plain.independent else [])]
+    ends = sorted(tried, key=_cost)[:_CARRIED]
     for _ in range(_MOST_PARTS):
         longer = [fit for end in ends for more in _MORE[wave] for fit in _longer(bin_, end, more) if _gains(end, fit)]
         ends = [_finished(bin_, fit) for fit in sorted(longer, key=_cost)[:_CARRIED]]
-        told += ends
+        tried += ends
         if not ends or _explained(min(ends, key=_cost)):
             break
-    return min(told, key=_cost)
+    return min(tried, key=_cost)
 
 
 def _like(bin_: WaveBin, before: CycleFit | None) -> CycleFit | None:
@@ -92,15 +92,15 @@ def _finished(bin_: WaveBin, fit: CycleFit) -> CycleFit:
 
 def _cost(fit: CycleFit) -> float:
     """Chi squared, and what each parameter has to earn."""
-    return fit.chi_square + _TOLD * len(fit.free)
+    return fit.chi_square + _PART_CHI_SQUARE * len(fit.free)
 
 
 def _explained(fit: CycleFit) -> bool:
-    return fit.chi_square < max(_TOLD, _PLAIN * fit.independent)
+    return fit.chi_square < max(_PART_CHI_SQUARE, _PLAIN * fit.independent)
 
 
 def _gains(fit: CycleFit, longer: CycleFit) -> bool:
-    return fit.chi_square - longer.chi_square > max(_TOLD, _SHARE_TOLD * fit.chi_square)
+    return fit.chi_square - longer.chi_square > max(_PART_CHI_SQUARE, _PART_SHARE * fit.chi_square)
 
 
 def _plain(bin_: WaveBin, wave: str, before: CycleFit | None) -> CycleFit:

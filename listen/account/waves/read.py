@@ -24,7 +24,7 @@ HIGHEST_COUPLING_HZ = 20.0
 _COUPLING_ERROR, _COUPLING_ERROR_HZ = 0.05, 0.05
 """A stated corner is right to 5 % and a twentieth of a hertz."""
 _EVEN_TO = 10
-_SPIKE_TOLD = 5.0
+_SPIKE_SIGMAS = 5.0
 """Standard deviations of its area from which a spike is told."""
 _SPIKE_SEEN = 1.0
 """A spike has a height of its own where it is as long as the band's own points are apart."""
@@ -178,7 +178,7 @@ def read_wave(
         spike_resolved=resolved.astype(bool),
         spike_area_s=area / f0,
         spike_at=at,
-        spike_limit_s=_SPIKE_TOLD
+        spike_limit_s=_SPIKE_SIGMAS
         * np.hypot([_spike_sigma(*pair) for pair in zip(bins, fits, strict=True)], smear)
         / f0,
         residual_even=np.array([_residual_even(bin_, fit) for bin_, fit in zip(bins, fits, strict=True)]),

@@ -3,13 +3,13 @@
 from listen.report.comparing.compared import compare_documents
 from listen.report.comparing.document import compare_document, compare_schema
 from listen.report.comparing.terminal import compare_page
-from listen.report.comparing.types import ComparedFinding, ComparedRow, Comparison, Fate, FixVerdict
+from listen.report.comparing.types import ComparedFinding, ComparedRow, Comparison, FindingStatus, FixVerdict
 
 __all__ = [
     "ComparedFinding",
     "ComparedRow",
     "Comparison",
-    "Fate",
+    "FindingStatus",
     "FixVerdict",
     "compare_document",
     "compare_documents",

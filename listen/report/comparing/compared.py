@@ -9,7 +9,7 @@ from typing import Any
 
 from listen.report.comparing.blind_takes import BlindTakes, blind_takes, came_to_life, is_of_the_take
 from listen.report.comparing.circuit_figures import compared_figures
-from listen.report.comparing.finding_status import fates
+from listen.report.comparing.finding_status import finding_statuses
 from listen.report.comparing.summary_text import (
     advice_of,
     change_words,
@@ -45,7 +45,7 @@ def compare_documents(before: Document, after: Document) -> Comparison:
     ]
     offset_db = statistics.median(differences) if differences else None
     rows = tuple(_row(a, b, offset_db or 0.0) for a, b in pairs)
-    findings = fates(before, after)
+    findings = finding_statuses(before, after)
     blind = blind_takes(before, after)
     verdict = _verdict(findings, blind)
     shared = (rows[0].f0_low_hz, rows[-1].f0_high_hz) if rows else (None, None)
@@ -98,7 +98,7 @@ def _verdict(findings: Sequence[ComparedFinding], blind: BlindTakes) -> FixVerdi
     """The verdict on the fix, from what became of the findings; notes and what is the recording's do not count."""
     statuses = [finding.fate for finding in findings if _counts(finding)]
     unseen_before = blind.before is not None and "not-shown-before" in statuses
-    verdict = _of_fates([fate for fate in statuses if not (unseen_before and fate == "not-shown-before")])
+    verdict = _verdict_of([status for status in statuses if not (unseen_before and status == "not-shown-before")])
     if verdict == "mended" and unseen_before:
         verdict = "better"  # a dead board came to life, and has faults that could not be seen before
     if (blind.before or blind.after) and verdict not in ("worse", "mixed", "mended", "better"):
@@ -106,12 +106,12 @@ def _verdict(findings: Sequence[ComparedFinding], blind: BlindTakes) -> FixVerdi
     return "open" if blind.after and verdict in ("mended", "better") else verdict
 
 
-def _of_fates(statuses: Sequence[str]) -> FixVerdict:
+def _verdict_of(statuses: Sequence[str]) -> FixVerdict:
     if not statuses:
         return "healthy"
-    bad = any(fate in ("new", "worse", "not-shown-before") for fate in statuses)
-    good = any(fate in ("gone", "milder") for fate in statuses)
-    persisting = any(fate in ("unchanged", "milder", "swapped") for fate in statuses)
+    bad = any(status in ("new", "worse", "not-shown-before") for status in statuses)
+    good = any(status in ("gone", "milder") for status in statuses)
+    persisting = any(status in ("unchanged", "milder", "swapped") for status in statuses)
     hidden = "not-shown-after" in statuses
     if bad:
         return "mixed" if good else "worse"

@@ -11,7 +11,7 @@ from typing import Any
 
 from listen.findings import all_kinds, name_of
 from listen.report.comparing.blind_takes import BlindTakes, blind_takes, hides
-from listen.report.comparing.types import ComparedFinding, Fate
+from listen.report.comparing.types import ComparedFinding, FindingStatus
 from listen.units import format_db, format_percent, format_seconds
 
 Document = Mapping[str, Any]
@@ -30,7 +30,7 @@ def words() -> dict[str, Any]:
     return tomllib.loads((Path(__file__).parent / "words.toml").read_text("utf-8"))
 
 
-def fates(before: Document, after: Document) -> tuple[ComparedFinding, ...]:
+def finding_statuses(before: Document, after: Document) -> tuple[ComparedFinding, ...]:
     """Pair the findings of two checks by kind, the worst first, and say what became of each.
 
     Parameters
@@ -46,7 +46,7 @@ def fates(before: Document, after: Document) -> tuple[ComparedFinding, ...]:
     old, new = _by_kind(before["findings"]), _by_kind(after["findings"])
     blind = blind_takes(before, after)
     kinds = [*old, *(kind for kind in new if kind not in old)]
-    return tuple(_fate(kind, old.get(kind), new.get(kind), before, after, blind) for kind in kinds)
+    return tuple(_compared_finding(kind, old.get(kind), new.get(kind), before, after, blind) for kind in kinds)
 
 
 def _by_kind(findings: Sequence[Document]) -> dict[str, Document]:
@@ -57,7 +57,7 @@ def _by_kind(findings: Sequence[Document]) -> dict[str, Document]:
     return out
 
 
-def _fate(
+def _compared_finding(
     kind: str, old: Document | None, new: Document | None, before: Document, after: Document, blind: BlindTakes
 ) -> ComparedFinding:
     record = all_kinds().get(kind)
@@ -65,14 +65,14 @@ def _fate(
     was = _number(old, measure)
     now = _number(new, measure)
     hidden = hides(blind.before, kind) or hides(blind.after, kind)
-    fate: Fate
+    status: FindingStatus
     if hidden:
-        fate = "not-shown-after" if hides(blind.after, kind) else "not-shown-before"
+        status = "not-shown-after" if hides(blind.after, kind) else "not-shown-before"
     else:
-        fate = _which(kind, old, new, was, now, unit, before, after)
+        status = _which(kind, old, new, was, now, unit, before, after)
     return ComparedFinding(
         kind=kind,
-        fate=fate,
+        fate=status,
         severity_before=old["severity"] if old else None,
         severity_after=new["severity"] if new else None,
         half_before=old["half"] if old else None,
@@ -80,14 +80,14 @@ def _fate(
         measure=measure,
         before=was,
         after=now,
-        sentence=_sentence(kind, f"{fate}-hidden" if hidden else fate, old, new, was, now, unit),
+        sentence=_sentence(kind, f"{status}-hidden" if hidden else status, old, new, was, now, unit),
     )
 
 
 def _which(
     kind: str, old: Document | None, new: Document | None, was: float | None, now: float | None, unit: str,
     before: Document, after: Document,
-) -> Fate:  # fmt: skip
+) -> FindingStatus:  # fmt: skip
     if new is None:
         return "gone" if old is None or _could_show(kind, old, after) else "not-shown-after"
     if old is None:

@@ -6,7 +6,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Any, Literal
 
-Fate = Literal["gone", "new", "unchanged", "milder", "worse", "swapped", "not-shown-after", "not-shown-before"]
+FindingStatus = Literal["gone", "new", "unchanged", "milder", "worse", "swapped", "not-shown-after", "not-shown-before"]
 FixVerdict = Literal["mended", "better", "unchanged", "mixed", "worse", "open", "healthy"]
 
 
@@ -51,7 +51,7 @@ class ComparedFinding:
     """
 
     kind: str
-    fate: Fate
+    fate: FindingStatus
     severity_before: str | None
     severity_after: str | None
     half_before: str | None

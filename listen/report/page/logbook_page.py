@@ -86,20 +86,20 @@ def logbook_charts(history: Sequence[Drift]) -> tuple[Chart, ...]:
 
 
 def _moves(history: Sequence[Drift]) -> Chart | None:
-    told = sorted((d for d in history if d.offset_cents is not None), key=lambda d: d.entry.measured)
-    if len(told) < 2:
+    ordered = sorted((d for d in history if d.offset_cents is not None), key=lambda d: d.entry.measured)
+    if len(ordered) < 2:
         return None
-    first = told[0].entry.measured
-    x = np.array([(drift.entry.measured - first).total_seconds() / _DAY_S for drift in told])
-    offset = np.array([drift.offset_cents for drift in told], dtype=float)
+    first = ordered[0].entry.measured
+    x = np.array([(drift.entry.measured - first).total_seconds() / _DAY_S for drift in ordered])
+    offset = np.array([drift.offset_cents for drift in ordered], dtype=float)
     span = np.array(
-        [np.nan if drift.span_cents_per_octave is None else drift.span_cents_per_octave for drift in told]
+        [np.nan if drift.span_cents_per_octave is None else drift.span_cents_per_octave for drift in ordered]
     )  # fmt: skip
     most = int(np.argmax(np.abs(offset)))
     return Chart(
         name="book-moves",
         title=say("logbook.moves"),
-        alt=say("logbook.moves_alt", most=change(offset[most], None), when=moment(told[most].entry.measured)),
+        alt=say("logbook.moves_alt", most=change(offset[most], None), when=moment(ordered[most].entry.measured)),
         x_label=say("logbook.days", date=moment(first)[:10]),
         y_label=say("calibration.axis_cents"),
         x=x,
