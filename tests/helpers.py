@@ -29,6 +29,8 @@ class PlainCapture:
     subtype: str = "PCM_24"
     format: str = "WAV"
     volts_per_full_scale: float | None = None
+    inverted: bool = False
+    polarity_known: bool = True
 
     def sha256(self) -> str:
         return "0f" * 32
@@ -127,6 +129,7 @@ def make_finding(kind: str = "asymmetric-clipping", **changes: Any) -> Finding:
         measured=measured.Flattened(
             crest_loss_percent=9.33, flat_over_sine=2.07, onset_f0_hz=245.16, thd_worst_percent=5.83
         ),
+        half_known=True,
         sentence="The positive half is held down from 245 Hz (B3) upward; the negative runs free, 10 % taller.",
     )
     return replace(finding, **changes)
@@ -216,7 +219,8 @@ def make_result(judgement: Judgement | None = None, **changes: Any) -> PlainResu
     """Return a whole made-up result; every finding has its diagnosis."""
     judgement = judgement or make_judgement()
     diagnoses = tuple(
-        diagnose(finding.kind, half=finding.half, measured=finding.measured) for finding in judgement.findings
+        diagnose(finding.kind, half=finding.half, half_known=finding.half_known, measured=finding.measured)
+        for finding in judgement.findings
     )
     result = PlainResult(frames=make_frames(), judgement=judgement, diagnoses=diagnoses)
     return replace(result, **changes)

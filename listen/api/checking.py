@@ -242,6 +242,7 @@ def _diagnoses(
         diagnose(
             finding.kind,
             half=finding.half,
+            half_known=finding.half_known,
             topology=topology,
             gain_control=gain_control,
             wave=wave,

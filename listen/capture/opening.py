@@ -52,6 +52,8 @@ class Capture:
     volts_per_full_scale : float or None
     inverted : bool
         The interface turns the wave over; `read` turns it back.
+    polarity_known : bool
+        Whether that was stated at all; else the halves are those of the recording.
     ac_coupling_hz : float or None
         The interface's high-pass corner; 0 is DC-coupled, None is unknown.
     header_samples : int or None
@@ -74,6 +76,7 @@ class Capture:
     ac_coupling_hz: float | None
     header_samples: int | None
     reader: SampleReader = field(repr=False, compare=False)
+    polarity_known: bool = False
 
     @property
     def may_hold_nonfinite(self) -> bool:
@@ -296,6 +299,7 @@ def open_capture(
         duration_s=reader.n_samples / rate_hz,
         volts_per_full_scale=settings.volts_per_full_scale,
         inverted=bool(settings.inverted),
+        polarity_known=settings.inverted is not None,
         ac_coupling_hz=settings.ac_coupling_hz,
         header_samples=reader.header_samples,
         reader=reader,

@@ -6,7 +6,7 @@ from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from typing import Any
 
-from listen.findings import all_kinds, kind_of
+from listen.findings import all_kinds, half_fields, kind_of
 from listen.findings.measured import Measured
 
 LONGEST = 4
@@ -38,6 +38,7 @@ def diagnose(
     kind: str,
     *,
     half: str | None = None,
+    half_known: bool = False,
     topology: str | None = None,
     gain_control: str | None = None,
     wave: str | None = None,
@@ -53,6 +54,8 @@ def diagnose(
         A kind of finding, for example ``asymmetric-clipping``.
     half : {'positive', 'negative', 'both'}, optional
         The half of the wave that the finding names.
+    half_known : bool
+        The recorder's polarity is stated: the half is the circuit's; else it is that of the recording.
     topology, gain_control, wave : str, optional
         As in the bench file; None where nobody said.
     measured : Measured, optional
@@ -81,7 +84,7 @@ def diagnose(
     entry = kind_of(kind).bench
     known = {"half": half, "topology": topology, "gain_control": gain_control, "wave": wave}
     fitting = [case for case in entry.get("when", ()) if _fits(case, known, measured)]
-    name = half if half in ("positive", "negative") else "flattened"
+    name = half_fields(half, half_known)
     return Diagnosis(
         likely_causes=_first(_lines("causes", [*fitting, entry]), name),
         next_checks=_first(_lines("checks", [*fitting, entry]), name),
@@ -113,6 +116,6 @@ def _lines(key: str, cases: Iterable[Mapping[str, Any]]) -> Iterable[str]:
         yield from case.get(key, ())
 
 
-def _first(lines: Iterable[str], half: str) -> tuple[str, ...]:
+def _first(lines: Iterable[str], half: Mapping[str, str]) -> tuple[str, ...]:
     """Return the first few lines, each once, with the half put in."""
-    return tuple(dict.fromkeys(line.replace("{half}", half) for line in lines))[:LONGEST]
+    return tuple(dict.fromkeys(line.format_map(half) for line in lines))[:LONGEST]

@@ -11,6 +11,7 @@ from numpy.typing import NDArray
 from listen.account import Account
 from listen.circuit.amplifier import Amplifier
 from listen.circuit.types import Quantity, Where, unknown
+from listen.findings import half_name
 from listen.sorting import median
 
 Floats = NDArray[np.floating[Any]]
@@ -40,37 +41,39 @@ def where_of(account: Account, rows: NDArray[np.bool_]) -> Where | None:
     )
 
 
-def clip_levels(account: Account, amplifier: Amplifier | None, volts: float | None) -> tuple[Quantity, Quantity]:
+def clip_levels(
+    account: Account, amplifier: Amplifier | None, volts: float | None, polarity_known: bool
+) -> tuple[Quantity, Quantity]:
     """Clip levels of the negative and of the positive half, about the sine's own centre."""
     if volts is None:
         return unknown(_VOLTS), unknown(_VOLTS)
     where = where_of(account, account.shape.rows) if account.shape is not None else None
     if amplifier is not None and amplifier.fit.stages.rails:
         return tuple(  # type: ignore[return-value]
-            _from_curve(clip, volts, where, half)
+            _from_curve(clip, volts, where, half_name(half, polarity_known))
             for clip, half in zip(amplifier.clip_fs, ("negative", "positive"), strict=True)
         )
-    return _from_shape(account, "N", -volts, where), _from_shape(account, "P", volts, where)
+    negative, positive = (half_name(half, polarity_known) for half in ("negative", "positive"))
+    return _from_shape(account, "N", -volts, where, negative), _from_shape(account, "P", volts, where, positive)
 
 
 def _from_curve(clip: tuple[float, float] | None, volts: float, where: Where | None, half: str) -> Quantity:
     if clip is None:
-        return unknown(f"the {half} half does not reach its limit")
+        return unknown(f"the {half} does not reach its limit")
     return Quantity(value=clip[0] * volts, sigma=clip[1] * volts, where=where, source="curve")
 
 
-def _from_shape(account: Account, letter: str, volts: float, where: Where | None) -> Quantity:
+def _from_shape(account: Account, letter: str, volts: float, where: Where | None, half: str) -> Quantity:
     """A knee that the account found behind or inside the loop, in volts with the half's sign."""
-    half = "positive" if letter == "P" else "negative"
     shape = account.shape
     if shape is None or shape.choice is None or shape.sizes is None:
         return unknown("too few rows show the wave at rest")
     fit, sizes, bins = shape.choice.best, shape.sizes, shape.bins
     found = fit.unknown(letter) or fit.unknown("T")
     if found is None or not sizes.hard or max(sizes.loss_one.max(), sizes.loss_both.max()) < _LEAST_LOSS:
-        return unknown(f"the {half} half is not clipped")
+        return unknown(f"the {half} is not clipped")
     if fit.unknown(letter) is None and not bool(np.any(sizes.loss_both > _LEAST_LOSS)):
-        return unknown(f"the {half} half is not clipped")
+        return unknown(f"the {half} is not clipped")
     if fit.stages.knee == "fs":
         level = float(found[0][0]) * float(bins.amplitude_fs.max())
         sigma = float(found[1][0]) * float(bins.amplitude_fs.max())

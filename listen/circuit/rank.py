@@ -12,6 +12,7 @@ from listen.account import Account
 from listen.bench import BuildSettings
 from listen.circuit.facts import Fact, facts_of
 from listen.circuit.types import Cause, CauseCheck, Circuit, Evidence, RankedCauses, Standing
+from listen.findings import if_upright
 from listen.findings.types import Finding
 
 _LIKELY = 0.25
@@ -34,6 +35,7 @@ def rank_causes(
     build: BuildSettings | None,
     topology: str | None,
     gain_control: str | None,
+    polarity_known: bool = False,
 ) -> tuple[RankedCauses, ...]:
     """Rank the causes of each finding, and of a range that the parts do not explain.
 
@@ -44,11 +46,13 @@ def rank_causes(
     findings : sequence of Finding
     build : BuildSettings or None
     topology, gain_control : str or None
+    polarity_known : bool
+        Else what holds a half against a supply says that it assumes an upright recorder.
     """
     out = []
     for finding in findings:
         facts = facts_of(circuit, account, finding, build, topology, gain_control)
-        ranked = ranked_for(finding.kind, facts)
+        ranked = ranked_for(finding.kind, facts, polarity_known)
         if ranked:
             pairs, take = _undecided(finding.kind, facts, ranked)
             out.append(
@@ -69,10 +73,10 @@ def rank_causes(
     return tuple(out)
 
 
-def ranked_for(kind: str, facts: Mapping[str, Fact]) -> tuple[Cause, ...]:
+def ranked_for(kind: str, facts: Mapping[str, Fact], polarity_known: bool = False) -> tuple[Cause, ...]:
     """Rank the causes of one kind of finding by the facts, likeliest first."""
     found = [
-        (name, *_weighed(entry, kind, facts), entry)
+        (name, *_weighed(entry, kind, facts, polarity_known), entry)
         for name, entry in evidence_table()["cause"].items()
         if kind in entry["findings"] and _asked(entry.get("where", ()), facts)
     ]
@@ -100,7 +104,7 @@ def _asked(tests: Sequence[Mapping[str, Any]], facts: Mapping[str, Fact]) -> boo
 
 
 def _weighed(
-    entry: Mapping[str, Any], kind: str, facts: Mapping[str, Fact]
+    entry: Mapping[str, Any], kind: str, facts: Mapping[str, Fact], polarity_known: bool
 ) -> tuple[float, bool, list[Evidence], list[Evidence], list[str]]:
     weight, shown = float(entry["findings"][kind]), False
     favour: list[Evidence] = []
@@ -117,7 +121,8 @@ def _weighed(
             continue
         weight *= sign["times"]
         shown |= sign.get("shows", False)
-        item = Evidence(key=sign["fact"], value=value, says=sign["says"])
+        sided = if_upright(polarity_known or not sign.get("of_one_rail", False))
+        item = Evidence(key=sign["fact"], value=value, says=sign["says"] + sided)
         (favour if sign["times"] >= 1 else against).append(item)
     return weight, shown, favour, against, missing
 

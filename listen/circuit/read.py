@@ -83,7 +83,8 @@ def read_circuit(
     why = found if isinstance(found, str) else ""
     points = _from_growth(growth, topology, build)
     along = tuple(p for p in points if not isinstance(p, str)) + (_from_curve(amplifier) if amplifier else ())
-    clips = clip_levels(account, amplifier, volts)
+    polarity_known = bench is not None and bench.capture.inverted is not None
+    clips = clip_levels(account, amplifier, volts, polarity_known)
     slopes = slew(account, volts)
     slews = slopes[0].value is not None and slopes[0].bound is None
     expected = expected_pitch(account, topology, build, slews, amplifier.pulled() if amplifier and not slews else None)
@@ -108,7 +109,15 @@ def read_circuit(
         expected_pitch=expected,
         shape=wave_figures(account, wave, topology, build.shaper if build else None, corner_known),
     )
-    causes = rank_causes(circuit, account, findings, build=build, topology=topology, gain_control=gain_control)
+    causes = rank_causes(
+        circuit,
+        account,
+        findings,
+        build=build,
+        topology=topology,
+        gain_control=gain_control,
+        polarity_known=polarity_known,
+    )
     return replace(circuit, causes=causes, advice=advise(circuit, topology, gain_control, build))
 
 

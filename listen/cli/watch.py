@@ -245,7 +245,7 @@ def _around(settings: Any) -> Around:
     return Around(
         keep=settings.keep,
         volts_per_full_scale=bench.capture.volts_per_full_scale if bench is not None else None,
-        inverted=settings.inverted,
+        polarity_known=bench is not None and bench.capture.inverted is not None,
         ac_coupling_hz=settings.ac_coupling_hz,
         ascii_only=not can_draw(sys.stdout.encoding if sys.stdout is not None else "utf-8"),
     )

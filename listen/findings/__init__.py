@@ -1,5 +1,6 @@
 """An account to findings: what is wrong, where, how badly, in a sentence."""
 
+from listen.findings.halves import half_adjective, half_fields, half_name, if_upright
 from listen.findings.judge import judge
 from listen.findings.kinds import Kind, all_kinds, kind_of, name_of
 from listen.findings.limits import load_limits
@@ -12,6 +13,10 @@ __all__ = [
     "NotShown",
     "SweepRow",
     "all_kinds",
+    "half_adjective",
+    "half_fields",
+    "half_name",
+    "if_upright",
     "judge",
     "kind_of",
     "load_limits",

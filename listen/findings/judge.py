@@ -6,6 +6,7 @@ from listen.account import Account
 from listen.capture import Capture, Damage
 from listen.findings import sweep, words
 from listen.findings.candidate import Candidate
+from listen.findings.kinds import kind_of
 from listen.findings.limits import Limits, in_steps, times_over
 from listen.findings.rules_hold import hold_candidates, start_candidates
 from listen.findings.rules_level import level_candidates
@@ -54,7 +55,7 @@ def judge(
     candidates = candidates_of(account, damage, capture, wave, limits, duty_percent)
     findings = tuple(
         sorted(
-            (words.finding_of(candidate, gain_control) for candidate in candidates),
+            (words.finding_of(candidate, gain_control, capture.polarity_known) for candidate in candidates),
             key=lambda f: (_RANK[f.severity], f.kind != "wrong-wave", -in_steps(times_over(f, limits)), f.start_s),
         )
     )
@@ -63,7 +64,7 @@ def judge(
         verdict=_verdict(findings),
         findings=findings,
         sweep=sweep.sweep_rows(account) if _is_board(account) else (),
-        not_shown=_not_shown(account),
+        not_shown=_not_shown(account, _half_unknown(findings, capture)),
         summary=figures,
         answers=words.answers(figures, findings, wave, account),
         headline=words.headline(findings, figures, wave, account),
@@ -77,7 +78,13 @@ def _is_board(account: Account) -> bool:
     return account.heard.source in ("oscillator", "absent")
 
 
-def _not_shown(account: Account) -> tuple[NotShown, ...]:
+def _half_unknown(findings: tuple[Finding, ...], capture: Capture) -> bool:
+    """Whether a finding of the circuit names a half, and nobody said whether the recorder inverts."""
+    halves = any(f.half in ("positive", "negative") and not kind_of(f.kind).of_the_recording for f in findings)
+    return halves and not capture.polarity_known
+
+
+def _not_shown(account: Account, half_unknown: bool) -> tuple[NotShown, ...]:
     if not _is_board(account):
         return ()
     return sweep.not_shown(
@@ -87,6 +94,7 @@ def _not_shown(account: Account) -> tuple[NotShown, ...]:
         len(account.settlings),
         account.frames.sample_rate_hz,
         words.words()["not_shown"],
+        half_unknown=half_unknown,
     )
 
 

@@ -97,6 +97,8 @@ def not_shown(
     retuned: int,
     sample_rate_hz: float,
     words: dict[str, dict[str, str]],
+    *,
+    half_unknown: bool = False,
 ) -> tuple[NotShown, ...]:
     """Questions that the take leaves open.
 
@@ -111,6 +113,8 @@ def not_shown(
     sample_rate_hz : float
     words : dict
         ``why`` and ``mend`` of each case.
+    half_unknown : bool
+        A half was named, and the recorder's polarity is not known.
     """
     tone = frames.oscillating
     out = []
@@ -144,4 +148,6 @@ def not_shown(
                 better=f"{2 * sample_rate_hz / 1000:.4g} kHz",
             )
             break
+    if half_unknown:
+        say("clean", "polarity")
     return tuple(out)

@@ -34,6 +34,8 @@ class Finding:
     half : {'positive', 'negative', 'both'} or None
     half_certain : bool
         False where the sentence must say "probably".
+    half_known : bool
+        The recorder's polarity is stated: the half is the circuit's; else it is that of the recording.
     measured : Measured
         The numbers, typed; each kind has its own.
     sentence : str
@@ -53,6 +55,7 @@ class Finding:
     measured: Measured
     sentence: str
     part: str | None = None
+    half_known: bool = False
 
     @property
     def evidence(self) -> Mapping[str, float | int | str | bool]:

@@ -11,6 +11,7 @@ from typing import Any
 
 from listen.account import Account
 from listen.findings.candidate import Candidate
+from listen.findings.halves import half_fields
 from listen.findings.kinds import kind_of, name_of
 from listen.findings.measured import Measured, OddOrder, names_of
 from listen.findings.types import Finding
@@ -32,13 +33,13 @@ def words() -> dict[str, Any]:
     return tomllib.loads(Path(__file__).with_name("words.toml").read_text("utf-8"))
 
 
-def finding_of(candidate: Candidate, gain_control: str | None) -> Finding:
-    """Put a candidate into words."""
+def finding_of(candidate: Candidate, gain_control: str | None, half_known: bool = False) -> Finding:
+    """Put a candidate into words; halves are the circuit's where the recorder's polarity is known."""
     sentences = kind_of(candidate.kind).sentences
     template = sentences.get(candidate.variant) or sentences["plain"]
     # what could not be measured is left out of the sentence
     said = dict.fromkeys(names_of(candidate.measured), "") | written(candidate.measured)
-    said["half"] = candidate.half or "one"
+    said |= half_fields(candidate.half, half_known)
     said["pitch"] = format_hz_note(candidate.f0_low_hz) if candidate.f0_low_hz is not None else "an unknown pitch"
     said["normal"] = words()["normal"]["odd"] if _normal_for_diodes(candidate, gain_control) else ""
     return Finding(
@@ -50,6 +51,7 @@ def finding_of(candidate: Candidate, gain_control: str | None) -> Finding:
         f0_high_hz=candidate.f0_high_hz,
         half=candidate.half,
         half_certain=candidate.half_certain,
+        half_known=half_known,
         measured=candidate.measured,
         sentence=template.format_map(said),
         part=candidate.part,

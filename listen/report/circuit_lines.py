@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 from typing import TYPE_CHECKING
 
+from listen.findings import if_upright
 from listen.units import format_hz
 
 if TYPE_CHECKING:
@@ -17,17 +18,22 @@ _SHOWN_CENTS = 5.0
 """The ear's threshold for a change of pitch (common practice, no source): less is not worth a line."""
 
 
-def circuit_lines(circuit: Circuit | None) -> tuple[str, ...]:
+def circuit_lines(circuit: Circuit | None, polarity_known: bool) -> tuple[str, ...]:
     """Return what was measured of the circuit, a line each; none where nothing was.
 
     Parameters
     ----------
     circuit : Circuit or None
+    polarity_known : bool
+        Else what tells the supplies apart says that it assumes an upright recorder.
     """
     if circuit is None:
         return ()
-    makers = (_gain, _swing, _slew, _gangs, _range, _loop)
-    return tuple(line for line in (make(circuit) for make in makers) if line)[:MOST_LINES]
+    lines = (
+        *(_gain(circuit), _swing(circuit, polarity_known), _slew(circuit)),
+        *(_gangs(circuit), _range(circuit), _loop(circuit)),
+    )
+    return tuple(line for line in lines if line)[:MOST_LINES]
 
 
 def number(value: float, sigma: float | None = None, digits: int = 3) -> str:
@@ -60,15 +66,15 @@ def _gain(circuit: Circuit) -> str | None:
     return f"{head}, {number(least.percent, least.sigma)} % left at {format_hz(least.f0_hz)}"
 
 
-def _swing(circuit: Circuit) -> str | None:
-    out = []
+def _swing(circuit: Circuit, polarity_known: bool) -> str | None:
+    out, sided = [], if_upright(polarity_known)
     clips = [q for q in (circuit.clip_positive_v, circuit.clip_negative_v) if q.value is not None]
     if clips:
-        out.append("clips at " + " and ".join(f"{q.value:+.2f} V" for q in clips if q.value is not None))
+        out.append("clips at " + " and ".join(f"{q.value:+.2f} V" for q in clips if q.value is not None) + sided)
     head = circuit.headroom_v
     if head is not None and all(h is not None and h > 0.1 for h in head) and not clips:
         low, high = head
-        out.append(f"{number(high or 0.0, None, 2)} V free above, {number(low or 0.0, None, 2)} V below")
+        out.append(f"{number(high or 0.0, None, 2)} V free above, {number(low or 0.0, None, 2)} V below{sided}")
     if circuit.dead_band_v.value is not None:
         out.append(f"dead band {number(circuit.dead_band_v.value, circuit.dead_band_v.sigma)} V each way")
     return "swing: " + "; ".join(out) if out else None

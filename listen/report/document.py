@@ -39,7 +39,6 @@ def check_document(result: CheckView) -> dict[str, Any]:
     """
     capture, judgement = result.capture, result.judgement
     rate_hz = capture.sample_rate_hz
-    polarity_known = result.bench is not None and result.bench.capture.inverted is not None
     document = {
         "schema": CHECK_SCHEMA,
         "tool": {"name": "listen", "version": tool_version()},
@@ -53,6 +52,7 @@ def check_document(result: CheckView) -> dict[str, Any]:
             "duration_s": capture.duration_s,
             "subtype": capture.subtype,
             "volts_per_full_scale": capture.volts_per_full_scale,
+            "inverted": capture.inverted if capture.polarity_known else None,
         },
         "settings": {
             "wave": result.wave,
@@ -71,7 +71,7 @@ def check_document(result: CheckView) -> dict[str, Any]:
         "sweep": [_fields(row) for row in judgement.sweep],
         "not_shown": [_fields(item) for item in judgement.not_shown],
         "findings": [
-            _finding(finding, diagnosis, polarity_known)
+            _finding(finding, diagnosis)
             for finding, diagnosis in zip(judgement.findings, result.diagnoses, strict=True)
         ],
         "account": account_document(judgement.account),
@@ -133,7 +133,7 @@ def tool_version() -> str:
         return "0"
 
 
-def _finding(finding: Finding, diagnosis: Diagnosis, polarity_known: bool) -> dict[str, Any]:
+def _finding(finding: Finding, diagnosis: Diagnosis) -> dict[str, Any]:
     return {
         "kind": finding.kind,
         "severity": finding.severity,
@@ -143,7 +143,7 @@ def _finding(finding: Finding, diagnosis: Diagnosis, polarity_known: bool) -> di
         "f0_high_hz": finding.f0_high_hz,
         "half": finding.half,
         "half_certain": finding.half_certain,
-        "half_known": polarity_known,
+        "half_known": finding.half_known,
         "evidence": finding.evidence,
         "sentence": finding.sentence,
         "part": finding.part,

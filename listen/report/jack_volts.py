@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import asdict, dataclass
 from typing import TYPE_CHECKING, Any
 
+from listen.findings import if_upright
 from listen.report.circuit_lines import circuit_lines
 from listen.units import format_hz_note
 
@@ -82,7 +83,7 @@ def jack_document(result: CheckView) -> dict[str, Any] | None:
 
 def bench_lines(result: CheckView) -> tuple[str, ...]:
     """Return what the bench file lets be said, a line each, the volts at the jack first; none without it."""
-    return (*_jack_lines(result), *circuit_lines(result.circuit))
+    return (*_jack_lines(result), *circuit_lines(result.circuit, result.capture.polarity_known))
 
 
 def _jack_lines(result: CheckView) -> list[str]:
@@ -96,7 +97,8 @@ def _jack_lines(result: CheckView) -> list[str]:
             out.append(f"level: {rms} at the jack")
         if volts.to_supply_v is not None:
             below, above = volts.to_supply_v
-            out.append(f"supplies: {_volts(above)} V above the highest crest, {_volts(below)} V below the lowest")
+            said = f"supplies: {_volts(above)} V above the highest crest, {_volts(below)} V below the lowest"
+            out.append(said + if_upright(result.capture.polarity_known))
     expected = result.circuit.expected_pitch if result.circuit is not None else None
     low, high = result.judgement.summary["f0_low_hz"], result.judgement.summary["f0_high_hz"]
     if expected is not None and low is not None and high is not None:

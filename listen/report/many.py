@@ -161,12 +161,12 @@ def many_schema() -> dict[str, Any]:
 
 
 def _words_of(finding: Mapping[str, Any]) -> str:
-    from listen.findings import name_of  # only for who has rows to say
+    from listen.findings import half_name, name_of  # only for who has rows to say
 
     name = name_of(finding["kind"])
     half = finding["half"]
     if half in ("positive", "negative"):
-        name = name.replace("one half", f"{half} half")
+        name = name.replace("one half", half_name(half, finding.get("half_known", False)))
     return f"{name} (a note)" if finding["severity"] == "note" else name
 
 

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from typing import TYPE_CHECKING
 
+from listen.findings import half_name
 from listen.report.drawing import bar, dot, lane_ends, log_part
 from listen.report.jack_volts import bench_lines
 from listen.report.paper import Ink, Paper
@@ -93,7 +94,7 @@ def _take(result: CheckView, paper: Paper) -> list[str]:
 
 
 def _finding(finding: Finding, number: int, paper: Paper) -> list[str]:
-    half = {None: "", "both": ", both halves"}.get(finding.half, f", {finding.half} half")
+    half = "" if finding.half is None else f", {half_name(finding.half, finding.half_known)}"
     sure = "" if finding.half_certain or finding.half is None else " (probably)"
     ink = _INKS[finding.severity]
     lines = paper.write(finding.kind + half + sure, label=finding.severity, ink=ink, text_ink="strong")

@@ -62,6 +62,7 @@ def _summary(event: Summary) -> dict[str, Any]:
                 "kind": finding.kind,
                 "severity": finding.severity,
                 "half": finding.half,
+                "half_known": finding.half_known,
                 "start_s": finding.start_s,
                 "end_s": finding.end_s,
                 "sentence": finding.sentence,

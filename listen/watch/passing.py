@@ -113,5 +113,6 @@ def _arisen(time_s: float, finding: Finding) -> Arisen:
         kind=finding.kind,
         severity=finding.severity,
         half=finding.half,
+        half_known=finding.half_known,
         sentence=finding.sentence,
     )

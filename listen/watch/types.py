@@ -77,6 +77,7 @@ class Arisen:
     severity: str
     half: str | None
     sentence: str
+    half_known: bool = False
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

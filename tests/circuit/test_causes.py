@@ -34,7 +34,29 @@ def test_every_cause_names_known_kinds_and_facts() -> None:
             assert sign["fact"] in NOTHING, (name, sign)
             assert sign["says"], name
             assert {"above", "below", "is", "in"} & set(sign), (name, sign)
-            assert set(sign) <= {"fact", "above", "below", "is", "in", "times", "says", "shows", "only", "needs"}
+            assert set(sign) <= {
+                "fact",
+                "above",
+                "below",
+                "is",
+                "in",
+                "times",
+                "says",
+                "shows",
+                "only",
+                "needs",
+                "of_one_rail",
+            }
+
+
+@pytest.mark.parametrize("known", [True, False])
+def test_evidence_that_holds_a_half_against_a_supply_says_what_it_assumes(known: bool) -> None:
+    ranked = ranked_for(
+        "asymmetric-clipping", {**NOTHING, "short_of_rail_v": 5.0, "clip_asymmetry_percent": 9.0}, known
+    )
+    (rail,) = (cause for cause in ranked if cause.id == "rail-low")
+    assumes = ["assuming that the recorder does not invert" in item.says for item in rail.in_favour]
+    assert assumes == [False, not known]
 
 
 def test_a_shapers_causes_are_asked_about_where_a_shaper_is() -> None:

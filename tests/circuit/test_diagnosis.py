@@ -64,10 +64,22 @@ def test_square_law_and_detector_ripple_are_told_apart_by_level_and_by_pitch() -
 
 @pytest.mark.parametrize("half", ["positive", "negative"])
 def test_the_half_is_named_as_the_finding_names_it(half: str) -> None:
-    text = " ".join(diagnose("asymmetric-clipping", half=half).likely_causes)
+    text = " ".join(diagnose("asymmetric-clipping", half=half, half_known=True).likely_causes)
     other = "negative" if half == "positive" else "positive"
-    assert half in text
+    assert f"the {half} supply rail is lower" in text
+    assert f"on the {half} half" in text
     assert other not in text
+    assert "recording" not in text
+
+
+@pytest.mark.parametrize(("half", "side"), [("positive", "upper"), ("negative", "lower")])
+@pytest.mark.parametrize("topology", [None, "quadrature"])
+def test_while_the_polarity_is_unknown_a_cause_says_what_it_assumes(half: str, side: str, topology: str | None) -> None:
+    causes = diagnose("asymmetric-clipping", half=half, topology=topology).likely_causes
+    for cause in causes:
+        assert f"{half} half" not in cause
+        assert (f"{half} " in cause) == ("(assuming that the recorder does not invert)" in cause), cause
+    assert any(f"on the {side} half of the recording" in cause for cause in causes) is (topology is None)
 
 
 def test_without_a_half_no_half_is_made_up() -> None:

@@ -69,7 +69,7 @@ class Example:
     def finding(self, severity: Severity | None = None, **changes: Any) -> Finding:
         """As a consumer gets it, with a sentence of its own."""
         made = self.candidate(severity)
-        own = {f.name: getattr(made, f.name) for f in fields(Finding) if f.name != "sentence"}
+        own = {f.name: getattr(made, f.name) for f in fields(Finding) if f.name not in ("sentence", "half_known")}
         return Finding(**({**own, "sentence": f"What is said of {self.kind}, {self.variant}."} | changes))
 
     @property

@@ -13,7 +13,7 @@ from typing import Any, get_args, get_type_hints
 import pytest
 
 from listen import findings
-from listen.findings import all_kinds, kind_of, name_of
+from listen.findings import all_kinds, half_fields, kind_of, name_of
 from listen.findings import measured as measured_module
 from listen.findings.kinds import Question, Worst
 from listen.findings.measured import Measured, names_of
@@ -33,7 +33,7 @@ LIMIT_KEYS = {
     "least_us",
 }
 UNITS = {"%", "dB", "dBc", "s", "us", "cents"}
-FROM_ELSEWHERE = {"half", "pitch", "normal"}
+FROM_ELSEWHERE = {*half_fields(None, False), "pitch", "normal"}
 """What a sentence may name beside the numbers of its finding."""
 GAIN_CONTROLS = {"jfet", "diodes", "lamp", "ldr", "none", "other"}
 WAVES = {"sine", "triangle", "sawtooth", "square", "pulse", "any"}

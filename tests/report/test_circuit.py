@@ -92,7 +92,7 @@ def whole(**changes: Any) -> Circuit:
 
 
 def test_the_block_has_at_most_six_lines_of_one_row_each() -> None:
-    lines = circuit_lines(whole())
+    lines = circuit_lines(whole(), True)
     assert len(lines) == MOST_LINES == 6
     assert lines[0] == "gain: 1.80 % in hand, 0.60 % left at 523 Hz"
     assert lines[1] == "swing: clips at +8.45 V and -10.35 V; dead band 0.14 V each way"
@@ -113,8 +113,8 @@ def test_what_was_not_measured_is_not_said() -> None:
         slew_rate_v_per_us=Quantity(value=0.1, bound="at-least"), clip_negative_v=why, clip_positive_v=why,
         headroom_v=None, expected_pitch=None,
     )  # fmt: skip
-    assert circuit_lines(nothing) == ()
-    assert circuit_lines(None) == ()
+    assert circuit_lines(nothing, True) == ()
+    assert circuit_lines(None, True) == ()
     assert "circuit │" not in check_page(make_result(circuit=nothing))
 
 
@@ -166,7 +166,7 @@ def test_the_page_has_the_lines_and_the_curve(tmp_path: Path) -> None:
     result = listen.check(tmp_path / "take.wav", bench=record(bridge, tmp_path / "take.wav"))
     page = check_page_bytes(result).decode()
     assert "What the take tells of the circuit" in page
-    assert circuit_lines(result.circuit)[0].split(",")[0] in page
+    assert circuit_lines(result.circuit, False)[0].split(",")[0] in page
     charts = {chart.name: chart for chart in circuit_charts(result.circuit)}
     assert set(charts) == {"amplifier-curve", "gain-pitch"}
     beyond = charts["amplifier-curve"].lines[0].y

@@ -23,6 +23,7 @@ class Found:
     severity: str = "attention"
     half: str | None = None
     sentence: str = "A sentence."
+    half_known: bool = False
 
 
 def test_findings_arise_change_and_clear():

@@ -6,14 +6,16 @@ import math
 from collections.abc import Mapping
 from typing import Any
 
+from listen.findings import half_name
 from listen.report.circuit_lines import number
+from listen.report.comparing.polarity import polarity_known
 from listen.report.comparing.types import ComparedFigure
 
 _FIGURES = (
     ("loop_gain_in_hand", "gain in hand", "%"),
     ("gang_mismatch.spread_percent", "gangs apart along the dial", "%"),
-    ("clip_levels_v.positive", "clip level of the positive half", "V"),
-    ("clip_levels_v.negative", "clip level of the negative half", "V"),
+    ("clip_levels_v.positive", "clip level of the {positive}", "V"),
+    ("clip_levels_v.negative", "clip level of the {negative}", "V"),
     ("dead_band_v", "dead band", "V"),
     ("slew_rate_v_per_us", "slope limit", "V/us"),
     ("gain_bandwidth_hz", "gain-bandwidth", "Hz"),
@@ -33,6 +35,8 @@ def compared_figures(before: Mapping[str, Any], after: Mapping[str, Any]) -> tup
     before, after : mapping
         Documents of the schema ``listen.check/1``; older ones have no circuit.
     """
+    known = polarity_known(before) and polarity_known(after)
+    halves = {half: half_name(half, known) for half in ("positive", "negative")}
     out = []
     for key, name, unit in _FIGURES:
         a, b = _figure(before.get("circuit"), key), _figure(after.get("circuit"), key)
@@ -40,7 +44,7 @@ def compared_figures(before: Mapping[str, Any], after: Mapping[str, Any]) -> tup
             continue
         sigma = math.hypot(a[1], b[1])
         changed = abs(b[0] - a[0]) > _SURE_SIGMAS * sigma
-        said = f"{name} {_with_unit(a, unit)} -> {_with_unit(b, unit)}"
+        said = f"{name.format_map(halves)} {_with_unit(a, unit)} -> {_with_unit(b, unit)}"
         out.append(
             ComparedFigure(
                 key=key,

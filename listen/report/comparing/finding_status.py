@@ -9,7 +9,7 @@ from functools import cache
 from pathlib import Path
 from typing import Any
 
-from listen.findings import all_kinds, name_of
+from listen.findings import all_kinds, half_name, name_of
 from listen.report.comparing.blind_takes import BlindTakes, blind_takes, hides
 from listen.report.comparing.types import ComparedFinding, FindingStatus
 from listen.units import format_db, format_percent, format_seconds
@@ -77,6 +77,8 @@ def _compared_finding(
         severity_after=new["severity"] if new else None,
         half_before=old["half"] if old else None,
         half_after=new["half"] if new else None,
+        half_known_before=_half_known(old),
+        half_known_after=_half_known(new),
         measure=measure,
         before=was,
         after=now,
@@ -123,6 +125,15 @@ def _could_show(kind: str, finding: Document, other: Document) -> bool:
     return reach >= _SEEN_PART * max(math.log2(high / low), 0.1)
 
 
+def _half_known(finding: Document | None) -> bool | None:
+    """Whether the half is the circuit's; documents of older versions do not say."""
+    return None if finding is None else bool(finding.get("half_known", False))
+
+
+def _half_name(finding: Document | None) -> str:
+    return "" if finding is None else half_name(finding["half"], bool(_half_known(finding)))
+
+
 def _number(finding: Document | None, measure: str | None) -> float | None:
     value = finding["evidence"].get(measure) if finding and measure else None
     return float(value) if isinstance(value, (int, float)) and not isinstance(value, bool) else None
@@ -149,14 +160,14 @@ def _sentence(
         measured = said["only_after"].format(after=written(now, unit))
     else:
         measured = ""
-    half = (old or new or {}).get("half")
+    half = _half_name(old or new)
     name = name_of(kind)
     if kind == _ONE_HALF and half:
         name = f"{name} ({half})"
     text = said[key].format(
         name=name,
         measured=f" ({measured})" if measured else "",
-        half_before=old["half"] if old else "",
-        half_after=new["half"] if new else "",
+        half_before=_half_name(old),
+        half_after=_half_name(new),
     )
     return f"{text[:1].upper()}{text[1:]}."

@@ -6,7 +6,7 @@ import math
 from collections.abc import Mapping, Sequence
 from typing import Any
 
-from listen.findings import name_of
+from listen.findings import half_name, name_of
 from listen.report.comparing.blind_takes import BlindTakes, came_to_life, is_of_the_take
 from listen.report.comparing.finding_status import words
 from listen.report.comparing.types import ComparedFinding, ComparedRow, FixVerdict
@@ -77,9 +77,9 @@ def headline_of(
         if of_the_take or (blind.before and finding.fate == "not-shown-before"):
             continue
         if finding.fate == "swapped":
-            whole += said["whole"]["swapped"].format(before=finding.half_before, after=finding.half_after)
+            whole += said["whole"]["swapped"].format(before=_before(finding), after=_after(finding))
         elif finding.fate == "gone" and finding.kind == "asymmetric-clipping" and finding.half_before:
-            whole += said["whole"]["half"].format(half=finding.half_before)
+            whole += said["whole"]["half"].format(half=_before(finding))
         elif finding.fate == "gone" and finding.kind == "symmetric-clipping":
             whole += said["whole"]["both"]
         elif finding.fate == "gone":
@@ -96,6 +96,14 @@ def headline_of(
     if not overlap:
         return str(said["headline"]["no_overlap"].format(whole=whole))
     return str(said["headline"][verdict].format(change=change, whole=whole))
+
+
+def _before(finding: ComparedFinding) -> str:
+    return half_name(finding.half_before, bool(finding.half_known_before))
+
+
+def _after(finding: ComparedFinding) -> str:
+    return half_name(finding.half_after, bool(finding.half_known_after))
 
 
 def _blind_words(blind: BlindTakes) -> str:

@@ -44,6 +44,8 @@ class ComparedFinding:
         ``gone``, ``new``, ``unchanged``, ``milder``, ``worse``, ``swapped`` (the other half now), or that one of
         the takes could not have shown it.
     severity_before, severity_after, half_before, half_after : str or None
+    half_known_before, half_known_after : bool or None
+        Whether the half is the circuit's; else it is that of the recording. None where the finding was not there.
     measure : str or None
         The key of the evidence that is compared.
     before, after : float or None
@@ -60,6 +62,8 @@ class ComparedFinding:
     before: float | None
     after: float | None
     sentence: str
+    half_known_before: bool | None = None
+    half_known_after: bool | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -8,6 +8,7 @@ from dataclasses import replace
 import numpy as np
 from numpy.typing import NDArray
 
+from listen.findings import half_adjective, half_name
 from listen.report.page.against_pitch import TURNS, ByPitch, Turn, by_pitch
 from listen.report.page.axes import number_text
 from listen.report.page.chart import Chart, Dash, Ink, Limit, Line, Mark, aligned
@@ -52,7 +53,10 @@ def check_charts(result: CheckView, cycles: Sequence[Cycle]) -> tuple[Chart, ...
         start_chart(frames, start, time_marks),
         level_time(frames, start, time_marks),
     ]
-    charts += [_marked(chart, pitch_marks) for chart in pitch_charts(frames, limits, result.wave)]
+    charts += [
+        _marked(chart, pitch_marks)
+        for chart in pitch_charts(frames, limits, result.wave, result.capture.polarity_known)
+    ]
     if cycles:
         findings = result.judgement.findings
         worst = cycles[worst_cycle(cycles, result.wave)]
@@ -61,7 +65,7 @@ def check_charts(result: CheckView, cycles: Sequence[Cycle]) -> tuple[Chart, ...
     return aligned([chart for chart in charts if chart is not None])
 
 
-def pitch_charts(frames: Frames, limits: Limits, wave: str) -> list[Chart]:
+def pitch_charts(frames: Frames, limits: Limits, wave: str, polarity_known: bool = False) -> list[Chart]:
     """Return the charts against pitch; none where the take stays on a note."""
     columns = {
         "level": frames.level_dbfs,
@@ -82,7 +86,7 @@ def pitch_charts(frames: Frames, limits: Limits, wave: str) -> list[Chart]:
     judged = limits if wave == "sine" else {}
     charts = [_level(bands, limits), _thd(bands, wave), _parts(bands, judged)]
     charts += [_harmonic(bands, k) for k in range(2, 6)]
-    charts += [_crest(bands, judged, wave), _between(bands, limits)]
+    charts += [_crest(bands, judged, wave, polarity_known), _between(bands, limits)]
     if wave in SHARED_WAVES:
         charts.append(_symmetry(bands, limits, wave))
     if wave not in ("square", "sawtooth"):  # a jump is as steep as the recording lets it be
@@ -210,7 +214,7 @@ def _harmonic(bands: ByPitch, k: int) -> Chart:
     )  # fmt: skip
 
 
-def _crest(bands: ByPitch, limits: Limits, wave: str) -> Chart:
+def _crest(bands: ByPitch, limits: Limits, wave: str, polarity_known: bool) -> Chart:
     positive, positive_at, _, _ = _ends(bands, "positive")
     negative, negative_at, _, _ = _ends(bands, "negative")
     larger = np.fmax(bands.all_turns("positive"), bands.all_turns("negative"))
@@ -227,12 +231,13 @@ def _crest(bands: ByPitch, limits: Limits, wave: str) -> Chart:
     return _chart(
         "crest-pitch", bands,
         [
-            *_lines(bands, "positive", say("line.crest_positive")),
-            *_lines(bands, "negative", say("line.crest_negative"), "second"),
+            *_lines(bands, "positive", half_adjective("positive", polarity_known)),
+            *_lines(bands, "negative", half_adjective("negative", polarity_known), "second"),
         ],
         wave,
         alt=say(
             "chart.crest-pitch.alt",
+            upper=half_name("positive", polarity_known), lower=half_name("negative", polarity_known),
             positive=f"{positive:.3f}", positive_at=positive_at, negative=f"{negative:.3f}", negative_at=negative_at,
         ),
         y_label=say("axis.crest"), limits=tuple(drawn), decimals=3,

@@ -9,8 +9,10 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from listen.findings import half_name
 from listen.report.comparing import Comparison
 from listen.report.comparing.finding_status import words as compare_words
+from listen.report.comparing.polarity import polarity_known
 from listen.report.files import write_whole
 from listen.report.page.against_pitch import BINS_AN_OCTAVE, by_pitch
 from listen.report.page.chart import Axis, Chart, Line, aligned
@@ -102,12 +104,19 @@ def compare_charts(comparison: Comparison, frames: tuple[Frames, Frames] | None 
         x, columns = _from_rows(comparison)
     if len(x) < 2:
         return ()
-    charts = [_chart(x, columns, *spec) for spec in _CHARTS]
+    titles = _titles(polarity_known(comparison.before) and polarity_known(comparison.after))
+    charts = [_chart(x, columns, titles[spec[1]], *spec) for spec in _CHARTS]
     return tuple(chart for chart in charts if all(np.isfinite(line.y).any() for line in chart.lines))
 
 
+def _titles(known: bool) -> dict[str, str]:
+    halves = ("positive", "negative")
+    titles = {column: say(f"compare.chart.{column}") for _, column, *_ in _CHARTS if column not in halves}
+    return titles | {half: say("compare.chart.crest", half=half_name(half, known)) for half in halves}
+
+
 def _chart(
-    x: Floats, columns: Mapping[str, tuple[Floats, Floats]], name: str, column: str, label: str, axis: Axis,
+    x: Floats, columns: Mapping[str, tuple[Floats, Floats]], title: str, name: str, column: str, label: str, axis: Axis,
     unit: str, decimals: int,
 ) -> Chart:  # fmt: skip
     before, after = columns[column]
@@ -120,7 +129,7 @@ def _chart(
         y_range = (max(min(0.1, 0.7 * low), _LEAST_PERCENT), max(4.0, 1.5 * high))
     return Chart(
         name=name,
-        title=say(f"compare.chart.{column}"),
+        title=title,
         alt=_alt(x, before, after, unit, decimals),
         x_label=say("axis.pitch"),
         y_label=say(f"axis.{label}"),

@@ -78,7 +78,7 @@ def check_page_bytes(result: CheckView, about: About | None = None) -> bytes:
         "sections": [_section(result, question, charts, findings) for question in SECTIONS],
         "recording": [finding for finding in findings if section_of(finding["kind"]) == "recording"],
         "not_shown": result.judgement.not_shown,
-        "circuit": circuit_lines(result.circuit),
+        "circuit": circuit_lines(result.circuit, result.capture.polarity_known),
         "table": sweep_table(result.judgement.sweep),
         "limits": limit_rows(result.judgement.limits),
         "about": say(

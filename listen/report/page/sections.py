@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Collection, Mapping, Sequence
 from typing import Any
 
-from listen.findings import kind_of
+from listen.findings import half_name, kind_of
 from listen.report.page.chart import Chart
 from listen.report.page.figures import figure_view
 from listen.report.page.sounds import FindingSound
@@ -58,7 +58,7 @@ def finding_view(result: CheckView, number: int, sound: FindingSound, drawn: Col
     where = interval(finding.start_s, finding.end_s)
     if finding.f0_low_hz is not None and finding.f0_high_hz is not None:
         where += f", {pitch_range(finding.f0_low_hz, finding.f0_high_hz)}"
-    half = "" if finding.half is None else say(f"half.{finding.half}")
+    half = half_name(finding.half, finding.half_known)
     if half and not finding.half_certain:
         half += f" ({say('page.probably')})"
     first = next((n for n, other in enumerate(result.diagnoses[: number - 1], start=1) if other == diagnosis), None)

@@ -212,7 +212,7 @@ class Board:
         a, b = median(upper), median(lower)
         if abs(a - b) < _CREST_SIGMAS * scatter or max(a, b) <= 0.0 or abs(a - b) < 1e-3:
             return None
-        return ("upper", 100.0 * (1.0 - a / b)) if a < b else ("lower", 100.0 * (1.0 - b / a))
+        return ("positive", 100.0 * (1.0 - a / b)) if a < b else ("negative", 100.0 * (1.0 - b / a))
 
     def level_rest(self) -> tuple[float, float] | None:
         """Return within how many decibels the level has stayed, and for how many seconds."""

@@ -6,6 +6,7 @@ import math
 import textwrap
 from dataclasses import dataclass
 
+from listen.findings import half_name
 from listen.report.drawing import bar
 from listen.units import format_note_cents
 from listen.watch.plain import clock, level_hint
@@ -42,8 +43,8 @@ class Around:
     keep : str or None
         Where the take is kept.
     volts_per_full_scale : float or None
-    inverted : bool
-        The bench file says so: then polarity is known.
+    polarity_known : bool
+        The bench file states it, either way.
     ac_coupling_hz : float or None
     guide : tuple of str
         Three lines, or none.
@@ -55,7 +56,7 @@ class Around:
 
     keep: str | None = None
     volts_per_full_scale: float | None = None
-    inverted: bool = False
+    polarity_known: bool = False
     ac_coupling_hz: float | None = None
     guide: tuple[str, ...] = ()
     keys: bool = False
@@ -229,17 +230,16 @@ def _leads(board: Board, name: str) -> bool:
 
 def _half(board: Board, around: Around) -> str:
     found = board.half()
-    known = around.inverted
-    polarity = "" if known else "   polarity: not tested"
     if found is None:
         return _row("halves", "alike" if board.at_rest else "")
     name, percent = found
-    half = {"upper": "positive", "lower": "negative"}[name] if known else f"{name} (in the recording)"
+    half = half_name(name, around.polarity_known)
+    polarity = "" if around.polarity_known else "   polarity: not tested"
     corner, hz = around.ac_coupling_hz, board.median_of("f0_hz")
     probably = "" if corner is not None and hz is not None and hz >= 10.0 * corner else "probably "
     if corner is None and hz is not None and hz >= 200.0:  # ten times the highest usual corner
         probably = ""
-    return _row("halves", f"{probably}the {half} half is held down by {percent:.1f} %{polarity}")
+    return _row("halves", f"{probably}the {half} is held down by {percent:.1f} %{polarity}")
 
 
 def _level(board: Board, around: Around) -> str:

@@ -48,7 +48,7 @@ def test_the_headline_says_what_was_mended_in_per_cent_at_a_pitch(before, after)
     top = {round(row["f0_low_hz"]): row["thd_percent"] for row in before["sweep"]}
     assert comparison.headline.startswith("Mended: distortion at 2.00 kHz fell from 5.3 % to 0.77 %")
     assert top[1778] == pytest.approx(5.3, abs=0.06)
-    assert "the flattened positive half is whole" in comparison.headline
+    assert "the flattened upper half of the recording is whole" in comparison.headline
     assert comparison.verdict == "mended"
 
 
@@ -85,7 +85,8 @@ def test_a_half_that_swaps_is_said(before, tmp_path) -> None:
     comparison = compare_documents(before, check_document(check(path)))
     (finding,) = (f for f in comparison.findings if f.kind == "asymmetric-clipping")
     assert (finding.fate, finding.half_before, finding.half_after) == ("swapped", "positive", "negative")
-    assert "the flattened half is now the negative one, it was the positive" in comparison.headline
+    said = "the flattened half is now the lower half of the recording, it was the upper half of the recording"
+    assert said in comparison.headline
     assert any("polarity" in remark for remark in comparison.remarks)
     assert comparison.verdict == "unchanged"
 
