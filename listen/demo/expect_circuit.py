@@ -10,7 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from listen.demo import expect, truth, waves
-from listen.demo.drafts import Draft, steady
+from listen.demo.take_specs import TakeSpec, steady
 from listen.units import db_from_ratio
 
 Floats = NDArray[np.float64]
@@ -45,8 +45,8 @@ def flat_share(loss_percent: float, flat: float, half: str) -> float:
     return (flat - 1.0) / max(hard - 1.0, 1e-3)
 
 
-def _limits(draft: Draft, what: str) -> tuple[float, float]:
-    return LIMITS_BY_CONTROL.get(draft.gain_control, LIMITS_BY_CONTROL[None])[what]
+def _limits(spec: TakeSpec, what: str) -> tuple[float, float]:
+    return LIMITS_BY_CONTROL.get(spec.gain_control, LIMITS_BY_CONTROL[None])[what]
 
 
 def _worst(values: Floats, good: NDArray[np.bool_]) -> tuple[float, int]:
@@ -55,7 +55,7 @@ def _worst(values: Floats, good: NDArray[np.bool_]) -> tuple[float, int]:
     return float(filled[row]), row
 
 
-def shape(m: truth.Measured, draft: Draft) -> Found:
+def shape(m: truth.Measured, spec: TakeSpec) -> Found:
     """Judge clipping and curvature; one cause, one finding, and its near twin accepted when the share is between."""
     good = m.oscillating
     found: Found = []
@@ -90,12 +90,12 @@ def shape(m: truth.Measured, draft: Draft) -> Found:
         )
     elif worst > 1.6:
         found.append(expect.allowed("symmetric-clipping", f"crest loss {worst:.2f} %, share {share:.2f}"))
-    return found + _parity(m, draft, asymmetric=asymmetric, flattened=flattened, both_lost=worst > 1.6)
+    return found + _parity(m, spec, asymmetric=asymmetric, flattened=flattened, both_lost=worst > 1.6)
 
 
-def _parity(m: truth.Measured, draft: Draft, *, asymmetric: bool, flattened: bool, both_lost: bool) -> Found:
+def _parity(m: truth.Measured, spec: TakeSpec, *, asymmetric: bool, flattened: bool, both_lost: bool) -> Found:
     """Judge even and odd harmonics that no clipping explains."""
-    limits = _limits(draft, "thd")
+    limits = _limits(spec, "thd")
     found: Found = []
     for kind, part, name in (
         ("even-order-distortion", m.even, "even_percent"),
@@ -116,14 +116,14 @@ def _parity(m: truth.Measured, draft: Draft, *, asymmetric: bool, flattened: boo
     return found
 
 
-def level(m: truth.Measured, draft: Draft, inside: NDArray[np.bool_]) -> Found:
+def level(m: truth.Measured, spec: TakeSpec, inside: NDArray[np.bool_]) -> Found:
     """Judge how the level is held over the frames that ``inside`` keeps (not starting, not dying)."""
     good = inside & m.oscillating
     if np.count_nonzero(good) < 10:
         return []
     db = db_from_ratio(np.where(good, m.amplitude_fs, np.nan))
     span = float(np.nanmax(db) - np.nanmin(db))
-    limits = _limits(draft, "level")
+    limits = _limits(spec, "level")
     if span < 0.85 * limits[0]:
         return []
     pieces = expect.intervals(m.time_s, good & (np.abs(db - np.nanmedian(db)) > min(1.0, 0.35 * span)))
@@ -139,7 +139,7 @@ def alive(m: truth.Measured) -> NDArray[np.bool_]:
     return np.asarray(amplitude > 0.1 * np.nanquantile(amplitude, 0.9))
 
 
-def dropout(m: truth.Measured, draft: Draft) -> Found:
+def dropout(m: truth.Measured, spec: TakeSpec) -> Found:
     """Judge whether it dies after it once stood."""
     up = alive(m)
     if not np.any(up):
@@ -152,7 +152,7 @@ def dropout(m: truth.Measured, draft: Draft) -> Found:
         return []
     last = float(m.time_s[-1])
     if pieces[-1][1] > last - 0.05:
-        pieces[-1][1] = draft.control.end_s
+        pieces[-1][1] = spec.control.end_s
     reasons = ("slow-start", "amplitude-bounce", "level-drift", "pitch-instability", "amplitude-hunting")
     return [
         expect.finding("oscillation-dropout", "fault", pieces),
@@ -160,10 +160,10 @@ def dropout(m: truth.Measured, draft: Draft) -> Found:
     ]
 
 
-def hunting(m: truth.Measured, draft: Draft, *, settle_s: float = 0.5) -> Found:
+def hunting(m: truth.Measured, spec: TakeSpec, *, settle_s: float = 0.5) -> Found:
     """Judge the envelope's movement in the rests, their beginnings left out."""
     worst, pieces = 0.0, []
-    for start, end in draft.control.held_s():
+    for start, end in spec.control.held_s():
         inside = (m.time_s > start + settle_s) & (m.time_s < end) & m.oscillating
         if np.count_nonzero(inside) < 20:
             continue
@@ -184,13 +184,13 @@ def hunting(m: truth.Measured, draft: Draft, *, settle_s: float = 0.5) -> Found:
     return [expect.finding("amplitude-hunting", severity, pieces, evidence={"depth_percent": worst}), *extra]
 
 
-def bounce(m: truth.Measured, draft: Draft) -> Found:
+def bounce(m: truth.Measured, spec: TakeSpec) -> Found:
     """Judge jump and settling of the level after each step of the control."""
-    steps_s = draft.control.retunes_s()
+    steps_s = spec.control.retunes_s()
     db = db_from_ratio(np.maximum(np.nan_to_num(m.amplitude_fs, nan=1e-9), 1e-9))
     worst_db, worst_s, pieces = 0.0, 0.0, []
     for index, step_s in enumerate(steps_s):
-        end = steps_s[index + 1] if index + 1 < len(steps_s) else draft.control.end_s - 0.13
+        end = steps_s[index + 1] if index + 1 < len(steps_s) else spec.control.end_s - 0.13
         inside = (m.time_s > step_s) & (m.time_s < end - 0.01)
         if np.count_nonzero(inside) < 20:
             continue
@@ -206,19 +206,19 @@ def bounce(m: truth.Measured, draft: Draft) -> Found:
         expect.allowed(kind, "after a retune") for kind in ("level-drift", "amplitude-hunting", "pitch-instability")
     ]
     text = f"{worst_db:.2f} dB, {worst_s:.2f} s"
-    if over < 1.25 or draft.gain_control == "lamp":
+    if over < 1.25 or spec.gain_control == "lamp":
         return [expect.allowed("amplitude-bounce", text), *extra]
     severity = "fault" if worst_db >= 3.0 or worst_s >= 2.0 else "attention"
     evidence = {"deviation_db": worst_db, "settle_s": worst_s}
     # What rings for as long as the step is held has not settled: it may as well be called hunting.
-    hold_s = min(np.diff([*steps_s, draft.control.end_s]))
+    hold_s = min(np.diff([*steps_s, spec.control.end_s]))
     also = ("amplitude-hunting",) if worst_s > 0.6 * hold_s else ()
     return [expect.finding("amplitude-bounce", severity, pieces, also=also, evidence=evidence), *extra]
 
 
-def after_strokes(m: truth.Measured, draft: Draft) -> Found:
+def after_strokes(m: truth.Measured, spec: TakeSpec) -> Found:
     """Allow a bounce where the level is still on its way when the hand comes to rest."""
-    for begin, end in draft.control.held_s():
+    for begin, end in spec.control.held_s():
         inside = (m.time_s > begin) & (m.time_s < min(end, begin + 1.5)) & m.oscillating
         if begin < 0.2 or np.count_nonzero(inside) < 20:
             continue
@@ -259,7 +259,7 @@ def start(m: truth.Measured, power_s: float) -> Found:
     return [expect.finding("slow-start", severity, [[begin, end]], evidence=evidence), *extra]
 
 
-def slewing(m: truth.Measured, _draft: Draft) -> Found:
+def slewing(m: truth.Measured, _spec: TakeSpec) -> Found:
     """Judge slopes held to a constant: crests above a sine's, slopes short of the fundamental's own."""
     short = 100.0 * (1.0 - m.slope_over_sine)
     found = expect.over_limit("slew-limiting", short, m, (8.0, 15.0), value_name="slope_short_percent")
@@ -269,27 +269,27 @@ def slewing(m: truth.Measured, _draft: Draft) -> Found:
     return found
 
 
-def circuit(m: truth.Measured, draft: Draft) -> Found:
+def circuit(m: truth.Measured, spec: TakeSpec) -> Found:
     """Judge shape, level, dropouts, hunting and bounce of a circuit that was running."""
     if not np.any(m.oscillating):
-        return [expect.finding("oscillation-absent", "fault", [[0.0, round(draft.control.end_s, 3)]])]
+        return [expect.finding("oscillation-absent", "fault", [[0.0, round(spec.control.end_s, 3)]])]
     up = alive(m)
     # A cycle that grows or dies has lopsided crests by its growth alone: shape is judged where the level stands.
     m_up, m_steady = only(m, up), only(m, up & steady(m))
-    found = dropout(m, draft)
-    if draft.control.retunes_s():
-        found += bounce(m, draft)
+    found = dropout(m, spec)
+    if spec.control.retunes_s():
+        found += bounce(m, spec)
     else:
-        found += hunting(m_up, draft) + after_strokes(m_up, draft)
-    slews = slewing(m_up, draft)
-    found += slews if slews else shape(m_steady, draft)
+        found += hunting(m_up, spec) + after_strokes(m_up, spec)
+    slews = slewing(m_up, spec)
+    found += slews if slews else shape(m_steady, spec)
     if any(item["kind"] == "amplitude-hunting" for item in found):
         found += [expect.allowed(kind, "the level swings") for kind in SHAPES]
-    found += level(m, draft, up & steady(m))
+    found += level(m, spec, up & steady(m))
     return merge(found)
 
 
-def recipe(m: truth.Measured, draft: Draft, power_s: float) -> Found:
+def recipe(m: truth.Measured, spec: TakeSpec, power_s: float) -> Found:
     """Judge a take that begins in silence: the start first, all else from the moment that the level stands."""
     amplitude = np.nan_to_num(m.amplitude_fs)
     grows = np.gradient(db_from_ratio(np.maximum(amplitude, 1e-9)), m.time_s) > 3.0
@@ -297,8 +297,8 @@ def recipe(m: truth.Measured, draft: Draft, power_s: float) -> Found:
     if not np.any(stands):
         return start(m, power_s)
     settled = only(m, m.time_s > m.time_s[np.argmax(stands)])
-    found = start(m, power_s) + shape(settled, draft)
-    return merge(found + level(settled, draft, settled.oscillating & steady(m)))
+    found = start(m, power_s) + shape(settled, spec)
+    return merge(found + level(settled, spec, settled.oscillating & steady(m)))
 
 
 def only(m: truth.Measured, keep: NDArray[np.bool_]) -> truth.Measured:

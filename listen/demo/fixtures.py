@@ -5,7 +5,7 @@ from __future__ import annotations
 import sys
 from pathlib import Path
 
-from listen.demo import drafts, scenario
+from listen.demo import scenario, take_specs
 
 
 def write_fixtures(folder: Path, names: list[str]) -> list[Path]:
@@ -13,7 +13,7 @@ def write_fixtures(folder: Path, names: list[str]) -> list[Path]:
     written = []
     for index, (name, take) in enumerate(scenario.TAKES.items()):
         if not names or name in names:
-            drafts.make(take(), name, folder, seed=20 + index)
+            take_specs.make(take(), name, folder, seed=20 + index)
             written.append(folder / f"{name}.wav")
     return written
 

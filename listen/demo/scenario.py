@@ -15,7 +15,7 @@ from pathlib import Path
 import numpy as np
 from numpy.typing import NDArray
 
-from listen.demo import controls, cores, drafts, expect_circuit, wien
+from listen.demo import controls, cores, expect_circuit, take_specs, wien
 from listen.demo.recorder import Recorder
 
 Floats = NDArray[np.float64]
@@ -45,7 +45,7 @@ def _track_error(top: float) -> Callable[[Floats], Floats]:
     return error
 
 
-def _sine_board(error: Callable[[Floats], Floats], amp: wien.OpAmp, gain: wien.Gain) -> drafts.Circuit:
+def _sine_board(error: Callable[[Floats], Floats], amp: wien.OpAmp, gain: wien.Gain) -> take_specs.Circuit:
     def solve(time_s: Floats, f0_hz: Floats) -> tuple[Floats, None]:
         first = int(np.searchsorted(time_s, POWER_S - 1e-9))
         first -= first % wien.OUTPUT_OVERSAMPLING
@@ -73,11 +73,11 @@ def _thump(time_s: Floats, _phase: Floats, _f0_hz: Floats) -> Floats:
     return np.where(after >= 0.0, 0.05 * np.exp(-np.maximum(after, 0.0) / 0.03), 0.0)
 
 
-def unequal_supplies() -> drafts.Draft:
+def unequal_supplies() -> take_specs.TakeSpec:
     """Return the faulty board: 12 s at 48 kHz, 16 bits."""
     gain = wien.Gain(element="diodes", rf1_ohm=17700.0, rf2_ohm=2800.0, rg_ohm=10000.0)
     amp = wien.OpAmp(gain_bandwidth_hz=1.2e6, rail_high_v=7.5, rail_low_v=-10.8)
-    return drafts.Draft(
+    return take_specs.TakeSpec(
         family="demo",
         control=_turn(),
         recorder=Recorder(
@@ -95,13 +95,13 @@ def unequal_supplies() -> drafts.Draft:
         added=_thump,
         preroll_s=0.2,
         remembers=True,
-        expect=lambda measured, draft: expect_circuit.recipe(measured, draft, POWER_S),
+        expect=lambda measured, spec: expect_circuit.recipe(measured, spec, POWER_S),
         allowed={"level-drift": "the level grows into the rail"},
         values={"rf1_ohm": 17700.0, "rf2_ohm": 2800.0, "rg_ohm": 10000.0, "track_error": 0.085},
     )
 
 
-def mended() -> drafts.Draft:
+def mended() -> take_specs.TakeSpec:
     """Return the same board after repair: equal supplies, a matched pair, the gain trimmed closer."""
     gain = wien.Gain(element="diodes", rf1_ohm=17800.0, rf2_ohm=2500.0, rg_ohm=10000.0)
     amp = wien.OpAmp(gain_bandwidth_hz=1.2e6, rail_high_v=13.0, rail_low_v=-13.0)
@@ -116,8 +116,8 @@ def mended() -> drafts.Draft:
     )
 
 
-def _core_draft(wave: str, circuit: drafts.Circuit, text: str) -> drafts.Draft:
-    return drafts.Draft(
+def _core_spec(wave: str, circuit: take_specs.Circuit, text: str) -> take_specs.TakeSpec:
+    return take_specs.TakeSpec(
         family="demo",
         control=controls.turn([90.0, 1200.0], [0.6, 2.6, 0.8]),
         recorder=Recorder(
@@ -130,26 +130,26 @@ def _core_draft(wave: str, circuit: drafts.Circuit, text: str) -> drafts.Draft:
     )
 
 
-def triangle_board() -> drafts.Draft:
+def triangle_board() -> take_specs.TakeSpec:
     """Return a triangle core in order."""
 
     def solve(time_s: Floats, f0_hz: Floats) -> tuple[Floats, None]:
         core = cores.Core(threshold_v=5.0, delay_s=0.4e-6)
         return cores.triangle_core(f0_hz, 1.0 / (time_s[1] - time_s[0]), core)[0], None
 
-    return _core_draft("triangle", solve, "triangle core: integrator and comparator, 0.4 us late")
+    return _core_spec("triangle", solve, "triangle core: integrator and comparator, 0.4 us late")
 
 
-def sawtooth_board() -> drafts.Draft:
+def sawtooth_board() -> take_specs.TakeSpec:
     """Return a sawtooth core in order."""
 
     def solve(time_s: Floats, f0_hz: Floats) -> tuple[Floats, None]:
         return cores.sawtooth_core(f0_hz, 1.0 / (time_s[1] - time_s[0]), cores.Core(reset_s=2e-6)), None
 
-    return _core_draft("sawtooth", solve, "sawtooth core: 2 us to reset")
+    return _core_spec("sawtooth", solve, "sawtooth core: 2 us to reset")
 
 
-TAKES: dict[str, Callable[[], drafts.Draft]] = {
+TAKES: dict[str, Callable[[], take_specs.TakeSpec]] = {
     NAME: unequal_supplies,
     "sine-board-mended": mended,
     "triangle-board": triangle_board,
@@ -172,4 +172,4 @@ def write_demo_capture(path: Path) -> dict[str, object]:
         The truth, as written to ``NAME.truth.json``.
     """
     path = Path(path)
-    return drafts.make(unequal_supplies(), path.stem, path.parent, seed=20)
+    return take_specs.make(unequal_supplies(), path.stem, path.parent, seed=20)

@@ -10,7 +10,7 @@ import numpy as np
 import pytest
 import soundfile
 
-from listen.demo import controls, drafts, expect, expect_circuit, fixtures, recorder, scenario, truth
+from listen.demo import controls, expect, expect_circuit, fixtures, recorder, scenario, take_specs, truth
 from tests.takes.families import added as families_added
 from tests.takes.families import healthy as families_healthy
 from tests.takes.families import level as families_level
@@ -172,12 +172,12 @@ def test_a_hard_clip_has_a_share_of_one_and_a_square_law_little() -> None:
     ],
 )
 def test_the_truth_of_a_random_take_agrees_with_a_sine_fit_of_its_file(family, tmp_path: Path) -> None:
-    draft = family(np.random.default_rng(7))
+    spec = family(np.random.default_rng(7))
     # One level of hum and noise that leave a sine fit alone; a rest to fit in.
-    quiet = replace(draft.recorder, noise_dbfs=-110.0, hum_dbfs=-140.0, ac_coupling_hz=0.5, subtype="PCM_24")
-    low_hz, high_hz = draft.control.f0_hz(np.array([0.0, draft.control.end_s]))
+    quiet = replace(spec.recorder, noise_dbfs=-110.0, hum_dbfs=-140.0, ac_coupling_hz=0.5, subtype="PCM_24")
+    low_hz, high_hz = spec.control.f0_hz(np.array([0.0, spec.control.end_s]))
     control = controls.turn([float(low_hz), float(high_hz)], [0.8, 0.5, 0.8])
-    drafts.make(replace(draft, recorder=quiet, control=control), "take", tmp_path, seed=3)
+    take_specs.make(replace(spec, recorder=quiet, control=control), "take", tmp_path, seed=3)
     cents, level_db, harmonic_db = held_error(tmp_path / "take.wav")
     assert cents < 0.1
     assert level_db < 0.02
@@ -185,9 +185,9 @@ def test_the_truth_of_a_random_take_agrees_with_a_sine_fit_of_its_file(family, t
 
 
 def test_the_same_seed_makes_the_same_take(tmp_path: Path) -> None:
-    draft = families_healthy.mains_tone(np.random.default_rng(1))
+    spec = families_healthy.mains_tone(np.random.default_rng(1))
     for name in ("one", "two"):
-        drafts.make(draft, name, tmp_path, seed=5)
+        take_specs.make(spec, name, tmp_path, seed=5)
     assert (tmp_path / "one.wav").read_bytes() == (tmp_path / "two.wav").read_bytes()
 
 

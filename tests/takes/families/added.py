@@ -9,7 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from listen.demo import controls, expect, truth, waves
-from listen.demo.drafts import Draft
+from listen.demo.take_specs import TakeSpec
 from listen.units import cents_between, db_from_power_ratio, db_from_ratio, ratio_from_db
 from tests.takes.families import level as families_level
 from tests.takes.families import pick
@@ -37,7 +37,7 @@ def _whole(kind: str, dbc: float, control: controls.Control, evidence: dict[str,
     return [expect.finding(kind, severity, [[0.02, round(control.end_s - 0.02, 3)]], evidence=evidence)]
 
 
-def parasite(rng: Rng) -> Draft:
+def parasite(rng: Rng) -> TakeSpec:
     """A burst at one place of the cycle, or a steady line that is no harmonic."""
     rec = pick.interface(rng)
     low, high = pick.pitch_range(rng, rec.sample_rate_hz, lowest_hz=80.0, top_share=1 / 30)
@@ -61,7 +61,7 @@ def parasite(rng: Rng) -> Draft:
         start = starts[np.rint(turns).astype(int) % len(starts)] if kind == "restarted" else 0.0
         return np.asarray(bite * window * np.sin(2.0 * np.pi * burst_hz * time_s + start))
 
-    def judge(m: truth.Measured, _draft: Draft) -> list[dict[str, Any]]:
+    def judge(m: truth.Measured, _spec: TakeSpec) -> list[dict[str, Any]]:
         if level_dbc < -53.0:
             return []
         dbc = level_dbc + db_from_power_ratio(np.maximum(law(m.f0_hz), 1e-9))
@@ -73,7 +73,7 @@ def parasite(rng: Rng) -> Draft:
         severity = "fault" if level_dbc >= -30.0 else "attention"
         return [expect.finding("parasitic-oscillation", severity, pieces, evidence=evidence)]
 
-    return Draft(
+    return TakeSpec(
         family=f"parasite-{kind}",
         control=control,
         recorder=rec,
@@ -85,7 +85,7 @@ def parasite(rng: Rng) -> Draft:
     )
 
 
-def alternate_cycles(rng: Rng) -> Draft:
+def alternate_cycles(rng: Rng) -> TakeSpec:
     """Every other cycle differs: in size, or by a tone at half the pitch."""
     rec = pick.interface(rng)
     low, high = pick.pitch_range(rng, rec.sample_rate_hz, lowest_hz=80.0)
@@ -100,13 +100,13 @@ def alternate_cycles(rng: Rng) -> Draft:
             return np.asarray(size * np.cos(0.5 * phase + turn))
         return np.asarray(np.sqrt(2.0) * size * np.cos(0.5 * phase + turn) * np.cos(phase))
 
-    return Draft(
+    return TakeSpec(
         family=f"subharmonic-{kind}",
         control=control,
         recorder=rec,
         level_dbfs=pick.level_dbfs(rng) - 2.0,
         added=added,
-        expect=lambda _m, draft: _whole("subharmonic", dbc, draft.control, {"level_dbc": dbc}),
+        expect=lambda _m, spec: _whole("subharmonic", dbc, spec.control, {"level_dbc": dbc}),
         allowed={
             "parasitic-oscillation": "a line that is not harmonic",
             "amplitude-hunting": "every other cycle",
@@ -118,7 +118,7 @@ def alternate_cycles(rng: Rng) -> Draft:
     )
 
 
-def hum_added(rng: Rng) -> Draft:
+def hum_added(rng: Rng) -> TakeSpec:
     """Mains hum beside the tone, at times with a silent lead-in."""
     dbc = float(rng.choice([-62.0, -58.0, -44.0, -38.0, -32.0, -26.0, -18.0]))
     level = float(rng.uniform(-16.0, -5.0))
@@ -127,13 +127,13 @@ def hum_added(rng: Rng) -> Draft:
     control = pick.any_control(rng, low, high, float(rng.uniform(4.0, 7.0)))
     lead_s = float(rng.choice([0.0, 0.0, 1.0]))
 
-    def judge(_m: truth.Measured, draft: Draft) -> list[dict[str, Any]]:
-        return _whole("mains-hum", dbc, draft.control, {"level_dbc": dbc, "mains_hz": rec.hum_hz})
+    def judge(_m: truth.Measured, spec: TakeSpec) -> list[dict[str, Any]]:
+        return _whole("mains-hum", dbc, spec.control, {"level_dbc": dbc, "mains_hz": rec.hum_hz})
 
     def law(time_s: Floats, _f0: Floats) -> Floats:
         return np.clip((time_s - lead_s) / 0.05, 0.0, 1.0) if lead_s else np.ones_like(time_s)
 
-    return Draft(
+    return TakeSpec(
         family="hum-added" if dbc > -53 else "hum-faint",
         control=control,
         recorder=rec,
@@ -145,7 +145,7 @@ def hum_added(rng: Rng) -> Draft:
     )
 
 
-def hum_sidebands(rng: Rng) -> Draft:
+def hum_sidebands(rng: Rng) -> TakeSpec:
     """Supply ripple modulates the level or the pitch at twice the mains frequency, or at it."""
     mains = float(rng.choice([50.0, 60.0]))
     rec = pick.interface(rng, hum_hz=mains)
@@ -166,7 +166,7 @@ def hum_sidebands(rng: Rng) -> Draft:
         # Index of modulation 2 x sideband: the deviation in Hz is the index times the line.
         return cents_between(f0 + 2.0 * sideband * line * np.sin(2.0 * np.pi * line * time_s), f0)
 
-    return Draft(
+    return TakeSpec(
         family=f"hum-in-{kind}",
         control=control,
         recorder=rec,
@@ -174,7 +174,7 @@ def hum_sidebands(rng: Rng) -> Draft:
         added=level if kind == "level" else None,
         wander_cents=cents if kind == "pitch" else None,
         tabled_control=True,
-        expect=lambda _m, draft: _whole("mains-hum", dbc, draft.control, {"sidebands_dbc": dbc, "mains_hz": mains}),
+        expect=lambda _m, spec: _whole("mains-hum", dbc, spec.control, {"sidebands_dbc": dbc, "mains_hz": mains}),
         allowed={
             "amplitude-hunting": "the level moves at the mains",
             "pitch-instability": "the pitch moves at the mains",
@@ -186,7 +186,7 @@ def hum_sidebands(rng: Rng) -> Draft:
     )
 
 
-def overloaded(rng: Rng) -> Draft:
+def overloaded(rng: Rng) -> TakeSpec:
     """The interface clips, at full scale or below it, one side or both."""
     ceiling = float(rng.choice([1.0, 1.0, 0.97, 0.8, 0.5]))
     both = bool(rng.random() < 0.7)
@@ -204,7 +204,7 @@ def overloaded(rng: Rng) -> Draft:
         place = np.log2(f0_hz / low) / np.log2(high / low)
         return np.clip(0.75 / over + (1.0 - 0.75 / over) * place, 0.0, 1.0) if rising else np.ones_like(f0_hz)
 
-    def judge(m: truth.Measured, _draft: Draft) -> list[dict[str, Any]]:
+    def judge(m: truth.Measured, _spec: TakeSpec) -> list[dict[str, Any]]:
         lost = m.amplitude_fs > ceiling * 1.01
         pieces = expect.intervals(m.time_s, lost & m.oscillating)
         if sum(end - start for start, end in pieces) < 0.1:
@@ -214,7 +214,7 @@ def overloaded(rng: Rng) -> Draft:
     def shape(phase: Floats, _f0: Floats, _rate: float) -> Floats:
         return waves.triangle(phase)
 
-    return Draft(
+    return TakeSpec(
         family="overload" if ceiling == 1.0 else "overload-below-full-scale",
         control=control,
         recorder=rec,
@@ -228,7 +228,7 @@ def overloaded(rng: Rng) -> Draft:
     )
 
 
-def gaps(rng: Rng) -> Draft:
+def gaps(rng: Rng) -> TakeSpec:
     """Samples lost: dropped, zeroed, repeated, or not a number."""
     kind = str(rng.choice(["dropped", "zeros", "repeated", "not-a-number"]))
     rec = pick.interface(rng, **({"subtype": "FLOAT"} if kind == "not-a-number" else {}))
@@ -261,11 +261,11 @@ def gaps(rng: Rng) -> Draft:
                 out[n : n + min(length, 200)] = np.nan
         return out[: len(out) - int(lengths.sum())] if kind == "dropped" else out
 
-    def judge(_m: truth.Measured, _draft: Draft) -> list[dict[str, Any]]:
+    def judge(_m: truth.Measured, _spec: TakeSpec) -> list[dict[str, Any]]:
         pieces = [[round(float(t) - 0.05, 3), round(float(t) + 0.05, 3)] for t in times_s]
         return [expect.finding("capture-gap", "attention", pieces, evidence={"lost_samples": int(lengths.sum())})]
 
-    return Draft(
+    return TakeSpec(
         family=f"gap-{kind}",
         control=control,
         recorder=rec,
@@ -276,23 +276,23 @@ def gaps(rng: Rng) -> Draft:
     )
 
 
-def quiet(rng: Rng) -> Draft:
+def quiet(rng: Rng) -> TakeSpec:
     """Recorded far too low."""
     rec = pick.interface(rng, noise_dbfs=float(rng.uniform(-110.0, -100.0)), hum_dbfs=-125.0, subtype="PCM_24")
     low, high = pick.pitch_range(rng, rec.sample_rate_hz)
-    return Draft(
+    return TakeSpec(
         family="quiet",
         control=pick.any_control(rng, low, high, float(rng.uniform(3.0, 5.0))),
         recorder=rec,
         level_dbfs=float(rng.uniform(-66.0, -54.0)),
-        expect=lambda _m, draft: [
-            expect.finding("capture-quiet", "attention", [[0.02, round(draft.control.end_s - 0.02, 3)]])
+        expect=lambda _m, spec: [
+            expect.finding("capture-quiet", "attention", [[0.02, round(spec.control.end_s - 0.02, 3)]])
         ],
         allowed={"mains-hum": "near the tone's level"},
     )
 
 
-def no_tone(rng: Rng) -> Draft:
+def no_tone(rng: Rng) -> TakeSpec:
     """Nothing oscillates: silence, noise, an offset, hum alone, a thump."""
     kind = str(rng.choice(["silence", "noise", "offset", "hum", "thump"]))
     fixed: dict[str, Any] = {}
@@ -307,22 +307,20 @@ def no_tone(rng: Rng) -> Draft:
         time_s = np.arange(len(samples)) / rate_hz - 1.0
         return np.asarray(samples + 0.4 * np.where(time_s > 0.0, np.exp(-np.maximum(time_s, 0.0) / 0.04), 0.0))
 
-    return Draft(
+    return TakeSpec(
         family=f"absent-{kind}",
         control=controls.rest(440.0, float(rng.uniform(2.0, 4.0))),
         recorder=pick.interface(rng, **fixed),
         level_dbfs=-20.0,
         envelope=lambda time_s, _f0: np.zeros_like(time_s),
         damage=thump if kind == "thump" else None,
-        expect=lambda _m, draft: [
-            expect.finding("oscillation-absent", "fault", [[0.0, round(draft.control.end_s, 3)]])
-        ],
+        expect=lambda _m, spec: [expect.finding("oscillation-absent", "fault", [[0.0, round(spec.control.end_s, 3)]])],
         allowed={"capture-quiet": "silence", "mains-hum": "hum alone"},
         values={"kind": kind},
     )
 
 
-def two_faults(rng: Rng) -> Draft:
+def two_faults(rng: Rng) -> TakeSpec:
     """Some other fault, and hum beside it: both are to be found."""
     makers = [
         families_shape.one_half_clipped,
@@ -334,9 +332,9 @@ def two_faults(rng: Rng) -> Draft:
     base = makers[int(rng.integers(len(makers)))](rng)
     dbc = float(rng.uniform(-43.0, -27.0))
 
-    def judge(m: truth.Measured, draft: Draft) -> list[dict[str, Any]]:
+    def judge(m: truth.Measured, spec: TakeSpec) -> list[dict[str, Any]]:
         evidence = {"level_dbc": dbc, "mains_hz": base.recorder.hum_hz}
-        return base.expect(m, draft) + _whole("mains-hum", dbc, draft.control, evidence)
+        return base.expect(m, spec) + _whole("mains-hum", dbc, spec.control, evidence)
 
     return replace(
         base,

@@ -8,7 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from listen.demo import controls, expect_circuit, truth, wien
-from listen.demo.drafts import Draft
+from listen.demo.take_specs import TakeSpec
 from tests.takes.families import pick
 
 Floats = NDArray[np.float64]
@@ -37,7 +37,7 @@ def mismatch(rng: Rng, low_hz: float, high_hz: float, size: float) -> Any:
 def bridge(
     gain: wien.Gain, amp: wien.OpAmp, rate_hz: int, c_f: float, error: Any, kick_v: float = 1e-3, lead_s: float = 0.0
 ) -> Any:
-    """Return a solver of a Wien bridge for a draft: the tracks follow the wanted pitch, the second with an error.
+    """Return a solver of a Wien bridge for a take: the tracks follow the wanted pitch, the second with an error.
 
     With ``lead_s`` the power comes at that time of the take; before it there is silence.
     """
@@ -76,7 +76,7 @@ def diode_leg(excess: float, rf2_ohm: float, **more: float) -> wien.Gain:
     return wien.Gain(element="diodes", rg_ohm=10e3, rf2_ohm=rf2_ohm, rf1_ohm=(2.0 + excess) * 10e3 - rf2_ohm, **more)
 
 
-def diode_bridge(rng: Rng) -> Draft:
+def diode_bridge(rng: Rng) -> TakeSpec:
     """Diode limiter: from close to hot, gangs from matched to poor, rails equal or not."""
     rec = pick.plain_interface(rng)
     low, high = pick.pitch_range(rng, rec.sample_rate_hz, lowest_hz=90.0)
@@ -89,7 +89,7 @@ def diode_bridge(rng: Rng) -> Draft:
     control = pick.any_control(rng, low, high, float(rng.uniform(4.0, 7.0)))
     if control.retunes_s() and poor > 0.02:
         control = pick.hand(rng, low, high, 5.0)
-    return Draft(
+    return TakeSpec(
         family="circuit-diodes",
         control=control,
         recorder=rec,
@@ -103,7 +103,7 @@ def diode_bridge(rng: Rng) -> Draft:
     )
 
 
-def railed_bridge(rng: Rng) -> Draft:
+def railed_bridge(rng: Rng) -> TakeSpec:
     """Rails limit one half or both, because the level grows along the tuning or the diodes do too little."""
     rec = pick.plain_interface(rng)
     low, high = pick.pitch_range(rng, rec.sample_rate_hz, lowest_hz=90.0)
@@ -114,7 +114,7 @@ def railed_bridge(rng: Rng) -> Draft:
     amp = _op_amp(
         rng, rail_high_v=rail if kind != "low" else rail * 1.6, rail_low_v=-rail if kind != "high" else -rail * 1.6
     )
-    return Draft(
+    return TakeSpec(
         family="circuit-rails",
         control=pick.hand(rng, low, high, float(rng.uniform(5.0, 7.0))),
         recorder=rec,
@@ -127,7 +127,7 @@ def railed_bridge(rng: Rng) -> Draft:
     )
 
 
-def bad_spot(rng: Rng) -> Draft:
+def bad_spot(rng: Rng) -> TakeSpec:
     """A spot of the gang where the gain no longer suffices."""
     rec = pick.plain_interface(rng)
     low, high = pick.pitch_range(rng, rec.sample_rate_hz, lowest_hz=120.0)
@@ -144,7 +144,7 @@ def bad_spot(rng: Rng) -> Draft:
     control = controls.turn([low, high, spot], [0.8, 1.8, 0.9, 1.2, 1.5])
     if rng.random() < 0.5:
         control = controls.turn([low, spot, high], [0.8, 1.2, 1.2, 1.2, 1.2])
-    return Draft(
+    return TakeSpec(
         family="circuit-bad-spot",
         control=control,
         recorder=rec,
@@ -157,7 +157,7 @@ def bad_spot(rng: Rng) -> Draft:
     )
 
 
-def power_on(rng: Rng) -> Draft:
+def power_on(rng: Rng) -> TakeSpec:
     """From the moment of power; with little excess gain the start is slow."""
     rec = pick.plain_interface(rng)
     f0_hz = pick.log_uniform(rng, 100.0, 700.0)
@@ -169,12 +169,12 @@ def power_on(rng: Rng) -> Draft:
     if rng.random() < 0.4:
         control = controls.turn([f0_hz, 3.0 * f0_hz], [length, 1.5, 0.6])
 
-    def judge(m: truth.Measured, draft: Draft) -> list[dict[str, Any]]:
+    def judge(m: truth.Measured, spec: TakeSpec) -> list[dict[str, Any]]:
         up = np.nan_to_num(m.amplitude_fs) > 0.9 * np.nanquantile(m.amplitude_fs, 0.9)
         settled = expect_circuit.only(m, up & (m.time_s > lead_s))
-        return expect_circuit.merge(expect_circuit.start(m, lead_s) + expect_circuit.shape(settled, draft))
+        return expect_circuit.merge(expect_circuit.start(m, lead_s) + expect_circuit.shape(settled, spec))
 
-    return Draft(
+    return TakeSpec(
         family="circuit-power-on",
         control=control,
         recorder=rec,
@@ -196,7 +196,7 @@ def power_on(rng: Rng) -> Draft:
     )
 
 
-def jfet_selfbias(rng: Rng) -> Draft:
+def jfet_selfbias(rng: Rng) -> TakeSpec:
     """The channel itself limits, on one half."""
     rec = pick.plain_interface(rng)
     low, high = pick.pitch_range(rng, rec.sample_rate_hz, lowest_hz=100.0)
@@ -209,7 +209,7 @@ def jfet_selfbias(rng: Rng) -> Draft:
     rt = rf / (2.0 + excess) - channel - r_s
     gain = wien.Gain(element="jfet-selfbias", rf_ohm=rf, rt_ohm=rt, rs_ohm=r_s, pinch_off_v=pinch, beta_a_per_v2=beta)
     size = float(rng.choice([0.003, 0.01, 0.02])) if excess > 0.05 else 0.002
-    return Draft(
+    return TakeSpec(
         family="circuit-jfet-selfbias",
         control=pick.any_control(rng, low, high, float(rng.uniform(4.0, 6.0))),
         recorder=rec,
@@ -222,7 +222,7 @@ def jfet_selfbias(rng: Rng) -> Draft:
     )
 
 
-def jfet_loop(rng: Rng) -> Draft:
+def jfet_loop(rng: Rng) -> TakeSpec:
     """JFET in a detector loop: steady, ringing, or hunting; the feedback pair equal or not."""
     rec = pick.plain_interface(rng)
     low = pick.log_uniform(rng, 150.0, 400.0)
@@ -239,7 +239,7 @@ def jfet_loop(rng: Rng) -> Draft:
         integrator_per_s=1.5,
     )
     control = controls.turn([low, high], [2.6, 1.2, 2.6])
-    return Draft(
+    return TakeSpec(
         family="circuit-jfet-loop",
         control=control,
         recorder=rec,
@@ -254,7 +254,7 @@ def jfet_loop(rng: Rng) -> Draft:
     )
 
 
-def lamp(rng: Rng) -> Draft:
+def lamp(rng: Rng) -> TakeSpec:
     """A filament: left alone, turned slowly, or stepped by a switch with pairs that match to a few per cent."""
     rec = pick.plain_interface(rng)
     low, high = 200.0, pick.log_uniform(rng, 600.0, 1800.0)
@@ -272,7 +272,7 @@ def lamp(rng: Rng) -> Draft:
         heat_j_per_k=float(rng.uniform(6e-6, 1.5e-5)),
         warm_k=180.0,
     )
-    return Draft(
+    return TakeSpec(
         family=f"circuit-lamp-{kind}",
         control=control,
         recorder=rec,
@@ -287,7 +287,7 @@ def lamp(rng: Rng) -> Draft:
     )
 
 
-def slow_amp(rng: Rng) -> Draft:
+def slow_amp(rng: Rng) -> TakeSpec:
     """An op-amp too slow for its level at the top."""
     rec = pick.interface(rng, sample_rate_hz=96000)
     high = pick.log_uniform(rng, 4000.0, 9000.0)
@@ -298,7 +298,7 @@ def slow_amp(rng: Rng) -> Draft:
     amp = _op_amp(
         rng, gain_bandwidth_hz=1e6, slew_up_v_per_s=slew, slew_down_v_per_s=down, rail_high_v=13.5, rail_low_v=-13.5
     )
-    return Draft(
+    return TakeSpec(
         family="circuit-slew",
         control=pick.hand(rng, low, high, float(rng.uniform(4.0, 6.0))),
         recorder=rec,
@@ -312,7 +312,7 @@ def slow_amp(rng: Rng) -> Draft:
     )
 
 
-def cells(rng: Rng) -> Draft:
+def cells(rng: Rng) -> TakeSpec:
     """Two light-dependent resistors that follow steps of the light slowly and not quite alike."""
     rec = pick.plain_interface(rng)
     low, high = 300.0, pick.log_uniform(rng, 900.0, 1600.0)
@@ -338,10 +338,10 @@ def cells(rng: Rng) -> Draft:
         )  # fmt: skip
         return wave[: len(time_s)], None
 
-    def judge(m: truth.Measured, draft: Draft) -> list[dict[str, Any]]:
-        return expect_circuit.circuit(m, draft)
+    def judge(m: truth.Measured, spec: TakeSpec) -> list[dict[str, Any]]:
+        return expect_circuit.circuit(m, spec)
 
-    return Draft(
+    return TakeSpec(
         family="circuit-cells",
         control=control,
         recorder=rec,

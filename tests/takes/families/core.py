@@ -8,14 +8,14 @@ import numpy as np
 from numpy.typing import NDArray
 
 from listen.demo import cores, expect, expect_circuit, truth, waves
-from listen.demo.drafts import Draft
+from listen.demo.take_specs import TakeSpec
 from tests.takes.families import pick
 
 Floats = NDArray[np.float64]
 Rng = np.random.Generator
 
 
-def ladder(rng: Rng) -> Draft:
+def ladder(rng: Rng) -> TakeSpec:
     """A phase-shift oscillator: soft or hard limit, equal or unequal halves."""
     rec = pick.plain_interface(rng)
     low, high = pick.pitch_range(rng, rec.sample_rate_hz, lowest_hz=80.0)
@@ -27,7 +27,7 @@ def ladder(rng: Rng) -> Draft:
         rate_hz = 1.0 / (time_s[1] - time_s[0])
         return cores.phase_shift_ladder(f0_hz, rate_hz, gain=gain, high_v=high_v, hardness=hardness, kick_v=1.0), None
 
-    return Draft(
+    return TakeSpec(
         family="circuit-phase-shift",
         control=pick.any_control(rng, low, high, float(rng.uniform(4.0, 6.0))),
         recorder=rec,
@@ -41,7 +41,7 @@ def ladder(rng: Rng) -> Draft:
     )
 
 
-def quadrature(rng: Rng) -> Draft:
+def quadrature(rng: Rng) -> TakeSpec:
     """Two integrators in a ring with a diode limiter: clean."""
     rec = pick.plain_interface(rng)
     low, high = pick.pitch_range(rng, rec.sample_rate_hz, lowest_hz=60.0)
@@ -50,7 +50,7 @@ def quadrature(rng: Rng) -> Draft:
     def solve(time_s: Floats, f0_hz: Floats) -> tuple[Floats, None]:
         return cores.two_integrators(f0_hz, 1.0 / (time_s[1] - time_s[0]), growth=growth, kick_v=4.0), None
 
-    return Draft(
+    return TakeSpec(
         family="circuit-quadrature",
         control=pick.any_control(rng, low, high, float(rng.uniform(4.0, 6.0))),
         recorder=rec,
@@ -63,7 +63,7 @@ def quadrature(rng: Rng) -> Draft:
     )
 
 
-def core(rng: Rng) -> Draft:
+def core(rng: Rng) -> TakeSpec:
     """A triangle, square or sawtooth core: in order, or every other threshold missed."""
     wave = str(rng.choice(["triangle", "sawtooth", "square", "sawtooth-missed"]))
     rec = pick.plain_interface(rng)
@@ -82,13 +82,13 @@ def core(rng: Rng) -> Draft:
         # A jump has no crossing that could be interpolated; the triangle beside it has.
         return (triangle, None) if wave == "triangle" else (square, truth.crossing_phase(triangle))
 
-    def judge(_m: truth.Measured, draft: Draft) -> list[dict[str, Any]]:
+    def judge(_m: truth.Measured, spec: TakeSpec) -> list[dict[str, Any]]:
         if not miss:
             return []
         # A cycle of every two is longer and taller by this share: lines at half the pitch of about a third of it.
-        return [expect.finding("subharmonic", "attention", [[0.02, round(draft.control.end_s - 0.02, 3)]])]
+        return [expect.finding("subharmonic", "attention", [[0.02, round(spec.control.end_s - 0.02, 3)]])]
 
-    return Draft(
+    return TakeSpec(
         family=f"circuit-core-{wave}",
         control=pick.any_control(rng, low, high, float(rng.uniform(4.0, 6.0))),
         recorder=rec,
@@ -107,7 +107,7 @@ def core(rng: Rng) -> Draft:
     )
 
 
-def shaper(rng: Rng) -> Draft:
+def shaper(rng: Rng) -> TakeSpec:
     """A triangle core and a sine shaper whose drive or offset is off."""
     rec = pick.plain_interface(rng)
     low, high = pick.pitch_range(rng, rec.sample_rate_hz, lowest_hz=60.0)
@@ -119,16 +119,16 @@ def shaper(rng: Rng) -> Draft:
         grown = drive * (1.0 + level_slope * np.log2(f0_hz / low))
         return np.sin(0.5 * np.pi * np.clip(grown * waves.triangle(phase) + offset, -1.3, 1.3))
 
-    return Draft(
+    return TakeSpec(
         family="circuit-shaper",
         control=pick.any_control(rng, low, high, float(rng.uniform(4.0, 6.0))),
         recorder=rec,
         level_dbfs=float(rng.uniform(-14.0, -4.0)),
         shape=shape,
         circuit_text="triangle core and sine shaper",
-        expect=lambda m, draft: expect_circuit.merge(
-            expect_circuit.shape(m, draft)
-            + expect_circuit.level(m, draft, m.oscillating)
+        expect=lambda m, spec: expect_circuit.merge(
+            expect_circuit.shape(m, spec)
+            + expect_circuit.level(m, spec, m.oscillating)
             + [expect.allowed("slew-limiting", "pointed crests")] * (drive < 1.0)
             + [expect.allowed("crossover-distortion", "pointed crests")] * (drive < 1.0)
         ),

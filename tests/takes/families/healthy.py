@@ -8,7 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from listen.demo import controls, expect, truth, waves
-from listen.demo.drafts import Draft
+from listen.demo.take_specs import TakeSpec
 from listen.units import db_from_power_ratio, ratio_from_db
 from tests.takes.families import pick
 
@@ -47,39 +47,39 @@ def low_distortion(rng: Rng, total_percent: float) -> Any:
     return harmonic_shape(sizes, rng.uniform(0.0, 2.0 * np.pi, 5))
 
 
-def clean_sine(rng: Rng) -> Draft:
+def clean_sine(rng: Rng) -> TakeSpec:
     """A sine of THD 0.001 to 0.8 %, turned in any way."""
     rec = pick.interface(rng)
     low, high = pick.pitch_range(rng, rec.sample_rate_hz, lowest_hz=35.0)
     thd = pick.log_uniform(rng, 0.001, 0.8)
-    return Draft(
+    return TakeSpec(
         family="healthy-sine",
         control=pick.any_control(rng, low, high, float(rng.uniform(3.0, 8.0))),
         recorder=rec,
         level_dbfs=pick.level_dbfs(rng),
         shape=low_distortion(rng, thd),
-        expect=lambda m, _draft: near_limits(m),
+        expect=lambda m, _spec: near_limits(m),
         values={"thd_percent": thd},
     )
 
 
-def any_rate(rng: Rng) -> Draft:
+def any_rate(rng: Rng) -> TakeSpec:
     """The same at rates from 8 to 192 kHz."""
     rate = int(rng.choice([8000, 11025, 16000, 22050, 32000, 88200, 176400, 192000]))
     rec = pick.interface(rng, sample_rate_hz=rate)
     low, high = pick.pitch_range(rng, rate, lowest_hz=60.0, top_share=1 / 10)
-    return Draft(
+    return TakeSpec(
         family="healthy-rate",
         control=pick.any_control(rng, low, high, float(rng.uniform(3.0, 5.0))),
         recorder=rec,
         level_dbfs=pick.level_dbfs(rng),
         shape=low_distortion(rng, pick.log_uniform(rng, 0.005, 0.6)),
         oversample=8 if rate < 80000 else 4,
-        expect=lambda m, _draft: near_limits(m),
+        expect=lambda m, _spec: near_limits(m),
     )
 
 
-def standard_wave(rng: Rng) -> Draft:
+def standard_wave(rng: Rng) -> TakeSpec:
     """A triangle, sawtooth, square or pulse, stated as such."""
     wave = str(rng.choice(["triangle", "triangle", "sawtooth", "square", "pulse"]))
     rec = pick.interface(rng, sample_rate_hz=int(rng.choice([44100, 48000, 96000])))
@@ -90,7 +90,7 @@ def standard_wave(rng: Rng) -> Draft:
     def shape(phase: Floats, _f0: Floats, _rate: float) -> Floats:
         return waves.triangle(phase) * np.pi**2 / 8.0
 
-    return Draft(
+    return TakeSpec(
         family=f"healthy-{wave}",
         control=pick.any_control(rng, low, high, float(rng.uniform(3.0, 6.0))),
         recorder=rec,
@@ -102,7 +102,7 @@ def standard_wave(rng: Rng) -> Draft:
     )
 
 
-def mains_tone(rng: Rng) -> Draft:
+def mains_tone(rng: Rng) -> TakeSpec:
     """A tone exactly on the mains frequency or a multiple of it: no hum."""
     f0_hz = float(rng.choice([50.0, 60.0, 100.0, 120.0, 150.0, 180.0]))
     rec = pick.interface(rng, hum_dbfs=-110.0)
@@ -110,21 +110,21 @@ def mains_tone(rng: Rng) -> Draft:
     control = controls.rest(f0_hz, length)
     if rng.random() < 0.3:
         control = controls.stairs([f0_hz, f0_hz * 2.0, f0_hz * 4.0], length / 3.0)
-    return Draft(
+    return TakeSpec(
         family="healthy-mains-tone",
         control=control,
         recorder=rec,
         level_dbfs=pick.level_dbfs(rng),
         shape=low_distortion(rng, pick.log_uniform(rng, 0.005, 0.5)),
-        expect=lambda m, _draft: near_limits(m),
+        expect=lambda m, _spec: near_limits(m),
     )
 
 
-def low_level(rng: Rng) -> Draft:
+def low_level(rng: Rng) -> TakeSpec:
     """Recorded low, at -36 to -44 dBFS."""
     rec = pick.interface(rng, noise_dbfs=float(rng.uniform(-106.0, -98.0)), hum_dbfs=-120.0, subtype="PCM_24")
     low, high = pick.pitch_range(rng, rec.sample_rate_hz)
-    return Draft(
+    return TakeSpec(
         family="healthy-low-level",
         control=pick.any_control(rng, low, high, float(rng.uniform(3.0, 6.0))),
         recorder=rec,
@@ -133,55 +133,55 @@ def low_level(rng: Rng) -> Draft:
     )
 
 
-def low_notes(rng: Rng) -> Draft:
+def low_notes(rng: Rng) -> TakeSpec:
     """Tones from 25 Hz through an input coupled at 8 to 20 Hz, which tilts and turns them by its own doing."""
     rec = pick.interface(rng, ac_coupling_hz=float(rng.uniform(8.0, 20.0)), hum_dbfs=-110.0)
     low = float(rng.uniform(25.0, 50.0))
     high = low * float(rng.uniform(2.5, 8.0))
     loss_db = db_from_power_ratio(1.0 + (rec.ac_coupling_hz / low) ** 2)
-    return Draft(
+    return TakeSpec(
         family="healthy-low-notes",
         control=pick.any_control(rng, low, high, float(rng.uniform(4.0, 7.0))),
         recorder=rec,
         level_dbfs=pick.level_dbfs(rng),
         shape=low_distortion(rng, pick.log_uniform(rng, 0.01, 0.5)),
-        expect=lambda m, _draft: near_limits(m),
+        expect=lambda m, _spec: near_limits(m),
         allowed={"level-drift": "the input's coupling loses level"} if loss_db > 0.6 else {},
         values={"loss_db": loss_db},
     )
 
 
-def fast_sweep(rng: Rng) -> Draft:
+def fast_sweep(rng: Rng) -> TakeSpec:
     """Three to six octaves in two to four seconds."""
     rec = pick.interface(rng)
     low = pick.log_uniform(rng, 40.0, 150.0)
     high = min(low * 2.0 ** float(rng.uniform(3.0, 6.0)), 5000.0)
-    return Draft(
+    return TakeSpec(
         family="healthy-fast-sweep",
         control=pick.sweep(rng, low, high, float(rng.uniform(2.5, 4.5))),
         recorder=rec,
         level_dbfs=pick.level_dbfs(rng),
         shape=low_distortion(rng, pick.log_uniform(rng, 0.005, 0.6)),
-        expect=lambda m, _draft: near_limits(m),
+        expect=lambda m, _spec: near_limits(m),
     )
 
 
-def big_steps(rng: Rng) -> Draft:
+def big_steps(rng: Rng) -> TakeSpec:
     """Steps of one to three octaves, up and down."""
     rec = pick.interface(rng)
     base = pick.log_uniform(rng, 80.0, 300.0)
     octaves = rng.choice([0.0, 1.0, 2.0, 3.0], size=int(rng.integers(4, 8)))
-    return Draft(
+    return TakeSpec(
         family="healthy-big-steps",
         control=controls.stairs([float(base * 2.0**o) for o in octaves], float(rng.uniform(0.4, 1.0))),
         recorder=rec,
         level_dbfs=pick.level_dbfs(rng),
         shape=low_distortion(rng, pick.log_uniform(rng, 0.005, 0.6)),
-        expect=lambda m, _draft: near_limits(m),
+        expect=lambda m, _spec: near_limits(m),
     )
 
 
-def stated_diodes(rng: Rng) -> Draft:
+def stated_diodes(rng: Rng) -> TakeSpec:
     """A diode limiter, stated: 1 to 2 % of third harmonic and 2 dB along the tuning are normal for it."""
     rec = pick.interface(rng)
     low, high = pick.pitch_range(rng, rec.sample_rate_hz)
@@ -192,7 +192,7 @@ def stated_diodes(rng: Rng) -> Draft:
     def law(_time_s: Floats, f0_hz: Floats) -> Floats:
         return np.asarray(ratio_from_db(-span_db * np.log2(f0_hz / low) / np.log2(high / low)))
 
-    return Draft(
+    return TakeSpec(
         family="healthy-diodes-stated",
         control=pick.any_control(rng, low, high, float(rng.uniform(4.0, 7.0))),
         recorder=rec,
@@ -200,7 +200,7 @@ def stated_diodes(rng: Rng) -> Draft:
         gain_control="diodes",
         shape=harmonic_shape(np.array([0.0, third, 0.0, third * 0.08]), np.array([0.0, turn, 0.0, 0.0])),
         envelope=law,
-        expect=lambda m, _draft: (
+        expect=lambda m, _spec: (
             [expect.allowed("symmetric-clipping", "part of both crests is lost")]
             if float(np.nanmax(expect.crest_loss_percent(m, "both"))) > 1.6
             else []
@@ -209,7 +209,7 @@ def stated_diodes(rng: Rng) -> Draft:
     )
 
 
-def two_channels(rng: Rng) -> Draft:
+def two_channels(rng: Rng) -> TakeSpec:
     """A second channel beside the tone, or samples in floating point."""
     rec = pick.interface(rng, subtype=str(rng.choice(["FLOAT", "PCM_24"])))
     low, high = pick.pitch_range(rng, rec.sample_rate_hz)
@@ -218,7 +218,7 @@ def two_channels(rng: Rng) -> Draft:
     def volts(time_s: Floats) -> Floats:
         return np.asarray(np.log2(control.f0_hz(time_s) / low) / 10.0)
 
-    return Draft(
+    return TakeSpec(
         family="healthy-two-channels",
         control=control,
         recorder=rec,
@@ -228,12 +228,12 @@ def two_channels(rng: Rng) -> Draft:
     )
 
 
-def noisy(rng: Rng) -> Draft:
+def noisy(rng: Rng) -> TakeSpec:
     """A clean tone in a noisy room: 55 to 62 dB above the noise."""
     level = float(rng.uniform(-15.0, -4.0))
     rec = pick.interface(rng, noise_dbfs=level - float(rng.uniform(55.0, 62.0)))
     low, high = pick.pitch_range(rng, rec.sample_rate_hz)
-    return Draft(
+    return TakeSpec(
         family="healthy-noisy",
         control=pick.any_control(rng, low, high, float(rng.uniform(4.0, 7.0))),
         recorder=rec,
@@ -242,7 +242,7 @@ def noisy(rng: Rng) -> Draft:
     )
 
 
-def scratchy(rng: Rng) -> Draft:
+def scratchy(rng: Rng) -> TakeSpec:
     """A worn track: pitch and level tremble while the control moves, and only then."""
     rec = pick.interface(rng)
     low, high = pick.pitch_range(rng, rec.sample_rate_hz)
@@ -255,7 +255,7 @@ def scratchy(rng: Rng) -> Draft:
     cents = float(rng.uniform(3.0, 12.0)) * tremble * moving
     decibels = float(rng.uniform(0.03, 0.15)) * flicker * moving
 
-    return Draft(
+    return TakeSpec(
         family="healthy-scratchy",
         control=control,
         recorder=rec,

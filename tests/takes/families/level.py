@@ -8,7 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from listen.demo import controls, expect, truth
-from listen.demo.drafts import Draft
+from listen.demo.take_specs import TakeSpec
 from listen.units import cents_between, db_from_ratio, ratio_from_db
 from tests.takes.families import pick
 
@@ -23,7 +23,7 @@ MOVING = {
 }
 
 
-def level_with_pitch(rng: Rng) -> Draft:
+def level_with_pitch(rng: Rng) -> TakeSpec:
     """A slope, a hump or a dip of the level along the tuning."""
     rec = pick.interface(rng)
     low, high = pick.pitch_range(rng, rec.sample_rate_hz)
@@ -42,7 +42,7 @@ def level_with_pitch(rng: Rng) -> Draft:
             db = span_db * (bell - 1.0) if kind == "hump" else -span_db * bell
         return np.asarray(ratio_from_db(db))
 
-    def judge(m: truth.Measured, _draft: Draft) -> list[dict[str, Any]]:
+    def judge(m: truth.Measured, _spec: TakeSpec) -> list[dict[str, Any]]:
         db = db_from_ratio(m.amplitude_fs)
         span = float(np.nanmax(db) - np.nanmin(db))
         if span < 0.85:
@@ -56,7 +56,7 @@ def level_with_pitch(rng: Rng) -> Draft:
         severity = "fault" if span >= 3.0 else "attention"
         return [expect.finding("level-drift", severity, pieces, evidence={"span_db": span})]
 
-    return Draft(
+    return TakeSpec(
         family=f"level-{kind}",
         control=control,
         recorder=rec,
@@ -68,7 +68,7 @@ def level_with_pitch(rng: Rng) -> Draft:
     )
 
 
-def hunting(rng: Rng) -> Draft:
+def hunting(rng: Rng) -> TakeSpec:
     """The level swings: sine, triangle or relaxation, everywhere or in a part of the range."""
     rec = pick.interface(rng)
     low, high = pick.pitch_range(rng, rec.sample_rate_hz, lowest_hz=120.0)
@@ -97,12 +97,12 @@ def hunting(rng: Rng) -> Draft:
     def law(time_s: Floats, f0_hz: Floats) -> Floats:
         return 1.0 + depth * bite(f0_hz) * swing(time_s)
 
-    def judge(_m: truth.Measured, draft: Draft) -> list[dict[str, Any]]:
+    def judge(_m: truth.Measured, spec: TakeSpec) -> list[dict[str, Any]]:
         pieces = []
         worst = 0.0
-        for start, end in draft.control.held_s():
+        for start, end in spec.control.held_s():
             time_s = np.arange(start, end, 1e-3)
-            level = law(time_s, draft.control.f0_hz(time_s))
+            level = law(time_s, spec.control.f0_hz(time_s))
             here = float((level.max() - level.min()) / (level.max() + level.min()))
             worst = max(worst, here)
             if here >= 0.01:
@@ -115,7 +115,7 @@ def hunting(rng: Rng) -> Draft:
         evidence = {"depth_percent": 100.0 * worst, "rate_hz": rate_hz}
         return [expect.finding("amplitude-hunting", severity, pieces, evidence=evidence)]
 
-    return Draft(
+    return TakeSpec(
         family="hunting",
         control=control,
         recorder=rec,
@@ -137,7 +137,7 @@ def second_order(time_s: Floats, damping: float, natural_rad_s: float) -> Floats
     return np.where(time_s >= 0.0, ring, 0.0)
 
 
-def bounce(rng: Rng) -> Draft:
+def bounce(rng: Rng) -> TakeSpec:
     """After every step of the pitch the level jumps and settles."""
     rec = pick.interface(rng)
     low, high = pick.pitch_range(rng, rec.sample_rate_hz, lowest_hz=100.0)
@@ -159,10 +159,10 @@ def bounce(rng: Rng) -> Draft:
             total += sign * size * second_order(time_s - step_s, damping, natural)
         return total
 
-    def judge(_m: truth.Measured, draft: Draft) -> list[dict[str, Any]]:
+    def judge(_m: truth.Measured, spec: TakeSpec) -> list[dict[str, Any]]:
         pieces, rows, worst_db, worst_s = [], [], 0.0, 0.0
         for index, step_s in enumerate(steps_s):
-            end = steps_s[index + 1] if index + 1 < len(steps_s) else draft.control.end_s
+            end = steps_s[index + 1] if index + 1 < len(steps_s) else spec.control.end_s
             time_s = np.arange(step_s, end, 1e-3)
             db = np.abs(decibels(time_s) - decibels(time_s)[-1])
             settled = float(time_s[db > 0.5][-1] - step_s) if np.any(db > 0.5) else 0.0
@@ -186,7 +186,7 @@ def bounce(rng: Rng) -> Draft:
         item["evidence"]["retunes"] = rows
         return [item]
 
-    return Draft(
+    return TakeSpec(
         family="bounce",
         control=control,
         recorder=rec,
@@ -215,7 +215,7 @@ def growth(time_s: Floats, start_s: float, rise_s: float) -> Floats:
     return np.where(time_s < start_s, 0.0, np.sqrt(power))
 
 
-def slow_start(rng: Rng) -> Draft:
+def slow_start(rng: Rng) -> TakeSpec:
     """From the moment of power: the level grows, too slowly or well enough."""
     rec = pick.interface(rng)
     f0_hz = pick.log_uniform(rng, 90.0, 1200.0)
@@ -240,8 +240,8 @@ def slow_start(rng: Rng) -> Draft:
         step = np.where(time_s >= 0.0, np.exp(-np.maximum(time_s, 0.0) / settle_s), 0.0)
         return np.asarray(np.clip(samples + thump * step, -1.0, 1.0 - 2.0**-15))
 
-    def judge(_m: truth.Measured, draft: Draft) -> list[dict[str, Any]]:
-        time_s = np.arange(0.0, draft.control.end_s, 1e-3)
+    def judge(_m: truth.Measured, spec: TakeSpec) -> list[dict[str, Any]]:
+        time_s = np.arange(0.0, spec.control.end_s, 1e-3)
         level = law(time_s, time_s)
         start, end = float(time_s[level > 0.01][0]), float(time_s[level > 0.9][0])
         if end - start < 0.4:
@@ -252,7 +252,7 @@ def slow_start(rng: Rng) -> Draft:
         evidence = {"rise_s": end - start, "t90_s": end}
         return [expect.finding("slow-start", severity, [[start, end]], evidence=evidence)]
 
-    return Draft(
+    return TakeSpec(
         family="slow-start" if rise_s > 0.5 else "normal-start",
         control=control,
         recorder=rec,
@@ -266,7 +266,7 @@ def slow_start(rng: Rng) -> Draft:
     )
 
 
-def dropout(rng: Rng) -> Draft:
+def dropout(rng: Rng) -> TakeSpec:
     """It dies for a while, or for good, and comes back."""
     rec = pick.interface(rng)
     low, high = pick.pitch_range(rng, rec.sample_rate_hz, lowest_hz=90.0)
@@ -284,15 +284,15 @@ def dropout(rng: Rng) -> Draft:
         rising = -8.686 * np.maximum(die_s + dead_s + 4.0 * rise_s - time_s, 0.0) / rise_s
         return np.maximum(falling, np.where(time_s > die_s, rising, -np.inf))
 
-    def judge(_m: truth.Measured, draft: Draft) -> list[dict[str, Any]]:
-        time_s = np.arange(0.0, draft.control.end_s, 1e-3)
+    def judge(_m: truth.Measured, spec: TakeSpec) -> list[dict[str, Any]]:
+        time_s = np.arange(0.0, spec.control.end_s, 1e-3)
         down = time_s[decibels(time_s) < -20.0]
         if len(down) < 50:
             return [expect.allowed("oscillation-dropout", "short")]
         piece = [round(float(down[0]), 3), round(float(down[-1]), 3)]
         return [expect.finding("oscillation-dropout", "fault", [piece])]
 
-    return Draft(
+    return TakeSpec(
         family="dropout",
         control=control,
         recorder=rec,
@@ -304,7 +304,7 @@ def dropout(rng: Rng) -> Draft:
     )
 
 
-def wander(rng: Rng) -> Draft:
+def wander(rng: Rng) -> TakeSpec:
     """The pitch trembles while the control rests: noise, vibrato, or (healthy) a straight slow drift."""
     rec = pick.interface(rng)
     f0_hz = pick.log_uniform(rng, 80.0, 3000.0)
@@ -328,11 +328,11 @@ def wander(rng: Rng) -> Draft:
             return np.asarray(np.sqrt(2.0) * rms * np.sin(2.0 * np.pi * rate_hz * time_s))
         return np.interp(time_s, grid_s, noise)
 
-    def judge(m: truth.Measured, draft: Draft) -> list[dict[str, Any]]:
+    def judge(m: truth.Measured, spec: TakeSpec) -> list[dict[str, Any]]:
         if kind == "drift":
             return []
-        cents = cents_between(m.f0_hz, draft.control.f0_hz(m.time_s))
-        held = draft.control.held_s()
+        cents = cents_between(m.f0_hz, spec.control.f0_hz(m.time_s))
+        held = spec.control.held_s()
         worst = max((expect.rest_rms_cents(m.time_s, cents, [one]) for one in held), default=0.0)
         pieces = [
             [round(a, 3), round(b, 3)] for a, b in held if expect.rest_rms_cents(m.time_s, cents, [(a, b)]) >= 3.0
@@ -344,7 +344,7 @@ def wander(rng: Rng) -> Draft:
         severity = "fault" if worst >= 15.0 else "attention"
         return [expect.finding("pitch-instability", severity, pieces, evidence={"rms_cents": worst})]
 
-    return Draft(
+    return TakeSpec(
         family=f"wander-{kind}",
         control=control,
         recorder=rec,

@@ -9,7 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from listen.demo import controls, expect, expect_circuit, truth, wien
-from listen.demo.drafts import Draft
+from listen.demo.take_specs import TakeSpec
 from listen.units import db_from_ratio, ratio_from_db
 from tests.takes.families import added as families_added
 from tests.takes.families import bridge as families_bridge
@@ -20,7 +20,7 @@ Rng = np.random.Generator
 Found = list[dict[str, Any]]
 
 
-def whole_recipe(rng: Rng) -> Draft:
+def whole_recipe(rng: Rng) -> TakeSpec:
     """Silence, power, rest, up, rest, down: a diode bridge whose gangs, rails and gain are drawn."""
     rec = pick.plain_interface(rng)
     low = pick.log_uniform(rng, 110.0, 260.0)
@@ -51,7 +51,7 @@ def whole_recipe(rng: Rng) -> Draft:
         after = np.maximum(time_s - lead_s, 0.0)
         return np.where(time_s >= lead_s, knock * np.exp(-after / settle_s), 0.0)
 
-    return Draft(
+    return TakeSpec(
         family="recipe-diodes",
         control=control,
         recorder=rec,
@@ -63,39 +63,39 @@ def whole_recipe(rng: Rng) -> Draft:
         added=added if knock else None,
         preroll_s=0.2,
         remembers=True,
-        expect=lambda m, draft: expect_circuit.recipe(m, draft, lead_s),
+        expect=lambda m, spec: expect_circuit.recipe(m, spec, lead_s),
         values={"excess": excess, "mismatch": size, "tired": tired, "rail_v": rail, "lead_s": lead_s, "knock": knock},
     )
 
 
-def _hummed(rng: Rng, base: Draft) -> Draft:
+def _hummed(rng: Rng, base: TakeSpec) -> TakeSpec:
     dbc = float(rng.uniform(-43.0, -26.0))
 
-    def judge(m: truth.Measured, draft: Draft) -> Found:
+    def judge(m: truth.Measured, spec: TakeSpec) -> Found:
         evidence = {"level_dbc": dbc, "mains_hz": base.recorder.hum_hz}
-        whole = [[0.02, round(draft.control.end_s - 0.02, 3)]]
+        whole = [[0.02, round(spec.control.end_s - 0.02, 3)]]
         severity = "fault" if dbc >= -30.0 else "attention"
-        return [*base.expect(m, draft), expect.finding("mains-hum", severity, whole, evidence=evidence)]
+        return [*base.expect(m, spec), expect.finding("mains-hum", severity, whole, evidence=evidence)]
 
     return replace(
         base, family="hum-" + base.family, recorder=replace(base.recorder, hum_dbfs=base.level_dbfs + dbc), expect=judge
     )
 
 
-def _overloaded(rng: Rng, base: Draft) -> Draft:
+def _overloaded(rng: Rng, base: TakeSpec) -> TakeSpec:
     over = float(rng.uniform(1.1, 1.6))
 
-    def judge(m: truth.Measured, draft: Draft) -> Found:
+    def judge(m: truth.Measured, spec: TakeSpec) -> Found:
         pieces = expect.intervals(m.time_s, m.oscillating & (m.amplitude_fs * m.crest_positive > 1.02))
         found = [expect.finding("capture-overload", "attention", pieces)] if pieces else []
         # What the circuit itself does can hardly be seen behind the interface's own tops.
-        kinds = {item["kind"] for item in base.expect(m, draft)} | {"level-drift"}
+        kinds = {item["kind"] for item in base.expect(m, spec)} | {"level-drift"}
         return found + [expect.allowed(kind, "behind the overload") for kind in sorted(kinds)]
 
     return replace(base, family="overload-" + base.family, level_dbfs=db_from_ratio(over), expect=judge)
 
 
-def _coupled_high(rng: Rng, base: Draft) -> Draft:
+def _coupled_high(rng: Rng, base: TakeSpec) -> TakeSpec:
     return replace(
         base,
         family="coupled-high-" + base.family,
@@ -103,7 +103,7 @@ def _coupled_high(rng: Rng, base: Draft) -> Draft:
     )
 
 
-def _gapped(rng: Rng, base: Draft) -> Draft:
+def _gapped(rng: Rng, base: TakeSpec) -> TakeSpec:
     time_s, length = float(rng.uniform(0.3, 0.7)) * base.control.end_s, int(rng.integers(60, 900))
 
     def break_it(samples: Floats, rate_hz: float) -> Floats:
@@ -112,14 +112,14 @@ def _gapped(rng: Rng, base: Draft) -> Draft:
         out[n : n + length] = 0.0
         return out
 
-    def judge(m: truth.Measured, draft: Draft) -> Found:
+    def judge(m: truth.Measured, spec: TakeSpec) -> Found:
         piece = [[round(time_s - 0.05, 3), round(time_s + 0.05, 3)]]
-        return [*base.expect(m, draft), expect.finding("capture-gap", "attention", piece)]
+        return [*base.expect(m, spec), expect.finding("capture-gap", "attention", piece)]
 
     return replace(base, family="gap-" + base.family, damage=break_it, expect=judge)
 
 
-def _parasite(rng: Rng, base: Draft) -> Draft:
+def _parasite(rng: Rng, base: TakeSpec) -> TakeSpec:
     place, width = float(rng.choice([0.0, 0.5])), float(rng.uniform(0.05, 0.12))
     dbc = float(rng.uniform(-42.0, -24.0))
     burst_hz = float(rng.uniform(9000.0, 18000.0))
@@ -133,9 +133,9 @@ def _parasite(rng: Rng, base: Draft) -> Draft:
         size = ratio_from_db(dbc) / np.sqrt(width * 0.75)
         return np.asarray(np.where(f0_hz > onset_hz, size, 0.0) * window * np.sin(2.0 * np.pi * burst_hz * time_s))
 
-    def judge(m: truth.Measured, draft: Draft) -> Found:
+    def judge(m: truth.Measured, spec: TakeSpec) -> Found:
         pieces = expect.intervals(m.time_s, m.oscillating & (m.f0_hz > onset_hz))
-        found = base.expect(m, draft)
+        found = base.expect(m, spec)
         if not pieces:
             return found
         evidence = {
@@ -155,11 +155,11 @@ def _parasite(rng: Rng, base: Draft) -> Draft:
     return replace(base, family="burst-" + base.family, added=added, expect=judge)
 
 
-def _times(base: Draft) -> Floats:
+def _times(base: TakeSpec) -> Floats:
     return np.arange(0.0, base.control.end_s, 0.01)
 
 
-def careless(rng: Rng) -> Draft:
+def careless(rng: Rng) -> TakeSpec:
     """A circuit with its own faults, and a recording with others."""
     makers = [
         families_bridge.diode_bridge,
@@ -173,7 +173,7 @@ def careless(rng: Rng) -> Draft:
     return spoil(rng, base)
 
 
-def stepped_loop(rng: Rng) -> Draft:
+def stepped_loop(rng: Rng) -> TakeSpec:
     """A JFET or a cell in a detector loop, stepped: it settles at once, rings, or takes seconds."""
     rec = pick.plain_interface(rng)
     low = pick.log_uniform(rng, 150.0, 350.0)
@@ -189,7 +189,7 @@ def stepped_loop(rng: Rng) -> Draft:
         integrator_per_s=float(rng.choice([0.6, 1.5])),
     )
     size = float(rng.choice([0.002, 0.006, 0.012]))
-    return Draft(
+    return TakeSpec(
         family="circuit-loop-steps",
         control=control,
         recorder=rec,

@@ -9,7 +9,7 @@ from numpy.typing import NDArray
 from scipy.optimize import brentq
 
 from listen.demo import expect, truth, waves
-from listen.demo.drafts import Draft
+from listen.demo.take_specs import TakeSpec
 from tests.takes.families import pick
 
 Floats = NDArray[np.float64]
@@ -36,7 +36,7 @@ def clip_limit(loss_percent: float, half: str) -> float:
     return float(brentq(loss, 0.2, 0.99999))
 
 
-def one_half_clipped(rng: Rng) -> Draft:
+def one_half_clipped(rng: Rng) -> TakeSpec:
     """One half cut after the loop, hard or with a small knee."""
     rec, low, high, control = _frame(rng)
     half = str(rng.choice(["positive", "negative"]))
@@ -51,7 +51,7 @@ def one_half_clipped(rng: Rng) -> Draft:
             return waves.soft_clip(np.cos(phase), ceiling, half, knee)  # type: ignore[arg-type]
         return waves.clip(np.cos(phase), ceiling, half)  # type: ignore[arg-type]
 
-    def judge(m: truth.Measured, _draft: Draft) -> list[dict[str, Any]]:
+    def judge(m: truth.Measured, _spec: TakeSpec) -> list[dict[str, Any]]:
         return expect.over_limit(
             "asymmetric-clipping",
             expect.crest_loss_percent(m, half),
@@ -62,7 +62,7 @@ def one_half_clipped(rng: Rng) -> Draft:
         ) + expect.level_follows(m)
 
     allowed = ODD_EVEN if loss > 1.8 else {}
-    return Draft(
+    return TakeSpec(
         family="clip-one-half",
         control=control,
         recorder=rec,
@@ -74,7 +74,7 @@ def one_half_clipped(rng: Rng) -> Draft:
     )
 
 
-def both_halves_clipped(rng: Rng) -> Draft:
+def both_halves_clipped(rng: Rng) -> TakeSpec:
     """Both halves cut alike."""
     rec, low, high, control = _frame(rng)
     loss = pick.depth(rng, 2.0, 8.0, heavy=float(rng.uniform(9.0, 14.0)))
@@ -85,7 +85,7 @@ def both_halves_clipped(rng: Rng) -> Draft:
     def shape(phase: Floats, f0_hz: Floats, _rate: float) -> Floats:
         return waves.soft_clip(np.cos(phase), 1.08 - law(f0_hz) * (1.08 - limit), "both", knee)
 
-    def judge(m: truth.Measured, _draft: Draft) -> list[dict[str, Any]]:
+    def judge(m: truth.Measured, _spec: TakeSpec) -> list[dict[str, Any]]:
         return (
             expect.over_limit(
                 "symmetric-clipping",
@@ -99,7 +99,7 @@ def both_halves_clipped(rng: Rng) -> Draft:
             + ([expect.allowed("odd-order-distortion", "comes with it")] if loss > 1.3 else [])
         )
 
-    return Draft(
+    return TakeSpec(
         family="clip-both-halves",
         control=control,
         recorder=rec,
@@ -110,7 +110,7 @@ def both_halves_clipped(rng: Rng) -> Draft:
     )
 
 
-def unevenly_clipped(rng: Rng) -> Draft:
+def unevenly_clipped(rng: Rng) -> TakeSpec:
     """Both halves cut, one much more: the deeper half is to be named."""
     rec, low, high, control = _frame(rng)
     half = str(rng.choice(["positive", "negative"]))
@@ -123,7 +123,7 @@ def unevenly_clipped(rng: Rng) -> Draft:
         wave = waves.soft_clip(np.cos(phase), 1.08 - bite * (1.08 - deep), half, 0.004)  # type: ignore[arg-type]
         return waves.soft_clip(wave, 1.08 - bite * (1.08 - shallow), other, 0.004)  # type: ignore[arg-type]
 
-    def judge(m: truth.Measured, _draft: Draft) -> list[dict[str, Any]]:
+    def judge(m: truth.Measured, _spec: TakeSpec) -> list[dict[str, Any]]:
         return expect.over_limit(
             "asymmetric-clipping",
             expect.crest_loss_percent(m, half),
@@ -133,7 +133,7 @@ def unevenly_clipped(rng: Rng) -> Draft:
             value_name="crest_loss_percent",
         ) + expect.level_follows(m)
 
-    return Draft(
+    return TakeSpec(
         family="clip-uneven",
         control=control,
         recorder=rec,
@@ -145,7 +145,7 @@ def unevenly_clipped(rng: Rng) -> Draft:
     )
 
 
-def gap_at_zero(rng: Rng) -> Draft:
+def gap_at_zero(rng: Rng) -> TakeSpec:
     """A dead band around zero."""
     rec, low, high, control = _frame(rng)
     width = pick.depth(rng, 0.01, 0.04, heavy=float(rng.uniform(0.08, 0.2)))
@@ -154,13 +154,13 @@ def gap_at_zero(rng: Rng) -> Draft:
     def shape(phase: Floats, f0_hz: Floats, _rate: float) -> Floats:
         return waves.dead_band(np.cos(phase), width * law(f0_hz))
 
-    def judge(m: truth.Measured, _draft: Draft) -> list[dict[str, Any]]:
+    def judge(m: truth.Measured, _spec: TakeSpec) -> list[dict[str, Any]]:
         band = 100.0 * width * law(m.f0_hz) / (1.0 - width * law(m.f0_hz))
         found = expect.over_limit("crossover-distortion", band, m, (1.0, 4.0), value_name="dead_band_percent")
         found += expect.level_follows(m)
         return found + ([expect.allowed("odd-order-distortion", "comes with it")] if width > 0.012 else [])
 
-    return Draft(
+    return TakeSpec(
         family="dead-band",
         control=control,
         recorder=rec,
@@ -171,7 +171,7 @@ def gap_at_zero(rng: Rng) -> Draft:
     )
 
 
-def curved(rng: Rng) -> Draft:
+def curved(rng: Rng) -> TakeSpec:
     """Even or odd curvature without a flat span: square law, leaning, cubic, tanh, peaked, mixed."""
     rec, low, high, control = _frame(rng)
     kind = str(rng.choice(["square", "square", "leaning", "cubic", "tanh", "peaked", "mixed"]))
@@ -196,7 +196,7 @@ def curved(rng: Rng) -> Draft:
             return np.tanh(drive * x) / np.tanh(drive)
         return x - bite * np.cos(3.0 * phase)
 
-    def judge(m: truth.Measured, _draft: Draft) -> list[dict[str, Any]]:
+    def judge(m: truth.Measured, _spec: TakeSpec) -> list[dict[str, Any]]:
         limits = (2.5, 6.0) if stated == "diodes" else (1.0, 3.0)
         losses = {half: expect.crest_loss_percent(m, half) for half in ("positive", "negative", "both")}
         flat = {half for half, loss in losses.items() if np.nanmax(loss) > 1.7}
@@ -221,7 +221,7 @@ def curved(rng: Rng) -> Draft:
             found.append(expect.allowed("slew-limiting", "a peaked wave looks a little like it"))
         return found
 
-    return Draft(
+    return TakeSpec(
         family=f"curved-{kind}",
         control=control,
         recorder=rec,
@@ -233,7 +233,7 @@ def curved(rng: Rng) -> Draft:
     )
 
 
-def slewed(rng: Rng) -> Draft:
+def slewed(rng: Rng) -> TakeSpec:
     """An ideal follower with a slope limit that the pitch runs into."""
     rec = pick.interface(rng, sample_rate_hz=int(rng.choice([48000, 96000, 96000])))
     high = pick.log_uniform(rng, 1500.0, rec.sample_rate_hz / 12.0)
@@ -248,7 +248,7 @@ def slewed(rng: Rng) -> Draft:
         waves.slew(np.cos(phase), step, step, out)
         return out
 
-    def judge(m: truth.Measured, _draft: Draft) -> list[dict[str, Any]]:
+    def judge(m: truth.Measured, _spec: TakeSpec) -> list[dict[str, Any]]:
         short = 100.0 * (1.0 - m.slope_over_sine)
         found = expect.over_limit("slew-limiting", short, m, (8.0, 15.0), value_name="slope_short_percent")
         found += [expect.allowed("odd-order-distortion", "comes with a triangle shape")] if over > 1.04 else []
@@ -256,7 +256,7 @@ def slewed(rng: Rng) -> Draft:
             found.append(expect.allowed("level-drift", "which the slewing explains"))
         return found
 
-    return Draft(
+    return TakeSpec(
         family="slew",
         control=control,
         recorder=rec,
@@ -269,7 +269,7 @@ def slewed(rng: Rng) -> Draft:
     )
 
 
-def low_notes_clipped(rng: Rng) -> Draft:
+def low_notes_clipped(rng: Rng) -> TakeSpec:
     """One half cut on low notes through an input that is coupled high: the coupling turns the harmonics' phases."""
     rec = pick.interface(rng, ac_coupling_hz=float(rng.uniform(5.0, 18.0)), hum_dbfs=-115.0)
     low = float(rng.uniform(1.8, 12.0)) * rec.ac_coupling_hz
@@ -280,7 +280,7 @@ def low_notes_clipped(rng: Rng) -> Draft:
     def shape(phase: Floats, _f0: Floats, _rate: float) -> Floats:
         return waves.clip(np.cos(phase), limit, half)  # type: ignore[arg-type]
 
-    def judge(m: truth.Measured, _draft: Draft) -> list[dict[str, Any]]:
+    def judge(m: truth.Measured, _spec: TakeSpec) -> list[dict[str, Any]]:
         loss = expect.crest_loss_percent(m, half)
         also = ("even-order-distortion", "odd-order-distortion", "symmetric-clipping")
         return expect.over_limit(
@@ -294,7 +294,7 @@ def low_notes_clipped(rng: Rng) -> Draft:
             evidence={"half_may_be_unsure": low < 10.0 * rec.ac_coupling_hz},
         )
 
-    return Draft(
+    return TakeSpec(
         family="clip-low-notes",
         control=pick.any_control(rng, low, high, float(rng.uniform(4.0, 7.0))),
         recorder=rec,

@@ -9,7 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from listen.demo import controls, expect, truth, waves
-from listen.demo.drafts import Draft, Shape
+from listen.demo.take_specs import Shape, TakeSpec
 from tests.takes.families import added as families_added
 from tests.takes.families import level as families_level
 from tests.takes.families import pick
@@ -35,7 +35,7 @@ def triangle_shape(rise: float = 0.5, low: float = -1.0, high: float = 1.0) -> S
     return shape
 
 
-def not_the_shape(rng: Rng) -> Draft:
+def not_the_shape(rng: Rng) -> TakeSpec:
     """A standard wave whose level, pitch, start or recording is at fault."""
     makers = [
         families_level.level_with_pitch,
@@ -64,21 +64,21 @@ def not_the_shape(rng: Rng) -> Draft:
     )
 
 
-def leaning_or_uneven(rng: Rng) -> Draft:
+def leaning_or_uneven(rng: Rng) -> TakeSpec:
     """A triangle that leans, or a square whose halves are not equal: even harmonics, a little or much."""
     rec = pick.plain_interface(rng)
     low, high = pick.pitch_range(rng, rec.sample_rate_hz, lowest_hz=60.0, top_share=1 / 40)
     wave = str(rng.choice(["triangle", "square"]))
     off = float(rng.choice([0.0, 0.001, 0.05, 0.08, 0.12])) * float(rng.choice([-1.0, 1.0]))
 
-    def judge(_m: truth.Measured, draft: Draft) -> list[dict[str, Any]]:
+    def judge(_m: truth.Measured, spec: TakeSpec) -> list[dict[str, Any]]:
         if abs(off) < 0.002:
             return []
         kind = "slope-asymmetry" if wave == "triangle" else "duty"
-        whole = [[0.02, round(draft.control.end_s - 0.02, 3)]]
+        whole = [[0.02, round(spec.control.end_s - 0.02, 3)]]
         return [expect.finding(kind, "fault", whole, also=ANY_SHAPE, evidence={"off": off})]
 
-    return Draft(
+    return TakeSpec(
         family=f"{wave}-uneven" if abs(off) > 0.002 else f"healthy-{wave}-even",
         control=pick.any_control(rng, low, high, float(rng.uniform(3.0, 6.0))),
         recorder=rec,
@@ -92,7 +92,7 @@ def leaning_or_uneven(rng: Rng) -> Draft:
     )
 
 
-def cut_triangle(rng: Rng) -> Draft:
+def cut_triangle(rng: Rng) -> TakeSpec:
     """A triangle with one tip, or both, cut off."""
     rec = pick.plain_interface(rng)
     low, high = pick.pitch_range(rng, rec.sample_rate_hz, lowest_hz=60.0, top_share=1 / 40)
@@ -100,11 +100,11 @@ def cut_triangle(rng: Rng) -> Draft:
     at = float(rng.choice([0.6, 0.7, 0.8]))
     kind = "symmetric-clipping" if half == "both" else "asymmetric-clipping"
 
-    def judge(_m: truth.Measured, draft: Draft) -> list[dict[str, Any]]:
-        whole = [[0.02, round(draft.control.end_s - 0.02, 3)]]
+    def judge(_m: truth.Measured, spec: TakeSpec) -> list[dict[str, Any]]:
+        whole = [[0.02, round(spec.control.end_s - 0.02, 3)]]
         return [expect.finding(kind, "fault", whole, half=half, also=ANY_SHAPE, evidence={"cut_at": at})]
 
-    return Draft(
+    return TakeSpec(
         family="triangle-cut",
         control=pick.any_control(rng, low, high, float(rng.uniform(3.0, 6.0))),
         recorder=rec,
@@ -117,13 +117,13 @@ def cut_triangle(rng: Rng) -> Draft:
     )
 
 
-def switched_off(rng: Rng) -> Draft:
+def switched_off(rng: Rng) -> TakeSpec:
     """A clean tone that is switched off before the recording ends: whether that is a dropout is a matter of taste."""
     rec = pick.interface(rng)
     f0_hz = pick.log_uniform(rng, 90.0, 1500.0)
     length = float(rng.uniform(3.0, 5.0))
     off_s = length - float(rng.uniform(0.4, 1.2))
-    return Draft(
+    return TakeSpec(
         family="healthy-switched-off",
         control=controls.rest(f0_hz, length),
         recorder=rec,

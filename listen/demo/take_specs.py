@@ -1,4 +1,4 @@
-"""From a draft of a take (laws of pitch, shape, level, recorder) to samples and truth."""
+"""From the specification of a take (laws of pitch, shape, level, recorder) to samples and truth."""
 
 from __future__ import annotations
 
@@ -32,12 +32,12 @@ Damage = Callable[[Floats, float], Floats]
 Circuit = Callable[[Floats, Floats], tuple[Floats, Floats | None]]
 
 
-def _nothing(_measured: truth.Measured, _draft: Draft) -> list[dict[str, Any]]:
+def _nothing(_measured: truth.Measured, _spec: TakeSpec) -> list[dict[str, Any]]:
     return []
 
 
 @dataclass(frozen=True, kw_only=True)
-class Draft:
+class TakeSpec:
     """Everything that makes a take, as laws.
 
     Attributes
@@ -66,7 +66,7 @@ class Draft:
         Relative to the level; is recorded, but is no part of the truth's harmonics.
     damage : callable (samples, rate_hz) -> samples, or None
         Done to the finished file.
-    expect : callable (measured, draft) -> list of findings
+    expect : callable (measured, spec) -> list of findings
     allowed : mapping of kind to reason
     oversample : int
     remembers : bool
@@ -94,7 +94,7 @@ class Draft:
     wander_cents: Law | None = None
     added: Added | None = None
     damage: Damage | None = None
-    expect: Callable[[truth.Measured, Draft], list[dict[str, Any]]] = _nothing
+    expect: Callable[[truth.Measured, TakeSpec], list[dict[str, Any]]] = _nothing
     allowed: Mapping[str, str] = field(default_factory=dict)
     oversample: int = 8
     remembers: bool = False
@@ -117,37 +117,37 @@ class Solved:
     """At the file's rate, with what is added, from ``start_s``."""
 
 
-def solve(draft: Draft) -> Solved:
-    """Compute the wave of a draft."""
-    factor = draft.oversample if draft.series_of is None else 1
-    rate_hz = float(draft.recorder.sample_rate_hz * factor)
-    preroll = int(draft.preroll_s * draft.recorder.sample_rate_hz) * factor
-    count = preroll + round(draft.control.end_s * draft.recorder.sample_rate_hz) * factor
+def solve(spec: TakeSpec) -> Solved:
+    """Compute the wave of a specification."""
+    factor = spec.oversample if spec.series_of is None else 1
+    rate_hz = float(spec.recorder.sample_rate_hz * factor)
+    preroll = int(spec.preroll_s * spec.recorder.sample_rate_hz) * factor
+    count = preroll + round(spec.control.end_s * spec.recorder.sample_rate_hz) * factor
     time_s = (np.arange(count) - preroll) / rate_hz
-    f0_hz = draft.control.f0_hz(time_s)
-    if draft.wander_cents is not None:
-        f0_hz = hz_from_cents(draft.wander_cents(time_s, f0_hz), f0_hz)
+    f0_hz = spec.control.f0_hz(time_s)
+    if spec.wander_cents is not None:
+        f0_hz = hz_from_cents(spec.wander_cents(time_s, f0_hz), f0_hz)
     phase = controls.phase_rad(f0_hz, rate_hz, start_rad=1.0)
-    scale = np.full(count, ratio_from_db(draft.level_dbfs))
+    scale = np.full(count, ratio_from_db(spec.level_dbfs))
     peak_v = np.nan
-    if draft.circuit is not None:
-        wave, guide = draft.circuit(time_s, f0_hz)
+    if spec.circuit is not None:
+        wave, guide = spec.circuit(time_s, f0_hz)
         phase = truth.crossing_phase(wave) if guide is None else guide
         f0_hz = np.gradient(phase) * rate_hz / (2.0 * np.pi)
         peak_v = float(np.max(np.abs(wave[preroll:])))
         wave = wave / peak_v
-    if draft.envelope is not None:
-        scale *= draft.envelope(time_s, f0_hz)
-    if draft.series_of is not None:
-        wave = _series_wave(draft, phase, f0_hz)
-    elif draft.circuit is None:
-        wave = np.cos(phase) if draft.shape is None else draft.shape(phase, f0_hz, rate_hz)
+    if spec.envelope is not None:
+        scale *= spec.envelope(time_s, f0_hz)
+    if spec.series_of is not None:
+        wave = _series_wave(spec, phase, f0_hz)
+    elif spec.circuit is None:
+        wave = np.cos(phase) if spec.shape is None else spec.shape(phase, f0_hz, rate_hz)
     wave = wave * scale
-    with_added = wave if draft.added is None else wave + scale * draft.added(time_s, phase, f0_hz)
+    with_added = wave if spec.added is None else wave + scale * spec.added(time_s, phase, f0_hz)
     return Solved(
         rate_hz=rate_hz,
         start_s=-preroll / rate_hz,
-        volts_per_full_scale=peak_v / ratio_from_db(draft.level_dbfs),
+        volts_per_full_scale=peak_v / ratio_from_db(spec.level_dbfs),
         wave=wave,
         phase=phase,
         f0_hz=f0_hz,
@@ -155,38 +155,38 @@ def solve(draft: Draft) -> Solved:
     )
 
 
-def _series_wave(draft: Draft, phase: Floats, f0_hz: Floats) -> Floats:
-    assert draft.series_of is not None
-    name, duty = draft.series_of
-    count = int(0.5 * draft.recorder.sample_rate_hz / f0_hz.min()) + 1
+def _series_wave(spec: TakeSpec, phase: Floats, f0_hz: Floats) -> Floats:
+    assert spec.series_of is not None
+    name, duty = spec.series_of
+    count = int(0.5 * spec.recorder.sample_rate_hz / f0_hz.min()) + 1
     cosines, sines = waves.series(name, count, duty)
     wave = np.empty_like(phase)
-    waves.sum_series(phase, f0_hz, float(draft.recorder.sample_rate_hz), cosines, sines, wave)
+    waves.sum_series(phase, f0_hz, float(spec.recorder.sample_rate_hz), cosines, sines, wave)
     return wave
 
 
-def frame_times(draft: Draft) -> Floats:
+def frame_times(spec: TakeSpec) -> Floats:
     """Centres of the truth's frames, away from the edges and from steps of the control."""
-    times_s = np.arange(EDGE_S + 0.01, draft.control.end_s - EDGE_S, truth.HOP_S)
+    times_s = np.arange(EDGE_S + 0.01, spec.control.end_s - EDGE_S, truth.HOP_S)
     keep = np.ones(len(times_s), dtype=bool)
-    for step_s in draft.control.retunes_s():
+    for step_s in spec.control.retunes_s():
         keep &= np.abs(times_s - step_s) > 0.5 * truth.FRAME_S + 0.01
     return times_s[keep]
 
 
-def measure(draft: Draft, solved: Solved) -> truth.Measured:
+def measure(spec: TakeSpec, solved: Solved) -> truth.Measured:
     """Truth's frames; for a wave with jumps from its series, without the recorder's band limit."""
-    times_s = frame_times(draft)
+    times_s = frame_times(spec)
     measured = truth.measure(
         solved.wave,
         solved.phase,
         solved.rate_hz,
         times_s,
-        draft.recorder.sample_rate_hz,
+        spec.recorder.sample_rate_hz,
         start_s=solved.start_s,
     )
-    if draft.series_of is not None:
-        cosines, sines = waves.series(draft.series_of[0], truth.HARMONICS, draft.series_of[1])
+    if spec.series_of is not None:
+        cosines, sines = waves.series(spec.series_of[0], truth.HARMONICS, spec.series_of[1])
         sizes = np.hypot(cosines, sines)[1:]
         for row in range(len(times_s)):
             fit = np.isfinite(measured.harmonics[row])
@@ -194,44 +194,44 @@ def measure(draft: Draft, solved: Solved) -> truth.Measured:
     settled = np.nanmax(measured.amplitude_fs) if np.any(measured.oscillating) else 1.0
     quiet = ~(measured.amplitude_fs > SILENT_SHARE * settled)
     measured.f0_hz[quiet] = np.nan
-    if draft.remembers:
+    if spec.remembers:
         measured.f0_hz[:] = truth.corrected_f0(measured.f0_hz, measured.phase_1_rad, times_s)
     return measured
 
 
-def make(draft: Draft, name: str, folder: Path, seed: int) -> dict[str, Any]:
+def make(spec: TakeSpec, name: str, folder: Path, seed: int) -> dict[str, Any]:
     """Write NAME.wav and NAME.truth.json and return the truth."""
     rng = np.random.default_rng(seed)
-    solved = solve(draft)
-    skip = round(-solved.start_s * draft.recorder.sample_rate_hz)
-    samples = recorder.record(solved.file_wave, draft.recorder, rng, skip_samples=skip)
-    if draft.damage is not None:
-        samples = draft.damage(samples, float(draft.recorder.sample_rate_hz))
-    measured = measure(draft, solved)
-    findings = draft.expect(measured, draft)
+    solved = solve(spec)
+    skip = round(-solved.start_s * spec.recorder.sample_rate_hz)
+    samples = recorder.record(solved.file_wave, spec.recorder, rng, skip_samples=skip)
+    if spec.damage is not None:
+        samples = spec.damage(samples, float(spec.recorder.sample_rate_hz))
+    measured = measure(spec, solved)
+    findings = spec.expect(measured, spec)
     peak_fs = float(np.nanmax(np.abs(samples)))
-    document = truth_document(draft, name, measured, findings, peak_fs, f0_table(draft, solved, measured))
+    document = truth_document(spec, name, measured, findings, peak_fs, f0_table(spec, solved, measured))
     if np.isfinite(solved.volts_per_full_scale):
         document["recording"]["volts_per_full_scale"] = round(solved.volts_per_full_scale, 4)
-    if draft.second_channel is not None:
-        other = draft.second_channel(np.arange(len(samples)) / draft.recorder.sample_rate_hz)
+    if spec.second_channel is not None:
+        other = spec.second_channel(np.arange(len(samples)) / spec.recorder.sample_rate_hz)
         samples = np.stack((samples, other), axis=1)
-    recorder.write_wav(folder / f"{name}.wav", samples, draft.recorder)
+    recorder.write_wav(folder / f"{name}.wav", samples, spec.recorder)
     (folder / f"{name}.truth.json").write_text(json.dumps(document, separators=(",", ":")) + "\n", encoding="utf-8")
     return document
 
 
-def f0_table(draft: Draft, solved: Solved, measured: truth.Measured) -> list[list[float | None]]:
+def f0_table(spec: TakeSpec, solved: Solved, measured: truth.Measured) -> list[list[float | None]]:
     """Pitch every 10 ms; None at the edges, within a jump and where nothing oscillates."""
-    times_s = np.arange(1, int(draft.control.end_s * 100.0)) / 100.0
+    times_s = np.arange(1, int(spec.control.end_s * 100.0)) / 100.0
     index = np.rint((times_s - solved.start_s) * solved.rate_hz).astype(int)
-    f0_hz = draft.control.f0_hz(times_s) if draft.tabled_control else solved.f0_hz[index].copy()
-    if draft.remembers and len(measured.time_s) > 1:
+    f0_hz = spec.control.f0_hz(times_s) if spec.tabled_control else solved.f0_hz[index].copy()
+    if spec.remembers and len(measured.time_s) > 1:
         factor = measured.f0_hz / np.interp(measured.time_s, times_s, f0_hz)
         good = np.isfinite(factor)
         f0_hz *= np.interp(times_s, measured.time_s[good], factor[good])
-    good = (times_s >= EDGE_S) & (times_s <= draft.control.end_s - EDGE_S)
-    for step_s in draft.control.retunes_s():
+    good = (times_s >= EDGE_S) & (times_s <= spec.control.end_s - EDGE_S)
+    for step_s in spec.control.retunes_s():
         good &= np.abs(times_s - step_s) > controls.JUMP_HALF_WIDTH_S
     if len(measured.time_s):
         nearest = np.argmin(np.abs(times_s[:, None] - measured.time_s[None, :]), axis=1)
@@ -291,7 +291,7 @@ def _summary(measured: truth.Measured) -> dict[str, float | None]:
 
 
 def truth_document(
-    draft: Draft,
+    spec: TakeSpec,
     name: str,
     measured: truth.Measured,
     findings: Sequence[dict[str, Any]],
@@ -299,23 +299,23 @@ def truth_document(
     table: list[list[float | None]],
 ) -> dict[str, Any]:
     """Return the truth file's content (schema circuit.truth/1)."""
-    expected = [item for item in findings if item["severity"] != "allowed" and item["kind"] not in draft.allowed]
-    allowed = {"capture-bandwidth": "a matter of the recording", **draft.allowed}
+    expected = [item for item in findings if item["severity"] != "allowed" and item["kind"] not in spec.allowed]
+    allowed = {"capture-bandwidth": "a matter of the recording", **spec.allowed}
     allowed |= {item["kind"]: item["why"] for item in findings if item["severity"] == "allowed"}
     worst = {item["severity"] for item in expected}
     verdict = "fault" if "fault" in worst else "attention" if worst else "pass"
-    rec = draft.recorder
+    rec = spec.recorder
     return {
         "schema": "circuit.truth/1",
         "name": name,
-        "family": draft.family,
-        "circuit": draft.circuit_text or f"a wave in closed form, family {draft.family}",
-        "values": dict(draft.values),
-        "solved_by": "closed form" if draft.circuit is None else "ode",
-        "wave": draft.wave,
-        "settings": {"wave": draft.wave, "gain_control": draft.gain_control},
+        "family": spec.family,
+        "circuit": spec.circuit_text or f"a wave in closed form, family {spec.family}",
+        "values": dict(spec.values),
+        "solved_by": "closed form" if spec.circuit is None else "ode",
+        "wave": spec.wave,
+        "settings": {"wave": spec.wave, "gain_control": spec.gain_control},
         "sample_rate_hz": rec.sample_rate_hz,
-        "duration_s": round(draft.control.end_s, 3),
+        "duration_s": round(spec.control.end_s, 3),
         "recording": {
             "noise_dbfs": rec.noise_dbfs,
             "ac_coupling_hz": rec.ac_coupling_hz,
@@ -327,8 +327,8 @@ def truth_document(
         "verdict": verdict,
         "expected": expected,
         "allowed": allowed,
-        "held": [list(pair) for pair in draft.control.held_s()],
-        "retunes": draft.control.retunes_s(),
+        "held": [list(pair) for pair in spec.control.held_s()],
+        "retunes": spec.control.retunes_s(),
         "summary": _summary(measured),
         "thirds": thirds(measured),
         "f0_table": table,
