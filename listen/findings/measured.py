@@ -293,9 +293,10 @@ class Overload(Measured):
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class LostSamples(Measured):
-    """Samples missing or repeated."""
+    """Samples missing or repeated, and how long that is."""
 
     lost_samples: int
+    lost_s: float
     places: int
     phase_jumps: int
     kinds: str

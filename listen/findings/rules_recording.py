@@ -87,6 +87,7 @@ def _lost(account: Account, limits: Limits) -> list[Candidate]:
             end_s=lost.places[-1][1],
             measured=measured.LostSamples(
                 lost_samples=round(lost.samples),
+                lost_s=lost.samples / account.frames.sample_rate_hz,
                 places=len(lost.places),
                 phase_jumps=lost.phase_jumps,
                 kinds=", ".join(lost.kinds),
