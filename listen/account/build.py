@@ -38,31 +38,43 @@ from listen.account.waves import WAVES_OF_SLOPES, other_wave, read_wave
 from listen.capture import Capture, Damage
 from listen.sorting import quantile_of_known
 from listen.track import Frames, SpectraStore, one_thread_each, track
+from listen.track.types import HARMONIC_COLUMNS
 
 Floats = NDArray[np.floating[Any]]
 Flags = NDArray[np.bool_]
 
-_HARMONICS = 10
-"""As many as frames keep."""
 _HALF_ORDERS_SEEN, _HALF_ORDERS_DBC = 0.3, -56.0
-"""Part of the rows that show lines at half orders from which on they are kept out of the mains, and their level."""
+"""Part of the rows that show lines at half orders, and their level, from which on these are kept out of the mains.
+
+6 dB under the limit of half orders, -50 dBc, so that none that is judged is taken for hum; three rows of ten, for
+alternate cycles may differ over a part of the tuning alone.
+"""
 _SAME_RATE, _STAYS = 0.1, 1.5
-"""A ring that decays in 1.5 times the length of the rest does not die away in it."""
+"""Rates within a tenth are one: a rest too short for two turns gives no better. A ring that decays in 1.5 times the
+length of the rest has in its last third 64 % of the first one's swing, as much as a swing that goes on (60 %)."""
 _SPURS_DBC, _SPUR_ROWS = -66.0, 8
-"""Lines between the harmonics are looked for where so many of the tracker's rows show as much."""
+"""Lines between the harmonics are looked for where so many of the tracker's rows show as much.
+
+4 dB under the faintest line that is taken (-62 dBc), for one frame of 40 ms reads a level less surely; eight rows of 20
+ms are as long as one window of the search.
+"""
 _SLEWED = 1.75
-"""Where the stage's own slope is so many times the limit the wave is a triangle, and its level says nothing of what the
-stage was given."""
+"""Slope of the stage's own sine over the limit from which its level says nothing of what the stage was given: from 1.7
+to a full triangle, at 1.86, the level that comes out grows by 0.1 % (the follower's closed form)."""
 _RATE_TURNS = 1.0
-"""A swing's rate is known to a turn over its segment."""
+"""A swing's rate is known to a turn over its segment: half of what a Hann line is wide on each side."""
 _EXPLAINS_MORE = 0.2
-"""Of the level's variance: a swing that explains so much more than a ring that dies away is what it is."""
+"""Of the level's variance: a swing that explains so much more than a ring that dies away is what it is. Chosen: with
+less between them the ring is kept, which is judged by how long it lasts."""
 _HALVES_ROOM = 1.5
-"""Power of half orders up to 5/2, to that of all of them, with room for their scatter."""
+"""Power of all half orders over that of the first three, which alone are read: 1.07 where they fall as 1 / k (the
+series), the rest is room for their scatter from frame to frame."""
 _ONE_RATE_HZ, _SAWTOOTH_ROOM = 0.7, 1.4
-"""Rates that windows of a second do not tell apart, and room for a swing that is no exact sawtooth."""
+"""Windows of a second read a line 0.7 Hz off at 72 % (Hann): as the line itself. And 3 dB of room for a swing that is
+no exact sawtooth."""
 _DEAD_SPOT, _BESIDE = 1.05, 1.02
-"""The control moved on by so much while the tone was dead; and how near to those pitches the level is low."""
+"""Ratios of pitch. Where the control moved by less than a semitone (1.06) while the tone was dead, the spot is one in
+time, not on the dial; and the level is low up to a third of a semitone beside it. Chosen, not varied."""
 
 
 def find_account(
@@ -117,7 +129,7 @@ def _lines_and_events(
     rows = tone.rows if tone is not None else np.zeros(len(recorded), dtype=bool)
     halves = find_half_orders(recorded, rows, rows)
     share = float(np.mean(halves.level_dbc[rows] > _HALF_ORDERS_DBC)) if rows.any() else 0.0
-    mains = find_mains(capture, tone, _HARMONICS, share > _HALF_ORDERS_SEEN)
+    mains = find_mains(capture, tone, HARMONIC_COLUMNS, share > _HALF_ORDERS_SEEN)
     source: Any = capture
     frames = recorded
     if mains is not None and mains.worth_subtracting and tone is not None:
@@ -232,15 +244,15 @@ def _fixed_lines(source: Any, frames: Frames, tone: BoardTone, halves: HalfOrder
         shown = tone.rows & (frames.spur_dbc > _SPURS_DBC)
     if np.count_nonzero(shown) < _SPUR_ROWS:
         return []
-    levels = np.full(_HARMONICS + 1, -200.0)
+    levels = np.full(HARMONIC_COLUMNS + 1, -200.0)
     levels[0] = 0.0
     own = frames.harmonics_dbc[tone.rows]
-    for k in range(_HARMONICS - 1):
+    for k in range(HARMONIC_COLUMNS - 1):
         if np.isfinite(own[:, k]).any():
             levels[k + 1] = quantile_of_known(own[:, k], 0.8)
     high = frames.high_dbc[tone.rows]
     if np.isfinite(high).any():
-        levels[_HARMONICS] = quantile_of_known(high, 0.8)
+        levels[HARMONIC_COLUMNS] = quantile_of_known(high, 0.8)
     return find_fixed_lines(source, tone, levels, bool((halves.level_dbc[tone.rows] > -60.0).mean() > 0.1))
 
 

@@ -38,17 +38,16 @@ Flags = NDArray[np.bool_]
 _FAINT_DBC = -80.0
 """Parts below this move no number that a person reads."""
 _RUN_DBC = -60.0
+"""Half orders and bursts are parts from here on, 10 dB under their limits: what comes near these is listed too."""
 
 
 def described(account: Account, damage: Damage) -> Account:
     """Return the account with its parts, ids and shares."""
     named = list(_parts(account, damage))
-    ids = dict.fromkeys(name for name, _ in named)
     parts = tuple(part for _, part in named)
     first: dict[str, str] = {}
     for name, part in named:
         first.setdefault(name, part.id)
-    del ids
     account = replace(account, parts=parts, ids=first)
     return replace(account, shares=shares_of(account))
 

@@ -24,13 +24,18 @@ Flags = NDArray[np.bool_]
 Places = tuple[tuple[float, float], ...]
 
 AFTER_START_S = 0.15
-"""The level has settled so long after it first passed 90 %."""
+"""The level has settled so long after it first passed 90 %: where it goes on as it grew, the slowest start that is no
+finding (0.5 s from 1 to 90 %) is then within 0.3 dB."""
 _NEAR_SILENCE_S = 0.3
+"""Beside a silence the tone dies or grows: twice as long as after a start, for both may be slow. Twice of it would
+leave nothing to judge between dropouts a second apart. Chosen."""
 _FALLING_S = 0.05
-"""A fall is seen once it is 1 dB deep: its beginning lies a little before."""
+"""A fall is seen once it is 1 dB deep: its beginning lies a little before, a tenth of its time constant."""
 _NEAR_LOSS_S = 0.03
+"""Half a frame of 40 ms and half the way from row to row: frames further off hold nothing of it."""
 _EDGE_ROWS = 3
-"""Rows at the ends of a segment of tone, whose frames are cut short."""
+"""Rows at the ends of a segment of tone, whose frames are cut short: frames of 40 ms reach over the edge for a row or
+two; of a short segment half of the rows at the most are left out."""
 COUPLING_SETTLES_S = 0.25
 """Four time constants of a first-order high-pass of 2.5 Hz."""
 _LEVEL_LEAVES = 1.8
@@ -49,11 +54,16 @@ _PHASE_ERROR = 5e-3
 _PHASE_FLOOR = 4e-5
 """... and at rest."""
 _ABOVE_TENTH = 10.5
+"""Sum of 1 / k^2 above the tenth harmonic, inverted: 1 / 0.0952."""
 _BESIDE, _LAST = 3, 5
+"""Rows on both sides, 60 ms, whose moves count: frames of 40 ms reach over them, and the phase is smoothed across. And
+harmonics below the band's edge: of five in a row no pulse lacks more than three."""
 _EDGE_BAND, _EDGE_OCTAVES, _EDGE_LEAVES, _EDGE_REST = 0.11, 0.12, 0.1, 0.1
-"""The band edge over 0.45 of the rate and in octaves; the part of a line's power that is left as it passes (measured:
-1 to 3 hundredths), of which a tenth at rest, for the grid of phase ends there."""
+"""The band edge over 0.45 of the rate and in octaves; the part of a line's power that is left as it passes (measured: 1
+to 3 hundredths), of which a tenth at rest, for the grid of phase ends there."""
 _SHORTEST_ROWS = 9
+"""Rows over which a level is averaged without hunting too, 0.18 s: noise falls to a half; a law of the level changes by
+nothing in it, for a slow hand takes ten seconds for an octave."""
 _TURNS = 1.5
 """A median over one and a half turns of hunting averages it out."""
 

@@ -14,15 +14,17 @@ from listen.track import Frames, PhaseStep
 
 Floats = NDArray[np.floating[Any]]
 
-_NEAR_S = 0.03
 _DYING_DB = 6.0
-"""A step of the phase at which the level breaks is a tone that dies or starts, not lost samples."""
+"""A step of the phase at which the level breaks, by half within five rows, is a tone that dies or starts, not lost
+samples."""
 _APART_S, _SIDE_S = 0.02, 0.08
-"""On both sides of a step the pitch is read as a straight line from so near to so far."""
+"""On both sides of a step the pitch is read as a straight line from so near to so far: short frames that hold the step
+are left out, two cycles at 100 Hz, and a hand's stroke is still straight."""
 _MOVE_S = 0.01
 """Where the two lines do not meet, the control moved: that bends the phase by what it moved, for so long."""
 GATE_S = 0.05
-"""Exact zeros of this length or more are a gate's or a gap."""
+"""Exact zeros of this length or more are a gate's or a gap: a recorder drops its buffers, of milliseconds, as lost
+samples."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)

@@ -12,10 +12,11 @@ Floats = NDArray[np.floating[Any]]
 
 LOW_RATE_HZ = 2400.0
 """About this rate: eight multiples of 60 Hz fit below a fifth of it."""
-_REACH = 3
-"""The filter spans so many output periods on each side: 75 dB down from 0.8 of the low rate on (Kaiser, beta 7)."""
-_BETA = 7.0
+_REACH, _BETA = 3, 7.0
+"""The filter spans so many output periods on each side: 75 dB down from 0.8 of the low rate on (Kaiser's window, beta
+7)."""
 _BLOCK = 1 << 17
+"""Samples read at once, 1 MB. No result hangs on it."""
 
 
 class Samples(Protocol):

@@ -9,26 +9,32 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from listen.account.mains import MAINS_HZ
 from listen.account.windows import hann_response
 from listen.sorting import median
-from listen.track import Envelope, knot_spacing_s, short_frame_s
+from listen.track import MAINS_HZ, Envelope, knot_spacing_s, short_frame_s
 
 Floats = NDArray[np.floating[Any]]
 Complexes = NDArray[np.complex128]
 
 _GRID_S = 0.0025
-_WINDOW_S = 1.0
-"""Parts 50 from 60 Hz and lets a second of it be found."""
-_LEAST_S = 1.2
+"""An even grid for the tracker's short frames, about as close as they are: 400 values a second, for rates up to 120
+Hz."""
+_WINDOW_S, _LEAST_S = 1.0, 1.2
+"""Parts 50 from 60 Hz (Hann: 10 Hz off, 68 dB down) and lets a second of it be found; pieces of tone must be a fifth
+longer, for the tone begins and ends in them. Chosen."""
 _OVER_FLOOR = 3.2
 """Modulation moves on one frequency while the control turns: only what stands 10 dB out beside it counts."""
 _BESIDE_HZ = (-7.0, -5.0, -3.5, 3.5, 5.0, 7.0)
+"""Where the floor is read: outside the main lobe, the line itself 42 dB down (Hann), and nearer than the other mains'
+10 Hz."""
 _SKIRT_HZ = 1.25
 """Inside the window's main lobe of 2 Hz: stronger there, it is the skirt of another rate."""
 _SMEAR, _DIFFERENCED = 0.2, 0.3
-"""Where the short frames leave less of the modulation, it cannot be seen."""
+"""Where the short frames leave less of the modulation, it cannot be seen: their errors would be made up for by five and
+three times."""
 _FEW_CYCLES = 2.2
+"""Cycles of the tone in one of the modulation: with fewer its sidebands lie beside zero and beside H2, and short frames
+of two cycles average it out."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

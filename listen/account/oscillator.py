@@ -18,6 +18,8 @@ Floats = NDArray[np.floating[Any]]
 Source = Literal["oscillator", "two-tones", "not-an-oscillator", "absent"]
 
 _SOUNDING_DB = 26.0
+"""Under the loudest 20 ms a take is not sounding: room and noise lie there, and a tone that fades is still heard to a
+twentieth."""
 _TONE_SHARE = 0.6
 """Of the sounding time so much must hold a clean tone: oscillators, faulty ones included, had 0.89 or more, speech and
 instruments 0.7 or less, but for a held note."""
@@ -28,11 +30,13 @@ _ALL_SHARE = 0.97
 _OUTWEIGHED_DB, _OUTWEIGHED_SHARE = 1.0, 0.4
 """The fundamental is the strongest line of a sine, triangle, square, pulse and sawtooth, whatever bends it; of a voice
 or a string a formant or the body's resonance often is: in 0.67 to 1 of the rows of songs, in none of oscillators."""
-_BOARD_S = 1.5
-_BOARD_SHARE = 0.25
-"""A board that sings cleanly for so long, and so much of the take, is one, whatever else sounds in the room."""
+_BOARD_S, _BOARD_SHARE = 1.5, 0.25
+"""A board that sings cleanly for so long, and so much of the take, is one, whatever else sounds in the room: longer
+than a syllable, and more than one held note of a song. Chosen."""
 _FEWEST_CYCLES = 10.0
+"""A click's ring has fewer: of less nothing is said but that no oscillation is there."""
 _LEAST = 1e-12
+"""Keeps a logarithm from zero, 120 dB down."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -169,10 +173,16 @@ def _refined(power: Floats, peak: int) -> float:
 
 
 _TWO_WINDOW_S, _TWO_WINDOWS, _TWO_WITHIN_DB, _TWO_SHARE = 0.12, 40, 12.0, 0.6
+"""A Hann line is 17 Hz wide on each side of so short a window, which a slow turn leaves sharp; forty of them are enough
+for a median; they lie where the take is loud, for in its noise there are no series; and in most of them, not by chance
+in half, two series must be found."""
 _TWO_LEAST_HZ = 25.0
+"""Three cycles in the window: less is rumble and the window's own edge."""
 _TWO_WEAKEST_DB = -22.0
+"""A second tone 18 dB down is what no single oscillator leaves (see above), and 4 dB of room."""
 _TWO_RESIDUAL = 0.05
 """Of all power what two oscillators leave at the most: a chord of three, a voice or a drum leaves more."""
 _TWO_REACH_BINS, _TWO_SMEAR = 8.0, 0.012
 """A Hann line is four bins wide on each side (of a window padded twice); a turn smears it by a per cent."""
 _TWO_APART_OCTAVES = 0.02
+"""A quarter of a semitone: nearer, the second series is what the first one's skirts left."""

@@ -8,7 +8,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from listen.account.modulation import Swing, smeared
+from listen.account.modulation import MOST_SMEAR, Swing, smeared
 from listen.account.steady import SteadySegment
 from listen.account.tone import BoardTone
 from listen.account.windows import hann_response
@@ -20,15 +20,17 @@ Floats = NDArray[np.floating[Any]]
 Flags = NDArray[np.bool_]
 
 _SMOOTH_S, _SMOOTH_CYCLES = 0.02, 4.0
+"""Half width of the window that smooths the pitch (Hann): it leaves half of wavering at 25 Hz, and averages over two
+cycles' frames that overlap."""
 _SHORTEST_S = 0.3
-_MOST_SMEAR = 0.3
-"""Faster wavering is mostly averaged out, and what is left is not made up for."""
+"""In less a turn at 3 Hz is a bend."""
 _BEND = 0.25
 """One smooth bend that leaves less than this part of the variance is the end of a turn, not wavering."""
 _FLAT_FROM = 0.3
 """Wavering passes through its extremes and stays nowhere: about a tenth of its time is flat. Tuning by hand stays."""
-_NOISE_MARGIN = 1.5
-_OVER_NOISE = 2.0
+_NOISE_MARGIN, _OVER_NOISE = 1.5, 2.0
+"""Noise is worked out as white and for one frame's length: it may be half as large again. And scatter must be twice of
+that, so that what is left of the square is more than its own error."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -103,7 +105,7 @@ def _wavering_of(
     rate_hz = _rate(straight, tone.grid_s)
     if rate_hz is not None:
         gain = smeared(rate_hz, segment.f0_hz, tone.grid_s) * float(hann_response(2.0 * rate_hz * width_s))
-        rms /= max(gain, _MOST_SMEAR)
+        rms /= max(gain, MOST_SMEAR)
     return Wavering(
         segment=segment,
         rms_cents=rms,

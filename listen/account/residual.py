@@ -14,10 +14,8 @@ from listen.track import Frames
 Floats = NDArray[np.floating[Any]]
 Flags = NDArray[np.bool_]
 
-UNEXPLAINED_DBC = -40.0
-"""One per cent of the tone: from here on what is left is a finding."""
 EVENT_DBC = -51.0
-"""Sound under the tone below this is nothing."""
+"""Sound under the tone below this is nothing: 1 dB under the limit of lines and bursts, -50 dBc."""
 _NOISE_SHARE = 0.25
 """Steady noise: the quietest quarter of the rows stays below it."""
 _NOISE_ROOM = 2.0
@@ -25,8 +23,11 @@ _NOISE_ROOM = 2.0
 _EVENT_OVER = 4.0
 """An event stands so far (6 dB) over what is usual around it."""
 _AROUND_ROWS = 75
+"""Rows on each side, 1.5 s: a word or a knock fills less than the 60 % of them that would make it usual."""
 _BRIDGE_ROWS = 6
+"""0.12 s: the pauses within a word are one event's."""
 _ROOM_ROWS = 3
+"""60 ms on each side: frames of 40 ms hold some of it for one row, and it fades before and after."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)

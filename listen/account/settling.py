@@ -10,19 +10,26 @@ import numpy as np
 from numpy.typing import NDArray
 
 from listen.account.modulation import Swing, without_pitch
-from listen.account.steady import SteadySegment
+from listen.account.steady import SHORTEST_S, SteadySegment
 from listen.account.tone import BoardTone
 from listen.fitting import legendre_columns, orthonormal, without
 
 Floats = NDArray[np.floating[Any]]
 
 _TIMES_S = np.geomspace(0.022, 3.0, 14)
-"""Decay times that are tried. Shorter ones fit the tracker's own error in the glide (15 ms did)."""
+"""Decay times that are tried, each 1.46 times the one before. Shorter ones fit the tracker's own error in the glide (15
+ms did); 3 s is what a lamp's bounce may take."""
 _RATES_HZ = np.array([0.0, *np.geomspace(0.35, 45.0, 26)])
+"""Rates that are tried: a recovery without a turn; from one turn in 3 s to what short frames leave, each 1.21 times the
+one before."""
 _FINER = np.linspace(-1.0, 1.0, 5)
 _FINER_TIMES, _FINER_RATES = (0.24, 0.12, 0.06, 0.03), (0.1, 0.05, 0.025, 0.0125)
-"""Between the grid's values: the best of a grid is 20 % off in its time, and its size carried back as much."""
+"""Between the grid's values: the best of a grid is 20 % off in its time, and its size carried back as much. Steps of
+half of these, in the logarithm of the time and parts of the rate: the first reach half way to the neighbours, the last
+leave 1.5 and 0.6 %."""
 _RECOVERED = 0.8
+"""A recovery whose time constant is more of the rest than this is no more than 70 % over in it: no drift is told from
+it."""
 _HIDDEN_S = 0.03
 """Frames that hold some of the move say nothing of the level."""
 _FIRST_S = 0.01
@@ -32,14 +39,17 @@ _CARRIED = 1.25
 _GLIDES_CENTS, _ONE_WAY = 10.0, 0.8
 """A hand's stroke ends slowly: tens of cents, one way. A pitch that the level pulls goes to and fro, by a few."""
 _BEFORE_S, _FEWEST_BEFORE, _TURNS_BEFORE = 0.6, 40, 5
+"""Before the move the level is looked at for so long, 0.2 s at the least, and must cross its bend five times, two turns
+and a half: fewer are a bend."""
 _GOES_ON = 0.4
 """A swing that was half as large in the move as after it has only gone on."""
 _MARGIN = 12.0
-"""By so much the information criterion (Schwarz 1978: from memory) must fall for a ring to be believed."""
+"""By so much the information criterion (Schwarz 1978: from memory) must fall for a ring to be believed: odds of 400 to
+1."""
 _SHARE = 0.5
-_WITHIN_DB = 0.5
+"""Of the level's variance: a ring explains more than all else together."""
+WITHIN_DB = 0.5
 """The bounce's own definition: until the level stays within 0.5 dB."""
-_SHORTEST_S = 0.4
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -90,7 +100,7 @@ def _settling(tone: BoardTone, segment: SteadySegment, swings: list[Swing]) -> S
     at = segment.retune_s
     skip = max(_HIDDEN_S, 2.0 / segment.f0_hz)
     a, b = tone.index(at + skip), segment.stop
-    if (b - a) * tone.grid_s < _SHORTEST_S - skip or not tone.tracked[a:b].all():
+    if (b - a) * tone.grid_s < SHORTEST_S - skip or not tone.tracked[a:b].all():
         return None
     t = tone.time_s[a:b] - at
     y = _beside_the_glide(tone, a, b)
@@ -217,7 +227,7 @@ def _described(
         early = fine < t[0]
         alike = np.where(ring * seen > 0, np.sign(ring) * np.minimum(_CARRIED * np.abs(ring), np.abs(seen)), 0.0)
         ring = np.where(early, alike, ring)
-    outside = np.flatnonzero(np.abs(ring) > _WITHIN_DB)
+    outside = np.flatnonzero(np.abs(ring) > WITHIN_DB)
     return Settling(
         retune_s=nothing.retune_s,
         f0_hz=nothing.f0_hz,

@@ -17,8 +17,13 @@ from listen.track import Frames
 Flags = NDArray[np.bool_]
 Floats = NDArray[np.floating[Any]]
 
-_FEWEST_CYCLES = 3.5
+FEWEST_CYCLES = 3.5
+"""Frames are whole cycles, four or more but at the ends of a tone: half orders lie two bins off the harmonics, in the
+nulls of the window. In three cycles they lie in its lobe, 15 dB down (Hann), and leave some of the tone between its
+harmonics."""
 _CLEAN_DBC = -14.0
+"""A row that leaves a fifth of the fundamental is disturbed, or just at the end of what may be an oscillator's (-13
+dBc)."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -61,7 +66,7 @@ def find_shape(frames: Frames, rows: Flags, *, wien: bool, wave: str) -> Shape |
         alone.
     """
     with np.errstate(invalid="ignore"):
-        use = rows & (frames.residual_dbc < _CLEAN_DBC) & (frames.frame_s * frames.f0_hz > _FEWEST_CYCLES)
+        use = rows & (frames.residual_dbc < _CLEAN_DBC) & (frames.frame_s * frames.f0_hz > FEWEST_CYCLES)
     bins = gather(frames, use)
     if bins is None:
         return None

@@ -20,18 +20,29 @@ Ints = NDArray[np.int64]
 
 TURN_CENTS_PER_S = 30.0
 """A faster move is a turn of the control: a slow hand takes an octave in ten seconds, 120 cents a second."""
-_SHORTEST_S = 0.4
+SHORTEST_S = 0.4
+"""A shorter rest shows no swing of the level (2.5 turns at 6 Hz) and no settling (0.5 s are the limit)."""
 _TREND_S = 2.0
+"""Over so long a pitch that wavers at 1.25 Hz or faster turns round often enough to have no trend."""
 _WAVER_CENTS = 60.0
+"""R.m.s., 85 cents at the peaks: more than a quarter tone is no wavering but tuning by hand."""
 _TURNS_ROUND = 5
+"""Sign changes of what a cubic leaves: any smooth stroke leaves four (the least that is orthogonal to it)."""
 _AT_ONCE = 2000
+"""Windows at once, of 101 rows: 1.6 MB. No result hangs on it."""
 _SIDE_S, _STEP_S, _STEP_CENTS, _AT_ONCE_SHARE = 0.3, 0.08, 80.0, 0.7
 """A quick move: medians of 0.3 s on both sides differ by more than a wavering pitch's, and most of it within 0.16 s."""
 _TRIM_CENTS = 1.5
+"""Half of the limit of a pitch that wavers: ends of a rest that are off by less move no number."""
 _QUICK_CENTS, _QUICK_S = 60.0, 0.06
-"""A move of more than this within this time before the rest is a quick retune."""
+"""A move of more than this within this time before the rest is a quick retune: 1000 cents a second, eight slow
+hands'."""
 _LOOK_BACK_S = 0.35
+"""How far before the first row of a rest the move may have ended: half of the 25 rows over which the pitch is averaged,
+and 0.1 s of the move itself."""
 _RETUNE_S = 0.25
+"""What a quick retune leaves between the harmonics is no other sound, for so long: the pitch is averaged over as much
+to each side."""
 _BEFORE_END_S = 0.15
 """The end of a rest may hold the slow beginning of the next turn."""
 
@@ -95,7 +106,7 @@ def steady_rows(frames: Frames, rows: Flags) -> list[tuple[int, int]]:
         out += [
             (int(a + i), int(a + j))
             for i, j in zip(edges[0::2], edges[1::2], strict=True)
-            if (j - i) * hop >= _SHORTEST_S
+            if (j - i) * hop >= SHORTEST_S
         ]
     return out
 
@@ -198,7 +209,7 @@ def steady_segments(
         good = tone.strong[i:j] & ~barred[i:j] & ~(events[i:j] & (np.arange(i, j) >= own))
         edges = np.flatnonzero(np.diff(np.concatenate([[0], good.view(np.int8), [0]])))
         for p, q in zip(edges[0::2].tolist(), edges[1::2].tolist(), strict=True):
-            if (q - p) * tone.grid_s < _SHORTEST_S:
+            if (q - p) * tone.grid_s < SHORTEST_S:
                 continue
             first, stop = i + p, i + q
             f0 = median(tone.f0_hz[first:stop])

@@ -17,16 +17,24 @@ Floats = NDArray[np.floating[Any]]
 Flags = NDArray[np.bool_]
 
 DROP_DB = 20.0
-"""Down by this is a dropout."""
+"""Down by this, to a tenth, is a dropout: less is a level that is not held."""
 _SHORTEST_S = 0.03
 """Shorter candidates are not looked at; what is reported is over the limit's own length."""
 _BESIDE_S = 0.4
+"""A place is held against the loudest within so long on both sides: longer than the edges of a dropout, too short for a
+turn of the control to change the level by 20 dB."""
 _CYCLES, _LEAST_S = 3.0, 0.008
+"""Hann window that the tone's own level is read with: the shortest that parts it from its second harmonic, and as long
+as the tracker's short frames."""
 _STOPPED_S = 0.5
 """An oscillation died only if the recording goes on for so long after it: less is the end of a take."""
 _FADE_DB = 1.0
+"""A level within 1 dB is held: the limit of its drift. From there on it falls or grows."""
 _FADE_LOOK_S = 4.0
+"""The level before a fall is a median over so long: it holds the beginning of fades of up to two seconds."""
 _GROWS_S, _LOOK_AHEAD_S = 4.0, 0.5
+"""How long the level may grow after a dropout, and how far ahead it must then be level: growth by less than 1 dB in
+half a second is drift."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

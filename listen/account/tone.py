@@ -26,8 +26,10 @@ STRONG_DB = 22.0
 CLEAN_DBC = -13.0
 """Residual of a row under which it may be an oscillator's: of 139 oscillators, faulty ones included, none had more."""
 _GAP_CYCLES, _GAP_S = 2.5, 0.02
-"""Short frames further apart than this have a gap between them."""
+"""Short frames further apart than this have a gap between them: they are two cycles or 8 ms long, half a cycle or about
+1.8 ms apart."""
 MEAN_CYCLES = 2.0
+"""Level and pitch are averaged over two cycles at the least: alternate cycles that differ cancel."""
 _UNLIKE_DB = 9.0
 """R.m.s. difference of the first harmonics' levels from which a segment is another sound: voices differ by 20."""
 _FLOOR_DBC = -40.0

@@ -142,4 +142,5 @@ class Account:
 
 
 _APART, _SAME_RATE = 1.02, 1.08
-"""A line beside the tone beats at a rate that changes with the note; a level that hunts keeps its rate."""
+"""A line beside the tone beats at a rate that changes with the note, by 2 Hz and more where two notes at 100 Hz are 2 %
+apart; a level that hunts keeps its rate to some per cent."""

@@ -19,6 +19,7 @@ from listen.findings.rules_waves import wave_candidates
 from listen.findings.types import Finding, Judgement, NotShown, Verdict
 
 _RANK = {"fault": 0, "attention": 1, "note": 2}
+"""Findings are listed by severity, the worst first."""
 _ALONE = frozenset({"oscillation-absent"})
 """Where nothing oscillates there is nothing else to say."""
 

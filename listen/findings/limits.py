@@ -95,6 +95,7 @@ def severity_of(value: float, row: Mapping[str, float], suffix: str = "") -> Sev
 
 
 _STEP = math.log2(1.2)
+"""A fifth: sizes are measured to some per cent, and what differs by less is equally bad to a reader."""
 
 
 def times_over(finding: Finding, limits: Limits) -> float:

@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 
 from listen.account import Account
-from listen.account.settling import Settling
+from listen.account.settling import WITHIN_DB, Settling
 from listen.account.stops import Dropout
 from listen.findings import measured
 from listen.findings.candidate import Candidate
@@ -15,11 +15,10 @@ from listen.sorting import median
 
 _WORST = ("none", "attention", "fault")
 _APART_S, _SHORT_S, _UNEVEN, _AGAIN = 1.0, 0.3, 0.4, 4
-"""Dropouts so near, so short, so evenly spaced and so many are a level that swings to nothing."""
+"""Dropouts so near, so short, so evenly spaced and so many are a level that swings to nothing: three gaps that agree to
+40 % are no chance, and what comes less than once a second, or lasts longer, is told as dropouts."""
 _PATIENT_S, _PATIENT = 1.0, 2.5
 """A control that is known to bounce for seconds is judged by how long; its size counts from 2.5 times the limit."""
-_WITHIN_DB = 0.5
-"""The bounce's own definition: until the level stays within 0.5 dB."""
 _SWINGS_PITCH = 2.0
 """Where the level hunts the pitch follows: it wavers by itself where it moves by more than twice what follows."""
 
@@ -172,7 +171,7 @@ def _bounce(account: Account, limits: Limits) -> list[Candidate]:
         if not s.ring:
             continue
         by_level = severity_of(s.deviation_db, row)
-        by_time = severity_of(s.settle_s, row, "_settling_s") if s.deviation_db >= _WITHIN_DB else None
+        by_time = severity_of(s.settle_s, row, "_settling_s") if s.deviation_db >= WITHIN_DB else None
         if row.get("attention_settling_s", 0.5) > _PATIENT_S and by_time is None:
             by_level = severity_of(s.deviation_db, {k: _PATIENT * v for k, v in row.items()})
         severity = max((by_level, by_time), key=lambda v: _WORST.index(v or "none"))

@@ -12,7 +12,8 @@ from listen.sorting import median
 
 _WORST = ("none", "attention", "fault")
 _OFF = 0.35
-"""Places are told where the level is off its middle by this part of the whole span."""
+"""Places are told where the level is off its middle by this part of the whole span: the ends of it, for with a half of
+the span none might be."""
 
 
 def level_candidates(account: Account, limits: Limits) -> list[Candidate]:

@@ -21,10 +21,13 @@ Flags = NDArray[np.bool_]
 _HUM_WINDOWS = 4
 """Windows of mains in a row, 0.1 s apart and 0.8 s long: 1.1 s of hum, a second or more."""
 _SHORTEST_ROWS, _BRIDGE_ROWS = 15, 20
+"""Of 20 ms: 0.3 s at the least, as long as the windows over which half orders and bursts are averaged; across 0.4 s
+what comes again is the same, as where a burst comes and goes at its limit. Chosen."""
 _SILENCE_DB = 6.0
 """Hum that is as strong in silence, within this, is the recording's."""
 _CREST = 0.2
-"""So near to a crest of the cycle a burst sits on it."""
+"""Parts of a cycle: so near to a crest, within 72 degrees, a burst sits on it; what lies between is the crossing's, a
+tenth of a cycle wide."""
 
 
 def line_candidates(account: Account, limits: Limits) -> list[Candidate]:

@@ -19,7 +19,8 @@ from listen.track import Frames
 Flags = NDArray[np.bool_]
 
 _FULL_SCALE = 0.985
-"""Tops cut below this part of full scale are an input stage's, not the converter's."""
+"""Tops cut below this part of full scale (-0.13 dB) are an input stage's, not the converter's: a converter clips at its
+last code, a filter behind it takes off a little."""
 
 
 def recording_candidates(account: Account, damage: Damage, limits: Limits) -> list[Candidate]:

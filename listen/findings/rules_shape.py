@@ -15,6 +15,7 @@ from listen.findings import measured
 from listen.findings.candidate import Candidate
 from listen.findings.limits import Limits, severity_of
 from listen.findings.measured import Measured
+from listen.findings.rules_waves import LOW_HZ
 from listen.findings.threshold_segments import candidate_of, onset_and_thd, segments_over, worst_of
 from listen.findings.types import Half
 from listen.sorting import median
@@ -25,13 +26,11 @@ Flags = NDArray[np.bool_]
 Facts = dict[str, float]
 
 _LEAST_BOTH = 0.01
-"""Both halves are flattened where each loses a hundredth."""
+"""Both halves are flattened where each loses a hundredth, half of the limit: less is the model's own doubt."""
 _FEW_ORDERS = 5
 """With fewer harmonics in the file a knee or a dead band is told by its harmonics alone."""
 _HALF_FROM = 0.01
 """A half is held down where the other stands higher by a hundredth."""
-_CERTAIN_FROM_HZ = 200.0
-"""Ten times the highest ordinary corner of an input's coupling: above, it turns nothing much."""
 
 
 def shape_candidates(
@@ -114,7 +113,7 @@ class _Judge:
             half="both",
             part=part,
         )
-        certain = self.known or float(self.shape.bins.f0_hz.max()) >= _CERTAIN_FROM_HZ
+        certain = self.known or float(self.shape.bins.f0_hz.max()) >= LOW_HZ
         more = {"half_certain": certain, "variant": "plain" if certain else "probably", "part": part}
         positive = self.at(sizes.positive.astype(float)) > 0.5
         halves: tuple[tuple[Half, Flags], ...] = (("positive", positive), ("negative", ~positive))

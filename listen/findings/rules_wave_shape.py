@@ -25,11 +25,14 @@ Flags = NDArray[np.bool_]
 _SURE = 2.0
 """Standard deviations that are taken off before a value is held against a limit: what is not known is no fault."""
 _HALF_PERCENT = 50.0
+"""A triangle's rise and a square's duty where none is stated: what makes them symmetric."""
 _BEYOND = 1.2
-"""Rows further from the pitches that were read say nothing."""
+"""Ratio of pitch, a bin of a quarter of an octave: rows further from the pitches that were read say nothing."""
 _SHORT_US = 5.0
 """A spike too short for a height is judged by its area: as high as if it were so long (common practice, no source)."""
 _SAWTOOTH_LOSS = 0.005
+"""Part of the crest, a quarter of the limit, below which a bin counts as whole: it moves only where between two bins a
+cut is said to begin."""
 
 
 def wave_shape_candidates(

@@ -9,6 +9,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from listen.account.shape import FEWEST_CYCLES
 from listen.findings.candidate import Candidate
 from listen.findings.measured import Measured
 from listen.findings.types import Severity
@@ -18,10 +19,11 @@ from listen.track import BAND, Frames
 Floats = NDArray[np.floating[Any]]
 Flags = NDArray[np.bool_]
 
-_LEAST_CYCLES = 3.5
-"""Shorter frames leave some of the tone between its harmonics."""
 _BRIDGE_S = 0.3
+"""What was measured under the limit for so long parts two segments: one that comes and goes at its limit is one. Half
+of it would cut where one median of five rows (0.1 s) and its neighbours fall below. Chosen."""
 _SHORTEST_S = 0.1
+"""As long as the median of five rows: what is over a limit for less may be one disturbed frame."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -34,7 +36,7 @@ class Span:
 
 def whole_frames(frames: Frames) -> Flags:
     """Rows whose frames hold enough cycles to show a shape."""
-    return frames.oscillating & (frames.frame_s * frames.f0_hz > _LEAST_CYCLES)
+    return frames.oscillating & (frames.frame_s * frames.f0_hz > FEWEST_CYCLES)
 
 
 def orders_of(frames: Frames) -> NDArray[np.int64]:

@@ -14,7 +14,8 @@ from listen.sorting import distinct
 Floats = NDArray[np.floating[Any]]
 
 _TABLED = np.array([*range(1, 33), 36, 42, 50, 60, 72, 86, 104, 126, 152, 184, 224])
-"""Numbers of harmonics that tables are made for: above 32 each 20 % more, so that a tip's height is within 0.1 %."""
+"""Numbers of harmonics that tables are made for: above 32 each 20 % more, so that a tip's height is within 0.15 %
+(computed)."""
 
 
 def triangle_harmonics(level: float | Floats, orders: int, both: bool) -> Floats:

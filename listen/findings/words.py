@@ -20,11 +20,11 @@ from listen.units import format_db, format_hz, format_hz_note, format_percent, f
 _DIODES_NORMAL_PERCENT = 2.5
 """Third harmonic of a bare diode limiter: common practice, no source."""
 _MOVES_DB = 1.0
-"""From here on a level that no finding blames is said to move, not to hold."""
+"""From here on a level that no finding blames is said to move, not to hold: the limit of its drift."""
 _NO_SINE_PERCENT = 45.0
 """A square has 43 % from H2 to H10 (its series): what has more was hardly meant as a sine."""
 _LEAST_SHARE = 0.1
-"""A part is named as a cause of a number of which it makes so much (of the square)."""
+"""A part is named as a cause of a number of which it makes so much (of the square): a third of its size."""
 
 
 @lru_cache(maxsize=1)

@@ -1,9 +1,10 @@
 """Samples to frames: pitch, harmonics, cycle shape and envelope, measured in the phase of the tone."""
 
-from listen.track.hum import HUM_LINES_HZ
+from listen.track.hum import HUM_LINES_HZ, MAINS_HZ
 from listen.track.lines import BAND
 from listen.track.memory import give_back_memory
 from listen.track.phase import knot_spacing_s, short_frame_s
+from listen.track.shape import SINE_FLAT
 from listen.track.spectra import SpectraStore
 from listen.track.tracker import one_thread_each, track
 from listen.track.types import Envelope, Frames, PhaseStep
@@ -11,6 +12,8 @@ from listen.track.types import Envelope, Frames, PhaseStep
 __all__ = [
     "BAND",
     "HUM_LINES_HZ",
+    "MAINS_HZ",
+    "SINE_FLAT",
     "Envelope",
     "Frames",
     "PhaseStep",

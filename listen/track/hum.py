@@ -14,6 +14,7 @@ from listen.track.types import Floats, Ints
 RATE_HZ = 1000.0
 """The residual is kept at about this rate."""
 MAINS_HZ = (50.0, 60.0)
+"""Public supplies have one or the other."""
 ORDERS = 6
 WINDOW_S = 1.0
 HUM_LINES_HZ = np.array([mains * k for mains in MAINS_HZ for k in range(1, ORDERS + 1)])

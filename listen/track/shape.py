@@ -13,7 +13,8 @@ from listen.track.types import Floats, Ints
 POINTS = 1024
 _FEW = 20
 """A cycle with no harmonic above this one is drawn with half as many points."""
-_SINE_FLAT = float(np.arccos(0.98) / np.pi)
+SINE_FLAT = float(np.arccos(0.98) / np.pi)
+"""Part of the cycle in which a sine is above 98 % of its crest: 0.064."""
 _JUMP = 0.25
 """Harmonics that fall as 1/k with this part of the fundamental are those of a jump (a sawtooth's have 1)."""
 _ABOVE_NOISE = 9.0
@@ -101,7 +102,7 @@ def settle_shape(measured: Floats, level: Floats) -> Shape:
         return Shape(
             crest_positive=measured[:, 0] / level,
             crest_negative=-measured[:, 1] / level,
-            flat_positive=measured[:, 2] / _SINE_FLAT,
-            flat_negative=measured[:, 3] / _SINE_FLAT,
+            flat_positive=measured[:, 2] / SINE_FLAT,
+            flat_negative=measured[:, 3] / SINE_FLAT,
             slope_over_sine=np.maximum(measured[:, 4], -measured[:, 5]) / (2 * np.pi * level),
         )

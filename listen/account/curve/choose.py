@@ -20,17 +20,24 @@ MARGIN = 10.0
 _DROP = 5.0
 """Half of the price of a part: one that was taken for another is dropped again. Chosen."""
 _REPEATED = 40.0
-"""A model that was fitted before and was worse by more is not fitted again from another start."""
+"""A model that was fitted before and was worse by more, four margins, is not fitted again from another start."""
 _MOST_PARTS = 6
+"""Of the seven that may stand together (even, odd, bend, dead band, two knees, slope). A bound on the time alone: two
+faults and both of the build's own curves take four."""
 _REFINED = 4
+"""Kinds of parts that are fitted in a round, of nine that the tables rank: fits take the time. What the tables rank
+lower is ranked anew in the next round, against less that is left."""
 _FIRST_ROUNDS, _FINISHED = 4, 2
-"""Rounds of all that are tried, and how many of them are fitted to the end."""
+"""Steps of the fit for all that are tried, enough to rank them; and how many are then fitted to the end, for the second
+may pass the first. More of either costs time alone."""
 _PINNED = -0.2
-"""Logarithm of the limit over the steepest slope seen where the wave is nearly a full triangle (-ln 4/pi: one)."""
+"""Logarithm of the limit over the steepest slope seen where the wave is nearly a full triangle (-ln 4/pi = -0.24:
+one)."""
 _POOR_CHI2 = 10.0
-"""Chi squared that is left from which levels free along the pitch are tried too."""
+"""Chi squared that is left from which levels free along the pitch are tried too: with less no part could gain the
+margin."""
 _OPEN_CHI2 = 3.0
-"""... from which parts inside the loop are tried."""
+"""... from which parts inside the loop are tried: with less than the margin too, for fewer parts may do there."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)

@@ -15,9 +15,10 @@ Floats = NDArray[np.floating[Any]]
 Complexes = NDArray[np.complex128]
 
 ORDERS = 10
-"""Harmonics that are looked at."""
+"""Harmonics that are looked at: as many as the frames table keeps and the kernel writes."""
 NO_KNEE = 4.0
-"""A knee at so many times the amplitude does nothing."""
+"""A knee at so many times the amplitude is none and is not worked out: over all levels that are looked for (3 at the
+most)."""
 SLOW = 0.6
 """Slope over the limit from which the follower is worked out: knees and curves make a wave steeper than its sine."""
 _LEVELS = ("bend", "bend_at", "bend_width", "dead", "top", "bottom", "steep", "lag")
@@ -25,17 +26,22 @@ _NAMES = ("knee", "corner", "even", "", "odd", "", *_LEVELS)
 KNEE, CORNER, EVEN, ODD = 0, 1, 2, 4
 BEND, BEND_AT, BEND_WIDTH, DEAD, TOP, BOTTOM, STEEP, LAG = range(6, 14)
 COLUMNS = 14
-"""Columns of the kernel's table; complex ones take two."""
+"""Columns of the kernel's table, in the order of `_NAMES`; complex ones take two."""
 POINTS, SOLVE_POINTS = 192, 64
+"""Points of a cycle: what folds back onto ten harmonics is 97 dB down or more, slewing the most; and where the
+fundamental alone is sought, which 64 give to 1e-4 (both computed)."""
 TURNS, WARM_TURNS = 4, 2
 """Times that the stage's own amplitude and the loop's pitch are sought: the fundamental is then right to 1e-5."""
 FURTHEST, LEAST_RISE = 1.2, 0.05
-"""Logarithm of the largest amplitude sought, and the least growth: a square or a full triangle grows no more."""
+"""Logarithm of the largest amplitude sought, 3.3 times what comes out, and the least growth: a square or a full
+triangle grows no more."""
 FURTHEST_TURN = 1.2
+"""Radians that a stage may turn the fundamental: the loop then runs at 7.8 times its network's pitch, and near a
+quarter of a turn the tangent runs away."""
 SOFT = 0.006
 """Lag from which the limit of the slope is as soft as it is sudden: finer is not in so few points."""
 SOFT_END = 1.5
-"""A soft limit is reached at so many times the limit."""
+"""A soft limit is reached at so many times the limit: the cubic z - 4 z^3 / 27 is flat there and 1."""
 DEAD_ROUNDING = 0.004
 """A dead band's corners are rounded by this part of the amplitude: finer is not in ten harmonics."""
 

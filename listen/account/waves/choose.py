@@ -29,20 +29,32 @@ _MORE: dict[str, tuple[tuple[str, ...], ...]] = {
     "pulse": (_BELL, _DECAY),
 }
 _GRID = np.linspace(0.02, 0.98, 97)
+"""Shares that are tried, to a hundredth of the cycle: the sizes of the harmonics tell no more where they scatter by a
+per cent, and the fit goes on from there."""
 _SIZES_OF = 10
+"""Harmonics whose sizes tell the share: those that stand over the noise in any take."""
 _SAWTOOTH_SHARES = (0.985, 0.015, 0.93, 0.07)
+"""Resets of 1.5 and of 7 % of the cycle, down and up, about a fault's 2 % and far over it: a fit starts from the one
+that leaves least."""
 _PART_CHI_SQUARE, _PART_SHARE = 20.0, 0.35
 """A part is told where chi squared falls by so much (over four standard deviations), and by so much of itself."""
 _FEWEST = 6
 """With fewer harmonics a cut tip, a rounded corner and a spike look alike."""
 _MOST_PARTS, _CARRIED, _TRIED = 3, 2, 10
+"""Parts beside the plain wave: both tips or a corner, and a spike. How many ways are carried on, for what comes first
+may stand in for another part; and steps of the fit by which they are ranked. All three bound the time."""
 _ALIKE = 1.5
+"""Chi squared over its expectation against the next pitch's: half as large again may be the noise's own (a deviation is
+0.3 of it with ten harmonics), more is another part's."""
 _FIRST_LINES = 14
+"""Low harmonics with which shares are compared: a high one's size goes through zero several times between two
+starts."""
 _POINTS = 4096
+"""Points of a cycle: three and more to each of the highest harmonic, so that a spike's top is not missed."""
 _FAR, _DEEP = 5.0, 0.1
 """Chi squared over its expectation from which a deep cut is begun with, and how deep."""
 _PLAIN = 0.15
-"""Chi squared over its expectation up to which nothing is left to explain."""
+"""Chi squared over its expectation up to which nothing is left to explain: the lines' own error is stated wide."""
 
 
 def choose(bin_: WaveBin, wave: str, before: CycleFit | None) -> CycleFit:
@@ -165,6 +177,7 @@ def _longer(bin_: WaveBin, best: CycleFit, more: tuple[str, ...]) -> list[CycleF
 
 
 _BEGIN = {"cut_top": 0.02, "cut_bottom": 0.02}
+"""A cut grows as its square: from nothing no step would lead. 2 % is the limit of a crest that is lost."""
 
 
 def _spike_of(bin_: WaveBin, fit: CycleFit) -> tuple[float, float]:

@@ -17,7 +17,7 @@ Floats = NDArray[np.floating[Any]]
 Complexes = NDArray[np.complex128]
 
 LEAST_SHARE = 1e-6
-"""A slope takes at least this part of the cycle: a jump."""
+"""A slope takes at least this part of the cycle: a jump, a nanosecond at 1 kHz."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -17,10 +17,15 @@ Flags = NDArray[np.bool_]
 Ints = NDArray[np.int64]
 
 _BINS_PER_OCTAVE, _MOST_BINS = 4, 24
+"""A time is 19 % more of the cycle a quarter of an octave on: enough to tell a time from a share. So many for six
+octaves; a fit a bin is what takes the time."""
 _NEAR_OCTAVES = 0.05
-"""Rows within this of the bin's middle pitch are averaged: a time shows as another part of the cycle beyond."""
+"""Rows within this of the bin's middle pitch are averaged: a time is there 3.5 % more or less of the cycle, beyond it
+another part."""
 _FEWEST_ROWS = 3
+"""Of fewer rows there is no scatter to speak of, and a frame that is disturbed is half of the mean."""
 _MOST_LINES = 1200
+"""All harmonics of 36 Hz at 96 kHz (below 0.45 of the rate). More cost time and tell nothing of a wave of slopes."""
 _STEPS = (2, 4, 8, 16, 32, 64, 128, 256, 512, _MOST_LINES)
 """Rows are laid upon one another by so many harmonics, one after the other: a higher one turns faster."""
 _STEADY_OCTAVES, _MOST_OCTAVES = 0.12, 0.5

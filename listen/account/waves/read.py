@@ -21,9 +21,10 @@ Doubles = NDArray[np.float64]
 WAVES_OF_SLOPES = ("triangle", "sawtooth", "square", "pulse")
 HIGHEST_COUPLING_HZ = 20.0
 """No ordinary input's coupling has a higher corner: what one of this may bend is excused where it is not known."""
-_COUPLING_ERROR, _COUPLING_ERROR_HZ = 0.05, 0.05
-"""A stated corner is right to 5 % and a twentieth of a hertz."""
+_COUPLING_ERROR_HZ = 0.05
+"""A stated corner is right to a twentieth of a hertz: as it is written, to a decimal."""
 _EVEN_TO = 10
+"""As far as even harmonics are counted of a sine, so that one limit serves both."""
 _SPIKE_SIGMAS = 5.0
 """Standard deviations of its area from which a spike is told."""
 _SPIKE_SEEN = 1.0
