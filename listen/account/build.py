@@ -50,8 +50,8 @@ _HALF_ORDERS_SEEN, _HALF_ORDERS_DBC = 0.3, -56.0
 alternate cycles may differ over a part of the tuning alone.
 """
 _SAME_RATE, _STAYS = 0.1, 1.5
-"""Rates within a tenth are one: a rest too short for two turns gives no better. A ring that decays in 1.5 times the
-length of the rest has in its last third 64 % of the first one's swing, as much as a swing that goes on (60 %)."""
+"""Rates within a tenth are one: short rests, of two turns and a half, give no better. A ring that decays in 1.5 times
+the length of the rest has in its last third 64 % of the first one's swing, as much as a swing that goes on (60 %)."""
 _SPURS_DBC, _SPUR_ROWS = -66.0, 8
 """Lines between the harmonics are looked for where so many of the tracker's rows show as much.
 

@@ -29,8 +29,8 @@ _AT_ONCE = 4000
 _EDGES_DBC, _EDGES_LEAVE_DB = -46.0, 12.0
 """Where the wave itself has edges, their jitter leaves up to so much less than what they have above the tenth harmonic.
 
-A triangle has -38 dBc there, a half that has lost 8 % of its crest -49, both halves -43 (their series): what is softer
-turns too slowly for its jitter to be seen.
+A triangle has -38 dBc there, two halves that have lost 8 % of their crests -43, one half -49 (their series): that one
+has no edges to speak of.
 """
 _NEAR_LINE, _LINE_ROOM = 0.1, 2.0
 """High harmonics whose centre is within a tenth of a fixed line's frequency may be that line, which is taken off with 3

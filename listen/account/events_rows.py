@@ -65,7 +65,8 @@ _SHORTEST_ROWS = 9
 """Rows over which a level is averaged without hunting too, 0.18 s: noise falls to a half; a law of the level changes by
 nothing in it, for a slow hand takes ten seconds for an octave."""
 _TURNS = 1.5
-"""A median over one and a half turns of hunting averages it out."""
+"""Turns of the slowest hunting over which the level is averaged: a fifth of that swing is left (sinc 1.5), less of
+faster ones, and less still of the law that is fitted to all rests."""
 
 
 def rows_near(time_s: Floats, places: Sequence[tuple[float, float]], before_s: float, after_s: float) -> Flags:

@@ -121,7 +121,8 @@ class Raised:
 
 
 _SIDE = 8
-"""Low-rate values on each side of a sample: what lies below a fifth of the low rate comes back within -70 dB."""
+"""Low-rate values on each side of a sample: what lies below a fifth of the low rate comes back within -75 dB
+(computed)."""
 
 
 @lru_cache(maxsize=8)

@@ -27,9 +27,9 @@ Flags = NDArray[np.bool_]
 ORDERS = 8
 """Multiples that are looked at: ripple of a rectifier has little above."""
 WINDOW_S, HOP_S = 0.8, 0.1
-"""Long enough for a main lobe of 2.5 Hz on each side, short enough for hum of a second: half of it would not part a
-line from a harmonic 5 Hz off, twice would miss such hum. Every eighth of a window, so that a beginning is known to a
-tenth of a second."""
+"""Main lobe of 2.5 Hz on each side, and hum of a second fills one. Half of it decided alike on the takes tried, but its
+lobe reaches to a harmonic 5 Hz off; twice would smear such hum. Every eighth of a window, so that a beginning is known
+to a tenth of a second."""
 _GUARD_HZ = 5.0
 """A harmonic nearer than this to a line hides it: the window's main lobe is 2.5 Hz on each side, a voice is wider."""
 _FLOOR_HZ = (3.75, 7.5)

@@ -31,14 +31,16 @@ _PERIODIC = 0.5
 _SUSTAINED = 0.6
 """Swing of the last third over that of the first; a ring dies away: one that keeps more decays in over 1.3 rests."""
 _FROM_THE_START_S, _FROM_THE_START_SUSTAINED = 0.1, 0.2
-"""In a take that begins within the tone nothing says what a ring at its begin follows: it counts while it lasts."""
+"""In a take that begins within the tone nothing says what a ring at its begin follows: it counts while it lasts, to a
+fifth in its last third."""
 _LEAD_S = 0.25
 """Left out after a rest begins: settling. Half of the time that a bounce may take."""
 _ONE_SIDED = 0.1
 """Smaller over larger sideband (-20 dB) under which it is a line beside the tone: a hunting level that the pitch
 follows has one sideband weaker by up to 17 dB."""
 _RETUNED_SUSTAINED, _RETUNED_S = 0.8, 0.8
-"""After a quick retune a ring looks alike for a while: there the swing must keep its size and be watched longer."""
+"""After a quick retune a ring looks alike for a while: there the swing must keep its size, as a ring does that decays
+in three rests, and be watched for twice the shortest rest."""
 _LEAST_DEPTH = 0.003
 """A third of the limit of 1 %: what lies below is judged by nobody."""
 MOST_SMEAR = 0.3

@@ -31,7 +31,8 @@ _RECOVERED = 0.8
 """A recovery whose time constant is more of the rest than this is no more than 70 % over in it: no drift is told from
 it."""
 _HIDDEN_S = 0.03
-"""Frames that hold some of the move say nothing of the level."""
+"""Frames that hold some of the move say nothing of the level: two cycles at 66 Hz; of lower notes two cycles are left
+out."""
 _FIRST_S = 0.01
 """Half a short frame of eight milliseconds and the move's own uncertainty: earlier, frames hold some of the move."""
 _CARRIED = 1.25
@@ -42,7 +43,7 @@ _BEFORE_S, _FEWEST_BEFORE, _TURNS_BEFORE = 0.6, 40, 5
 """Before the move the level is looked at for so long, 0.2 s at the least, and must cross its bend five times, two turns
 and a half: fewer are a bend."""
 _GOES_ON = 0.4
-"""A swing that was half as large in the move as after it has only gone on."""
+"""A swing that was nearly half as large in the move as after it has only gone on: the move makes a ring begin."""
 _MARGIN = 12.0
 """By so much the information criterion (Schwarz 1978: from memory) must fall for a ring to be believed: odds of 400 to
 1."""

@@ -19,7 +19,8 @@ Flags = NDArray[np.bool_]
 Ints = NDArray[np.int64]
 
 TURN_CENTS_PER_S = 30.0
-"""A faster move is a turn of the control: a slow hand takes an octave in ten seconds, 120 cents a second."""
+"""A faster move is a turn of the control: a slow hand takes an octave in ten seconds, 120 cents a second, and a quarter
+of that is where its stroke ends. A build that warms up drifts by cents a minute."""
 SHORTEST_S = 0.4
 """A shorter rest shows no swing of the level (2.5 turns at 6 Hz) and no settling (0.5 s are the limit)."""
 _TREND_S = 2.0

@@ -33,13 +33,13 @@ MEAN_CYCLES = 2.0
 _UNLIKE_DB = 9.0
 """R.m.s. difference of the first harmonics' levels from which a segment is another sound: voices differ by 20."""
 _FLOOR_DBC = -40.0
-"""Harmonics below this say nothing of a timbre."""
+"""Harmonics below this, 1 %, say nothing of a timbre: a board's own change as much from note to note."""
 _SHORT_S = 2.0
 """A longer segment is no word and no knock."""
 _IMPURE_DB = 15.0
 """A segment whose residual is higher than the board's by this is another sound."""
 _PURE_DBC = -26.0
-"""... unless it is as pure as this."""
+"""... unless it is as pure as this, 13 dB under what an oscillator may leave."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)

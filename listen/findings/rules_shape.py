@@ -28,7 +28,8 @@ Facts = dict[str, float]
 _LEAST_BOTH = 0.01
 """Both halves are flattened where each loses a hundredth, half of the limit: less is the model's own doubt."""
 _FEW_ORDERS = 5
-"""With fewer harmonics in the file a knee or a dead band is told by its harmonics alone."""
+"""With fewer harmonics in the file a knee or a dead band is told by its harmonics alone: with H2 to H4 a curve does as
+well."""
 _HALF_FROM = 0.01
 """A half is held down where the other stands higher by a hundredth."""
 

@@ -9,7 +9,8 @@ from listen.findings import measured
 from listen.findings.candidate import Candidate
 
 _ONE_TONE = 0.9
-"""A voice or an instrument that holds one note, told from a board by its harmonics alone."""
+"""Part of the sounding time from which it is one note that a voice or an instrument holds, told from a board by its
+harmonics alone. Only the sentence hangs on it."""
 
 
 def source_candidates(account: Account, wave: str) -> list[Candidate]:

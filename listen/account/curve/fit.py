@@ -18,7 +18,7 @@ Complexes = NDArray[np.complex128]
 
 _DAMPING, _UP, _DOWN = 0.01, 5.0, 0.25
 """Damping to begin with, over the diagonal, and its factors where a step fails or gains: starts are near, so that
-nearly the whole step is tried first. They cost steps, no result."""
+nearly the whole step is tried first. Others cost steps; where a fit ends by itself it ends at the same place."""
 _GIVE_UP = 1e3
 """Damping at which a step is a thousandth of the gradient's own: nothing is gained there."""
 _DONE = 0.02

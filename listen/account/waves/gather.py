@@ -23,17 +23,19 @@ _NEAR_OCTAVES = 0.05
 """Rows within this of the bin's middle pitch are averaged: a time is there 3.5 % more or less of the cycle, beyond it
 another part."""
 _FEWEST_ROWS = 3
-"""Of fewer rows there is no scatter to speak of, and a frame that is disturbed is half of the mean."""
+"""Of fewer rows there is no scatter to speak of, and of two a disturbed one is half of the mean."""
 _MOST_LINES = 1200
 """All harmonics of 36 Hz at 96 kHz (below 0.45 of the rate). More cost time and tell nothing of a wave of slopes."""
 _STEPS = (2, 4, 8, 16, 32, 64, 128, 256, 512, _MOST_LINES)
 """Rows are laid upon one another by so many harmonics, one after the other: a higher one turns faster."""
 _STEADY_OCTAVES, _MOST_OCTAVES = 0.12, 0.5
-"""A frame over which the pitch moves further is left out where there are others near by; and in any case."""
+"""A frame over which the pitch moves further is left out where there are others near by: 3 octaves a second, a quick
+stroke. And in any case: there the smear below comes to 0.3 % of the cycle, about the limit of a reset (0.4 %)."""
 _SMEARED = 6e-3
 """Cycles by which lines are smeared in a frame, for each octave that the pitch moves over it (measured: 1 to 7)."""
 _WIDE_OCTAVES = 0.15
-"""A bin whose rows lie further apart says nothing; unless it is the only one."""
+"""A bin whose rows lie further apart, so that a time is a tenth more of the cycle from end to end, says nothing; unless
+it is the only one."""
 _INDEPENDENT = 3.0
 """Frames of 40 ms every 20 ms overlap: a third of the rows are independent."""
 

@@ -26,7 +26,8 @@ _COUPLING_ERROR_HZ = 0.05
 _EVEN_TO = 10
 """As far as even harmonics are counted of a sine, so that one limit serves both."""
 _SPIKE_SIGMAS = 5.0
-"""Standard deviations of its area from which a spike is told."""
+"""Standard deviations of its area from which a spike is told: noise comes to so many once in a million places, and the
+tallest of a thousand places is taken."""
 _SPIKE_SEEN = 1.0
 """A spike has a height of its own where it is as long as the band's own points are apart."""
 
