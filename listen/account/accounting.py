@@ -145,7 +145,7 @@ def _lines_without(fit: Fit, letters: str) -> Complexes:
     return harmonics(layout.values(vector), bins.r).lines
 
 
-def between_powers(
+def interharmonic_powers(
     frames: Frames, rows: Flags, taken: dict[str, Floats], noise: float
 ) -> tuple[dict[str | None, float], float]:
     """Mean powers between the harmonics against the fundamental's, by part, and their sum as measured.

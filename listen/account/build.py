@@ -19,7 +19,7 @@ from listen.account.describe import described
 from listen.account.fixed_lines import FixedLine, find_fixed_lines
 from listen.account.half_orders import HalfOrders, find_half_orders
 from listen.account.level_law import LevelLaw, fit_level_law
-from listen.account.lost import find_lost
+from listen.account.lost import find_lost_samples
 from listen.account.mains import MainsLines, find_mains
 from listen.account.mains_sidebands import MainsSidebands, find_sidebands
 from listen.account.modulation import Swing, find_swings
@@ -72,7 +72,7 @@ series), the rest is room for their scatter from frame to frame."""
 _ONE_RATE_HZ, _SAWTOOTH_ROOM = 0.7, 1.4
 """Windows of a second read a line 0.7 Hz off at 72 % (Hann): as the line itself. And 3 dB of room for a swing that is
 no exact sawtooth."""
-_DEAD_SPOT, _BESIDE = 1.05, 1.02
+_DEAD_SPOT, _NEIGHBOUR = 1.05, 1.02
 """Ratios of pitch. Where the control moved by less than a semitone (1.06) while the tone was dead, the spot is one in
 time, not on the dial; and the level is low up to a third of a semitone beside it. Chosen, not varied."""
 
@@ -139,7 +139,7 @@ def _lines_and_events(
         frames = track(source, workers=threads, spectra=spectra)
         tone = find_tone(frames)
     heard = what_is_heard(frames, tone, _of_the_tone(frames, tone))
-    lost = find_lost(frames, damage, capture.stop_sample / capture.true_rate_hz, tone)
+    lost_samples = find_lost_samples(frames, damage, capture.stop_sample / capture.true_rate_hz, tone)
     empty = Account(
         recorded=recorded,
         frames=frames,
@@ -151,7 +151,7 @@ def _lines_and_events(
         sidebands=None,
         start=Start(shown=False),
         silences=Silences(dropouts=(), stop=None),
-        lost=lost,
+        lost_samples=lost_samples,
         cut=events_rows.overloaded(frames, damage),
         resting=np.zeros(len(frames), dtype=bool),
         segments=(),
@@ -184,21 +184,21 @@ def _of_an_oscillator(account: Account, source: Any, tone: BoardTone, edges: boo
     frames = account.frames
     start = find_start(source, tone)
     started_s = start.settled_s if start.shown else float(tone.time_s[0])
-    silences = find_silences(source, tone, started_s, account.lost.zeros)
-    quiet = events_rows.quiet_places(silences, account.lost)
+    silences = find_silences(source, tone, started_s, account.lost_samples.zeros)
+    quiet = events_rows.quiet_places(silences, account.lost_samples)
     rest_rows = steady_rows(frames, tone.rows)
     resting = np.zeros(len(frames), dtype=bool)
     for a, b in rest_rows:
         resting[a:b] = True
-    between = _between(account, source, tone, resting)
-    calm = events_rows.calm_rows(frames, tone, start, quiet, account.lost)
+    interharmonics = _interharmonics(account, source, tone, resting)
+    calm = events_rows.calm_rows(frames, tone, start, quiet, account.lost_samples)
     edges = edges or events_rows.has_edges(frames, tone)
     off_cents = events_rows.EDGES_OFF_CENTS if edges else events_rows.OFF_CENTS
     still = calm & ~events_rows.moving_fast(frames, tone, off_cents)
     if not start.shown:
         # the take begins in full swing: the input's coupling still settles to the wave's mean
         still &= frames.time_s > float(frames.time_s[0]) + events_rows.COUPLING_SETTLES_S
-    explained = between.explained + (events_rows.edges_leave(frames) if edges else 0.0)
+    explained = interharmonics.explained + (events_rows.edges_leave(frames) if edges else 0.0)
     unexplained = unexplained_power(frames, still, explained)
     events, touched = find_events(frames, still, unexplained)
     account = replace(
@@ -207,17 +207,19 @@ def _of_an_oscillator(account: Account, source: Any, tone: BoardTone, edges: boo
         silences=silences,
         sidebands=find_sidebands(frames.envelope),
         resting=resting,
-        half_orders=between.half_orders,
-        bursts=between.bursts,
-        fixed_lines=between.lines,
+        half_orders=interharmonics.half_orders,
+        bursts=interharmonics.bursts,
+        fixed_lines=interharmonics.lines,
         unexplained=np.where(touched, 0.0, unexplained),
         events=tuple(events),
     )
-    return _at_rest(account, tone, rest_rows, events_rows.barred(tone, quiet, account.lost, events), calm & ~touched)
+    return _at_rest(
+        account, tone, rest_rows, events_rows.barred(tone, quiet, account.lost_samples, events), calm & ~touched
+    )
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class _Between:
+class _Interharmonics:
     """What lies between the harmonics, and the power that all of it explains."""
 
     half_orders: HalfOrders
@@ -226,7 +228,7 @@ class _Between:
     explained: Floats
 
 
-def _between(account: Account, source: Any, tone: BoardTone, resting: Flags) -> _Between:
+def _interharmonics(account: Account, source: Any, tone: BoardTone, resting: Flags) -> _Interharmonics:
     frames = account.frames
     halves = find_half_orders(frames, tone.rows, resting)
     lines = _fixed_lines(source, frames, tone, halves)
@@ -236,7 +238,7 @@ def _between(account: Account, source: Any, tone: BoardTone, resting: Flags) -> 
     power = moving + _HALVES_ROOM * half_power + 2.0 * 10 ** (np.maximum(bursts.level_dbc, -300.0) / 10)
     for line in lines:
         power = power + 2.0 * line.power_over(frames, tone)
-    return _Between(half_orders=halves, bursts=bursts, lines=tuple(lines), explained=power)
+    return _Interharmonics(half_orders=halves, bursts=bursts, lines=tuple(lines), explained=power)
 
 
 def _fixed_lines(source: Any, frames: Frames, tone: BoardTone, halves: HalfOrders) -> list[FixedLine]:
@@ -372,7 +374,7 @@ def _near_dead_spots(frames: Frames, account: Account) -> Flags:
         low, high = gone.f0_low_hz, gone.f0_high_hz
         if gone.comes_back and high > _DEAD_SPOT * low:
             with np.errstate(invalid="ignore"):
-                out |= (frames.f0_hz > low / _BESIDE) & (frames.f0_hz < high * _BESIDE)
+                out |= (frames.f0_hz > low / _NEIGHBOUR) & (frames.f0_hz < high * _NEIGHBOUR)
     return out
 
 

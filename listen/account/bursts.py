@@ -75,14 +75,14 @@ def find_bursts(frames: Frames, rows: Flags, taken: Floats, lines: list[tuple[fl
     lines : list of (frequency_hz, level_dbc)
         Fixed lines: where a harmonic passes one, it counts among the harmonics.
     """
-    excess, place, peaked = _folded(frames, rows)
+    excess, place, peaked = _excess_in_cycle(frames, rows)
     with np.errstate(divide="ignore", invalid="ignore"):
         weak = np.maximum(frames.level_dbfs - frames.fundamental_dbfs - 3.0, 0.0)
         fundamental = 0.5 * 10 ** ((frames.fundamental_dbfs + weak) / 10)
         edges = np.nan_to_num(frames.high_dbc, nan=-200.0)
-        over = 10 * np.log10(excess / fundamental)
-        peaked &= rows & ((edges < _EDGES_DBC) | (over > edges - _EDGES_LEAVE_DB))
-        peaked &= over > 10 * np.log10(taken) - _TAKEN_DB
+        excess_dbc = 10 * np.log10(excess / fundamental)
+        peaked &= rows & ((edges < _EDGES_DBC) | (excess_dbc > edges - _EDGES_LEAVE_DB))
+        peaked &= excess_dbc > 10 * np.log10(taken) - _TAKEN_DB
         peaked &= _keeps_place(place, peaked)
         level = np.where(peaked, excess / fundamental, 0.0)
         # a burst that repeats in step with the cycle makes harmonics: many, high, and more than the low ones
@@ -103,7 +103,7 @@ def _keeps_place(place: Floats, peaked: Flags) -> Flags:
     return np.asarray(np.abs(total) > _PLACE * np.maximum(count, 3.0))
 
 
-def _folded(frames: Frames, rows: Flags) -> tuple[Floats, Floats, Flags]:
+def _excess_in_cycle(frames: Frames, rows: Flags) -> tuple[Floats, Floats, Flags]:
     """Mean square over the cycle of what stands out in a part of it, that part's place, whether it is a burst."""
     n = len(frames)
     excess, place, peaked = np.zeros(n), np.zeros(n), np.zeros(n, dtype=bool)
@@ -124,8 +124,8 @@ def _folded(frames: Frames, rows: Flags) -> tuple[Floats, Floats, Flags]:
             smooth = (total[end] - total[begin]) / (end - begin)[:, None, None]
             level, steps = smooth[:, 0], smooth[:, 1]
             usual = medians(steps, axis=1)
-            over = np.maximum(level - 2 * medians(level, axis=1)[:, None], 0.0)
+            excess_power = np.maximum(level - 2 * medians(level, axis=1)[:, None], 0.0)
             peaked[first:last] = steps.max(axis=1) > _PEAKED * usual
-            excess[first:last] = np.where(steps > _STANDS_OUT * usual[:, None], over, 0.0).mean(axis=1)
+            excess[first:last] = np.where(steps > _STANDS_OUT * usual[:, None], excess_power, 0.0).mean(axis=1)
             place[first:last] = np.argmax(steps, axis=1) / parts
     return excess, place, peaked

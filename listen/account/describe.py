@@ -62,7 +62,7 @@ def _parts(account: Account, damage: Damage) -> Iterator[tuple[str, Part]]:
     yield from _mains(account, place)
     if account.is_oscillator:
         yield from _modulations(account)
-        yield from _between(account, place)
+        yield from _interharmonics(account, place)
         yield from _shape(account, place)
         if account.wave_shape is not None:
             yield "wave", wave_part(account.wave_shape, **place.of_rows(account.judged))
@@ -173,7 +173,7 @@ def _modulations(account: Account) -> Iterator[tuple[str, Part]]:
                 f0_high_hz=max(s.segment.f0_hz for s in hunting),
             ),
         )
-    for number, swing in enumerate(account.lines_beside[:1], start=1):
+    for number, swing in enumerate(account.second_lines[:1], start=1):
         yield (
             "line-beside",
             SecondOscillator(
@@ -202,7 +202,7 @@ def _modulations(account: Account) -> Iterator[tuple[str, Part]]:
         )
 
 
-def _between(account: Account, place: _Place) -> Iterator[tuple[str, Part]]:
+def _interharmonics(account: Account, place: _Place) -> Iterator[tuple[str, Part]]:
     halves = account.half_orders.level_dbc
     if (halves > _RUN_DBC).any():
         rows = halves > _RUN_DBC
@@ -271,13 +271,13 @@ def _shape(account: Account, place: _Place) -> Iterator[tuple[str, Part]]:
     if letters & set("Dd"):
         yield "dead", DeadBandPart(id="dead-band", dead_band_percent=100 * float(sizes.dead.max()), **where)
     if "S" in letters:
-        over = sizes.steep > 1.0
+        limited = sizes.steep > 1.0
         yield (
             "slew",
             SlewLimiting(
                 id="slew",
                 slope_fs_per_s=sizes.slope_fs_per_s,
-                onset_f0_hz=_onset(sizes.steep, sizes.f0_hz) if over.any() else None,
+                onset_f0_hz=_onset(sizes.steep, sizes.f0_hz) if limited.any() else None,
                 slope_short_percent=100 * float(sizes.slope_short.max()),
                 **where,
             ),
@@ -365,16 +365,16 @@ def _events(account: Account) -> Iterator[tuple[str, Part]]:
 
 
 def _recorder(account: Account, damage: Damage, place: _Place) -> Iterator[tuple[str, Part]]:
-    lost = account.lost
-    if lost.places:
+    lost_samples = account.lost_samples
+    if lost_samples.places:
         yield (
             "lost",
             RecorderPart(
                 id="lost-samples",
                 what="lost-samples",
-                start_s=lost.places[0][0],
-                end_s=lost.places[-1][1],
-                samples=lost.samples,
+                start_s=lost_samples.places[0][0],
+                end_s=lost_samples.places[-1][1],
+                samples=lost_samples.samples,
             ),
         )
     if len(damage.overload):

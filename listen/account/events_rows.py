@@ -55,7 +55,7 @@ _PHASE_FLOOR = 4e-5
 """... and at rest."""
 _ABOVE_TENTH = 10.5
 """Sum of 1 / k^2 above the tenth harmonic, inverted: 1 / 0.0952."""
-_BESIDE, _LAST = 3, 5
+_NEIGHBOUR, _LAST = 3, 5
 """Rows on both sides, 60 ms, whose moves count: frames of 40 ms reach over them, and the phase is smoothed across. And
 harmonics below the band's edge: of five in a row no pulse lacks more than three."""
 _EDGE_BAND, _EDGE_OCTAVES, _EDGE_LEAVES, _EDGE_REST = 0.11, 0.12, 0.1, 0.1
@@ -91,21 +91,21 @@ def overloaded(frames: Frames, damage: Damage) -> Flags:
     return np.asarray(np.cumsum(edges)[:-1] > 0)
 
 
-def quiet_places(silences: Silences, lost: LostSamples) -> Places:
+def quiet_places(silences: Silences, lost_samples: LostSamples) -> Places:
     """Where the tone is not there: dropouts, what follows its end, exact zeros."""
     out = [(min(d.start_s, d.falls_s - _FALLING_S), d.settled_s) for d in silences.dropouts]
     if silences.stop is not None:
         out.append((silences.stop.start_s, np.inf))
-    return (*out, *lost.zeros)
+    return (*out, *lost_samples.zeros)
 
 
-def calm_rows(frames: Frames, tone: BoardTone, start: Start, quiet: Places, lost: LostSamples) -> Flags:
+def calm_rows(frames: Frames, tone: BoardTone, start: Start, quiet: Places, lost_samples: LostSamples) -> Flags:
     """Rows of the board's tone that are neither starting, dying, at the edge of a segment nor beside lost samples."""
     rows = tone.rows.copy()
     if start.shown:
         rows &= frames.time_s > start.settled_s + AFTER_START_S
     rows &= ~rows_near(frames.time_s, quiet, _NEAR_SILENCE_S, _NEAR_SILENCE_S)
-    rows &= ~rows_near(frames.time_s, lost.places, _NEAR_LOSS_S, _NEAR_LOSS_S)
+    rows &= ~rows_near(frames.time_s, lost_samples.places, _NEAR_LOSS_S, _NEAR_LOSS_S)
     label = np.where(frames.oscillating, frames.segment, -1)
     edges = np.concatenate([[0], np.flatnonzero(np.diff(label)) + 1, [len(label)]])
     for a, b in zip(edges[:-1].tolist(), edges[1:].tolist(), strict=True):
@@ -115,10 +115,12 @@ def calm_rows(frames: Frames, tone: BoardTone, start: Start, quiet: Places, lost
     return rows
 
 
-def barred(tone: BoardTone, quiet: Places, lost: LostSamples, events: Sequence[RoomEvent]) -> tuple[Flags, Flags]:
+def barred(
+    tone: BoardTone, quiet: Places, lost_samples: LostSamples, events: Sequence[RoomEvent]
+) -> tuple[Flags, Flags]:
     """Places of the tone's grid where it is not there or samples are lost; and those that other sounds disturb."""
     gone = rows_near(tone.time_s, quiet, 0.15, 0.25)
-    gone |= rows_near(tone.time_s, lost.places, _NEAR_LOSS_S, _NEAR_LOSS_S)
+    gone |= rows_near(tone.time_s, lost_samples.places, _NEAR_LOSS_S, _NEAR_LOSS_S)
     return gone, rows_near(tone.time_s, [(e.start_s, e.end_s) for e in events], 0.04, 0.04)
 
 
@@ -156,7 +158,7 @@ def edges_leave(frames: Frames) -> Floats:
     with np.errstate(invalid="ignore", divide="ignore"):
         log = np.log2(np.where(frames.oscillating, frames.f0_hz, np.nan))
         moved = np.nan_to_num(np.abs(np.gradient(log, frames.time_s)) * frames.frame_s)
-        moved = np.max(np.lib.stride_tricks.sliding_window_view(np.pad(moved, _BESIDE), 2 * _BESIDE + 1), axis=1)
+        moved = np.max(np.lib.stride_tricks.sliding_window_view(np.pad(moved, _NEIGHBOUR), 2 * _NEIGHBOUR + 1), axis=1)
         count = BAND * frames.sample_rate_hz / frames.f0_hz
         high = np.nan_to_num(10 ** (frames.high_dbc / 10))
         lines = np.nan_to_num(10 ** (frames.harmonics_dbc / 10))

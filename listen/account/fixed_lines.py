@@ -24,7 +24,7 @@ moves as much in it in a slow turn (120 cents a second): it smears. Twice as lon
 lost in it."""
 _MOST_WINDOWS = 240
 """Spectra of a take, spread evenly over it: 41 s without gaps, and 4 MB however long it is."""
-_BESIDE_HZ = 60.0
+_FLOOR_HZ = 60.0
 """What lies beside a line is a median of every other of 21 bins: its own lobe fills three of them, and coloured noise
 changes little over 120 Hz."""
 _SURE_DB = 13.0
@@ -106,14 +106,14 @@ def find_fixed_lines(capture: Samples, tone: BoardTone, levels_dbc: Floats, half
     hidden = _hidden(tone, time_s, _WINDOW_S, power.shape[1], bin_hz, levels_dbc, 0.5 if half_orders else 1.0)
     singing = _singing(tone, time_s)
     usual = _high_share(np.where(hidden, np.nan, power), 0.8)
-    beside = _beside(usual, bin_hz)
+    floor = _local_floor(usual, bin_hz)
     found: list[FixedLine] = []
     with np.errstate(invalid="ignore", divide="ignore"):
-        over = 10 * np.log10(usual / beside)
+        prominence_db = 10 * np.log10(usual / floor)
         dbc = 10 * np.log10(1.5 * usual) - tone.settled_dbfs
     peak = np.zeros(len(usual), dtype=bool)
     peak[2:-2] = (usual[2:-2] >= usual[1:-3]) & (usual[2:-2] >= usual[3:-1])
-    candidates = np.flatnonzero(peak & (over > _SURE_DB) & (dbc > _LEAST_DBC) & ~_mains(len(usual), bin_hz))
+    candidates = np.flatnonzero(peak & (prominence_db > _SURE_DB) & (dbc > _LEAST_DBC) & ~_mains(len(usual), bin_hz))
     for i in candidates[np.argsort(-usual[candidates])][:8].tolist():
         if any(abs(i * bin_hz - line.frequency_hz) < 3 * bin_hz for line in found):
             continue
@@ -195,9 +195,9 @@ def _high_share(power: Floats, share: float) -> Floats:
     return np.asarray(out)
 
 
-def _beside(usual: Floats, bin_hz: float) -> Floats:
+def _local_floor(usual: Floats, bin_hz: float) -> Floats:
     """Median of what lies beside each bin."""
-    reach = max(8, int(_BESIDE_HZ / bin_hz))
+    reach = max(8, int(_FLOOR_HZ / bin_hz))
     padded = np.concatenate([np.full(reach, np.nan), usual, np.full(reach, np.nan)])
     views = np.lib.stride_tricks.sliding_window_view(padded, 2 * reach + 1)
     some = np.sort(views[:, ::2], axis=1)

@@ -51,7 +51,7 @@ class LostSamples:
     missing_at_end: int
 
 
-def find_lost(frames: Frames, damage: Damage, end_s: float, tone: BoardTone | None) -> LostSamples:
+def find_lost_samples(frames: Frames, damage: Damage, end_s: float, tone: BoardTone | None) -> LostSamples:
     """Gather what the damage scan and the tracker say.
 
     Parameters
@@ -65,11 +65,13 @@ def find_lost(frames: Frames, damage: Damage, end_s: float, tone: BoardTone | No
     rate = frames.sample_rate_hz
     places: list[tuple[float, float]] = []
     zeros: list[tuple[float, float]] = []
-    lost = 0.0
-    kinds = dict.fromkeys(damage.lost.kind)
-    for start, n, kind in zip(damage.lost.start_sample, damage.lost.n_samples, damage.lost.kind, strict=True):
+    n_samples = 0.0
+    kinds = dict.fromkeys(damage.lost_runs.kind)
+    for start, n, kind in zip(
+        damage.lost_runs.start_sample, damage.lost_runs.n_samples, damage.lost_runs.kind, strict=True
+    ):
         places.append((float(start / rate), float((start + n) / rate)))
-        lost += float(n)
+        n_samples += float(n)
         if kind == "zeros" and n >= GATE_S * rate:
             zeros.append(places[-1])
     jumps = 0
@@ -78,15 +80,15 @@ def find_lost(frames: Frames, damage: Damage, end_s: float, tone: BoardTone | No
             continue
         places.append((step.time_s, step.time_s + 1 / rate))
         jumps += 1
-        lost += max(1.0, abs(step.missing_samples))
+        n_samples += max(1.0, abs(step.missing_samples))
     promised = damage.missing_at_end_samples
     if promised > 0:
         places.append((end_s, end_s))
-        lost += promised
+        n_samples += promised
     names = [name for name in ("not-finite", "zeros", "repeated") if name in kinds]
     return LostSamples(
         places=tuple(sorted(places)),
-        samples=lost,
+        samples=n_samples,
         phase_jumps=jumps,
         kinds=(*names, *(["skipped"] if jumps else []), *(["cut short"] if promised else [])),
         zeros=tuple(zeros),

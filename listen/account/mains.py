@@ -296,8 +296,8 @@ def _mirrored(windows: _Windows, lines_hz: Floats, amplitude: Complexes) -> Flag
 
 def _peaks(windows: _Windows, lines_hz: Floats, amplitude: Complexes) -> Flags:
     """Lines that are stronger than what lies a little beside them: another line's skirt is not."""
-    beside = [np.abs(_at(windows, lines_hz + step * windows.bin_hz)) for step in (-_SKIRT_BINS, _SKIRT_BINS)]
-    return np.asarray(np.abs(amplitude) > np.maximum(*beside))
+    skirts = [np.abs(_at(windows, lines_hz + step * windows.bin_hz)) for step in (-_SKIRT_BINS, _SKIRT_BINS)]
+    return np.asarray(np.abs(amplitude) > np.maximum(*skirts))
 
 
 def _standing(amplitude: Complexes, lines_hz: Floats, time_s: Floats) -> Complexes:

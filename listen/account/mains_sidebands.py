@@ -24,7 +24,7 @@ _WINDOW_S, _LEAST_S = 1.0, 1.2
 longer, for the tone begins and ends in them. Chosen."""
 _OVER_FLOOR = 3.2
 """Modulation moves on one frequency while the control turns: only what stands 10 dB out beside it counts."""
-_BESIDE_HZ = (-7.0, -5.0, -3.5, 3.5, 5.0, 7.0)
+_NEIGHBOURS_HZ = (-7.0, -5.0, -3.5, 3.5, 5.0, 7.0)
 """Where the floor is read: outside the main lobe, the line itself 42 dB down (Hann), and nearer than the other mains'
 10 Hz."""
 _SKIRT_HZ = 1.25
@@ -100,7 +100,7 @@ def _modulation(level: Floats, pitch: Floats, f0_hz: float, rate_hz: float) -> f
     if abs(seen) < _SMEAR or differenced < _DIFFERENCED or f0_hz < _FEW_CYCLES * rate_hz:
         return float("nan")
     total = 0.0
-    lines_at, bends, undo = _lines_beside(len(level), rate_hz)
+    lines_at, bends, undo = _lines_and_neighbours(len(level), rate_hz)
     for series, scale in ((level, 0.5), (np.log(np.maximum(pitch, 1e-6)), 0.5 * f0_hz / rate_hz / differenced)):
         lines = np.abs(lines_at @ (series - bends @ (undo @ series))) * 2
         if lines[0] > max(_OVER_FLOOR * median(lines[3:]), float(lines[1]), float(lines[2])):
@@ -109,10 +109,10 @@ def _modulation(level: Floats, pitch: Floats, f0_hz: float, rate_hz: float) -> f
 
 
 @lru_cache(maxsize=16)
-def _lines_beside(n: int, rate_hz: float) -> tuple[Complexes, Floats, Floats]:
+def _lines_and_neighbours(n: int, rate_hz: float) -> tuple[Complexes, Floats, Floats]:
     """Windowed lines at a rate and beside it, and a cubic with its least squares, for ``n`` points of the grid."""
     window = np.hanning(n)
-    beside = rate_hz + np.array([0.0, -_SKIRT_HZ, _SKIRT_HZ, *_BESIDE_HZ])
-    turn = np.exp(-2j * np.pi * np.outer(beside, np.arange(n) * _GRID_S)) * (window / window.sum())
+    rates_hz = rate_hz + np.array([0.0, -_SKIRT_HZ, _SKIRT_HZ, *_NEIGHBOURS_HZ])
+    turn = np.exp(-2j * np.pi * np.outer(rates_hz, np.arange(n) * _GRID_S)) * (window / window.sum())
     bends = np.vander(np.linspace(-1, 1, n), 4)
     return turn, bends, np.linalg.pinv(bends)

@@ -149,11 +149,11 @@ def _bends(log: Floats, share: float) -> bool:
     flat = without(orthonormal(legendre_columns(np.linspace(-1, 1, n), 2)), log)
     steps = np.array([[np.mean(side) for side in (log[:i], log[i:])] for i in range(_STEP_EVERY, n, _STEP_EVERY)])
     first = np.arange(_STEP_EVERY, n, _STEP_EVERY)
-    between = first * (n - first) / n * (steps[:, 0] - steps[:, 1]) ** 2
+    stepped = first * (n - first) / n * (steps[:, 0] - steps[:, 1]) ** 2
     power, whole = float(flat @ flat), float(np.sum((log - log.mean()) ** 2))
     bent = without(orthonormal(legendre_columns(np.linspace(-1, 1, n), _BENDS)), log)
     smooth = 1.0 - float(bent @ bent) / max(power, 1e-30)
-    return smooth > share - _BENDS_LESS or bool(len(between) and whole - float(between.max()) < (1.0 - share) * power)
+    return smooth > share - _BENDS_LESS or bool(len(stepped) and whole - float(stepped.max()) < (1.0 - share) * power)
 
 
 def without_pitch(flat: Floats, cents: Floats) -> Floats:

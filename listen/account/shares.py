@@ -8,7 +8,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from listen.account.accounting import Share, Shares, between_powers, thd_squares
+from listen.account.accounting import Share, Shares, interharmonic_powers, thd_squares
 from listen.account.figures import worst_distortion_row
 from listen.account.types import Account
 from listen.sorting import median, quantile
@@ -39,7 +39,7 @@ def shares_of(account: Account) -> Shares:
         thd=tuple(Share(part=part, value=float(np.sqrt(value))) for part, value in thd.items() if value > 0),
         level_span=tuple(_level_shares(account)),
         pitch_scatter=tuple(_pitch_shares(account)),
-        between_harmonics=tuple(_between_shares(account)),
+        between_harmonics=tuple(_interharmonic_shares(account)),
     )
 
 
@@ -67,7 +67,7 @@ def _pitch_shares(account: Account) -> Iterator[Share]:
         yield Share(part=account.id_of("hunting"), value=worst.swing_cents)
 
 
-def _between_shares(account: Account) -> Iterator[Share]:
+def _interharmonic_shares(account: Account) -> Iterator[Share]:
     frames, judged = account.recorded, account.judged
     if not judged.any() or len(frames) != len(account.frames):
         return
@@ -86,7 +86,7 @@ def _between_shares(account: Account) -> Iterator[Share]:
         power = np.interp(frames.time_s, account.mains.time_s, 10 ** (account.mains.level_dbc / 10))
         taken[str(account.id_of("mains"))] = power
     noise = 10 ** ((noise_dbfs(account) - level) / 10)
-    powers, _ = between_powers(frames, judged, taken, noise)
+    powers, _ = interharmonic_powers(frames, judged, taken, noise)
     for part, value in powers.items():
         if value > 1e-14:
             yield Share(part=part, value=float(10 * np.log10(value)))

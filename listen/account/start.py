@@ -99,8 +99,8 @@ def find_start(capture: Samples, tone: BoardTone) -> Start:
 
 def _rise(t: Floats, level: Floats, settled: float, take_start_s: float) -> tuple[float, float, float | None]:
     """When 1 % and 90 % of the settled level are passed, and the rate of growth between."""
-    over = np.flatnonzero(level >= 0.9 * settled)
-    end = int(over[0]) if len(over) else len(level) - 1
+    above = np.flatnonzero(level >= 0.9 * settled)
+    end = int(above[0]) if len(above) else len(level) - 1
     t90 = float(t[end])
     floor = median(level[: max(1, end // 4)]) if end > 8 else float(level[0])
     under = np.flatnonzero(level[: end + 1] < 0.01 * settled)
@@ -134,8 +134,8 @@ def _settled(tone: BoardTone) -> float:
 
 def _first_crossing(tone: BoardTone, level: float) -> float | None:
     a = tone.index(tone.first_s)
-    over = np.flatnonzero(tone.tracked[a:] & (tone.log_level[a:] >= np.log(level)))
-    return float(tone.time_s[a + int(over[0])]) if len(over) else None
+    above = np.flatnonzero(tone.tracked[a:] & (tone.log_level[a:] >= np.log(level)))
+    return float(tone.time_s[a + int(above[0])]) if len(above) else None
 
 
 def _growth(t: Floats, level: Floats, settled: float, floor: float) -> float | None:

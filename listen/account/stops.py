@@ -20,7 +20,7 @@ DROP_DB = 20.0
 """Down by this, to a tenth, is a dropout: less is a level that is not held."""
 _SHORTEST_S = 0.03
 """Shorter candidates are not looked at; what is reported is over the limit's own length."""
-_BESIDE_S = 0.4
+_CONTEXT_S = 0.4
 """A place is held against the loudest within so long on both sides: longer than the edges of a dropout, too short for a
 turn of the control to change the level by 20 dB."""
 _CYCLES, _LEAST_S = 3.0, 0.008
@@ -131,9 +131,9 @@ def _candidates(tone: BoardTone, started_s: float, last_s: float) -> list[tuple[
     level = np.where(tone.tracked, tone.log_level, -np.inf)[a : b + 1]
     if len(level) < 3:
         return []
-    side = max(1, round(_BESIDE_S / tone.grid_s))
-    beside = _running_max(level, side)
-    low = ~(level > beside - DROP_DB * np.log(10.0) / 20.0)
+    side = max(1, round(_CONTEXT_S / tone.grid_s))
+    around = _running_max(level, side)
+    low = ~(level > around - DROP_DB * np.log(10.0) / 20.0)
     edges = np.flatnonzero(np.diff(np.concatenate([[0], low.view(np.int8), [0]])))
     return [
         (float(tone.time_s[a + i]), float(tone.time_s[a + j - 1]))

@@ -62,7 +62,7 @@ class Account:
     sidebands : MainsSidebands or None
     start : Start
     silences : Silences
-    lost : LostSamples
+    lost_samples : LostSamples
     cut : ndarray of bool, shape (rows,)
         Rows with tops that the interface cut.
     resting : ndarray of bool, shape (rows,)
@@ -95,7 +95,7 @@ class Account:
     sidebands: MainsSidebands | None
     start: Start
     silences: Silences
-    lost: LostSamples
+    lost_samples: LostSamples
     cut: Flags
     resting: Flags
     segments: tuple[SteadySegment, ...]
@@ -135,7 +135,7 @@ class Account:
         return swings if apart and same and len(swings) > 1 else ()
 
     @property
-    def lines_beside(self) -> tuple[Swing, ...]:
+    def second_lines(self) -> tuple[Swing, ...]:
         """Swings that are a second line beside the tone."""
         own = {id(s) for s in self.hunting}
         return tuple(s for s in self.swings if id(s) not in own)

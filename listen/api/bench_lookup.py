@@ -5,10 +5,10 @@ from __future__ import annotations
 import os
 from pathlib import Path
 
-BESIDE = "bench.toml"
+BENCH_FILE = "bench.toml"
 
 
-def bench_beside(path: str | os.PathLike[str]) -> Path | None:
+def find_bench_file(path: str | os.PathLike[str]) -> Path | None:
     """Return the bench file beside a capture, where there is one.
 
     Parameters
@@ -22,8 +22,8 @@ def bench_beside(path: str | os.PathLike[str]) -> Path | None:
     """
     if os.fspath(path) == "-":  # standard input lies nowhere
         return None
-    beside = Path(path).parent / BESIDE
+    path_found = Path(path).parent / BENCH_FILE
     try:
-        return beside if beside.is_file() else None
+        return path_found if path_found.is_file() else None
     except (OSError, ValueError):  # a name that the system cannot even look up
         return None

@@ -11,7 +11,7 @@ from typing import Any
 
 import numpy as np
 
-from listen.api.bench_lookup import bench_beside
+from listen.api.bench_lookup import find_bench_file
 from listen.bench import WAVES, Bench, load_bench
 from listen.calibration import (
     LAWS,
@@ -340,7 +340,7 @@ def _voltage(path: FilePath, source: _Source, settings: CalibrationSettings) -> 
 def _bench(path: FilePath, bench: FilePath | Bench | None) -> Bench | None:
     if isinstance(bench, Bench):
         return bench
-    found = bench_beside(path) if bench is None else Path(bench)
+    found = find_bench_file(path) if bench is None else Path(bench)
     return None if found is None else load_bench(found)
 
 

@@ -10,7 +10,7 @@ from pathlib import Path
 from typing import Any
 
 from listen.account import WAVES_OF_SLOPES, Account, find_account, with_dead_band, with_wave_shape
-from listen.api.bench_lookup import bench_beside
+from listen.api.bench_lookup import find_bench_file
 from listen.bench import GAIN_CONTROLS, TOPOLOGIES, WAVES, Bench, load_bench
 from listen.capture import Capture, Damage, open_capture, scan_damage
 from listen.circuit import Circuit, Diagnosis, WaveFigures, diagnose, read_circuit
@@ -272,7 +272,7 @@ def _bench(path: FilePath, bench: FilePath | Bench | None) -> Bench | None:
     """Return what is known of the build and the interface."""
     if isinstance(bench, Bench):
         return bench
-    found = bench_beside(path) if bench is None else Path(bench)
+    found = find_bench_file(path) if bench is None else Path(bench)
     return None if found is None else load_bench(found)
 
 

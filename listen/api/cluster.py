@@ -21,7 +21,7 @@ BROKEN = (KilledWorker, CancelledError, CommClosedError, OSError)
 """What a task ends with where the cluster failed it: what is wrong with a take is a result."""
 
 
-class _Lost:
+class _FailedTask:
     """Stands for the result of a task whose worker died."""
 
     def __init__(self, error: BaseException) -> None:
@@ -43,13 +43,13 @@ class _Backend(DaskDistributedBackend):  # type: ignore[misc]
         def tell(ended: Future[Any]) -> None:
             error = ended.exception()
             if error is not None and callback is not None:
-                callback(_Lost(error))
+                callback(_FailedTask(error))
 
         future.add_done_callback(tell)
         return future
 
     def retrieve_result_callback(self, out: Any) -> Any:
-        if isinstance(out, _Lost):
+        if isinstance(out, _FailedTask):
             raise out.error
         if isinstance(out, BaseException):  # a cancelled task has its error for a result
             raise out

@@ -9,7 +9,7 @@ from collections.abc import Callable, Generator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from typing import Any
 
-from listen.api.bench_lookup import bench_beside
+from listen.api.bench_lookup import find_bench_file
 from listen.api.gathering import Found
 from listen.api.result_cache import key_of, open_cache
 from listen.api.workers import Done, Task, check_all, worker_count
@@ -135,8 +135,8 @@ def _absolute(found: Sequence[Found], settings: dict[str, Any]) -> tuple[list[Fo
 
 def _key(path: str, settings: Mapping[str, Any], about: About | None) -> dict[str, Any] | None:
     bench = settings.get("bench")
-    beside = bench_beside(path) if bench is None else bench
-    files = {"bench": None if beside is None else os.fspath(beside), "limits": settings.get("limits")}
+    bench_path = find_bench_file(path) if bench is None else bench
+    files = {"bench": None if bench_path is None else os.fspath(bench_path), "limits": settings.get("limits")}
     stated = {} if about is None else {"about": repr(about)}
     return key_of(path, {**settings, **stated}, files)
 

@@ -48,7 +48,7 @@ def inverse_table(rows: Rows, curve: Curve, spread_cents: float = 0.0) -> tuple[
         volts, cents = volts[::-1], cents[::-1]
     if not np.all(np.diff(cents) > 0):
         return ()
-    between = _between_cents(mean, curve)
+    error_cents = _interpolation_error_cents(mean, curve)
     out = []
     first = math.ceil(note_number(float(hz_from_cents(cents[0] - _EDGE_CENTS, 1.0))))
     last = math.floor(note_number(float(hz_from_cents(cents[-1] + _EDGE_CENTS, 1.0))))
@@ -57,7 +57,9 @@ def inverse_table(rows: Rows, curve: Curve, spread_cents: float = 0.0) -> tuple[
         wanted = 1200.0 * math.log2(f0_hz)
         at_v = float(np.interp(wanted, cents, volts))
         slope = abs(float(np.interp(at_v, *_slope(volts, cents))))
-        sigma = math.hypot(float(np.interp(at_v, mean.volts, mean.sigma)), spread_cents, _at(mean.volts, between, at_v))
+        sigma = math.hypot(
+            float(np.interp(at_v, mean.volts, mean.sigma)), spread_cents, _at(mean.volts, error_cents, at_v)
+        )
         out.append(InverseRow(note=note_name(f0_hz), f0_hz=f0_hz, cv_v=at_v, sigma_v=sigma / max(slope, 1e-9)))
     return tuple(out)
 
@@ -67,7 +69,7 @@ def _slope(volts: Floats, cents: Floats) -> tuple[Floats, Floats]:
     return (volts, slope) if volts[0] < volts[-1] else (volts[::-1], slope[::-1])
 
 
-def _between_cents(mean: Rows, curve: Curve) -> Floats:
+def _interpolation_error_cents(mean: Rows, curve: Curve) -> Floats:
     """What the curve is off at each inner step when that step is left out."""
     n = len(mean.volts)
     residual = mean.cents - curve(mean.volts)
@@ -80,9 +82,9 @@ def _between_cents(mean: Rows, curve: Curve) -> Floats:
     return out
 
 
-def _at(volts: Floats, between: Floats, at_v: float) -> float:
+def _at(volts: Floats, error_cents: Floats, at_v: float) -> float:
     """A quarter of what the nearest steps say, most in the middle between two and nothing at a step."""
     place = int(np.clip(np.searchsorted(volts, at_v), 1, len(volts) - 1))
     share = (at_v - volts[place - 1]) / max(volts[place] - volts[place - 1], 1e-12)
     share = min(max(share, 0.0), 1.0)
-    return float(max(between[place - 1], between[place]) * share * (1.0 - share))
+    return float(max(error_cents[place - 1], error_cents[place]) * share * (1.0 - share))

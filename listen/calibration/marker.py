@@ -85,8 +85,8 @@ def _refined(grid: Floats, values: Floats, begin_s: float) -> float:
             continue
         part = values[near]
         middle = 0.5 * (np.median(part[:3]) + np.median(part[-3:]))
-        over = part > middle
-        crossing = np.flatnonzero(over[1:] != over[:-1])
+        high = part > middle
+        crossing = np.flatnonzero(high[1:] != high[:-1])
         if len(crossing) == 1 and level != after:
             offsets.append(float(grid[near[crossing[0]]] + 0.5 * GRID_S - edge_s))
     return begin_s + (float(np.median(offsets)) if offsets else 0.0)

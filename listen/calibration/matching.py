@@ -159,11 +159,11 @@ def _missing_notes(matched: list[Plateau | None], quiet: list[Plateau], voltages
     for j in [j for j, p in enumerate(matched) if p is None]:
         before = max((p.end_s for p in matched[:j] if p is not None), default=-math.inf)
         after = min((p.start_s for p in matched[j + 1 :] if p is not None), default=math.inf)
-        between = math.isfinite(before) and math.isfinite(after)
+        enclosed = math.isfinite(before) and math.isfinite(after)
         silent = [
             q
             for q in quiet
-            if between and q.start_s >= before - 0.1 and q.end_s <= after + 0.1 and q.hold_s > 0.4 * typical_s
+            if enclosed and q.start_s >= before - 0.1 and q.end_s <= after + 0.1 and q.hold_s > 0.4 * typical_s
         ]
         if silent:
             matched[j] = max(silent, key=lambda q: q.hold_s)
@@ -192,9 +192,9 @@ def _repeated(plateau: Plateau, matched: list[Plateau | None]) -> int | None:
         if other is not None and not other.silent
     )
     for side in (-1.0, 1.0):
-        beside = next(((j, one) for _, j, one in near if (one.start_s - plateau.start_s) * side > 0), None)
-        if beside is not None and abs(beside[1].level - plateau.level) < _SAME_CENTS:
-            return beside[0]
+        neighbour = next(((j, one) for _, j, one in near if (one.start_s - plateau.start_s) * side > 0), None)
+        if neighbour is not None and abs(neighbour[1].level - plateau.level) < _SAME_CENTS:
+            return neighbour[0]
     return None
 
 

@@ -83,9 +83,9 @@ def pitch_trace(frames: Frames) -> Trace:
     period_s = 1.0 / hz_from_cents(np.interp(grid_s, time_s, cents), 1.0)
     right = np.minimum(np.searchsorted(time_s, grid_s), len(time_s) - 1)
     spacing = time_s[right] - time_s[np.maximum(right - 1, 0)]
-    between = (count == 0) & (spacing < np.maximum(0.012, 1.2 * period_s)) & (spacing > 0)
+    interpolated = (count == 0) & (spacing < np.maximum(0.012, 1.2 * period_s)) & (spacing > 0)
     value = np.where(count > 0, mean, np.interp(grid_s, time_s, cents))
-    keep = (count > 0) | between
+    keep = (count > 0) | interpolated
     return Trace(time_s=grid_s[keep], value=value[keep])
 
 

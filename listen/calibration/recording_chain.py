@@ -346,13 +346,13 @@ def _lines(spectrum: Floats, bin_hz: float, mains: float) -> float:
         if at % 300.0 == 0.0:  # both families have it
             continue
         near = slice(int((at - 1.0) / bin_hz), int((at + 1.0) / bin_hz) + 2)
-        beside = np.concatenate(
+        neighbours = np.concatenate(
             [
                 spectrum[int((at - 9.0) / bin_hz) : int((at - 3.0) / bin_hz)],
                 spectrum[int((at + 3.0) / bin_hz) : int((at + 9.0) / bin_hz)],
             ]
         )
         peak = float(spectrum[near].max(initial=0.0))
-        if len(beside) and peak > _HUM_OVER_FLOOR**2 * float(np.median(beside)):
+        if len(neighbours) and peak > _HUM_OVER_FLOOR**2 * float(np.median(neighbours)):
             total += peak
     return total

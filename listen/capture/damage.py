@@ -100,7 +100,7 @@ def scan_damage(capture: Capture, *, block_samples: int = 1 << 16) -> Damage:
     return Damage(
         n_scanned=n,
         overload=find_overload(capture, extremes),
-        lost=_lost(
+        lost_runs=_lost_runs(
             not_finite.result(),
             zeros_cut_into_a_tone(capture, zero_runs, grid.peaks(), _GRID),
             gated_zeros(capture, zero_runs),
@@ -114,7 +114,7 @@ def scan_damage(capture: Capture, *, block_samples: int = 1 << 16) -> Damage:
     )
 
 
-def _lost(not_finite: Spans, cut: Spans, gated: Spans, repeated: Spans) -> LostRuns:
+def _lost_runs(not_finite: Spans, cut: Spans, gated: Spans, repeated: Spans) -> LostRuns:
     """Put the kinds into one list, in order of time."""
     zeros = sorted({*cut, *gated})
     runs = sorted(

@@ -15,7 +15,7 @@ Spans = list[tuple[int, int]]
 _SHORTEST_S = 0.25e-3
 _SHORTEST_SAMPLES = 8
 _EDGE_S = 0.25e-3
-_BESIDE_S = 0.05
+_CONTEXT_S = 0.05
 _LIVE = 0.3
 _CHORD = 1.2
 """Of a sine's peak: 2 sin(pi / 5), a chord over a fifth of the cycle."""
@@ -102,7 +102,7 @@ def zeros_cut_into_a_tone(capture: Capture, runs: Spans, peaks: Floats, grid: in
     inside = [(a, b) for a, b in runs if a > capture.start_sample and b < capture.stop_sample]
     inside = _without_the_waves_own(inside, capture.sample_rate_hz)
     smallest_fs = max(_QUIETEST_FS, 64.0 * codes_of(capture.subtype).step_fs)
-    context = round(_BESIDE_S * capture.sample_rate_hz)
+    context = round(_CONTEXT_S * capture.sample_rate_hz)
     edge = max(2, round(_EDGE_S * capture.sample_rate_hz))
     loud = np.concatenate([[0], np.cumsum(peaks >= smallest_fs)])
 
@@ -137,7 +137,7 @@ def gated_zeros(capture: Capture, runs: Spans) -> Spans:
     Zeros at an end of the file are padding, and a quiet recording in coarse codes rounds to zeros.
     """
     shortest = round(GATE_S * capture.sample_rate_hz)
-    context = round(_BESIDE_S * capture.sample_rate_hz)
+    context = round(_CONTEXT_S * capture.sample_rate_hz)
     least_fs = _GATE_STEPS * codes_of(capture.subtype).step_fs
     gates = []
     for a, b in runs:

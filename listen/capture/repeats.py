@@ -147,9 +147,9 @@ def _repeated_run(capture: Capture, place: int, lag: int) -> tuple[tuple[int, in
     run = end - first
     if run < _SHORTEST_RUN or run < min(0.9 * lag, _LONG_RUN) or run > 2.5 * lag + _SHORTEST_RUN:
         return None, until
-    beside = np.concatenate([same[max(0, first - lag) : first], same[end : end + lag]])
+    around = np.concatenate([same[max(0, first - lag) : first], same[end : end + lag]])
     values = samples[first + lag : end + lag]
     loud = float(np.abs(values).max()) >= 64.0 * codes_of(capture.subtype).step_fs
-    if not loud or len(distinct(values)) < _FEWEST_VALUES or len(beside) == 0 or float(beside.mean()) >= _ALIKE:
+    if not loud or len(distinct(values)) < _FEWEST_VALUES or len(around) == 0 or float(around.mean()) >= _ALIKE:
         return None, until
     return (low + lag + first, until), until

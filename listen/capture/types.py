@@ -90,7 +90,7 @@ class Damage:
     n_scanned : int
         Samples looked at.
     overload : OverloadRuns
-    lost : LostRuns
+    lost_runs : LostRuns
     n_nonfinite : int
         Samples that are not numbers; they count as lost and are read as 0.
     peak_fs : float
@@ -105,7 +105,7 @@ class Damage:
 
     n_scanned: int
     overload: OverloadRuns
-    lost: LostRuns
+    lost_runs: LostRuns
     n_nonfinite: int
     peak_fs: float
     rms_fs: float

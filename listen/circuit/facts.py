@@ -42,7 +42,7 @@ def facts_of(
         "gain_control": gain_control,
         "gain_in_hand_percent": in_hand,
         "decay_percent": in_hand if in_hand is not None and in_hand < 0 else None,
-        "gang_spread_sigmas": _over(spread),
+        "gang_spread_sigmas": _sigmas(spread),
         "gang_spread_percent": spread.value,
         "loop_damping": circuit.level_loop.damping.value,
         "dead_band_v": circuit.dead_band_v.value,
@@ -56,7 +56,7 @@ def facts_of(
     }
 
 
-def _over(quantity: Quantity) -> float | None:
+def _sigmas(quantity: Quantity) -> float | None:
     """A value over its standard deviation."""
     if quantity.value is None or not quantity.sigma:
         return None
@@ -101,7 +101,7 @@ def _shape(circuit: Circuit) -> dict[str, Fact]:
     if shape is None:
         return {"rise_off_points": None, "shaper_offset_sigmas": None, "shaped": "no"}
     rise, offset = shape.rise_percent.value, shape.shaper_offset_percent
-    sigmas = _over(offset)
+    sigmas = _sigmas(offset)
     return {
         "rise_off_points": abs(rise - 50.0) if rise is not None else None,
         "shaper_offset_sigmas": abs(sigmas) if sigmas is not None else None,

@@ -62,8 +62,8 @@ def output(stages: Stages, numbers: Floats, v: Floats) -> Floats:
     if stages.rails:
         knee2 = np.exp(2 * numbers[LOG_KNEE])
         for sign, level in ((1.0, np.exp(numbers[LOG_TOP])), (-1.0, np.exp(numbers[LOG_BOTTOM]))):
-            over = sign * u - level
-            u = u - sign * 0.5 * (over + np.sqrt(over**2 + knee2))
+            excess = sign * u - level
+            u = u - sign * 0.5 * (excess + np.sqrt(excess**2 + knee2))
     return np.asarray(u)
 
 

@@ -146,12 +146,12 @@ def _outputs(
     asked = [(option, kind, ending) for option, kind, ending in _FOLDERS if getattr(options, option) is not None]
     if not asked and options.json in (None, "-") and options.keep is None:
         return None
-    from listen.api.bench_lookup import bench_beside
+    from listen.api.bench_lookup import find_bench_file
     from listen.report.files import check_target
     from listen.report.folders import check_folder, make_folder, names_in
 
-    beside = {os.path.dirname(item.path): bench_beside(item.path) for item in found}
-    taken = [*(item.path for item in found), options.bench, options.limits, *beside.values(), *others]
+    bench_files = {os.path.dirname(item.path): find_bench_file(item.path) for item in found}
+    taken = [*(item.path for item in found), options.bench, options.limits, *bench_files.values(), *others]
     inputs = [os.fspath(path) for path in taken if path is not None]
     if options.json not in (None, "-"):
         check_target(options.json, option="--json", inputs=inputs)

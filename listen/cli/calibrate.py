@@ -201,11 +201,11 @@ def _check_outputs(options: argparse.Namespace, others: list[str]) -> list[str]:
     """Refuse targets that cannot be written before a minute of work is spent; return all files that are taken."""
     targets = [(f"--{name}", getattr(options, name)) for name in ("json", "csv", "inverse", "dial")]
     targets = [(option, target) for option, target in targets if target is not None and target != "-"]
-    from listen.api.bench_lookup import bench_beside
+    from listen.api.bench_lookup import find_bench_file
     from listen.report.files import check_target
 
     named = [*options.captures, *(options.cv_file or ()), options.bench, options.before, *others]
-    taken = [os.fspath(path) for path in (*named, *map(bench_beside, options.captures)) if path is not None]
+    taken = [os.fspath(path) for path in (*named, *map(find_bench_file, options.captures)) if path is not None]
     for option, target in targets:
         check_target(target, option=option, inputs=taken)
         taken.append(target)

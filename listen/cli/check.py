@@ -127,10 +127,10 @@ def _check_outputs(options: argparse.Namespace, others: Sequence[str] = ()) -> l
     targets = [(option, target) for option, target in targets if target is not None and target != "-"]
     if not targets and options.report is None and options.pictures is None:
         return []
-    from listen.api.bench_lookup import bench_beside
+    from listen.api.bench_lookup import find_bench_file
     from listen.report.files import check_target
 
-    named = [*options.captures, options.bench, options.limits, *map(bench_beside, options.captures), *others]
+    named = [*options.captures, options.bench, options.limits, *map(find_bench_file, options.captures), *others]
     taken = [os.fspath(path) for path in named if path is not None]
     for option, target in targets:
         check_target(target, option=option, inputs=taken)

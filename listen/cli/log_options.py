@@ -156,10 +156,10 @@ def add_circumstances(parser: Any) -> None:
 
 def _named(options: argparse.Namespace, capture: str) -> str | None:
     """Return the name in the bench file that belongs to a capture."""
-    from listen.api.bench_lookup import bench_beside
+    from listen.api.bench_lookup import find_bench_file
     from listen.bench import load_bench
 
-    path = options.bench or bench_beside(capture)
+    path = options.bench or find_bench_file(capture)
     if path is None:
         return None
     try:

@@ -276,14 +276,14 @@ def _finish(options: argparse.Namespace, summary: Summary, name: str, screen: Sc
 
 
 def _settings(options: argparse.Namespace, keep: str | None) -> Any:
-    from listen.api.bench_lookup import bench_beside
+    from listen.api.bench_lookup import find_bench_file
     from listen.bench import Bench, load_bench
     from listen.findings import load_limits
     from listen.watch.engine import Settings
     from listen.watch.pcm import checked_format
 
-    beside = keep or (options.source if options.source != "-" else None)
-    path = options.bench or (bench_beside(beside) if beside else None)
+    near = keep or (options.source if options.source != "-" else None)
+    path = options.bench or (find_bench_file(near) if near else None)
     bench: Bench | None = None if path is None else load_bench(path)
     known = bench.capture if bench is not None else None
     channel = options.channel or (known.channel if known else None) or 1

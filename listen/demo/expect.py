@@ -19,10 +19,10 @@ SHORT_S = 0.25
 BRIDGE_S = 0.12
 
 
-def intervals(time_s: Floats, over: NDArray[np.bool_]) -> list[list[float]]:
+def intervals(time_s: Floats, over_limit: NDArray[np.bool_]) -> list[list[float]]:
     """Segments of time in which frames are over a limit; small gaps are bridged, splinters dropped."""
     pieces: list[list[float]] = []
-    for time in time_s[over]:
+    for time in time_s[over_limit]:
         if pieces and time - pieces[-1][1] < BRIDGE_S:
             pieces[-1][1] = float(time)
         else:

@@ -90,10 +90,10 @@ def shape(m: truth.Measured, spec: TakeSpec) -> Found:
         )
     elif worst > 1.6:
         found.append(expect.allowed("symmetric-clipping", f"crest loss {worst:.2f} %, share {share:.2f}"))
-    return found + _parity(m, spec, asymmetric=asymmetric, flattened=flattened, both_lost=worst > 1.6)
+    return found + _parity(m, spec, asymmetric=asymmetric, flattened=flattened, both_flattened=worst > 1.6)
 
 
-def _parity(m: truth.Measured, spec: TakeSpec, *, asymmetric: bool, flattened: bool, both_lost: bool) -> Found:
+def _parity(m: truth.Measured, spec: TakeSpec, *, asymmetric: bool, flattened: bool, both_flattened: bool) -> Found:
     """Judge even and odd harmonics that no clipping explains."""
     limits = _limits(spec, "thd")
     found: Found = []
@@ -107,7 +107,7 @@ def _parity(m: truth.Measured, spec: TakeSpec, *, asymmetric: bool, flattened: b
             m,
             limits,
             value_name=name,
-            also=("symmetric-clipping",) if both_lost and kind[0] == "o" else (),
+            also=("symmetric-clipping",) if both_flattened and kind[0] == "o" else (),
         )
         if asymmetric or (flattened and kind[0] == "o"):
             found += [expect.allowed(kind, "comes with the clipping") for _ in items[:1]]
@@ -199,14 +199,14 @@ def bounce(m: truth.Measured, spec: TakeSpec) -> Found:
         if settled > 0.0:
             pieces.append([round(step_s, 3), round(step_s + max(settled, 0.05), 3)])
         worst_db, worst_s = max(worst_db, float(away.max())), max(worst_s, settled)
-    over = max(worst_db / 1.0, worst_s / 0.5)
-    if over < 0.8 or not pieces:
+    ratio = max(worst_db / 1.0, worst_s / 0.5)
+    if ratio < 0.8 or not pieces:
         return []
     extra = [
         expect.allowed(kind, "after a retune") for kind in ("level-drift", "amplitude-hunting", "pitch-instability")
     ]
     text = f"{worst_db:.2f} dB, {worst_s:.2f} s"
-    if over < 1.25 or spec.gain_control == "lamp":
+    if ratio < 1.25 or spec.gain_control == "lamp":
         return [expect.allowed("amplitude-bounce", text), *extra]
     severity = "fault" if worst_db >= 3.0 or worst_s >= 2.0 else "attention"
     evidence = {"deviation_db": worst_db, "settle_s": worst_s}

@@ -129,16 +129,16 @@ def _channel(vd: float, vs: float, vg: float, pinch: float, beta: float) -> tupl
     sign = 1.0
     if vd < vs:
         vd, vs, sign = vs, vd, -1.0
-    over = vg - vs - pinch
+    overdrive_v = vg - vs - pinch
     across = vd - vs
-    if over <= 0.0:
+    if overdrive_v <= 0.0:
         return 0.0, 0.0, 0.0
-    if across >= over:
-        current, by_drain, by_source = beta * over * over, 0.0, -2.0 * beta * over
+    if across >= overdrive_v:
+        current, by_drain, by_source = beta * overdrive_v * overdrive_v, 0.0, -2.0 * beta * overdrive_v
     else:
-        current = beta * across * (2.0 * over - across)
-        by_drain = 2.0 * beta * (over - across)
-        by_source = -2.0 * beta * over
+        current = beta * across * (2.0 * overdrive_v - across)
+        by_drain = 2.0 * beta * (overdrive_v - across)
+        by_source = -2.0 * beta * overdrive_v
     if sign > 0.0:
         return current, by_drain, by_source
     return -current, -by_source, -by_drain

@@ -45,13 +45,13 @@ def _hum(account: Account, limits: Limits) -> list[Candidate]:
     row, mains = limits["mains-hum"], account.mains
     if mains is None:
         return _sidebands(account, limits)
-    over = mains.level_dbc >= row["attention"]
-    runs = [(a, b) for a, b in _runs(over, 1) if b - a >= min(_HUM_WINDOWS, len(over))]
+    over_limit = mains.level_dbc >= row["attention"]
+    runs = [(a, b) for a, b in _runs(over_limit, 1) if b - a >= min(_HUM_WINDOWS, len(over_limit))]
     if not runs:
         return _sidebands(account, limits)
-    rows = np.zeros(len(over), dtype=bool)
+    rows = np.zeros(len(over_limit), dtype=bool)
     for a, b in runs:
-        rows[a:b] = over[a:b]
+        rows[a:b] = over_limit[a:b]
     level = float(10 * np.log10(median(10 ** (mains.level_dbc[rows] / 10))))
     severity = severity_of(max(level, row["attention"]), row)
     assert severity is not None
@@ -184,10 +184,10 @@ def _lines(account: Account, limits: Limits) -> list[Candidate]:
             )
             part = account.id_of(f"line-{number}")
             return [candidate_of(frames, rows, "parasitic-oscillation", severity, numbers, variant="line", part=part)]
-    beside = account.lines_beside
-    if not beside:
+    second_lines = account.second_lines
+    if not second_lines:
         return []
-    worst = max(beside, key=lambda s: s.depth)
+    worst = max(second_lines, key=lambda s: s.depth)
     dbc = float(20 * np.log10(max(worst.depth, 1e-9)))
     severity = severity_of(dbc, row)
     rows = whole & (frames.time_s >= worst.segment.start_s) & (frames.time_s <= worst.segment.end_s)

@@ -27,7 +27,7 @@ def recording_candidates(account: Account, damage: Damage, limits: Limits) -> li
     """All findings of the recording."""
     return [
         *_overload(account, damage, limits),
-        *_lost(account, limits),
+        *_lost_samples(account, limits),
         *_quiet(account, limits),
         *_band(account),
         *_offset(account.frames, damage, limits),
@@ -72,28 +72,34 @@ def _overload(account: Account, damage: Damage, limits: Limits) -> list[Candidat
     ]
 
 
-def _lost(account: Account, limits: Limits) -> list[Candidate]:
+def _lost_samples(account: Account, limits: Limits) -> list[Candidate]:
     """Samples missing, repeated, or no numbers; exact zeros of a gate are never more than attention."""
-    lost, row = account.lost, limits["capture-gap"]
-    if not lost.places or lost.samples < row.get("attention", 1.0):
+    lost_samples, row = account.lost_samples, limits["capture-gap"]
+    if not lost_samples.places or lost_samples.samples < row.get("attention", 1.0):
         return []
-    only_gated = len(lost.zeros) == len(lost.places)
-    serious = lost.samples >= row.get("fault", np.inf) and not only_gated
-    near = (account.frames.time_s > lost.places[0][0] - 0.03) & (account.frames.time_s < lost.places[-1][1] + 0.03)
+    only_gated = len(lost_samples.zeros) == len(lost_samples.places)
+    serious = lost_samples.samples >= row.get("fault", np.inf) and not only_gated
+    near = (account.frames.time_s > lost_samples.places[0][0] - 0.03) & (
+        account.frames.time_s < lost_samples.places[-1][1] + 0.03
+    )
     return [
         Candidate(
             kind="capture-gap",
             severity="fault" if serious else "attention",
-            start_s=lost.places[0][0],
-            end_s=lost.places[-1][1],
+            start_s=lost_samples.places[0][0],
+            end_s=lost_samples.places[-1][1],
             measured=measured.LostSamples(
-                lost_samples=round(lost.samples),
-                lost_s=lost.samples / account.frames.sample_rate_hz,
-                places=len(lost.places),
-                phase_jumps=lost.phase_jumps,
-                kinds=", ".join(lost.kinds),
+                lost_samples=round(lost_samples.samples),
+                lost_s=lost_samples.samples / account.frames.sample_rate_hz,
+                places=len(lost_samples.places),
+                phase_jumps=lost_samples.phase_jumps,
+                kinds=", ".join(lost_samples.kinds),
             ),
-            variant="short" if lost.missing_at_end and len(lost.places) == 1 else "gate" if only_gated else "plain",
+            variant="short"
+            if lost_samples.missing_at_end and len(lost_samples.places) == 1
+            else "gate"
+            if only_gated
+            else "plain",
             part=account.id_of("lost"),
             **_pitches(account.frames, near),
         )

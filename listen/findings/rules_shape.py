@@ -71,13 +71,13 @@ class _Judge:
     def add(self, kind: str, values: Floats, make: Callable[[float, Flags, Facts], Measured], **more: Any) -> Flags:
         """Candidates of one kind; return the rows that they take."""
         row, taken = self.limits[kind], np.zeros(len(self.frames), dtype=bool)
-        for over in segments_over(self.frames, values, self.shape.rows, row["attention"]):
-            worst = worst_of(values, over)
+        for over_limit in segments_over(self.frames, values, self.shape.rows, row["attention"]):
+            worst = worst_of(values, over_limit)
             severity = severity_of(max(worst, row["attention"]), row)
             if severity is not None:
-                numbers = make(worst, over, onset_and_thd(self.frames, over))
-                self.out.append(candidate_of(self.frames, over, kind, severity, numbers, **more))
-                taken |= over
+                numbers = make(worst, over_limit, onset_and_thd(self.frames, over_limit))
+                self.out.append(candidate_of(self.frames, over_limit, kind, severity, numbers, **more))
+                taken |= over_limit
         return taken
 
     def candidates(self, account: Account, volts: float | None) -> list[Candidate]:
@@ -108,8 +108,8 @@ class _Judge:
         self.odd |= self.add(
             "symmetric-clipping",
             100 * np.where(both >= _LEAST_BOTH, both, 0.0),
-            lambda worst, over, facts: measured.Flattened(
-                crest_loss_percent=worst, flat_over_sine=self._median(sizes.flat_positive, over), **facts
+            lambda worst, over_limit, facts: measured.Flattened(
+                crest_loss_percent=worst, flat_over_sine=self._median(sizes.flat_positive, over_limit), **facts
             ),
             half="both",
             part=part,
@@ -119,8 +119,8 @@ class _Judge:
         positive = self.at(sizes.positive.astype(float)) > 0.5
         halves: tuple[tuple[Half, Flags], ...] = (("positive", positive), ("negative", ~positive))
         for half, own in halves:
-            lost = 100 * np.where(own, self.at(sizes.loss_one), 0.0)
-            taken = self.add("asymmetric-clipping", lost, self._one_half(half), half=half, **more)
+            loss_percent = 100 * np.where(own, self.at(sizes.loss_one), 0.0)
+            taken = self.add("asymmetric-clipping", loss_percent, self._one_half(half), half=half, **more)
             self.even |= taken
             self.odd |= taken
 
@@ -129,11 +129,11 @@ class _Judge:
         if half == "negative":
             flat, other = self.sizes.flat_negative, self.sizes.crest_positive
 
-        def make(worst: float, over: Flags, facts: Facts) -> Measured:
+        def make(worst: float, over_limit: Flags, facts: Facts) -> Measured:
             return measured.Flattened(
                 crest_loss_percent=worst,
-                flat_over_sine=self._median(flat, over),
-                other_crest_over_sine=self._median(other, over),
+                flat_over_sine=self._median(flat, over_limit),
+                other_crest_over_sine=self._median(other, over_limit),
                 **facts,
             )
 
@@ -147,31 +147,33 @@ class _Judge:
         sizes, part = self.sizes, account.id_of("curve") or account.id_of("tone")
         even = np.where(self.even, self.at(sizes.even), self.at(sizes.residual_even))
         odd = np.where(self.odd, self.at(sizes.odd), self.at(sizes.residual_odd))
-        for over, worst, severity in self._over("even-order-distortion", even):
-            up, down = self._median(sizes.crest_positive, over), self._median(sizes.crest_negative, over)
+        for over_limit, worst, severity in self._over_limit("even-order-distortion", even):
+            up, down = self._median(sizes.crest_positive, over_limit), self._median(sizes.crest_negative, over_limit)
             loss = 1 - min(up, down) / max(up, down)
             half: Half | None = ("positive" if up < down else "negative") if loss > _HALF_FROM else None
             numbers = measured.EvenOrder(
-                even_percent=worst, crest_loss_percent=100 * loss, **onset_and_thd(self.frames, over)
+                even_percent=worst, crest_loss_percent=100 * loss, **onset_and_thd(self.frames, over_limit)
             )
             more: dict[str, Any] = {"half": half, "variant": "plain" if half else "leaning", "part": part}
-            self.out.append(candidate_of(self.frames, over, "even-order-distortion", severity, numbers, **more))
-        for over, worst, severity in self._over("odd-order-distortion", odd):
-            up, down = self._median(sizes.crest_positive, over), self._median(sizes.crest_negative, over)
+            self.out.append(candidate_of(self.frames, over_limit, "even-order-distortion", severity, numbers, **more))
+        for over_limit, worst, severity in self._over_limit("odd-order-distortion", odd):
+            up, down = self._median(sizes.crest_positive, over_limit), self._median(sizes.crest_negative, over_limit)
             odd_numbers = measured.OddOrder(
-                odd_percent=worst, crest_loss_percent=100 * (1 - max(up, down)), **onset_and_thd(self.frames, over)
+                odd_percent=worst,
+                crest_loss_percent=100 * (1 - max(up, down)),
+                **onset_and_thd(self.frames, over_limit),
             )
             variant = "peaked" if min(up, down) > 1.0 else "rounded"
             self.out.append(
                 candidate_of(
-                    self.frames, over, "odd-order-distortion", severity, odd_numbers, variant=variant, part=part
+                    self.frames, over_limit, "odd-order-distortion", severity, odd_numbers, variant=variant, part=part
                 )
             )
 
-    def _over(self, kind: str, sizes: Floats) -> list[tuple[Flags, float, Any]]:
+    def _over_limit(self, kind: str, sizes: Floats) -> list[tuple[Flags, float, Any]]:
         values, row = 100 * sizes, self.limits[kind]
         out = []
-        for over in segments_over(self.frames, values, self.shape.rows, row["attention"]):
-            worst = worst_of(values, over)
-            out.append((over, worst, severity_of(max(worst, row["attention"]), row)))
+        for over_limit in segments_over(self.frames, values, self.shape.rows, row["attention"]):
+            worst = worst_of(values, over_limit)
+            out.append((over_limit, worst, severity_of(max(worst, row["attention"]), row)))
         return out

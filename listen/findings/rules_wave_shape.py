@@ -84,17 +84,19 @@ class _Judge:
     def add(self, kind: str, values: Floats, make: Callable[[float, Flags, float], Measured], **more: Any) -> None:
         """Candidates of one kind: ``make`` is given the worst value, the rows and the pitch from which it shows."""
         row = self.limits[kind]
-        for over in segments_over(self.frames, values, self.rows, row["attention"]):
-            worst = worst_of(values, over)
+        for over_limit in segments_over(self.frames, values, self.rows, row["attention"]):
+            worst = worst_of(values, over_limit)
             severity = severity_of(max(worst, row["attention"]), row)
             if severity is not None:
-                onset = float(np.nanmin(self.frames.f0_hz[over]))
+                onset = float(np.nanmin(self.frames.f0_hz[over_limit]))
                 self.out.append(
-                    candidate_of(self.frames, over, kind, severity, make(worst, over, onset), part=self.part, **more)
+                    candidate_of(
+                        self.frames, over_limit, kind, severity, make(worst, over_limit, onset), part=self.part, **more
+                    )
                 )
 
-    def median(self, values: Floats, over: Flags) -> float:
-        return median(self.at(values)[over])
+    def median(self, values: Floats, over_limit: Flags) -> float:
+        return median(self.at(values)[over_limit])
 
     def slopes(self, stated: float) -> None:
         """A triangle's two slopes."""
@@ -103,8 +105,8 @@ class _Judge:
         self.add(
             "slope-asymmetry",
             self.at(off),
-            lambda worst, over, onset: measured.SlopeShare(
-                off_percent=worst, rise_percent=self.median(share, over), onset_f0_hz=onset
+            lambda worst, over_limit, onset: measured.SlopeShare(
+                off_percent=worst, rise_percent=self.median(share, over_limit), onset_f0_hz=onset
             ),
         )
 
@@ -115,8 +117,8 @@ class _Judge:
         self.add(
             "duty",
             self.at(off),
-            lambda worst, over, onset: measured.DutyShare(
-                off_percent=worst, duty_percent=self.median(share, over), onset_f0_hz=onset
+            lambda worst, over_limit, onset: measured.DutyShare(
+                off_percent=worst, duty_percent=self.median(share, over_limit), onset_f0_hz=onset
             ),
         )
 
@@ -128,8 +130,8 @@ class _Judge:
         self.add(
             "reset-slow",
             np.where(long, 100 * time_s * self.f0_hz, 0.0),
-            lambda worst, over, onset: measured.SlowReset(
-                reset_percent=worst, reset_us=self.median(1e6 * shape.reset_s, over), onset_f0_hz=onset
+            lambda worst, over_limit, onset: measured.SlowReset(
+                reset_percent=worst, reset_us=self.median(1e6 * shape.reset_s, over_limit), onset_f0_hz=onset
             ),
         )
 
@@ -137,21 +139,21 @@ class _Judge:
         """A sawtooth's tip that is cut off: a rail, or a level that the reset does not wait for."""
         loss = self.shape.loss
         halves: tuple[tuple[Half, Floats], ...] = (("positive", loss), ("negative", -loss))
-        for half, lost in halves:
-            values = 100 * self.at(np.where(lost > _SAWTOOTH_LOSS, lost, 0.0))
+        for half, half_loss in halves:
+            values = 100 * self.at(np.where(half_loss > _SAWTOOTH_LOSS, half_loss, 0.0))
             self.add("asymmetric-clipping", values, self._flattened, half=half, variant="tip")
         both = self.shape.loss_both
         values = 100 * self.at(np.where(both > _SAWTOOTH_LOSS, both, 0.0))
         self.add("symmetric-clipping", values, self._flattened, half="both", variant="tips")
 
-    def _flattened(self, worst: float, over: Flags, onset: float) -> Measured:
+    def _flattened(self, worst: float, over_limit: Flags, onset: float) -> Measured:
         frames = self.frames
-        flat = np.fmax(frames.flat_positive[over], frames.flat_negative[over])
+        flat = np.fmax(frames.flat_positive[over_limit], frames.flat_negative[over_limit])
         return measured.Flattened(
             crest_loss_percent=worst,
             flat_over_sine=median_of_known(flat),
             onset_f0_hz=onset,
-            thd_worst_percent=quantile_of_known(frames.thd_percent[over], 0.98),
+            thd_worst_percent=quantile_of_known(frames.thd_percent[over_limit], 0.98),
         )
 
     def corners(self) -> None:
@@ -169,8 +171,8 @@ class _Judge:
         self.add(
             "ramp-bow",
             self.at(_sure(bow, 100 * self.shape.bow_sigma)),
-            lambda worst, over, onset: measured.BentSlope(
-                bow_percent=worst, bends="out" if self.median(bow, over) > 0 else "in", onset_f0_hz=onset
+            lambda worst, over_limit, onset: measured.BentSlope(
+                bow_percent=worst, bends="out" if self.median(bow, over_limit) > 0 else "in", onset_f0_hz=onset
             ),
         )
 
@@ -185,10 +187,10 @@ class _Judge:
         self.add(
             "reset-glitch",
             self.at(equal),
-            lambda worst, over, onset: measured.Spike(
+            lambda worst, over_limit, onset: measured.Spike(
                 glitch_percent=worst,
-                glitch_area_percent_us=self.median(area, over),
-                glitch_cycle=self.median(shape.spike_at, over),
+                glitch_area_percent_us=self.median(area, over_limit),
+                glitch_cycle=self.median(shape.spike_at, over_limit),
                 onset_f0_hz=onset,
             ),
         )
@@ -201,10 +203,10 @@ class _Judge:
         self.add(
             "even-order-distortion",
             100 * self.at(self.shape.residual_even),
-            lambda worst, over, onset: measured.EvenOrder(
+            lambda worst, over_limit, onset: measured.EvenOrder(
                 even_percent=worst,
                 onset_f0_hz=onset,
-                thd_worst_percent=quantile_of_known(frames.thd_percent[over], 0.98),
+                thd_worst_percent=quantile_of_known(frames.thd_percent[over_limit], 0.98),
             ),
             variant="leaning",
         )

@@ -111,8 +111,8 @@ def spans(flags: Flags, known: Flags, time_s: Floats, bridge_s: float, shortest_
     hop = time_s[1] - time_s[0] if len(time_s) > 1 else 0.02
     bridge_s, shortest_s = max(bridge_s, 3.0 * hop), max(shortest_s, 3.0 * hop)
     measured = np.concatenate([[0], np.cumsum(known)])
-    between = measured[index[1:]] - measured[index[:-1] + 1]
-    breaks = np.flatnonzero(between * hop > bridge_s)
+    gap = measured[index[1:]] - measured[index[:-1] + 1]
+    breaks = np.flatnonzero(gap * hop > bridge_s)
     first = index[np.concatenate([[0], breaks + 1])]
     last = index[np.concatenate([breaks, [len(index) - 1]])]
     out = [Span(first=int(a), last=int(b)) for a, b in zip(first, last, strict=True)]

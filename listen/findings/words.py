@@ -175,7 +175,7 @@ def _clean(
     if worst is None or median is None:
         return text["clean_high"]
     causes = [f for f in findings if _has_share(f, account)]
-    beside = _named([f for f in findings if f not in causes], "clean")
+    other_kinds = _named([f for f in findings if f not in causes], "clean")
     if causes:
         at = summary["thd_worst_f0_hz"] or 0.0
         said = text["clean_bad"].format(
@@ -184,12 +184,12 @@ def _clean(
     elif wave == "sine":
         harmonics = f"{summary['thd_harmonics'] or 0:.0f}"
         said = text["clean_good"].format(thd=format_percent(worst), median=format_percent(median), harmonics=harmonics)
-    elif beside and wave != "any":
-        return text["clean_bent"].format(kinds=_capital(beside), thd=format_percent(median))
+    elif other_kinds and wave != "any":
+        return text["clean_bent"].format(kinds=_capital(other_kinds), thd=format_percent(median))
     else:
         said = text.get(f"clean_{wave}", text["clean_any"]).format(thd=format_percent(median))
-    if beside:
-        said = f"{said} {text['clean_also'].format(kinds=beside)}"
+    if other_kinds:
+        said = f"{said} {text['clean_also'].format(kinds=other_kinds)}"
     if wave == "sine" and median > _NO_SINE_PERCENT:
         said = f"{said} {text['clean_other']}"
     return said

@@ -151,8 +151,8 @@ def _open(path: Path, mode: str) -> sqlite3.Connection:
 
 def _copy(path: Path) -> sqlite3.Connection:
     """Copy a logbook that may not be written into memory."""
-    beside = Path(f"{path}-wal")
-    mode = "ro" if beside.exists() and beside.stat().st_size else "ro&immutable=1"
+    wal = Path(f"{path}-wal")
+    mode = "ro" if wal.exists() and wal.stat().st_size else "ro&immutable=1"
     memory = sqlite3.connect(":memory:", isolation_level=None)
     with closing(_open(path, mode)) as connection:
         connection.backup(memory)

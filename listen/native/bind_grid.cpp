@@ -43,20 +43,20 @@ void turn_table(int64_t size, Row<double> cosine, Row<double> sine) {
     chosen->turn_table(size, cosine, sine);
 }
 
-void fold_frames(Floats y, Doubles dphi, int64_t start, int64_t points, int64_t lap, Ints centres, Ints cycles,
+void sum_cycles(Floats y, Doubles dphi, int64_t start, int64_t points, int64_t lap, Ints centres, Ints cycles,
                  Table<double> scratch, Table<double> folded, Table<double> tilted, Table<double> means) {
     const int64_t n = centres.n;
     require(dphi.n == y.n && is_lap(points, lap) && between(start, -FAR, FAR),
-            "fold_frames: dphi must be as long as y, lap a multiple of points");
+            "sum_cycles: dphi must be as long as y, lap a multiple of points");
     require(cycles.n == n && folded.rows == n && folded.columns == lap && tilted.rows == n && tilted.columns == lap &&
                 means.rows == n && means.columns == 2 && scratch.rows == 2,
-            "fold_frames: folded and tilted must be (frames, lap), means (frames, 2), scratch (2, longest)");
+            "sum_cycles: folded and tilted must be (frames, lap), means (frames, 2), scratch (2, longest)");
     for (int64_t f = 0; f < n; f++) {
         require(between(cycles[f], 1, LARGE) && cycles[f] * points <= scratch.columns &&
                     lie_within(centres[f], cycles[f] * points, y.n),
-                "fold_frames: a frame lies outside of y, or scratch is too small");
+                "sum_cycles: a frame lies outside of y, or scratch is too small");
     }
-    chosen->fold_frames(y, dphi, start, points, lap, centres, cycles, scratch, folded, tilted, means);
+    chosen->sum_cycles(y, dphi, start, points, lap, centres, cycles, scratch, folded, tilted, means);
 }
 
 void leave(Floats y, int64_t start, Ints centres, Table<const float> tables, Doubles dc, Row<float> out) {
@@ -67,31 +67,31 @@ void leave(Floats y, int64_t start, Ints centres, Table<const float> tables, Dou
 }
 
 // Frames of an even number of points, all of which a transform can take.
-void between_lines(Floats r, int64_t points, int64_t cycles, Ints centres, Ints last, Ints first, int64_t high,
+void interharmonic_lines(Floats r, int64_t points, int64_t cycles, Ints centres, Ints last, Ints first, int64_t high,
                    Table<double> out, Table<float> halves) {
     const int64_t n = centres.n;
     require(between(points, 1, LARGE) && between(cycles, 1, LARGE) && is_length(points * cycles),
-            "between_lines: cycles * points must be an even product of 2, 3 and 5");
+            "interharmonic_lines: cycles * points must be an even product of 2, 3 and 5");
     require(last.n == n && first.n == n && out.rows == n && out.columns == 7,
-            "between_lines: last and first must have a value a frame, out (frames, 7)");
+            "interharmonic_lines: last and first must have a value a frame, out (frames, 7)");
     require(halves.rows == n && halves.columns % 2 == 0 && between(halves.columns, 0, LARGE),
-            "between_lines: halves must be (frames, an even number)");
+            "interharmonic_lines: halves must be (frames, an even number)");
     for (int64_t f = 0; f < n; f++) {
-        require(lie_within(centres[f], points * cycles, r.n), "between_lines: a frame lies outside of r");
+        require(lie_within(centres[f], points * cycles, r.n), "interharmonic_lines: a frame lies outside of r");
     }
-    const Room<float> room(chosen->between_room(points * cycles));
+    const Room<float> room(chosen->interharmonic_room(points * cycles));
     const Room<int32_t> places(points * cycles / 2 + 2);
-    chosen->between_lines(r, points, cycles, centres, last, first, high, room.all(), places.all(), out, halves);
+    chosen->interharmonic_lines(r, points, cycles, centres, last, first, high, room.all(), places.all(), out, halves);
 }
 
-void fold_residual(Floats r, int64_t start, int64_t points, int64_t lap, Ints edges, Doubles crests, int64_t bins,
+void residual_histogram(Floats r, int64_t start, int64_t points, int64_t lap, Ints edges, Doubles crests, int64_t bins,
                    Table<float> scratch, Cube<float> out) {
     require(is_lap(points, lap) && between(start, -FAR, FAR) && between(bins, 1, LARGE),
-            "fold_residual: lap must be a multiple of points, bins positive");
+            "residual_histogram: lap must be a multiple of points, bins positive");
     require(edges.n > 0 && crests.n == edges.n - 1 && out.n == edges.n - 1 && out.rows == 2 && out.columns == bins,
-            "fold_residual: out must be (frames, 2, bins), edges one more than crests");
-    require(scratch.rows == 2 && scratch.columns >= lap, "fold_residual: scratch must be (2, lap)");
-    chosen->fold_residual(r, start, points, lap, edges, crests, bins, scratch, out);
+            "residual_histogram: out must be (frames, 2, bins), edges one more than crests");
+    require(scratch.rows == 2 && scratch.columns >= lap, "residual_histogram: scratch must be (2, lap)");
+    chosen->residual_histogram(r, start, points, lap, edges, crests, bins, scratch, out);
 }
 
 void gather_blocks(Floats r, Doubles place, int64_t first, int64_t last, double origin, int64_t block,
@@ -108,7 +108,7 @@ void subtract_mean_cycle(Floats y, Doubles place, int64_t start, int64_t points,
     leave(y, start, centres, tables, dc, left);
     const Floats rest = {left.data, left.n};
     gather_blocks(rest, place, edges[0], edges[edges.n - 1], origin, block, low);
-    fold_residual(rest, start, points, lap, edges, crests, bins, scratch, folded);
+    residual_histogram(rest, start, points, lap, edges, crests, bins, scratch, folded);
 }
 
 }  // namespace
@@ -121,16 +121,16 @@ void define_grid(nb::module_& m) {
     define<true>(m, "lay_points", lay_points, "knots", "turns", "slopes", "points", "start", "x", "origin", "middle",
                  "table", "rows", "shares", "twice", "place", "dphi", "y");
     define<false>(m, "turn_table", turn_table, "size", "cosine", "sine");
-    define<true>(m, "fold_frames", fold_frames, "y", "dphi", "start", "points", "lap", "centres", "cycles", "scratch",
-                 "folded", "tilted", "means");
+    define<true>(m, "sum_cycles", sum_cycles, "y", "dphi", "start", "points", "lap", "centres", "cycles", "scratch",
+                 "summed", "tilted", "means");
     define<false>(m, "leave", leave, "y", "start", "centres", "tables", "dc", "out");
-    define<true>(m, "between_lines", between_lines, "r", "points", "cycles", "centres", "last", "first", "high", "out",
+    define<true>(m, "interharmonic_lines", interharmonic_lines, "r", "points", "cycles", "centres", "last", "first", "high", "out",
                  "halves");
-    define<true>(m, "fold_residual", fold_residual, "r", "start", "points", "lap", "edges", "crests", "bins", "scratch",
+    define<true>(m, "residual_histogram", residual_histogram, "r", "start", "points", "lap", "edges", "crests", "bins", "scratch",
                  "out");
     define<true>(m, "gather_blocks", gather_blocks, "r", "place", "first", "last", "origin", "block", "low");
     define<true>(m, "subtract_mean_cycle", subtract_mean_cycle, "y", "place", "start", "points", "lap", "centres", "tables", "dc", "edges",
-                 "crests", "bins", "scratch", "origin", "block", "left", "low", "folded");
+                 "crests", "bins", "scratch", "origin", "block", "residual", "low", "histogram");
 }
 
 }  // namespace listen

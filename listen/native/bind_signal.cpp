@@ -108,9 +108,9 @@ void define_signal(nb::module_& m) {
     define<false>(m, "best_period", best_period, "x", "centre", "period", "out");
     define<true>(m, "coarse_pitch", coarse_pitch, "spectra0", "spectra1", "spectra2", "d0", "d1", "d2", "hops", "rates",
                  "size", "edges", "lowest", "peaks", "room", "out");
-    define<false>(m, "level_windows", level_windows, "rest", "step", "window", "out", "lost");
+    define<false>(m, "level_windows", level_windows, "rest", "step", "window", "out", "nan_share");
     define<true>(m, "limit_strays", limit_strays, "values", "times", "width", "out");
-    define<true>(m, "line_levels", line_levels, "spectra", "scale", "near", "near_ends", "beside", "beside_ends",
+    define<true>(m, "line_levels", line_levels, "spectra", "scale", "near", "near_ends", "floor_bins", "floor_ends",
                  "room", "out");
 }
 

@@ -70,7 +70,7 @@ void turn_table(int64_t size, Row<double> cosine, Row<double> sine) {
     }
 }
 
-void fold_frames(Floats y, Doubles dphi, int64_t start, int64_t points, int64_t lap, Ints centres, Ints cycles,
+void sum_cycles(Floats y, Doubles dphi, int64_t start, int64_t points, int64_t lap, Ints centres, Ints cycles,
                  Table<double> scratch, Table<double> folded, Table<double> tilted, Table<double> means) {
     int64_t before = 0;
     const Row<double> cosine = scratch[0], sine = scratch[1];
@@ -122,7 +122,7 @@ void leave(Floats y, int64_t start, Ints centres, Table<const float> tables, Dou
     }
 }
 
-void fold_residual(Floats r, int64_t start, int64_t points, int64_t lap, Ints edges, Doubles crests, int64_t bins,
+void residual_histogram(Floats r, int64_t start, int64_t points, int64_t lap, Ints edges, Doubles crests, int64_t bins,
                    Table<float> scratch, Cube<float> out) {
     const Row<float> power = scratch[0], change = scratch[1];
     for (int64_t f = 0; f < edges.n - 1; f++) {

@@ -47,20 +47,20 @@
        Row<float> shares, Row<float> twice, Row<float> out))                                                           \
     /* grid.cpp */                                                                                                     \
     K(void, turn_table, (int64_t size, Row<double> cosine, Row<double> sine))                                          \
-    K(void, fold_frames,                                                                                               \
+    K(void, sum_cycles,                                                                                                \
       (Floats y, Doubles dphi, int64_t start, int64_t points, int64_t lap, Ints centres, Ints cycles,                  \
        Table<double> scratch, Table<double> folded, Table<double> tilted, Table<double> means))                        \
     K(void, leave, (Floats y, int64_t start, Ints centres, Table<const float> tables, Doubles dc, Row<float> out))     \
-    K(void, fold_residual,                                                                                             \
+    K(void, residual_histogram,                                                                                        \
       (Floats r, int64_t start, int64_t points, int64_t lap, Ints edges, Doubles crests, int64_t bins,                 \
        Table<float> scratch, Cube<float> out))                                                                         \
     K(void, gather_blocks,                                                                                             \
       (Floats r, Doubles place, int64_t first, int64_t last, double origin, int64_t block, Table<double> low))         \
-    /* between.cpp */                                                                                                  \
-    K(int64_t, between_room, (int64_t size))                                                                           \
-    K(void, between_lines,                                                                                             \
+    /* interharmonics.cpp */                                                                                           \
+    K(int64_t, interharmonic_room, (int64_t size))                                                                     \
+    K(void, interharmonic_lines,                                                                                       \
       (Floats r, int64_t points, int64_t cycles, Ints centres, Ints last, Ints first, int64_t high, Row<float> room,   \
-       Row<int32_t> places, Table<double> out, Table<float> halves))                                                                        \
+       Row<int32_t> places, Table<double> out, Table<float> halves))                                                   \
     /* lines.cpp */                                                                                                    \
     K(void, line_pitches,                                                                                              \
       (Block<const double> spectra, Doubles scale, Ints tops, Ints cycles, double apart, Cube<double> amplitude,       \
@@ -84,7 +84,7 @@
     K(void, rows_single, (Cube<const float> spectra, double scale, Row<float> room, Table<float> out))                 \
     /* hum.cpp */                                                                                                      \
     K(void, level_windows, (Doubles rest, int64_t step, Doubles window, Table<double> out, Row<double> lost))          \
-    K(void, limit_strays, (Doubles values, double times, Row<double> sorted, Row<double> out))                           \
+    K(void, limit_strays, (Doubles values, double times, Row<double> sorted, Row<double> out))                         \
     K(void, line_levels,                                                                                               \
       (Cube<const double> spectra, double scale, Ints near_bins, Ints near_ends, Ints beside, Ints beside_ends,        \
        Row<double> room, Cube<double> out))

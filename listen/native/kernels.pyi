@@ -66,11 +66,11 @@ def coarse_pitch(
     unlike itself one period later 0..2, power of the strongest line, frequency).
     """
 
-def level_windows(rest: Doubles, step: int, window: Doubles, out: Doubles, lost: Doubles) -> None:
+def level_windows(rest: Doubles, step: int, window: Doubles, out: Doubles, nan_share: Doubles) -> None:
     """Windows of a row of values, without their mean and their slope: a slow drift is no line.
 
     Window i begins at rest[i * step] and is as long as ``window``, which weighs it. out (n, at least as long): zeros
-    behind it; lost (n,): the share of its values that are NaN; they count as 0.
+    behind it; nan_share (n,): the share of its values that are NaN; they count as 0.
     """
 
 def limit_strays(values: Doubles, times: float, width: int, out: Doubles) -> None:
@@ -84,15 +84,15 @@ def line_levels(
     scale: float,
     near: Ints,
     near_ends: Ints,
-    beside: Ints,
-    beside_ends: Ints,
+    floor_bins: Ints,
+    floor_ends: Ints,
     room: Doubles,
     out: Doubles,
 ) -> None:
     """Amplitude of each line and of what is beside it: out (n, lines, 2).
 
     spectra (n, bins, 2): real and imaginary parts, times ``scale`` the amplitudes. Of line k: the largest of the bins
-    near[near_ends[k]:near_ends[k + 1]], and the median of the bins beside[beside_ends[k]:beside_ends[k + 1]]; NaN where
+    near[near_ends[k]:near_ends[k + 1]], and the median of floor_bins[floor_ends[k]:floor_ends[k + 1]]; NaN where
     there is none. What stands out but rises on into the two bins beyond is the skirt of another line: then the median
     stands for the line too. room: as many as a line has bins beside it.
     """
@@ -230,7 +230,7 @@ def lay_points(
 def turn_table(size: int, cosine: Doubles, sine: Doubles) -> None:
     """Cosine and sine of 2 pi j / size for j = 0 .. size - 1."""
 
-def fold_frames(
+def sum_cycles(
     y: Singles,
     dphi: Doubles,
     start: int,
@@ -239,7 +239,7 @@ def fold_frames(
     centres: Ints,
     cycles: Ints,
     scratch: Doubles,
-    folded: Doubles,
+    summed: Doubles,
     tilted: Doubles,
     means: Doubles,
 ) -> None:
@@ -259,7 +259,7 @@ def leave(y: Singles, start: int, centres: Ints, tables: Singles, dc: Doubles, o
     first; dc (f,): the means.
     """
 
-def between_lines(
+def interharmonic_lines(
     r: Singles,
     points: int,
     cycles: int,
@@ -278,7 +278,7 @@ def between_lines(
     bins). halves[i] = (real, imaginary part) of the lines at 1/2, 3/2 .. of the pitch, from the frame's start on.
     """
 
-def fold_residual(
+def residual_histogram(
     r: Singles,
     start: int,
     points: int,
@@ -321,9 +321,9 @@ def subtract_mean_cycle(
     block: int,
     residual: Singles,
     low: Doubles,
-    folded: Singles,
+    histogram: Singles,
 ) -> None:
-    """``leave``, then of what is left ``gather_blocks`` between the outer edges and ``fold_residual``."""
+    """``leave``, then of the residual ``gather_blocks`` between the outer edges and ``residual_histogram``."""
 
 def line_pitches(
     spectra: Doubles,

@@ -12,7 +12,7 @@ from listen.report.paper import readable
 from listen.report.words import name_of
 
 QUIET_FOR_S = 1.0
-_BETWEEN_S = 0.1
+_INTERVAL_S = 0.1
 
 
 class ProgressLine:
@@ -51,7 +51,7 @@ class ProgressLine:
         now_s = self._clock()
         # The pace is taken from the first call on: what comes before it is start-up.
         first_s, first_part = self._first = self._first or (now_s, part)
-        if not self._shown or now_s - self._start_s < QUIET_FOR_S or now_s - self._last_s < _BETWEEN_S:
+        if not self._shown or now_s - self._start_s < QUIET_FOR_S or now_s - self._last_s < _INTERVAL_S:
             return
         self._last_s = now_s
         part = min(max(part, 0.0), 1.0)

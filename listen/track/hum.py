@@ -19,9 +19,9 @@ ORDERS = 6
 WINDOW_S = 1.0
 HUM_LINES_HZ = np.array([mains * k for mains in MAINS_HZ for k in range(1, ORDERS + 1)])
 _SEARCH = 0.004
-_BESIDE_HZ = (4.0, 9.0)
+_FLOOR_HZ = (4.0, 9.0)
 _AT_ONCE = 64
-_MOST_LOST = 0.2
+_MOST_NAN = 0.2
 
 
 def block_samples(rate_hz: float) -> int:
@@ -64,7 +64,7 @@ class HumLines:
             return np.empty(0), empty, empty
         self._measure()
         lines = np.concatenate([line for line, _ in self._levels])
-        floor = np.concatenate([beside for _, beside in self._levels])
+        floor = np.concatenate([level for _, level in self._levels])
         starts = self._step * np.arange(len(lines))
         return self._start_s + (starts + self._width / 2) / self._rate_hz, lines, floor
 
@@ -90,28 +90,28 @@ class _Bins:
     size: int
     near: Ints
     near_ends: Ints
-    beside: Ints
-    beside_ends: Ints
+    floor_bins: Ints
+    floor_ends: Ints
 
 
 @lru_cache(maxsize=4)
 def _bins_of(width: int, low_rate_hz: float) -> _Bins:
     """Where the lines lie in spectra of windows so long, padded to a length four times as fine."""
     size = 4 * 2 ** int(np.ceil(np.log2(width)))
-    reach = HUM_LINES_HZ[-1] + max(_BESIDE_HZ[1], 8 * low_rate_hz / width)
+    reach = HUM_LINES_HZ[-1] + max(_FLOOR_HZ[1], 8 * low_rate_hz / width)
     bins = min(int(reach * size / low_rate_hz) + 2, size // 2 + 1)
     frequency = np.arange(bins) * low_rate_hz / size
     near: list[Ints] = []
-    beside: list[Ints] = []
+    floor_bins: list[Ints] = []
     for line_hz in HUM_LINES_HZ:
         off = np.abs(frequency - line_hz)
         there = np.flatnonzero(off <= max(_SEARCH * line_hz, 0.6 * low_rate_hz / width))
-        least, most = max(_BESIDE_HZ[0], 2.5 * low_rate_hz / width), max(_BESIDE_HZ[1], 8 * low_rate_hz / width)
+        least, most = max(_FLOOR_HZ[0], 2.5 * low_rate_hz / width), max(_FLOOR_HZ[1], 8 * low_rate_hz / width)
         around = np.flatnonzero((off >= least) & (off <= most))
         whole = len(there) > 0 and len(around) > 0
         near.append(there[: None if whole else 0])
-        beside.append(around[: None if whole else 0])
-    return _Bins(size, np.concatenate(near), _ends(near), np.concatenate(beside), _ends(beside))
+        floor_bins.append(around[: None if whole else 0])
+    return _Bins(size, np.concatenate(near), _ends(near), np.concatenate(floor_bins), _ends(floor_bins))
 
 
 def _ends(pieces: list[Ints]) -> Ints:
@@ -122,15 +122,15 @@ def _window_lines(rest: Floats, width: int, step: int, count: int, low_rate_hz: 
     """Lines and floor, in dBFS, of so many windows of equal length."""
     at = _bins_of(width, low_rate_hz)
     window = 0.5 - 0.5 * np.cos(2 * np.pi * (np.arange(width) + 0.5) / width)
-    padded, lost = np.empty((count, at.size)), np.empty(count)
-    kernels.level_windows(rest, step, window, padded, lost)
+    padded, nan_share = np.empty((count, at.size)), np.empty(count)
+    kernels.level_windows(rest, step, window, padded, nan_share)
     spectra = fourier.spectra(padded)
     parts = spectra.view(np.float64).reshape(*spectra.shape, 2)
     levels = np.empty((count, len(HUM_LINES_HZ), 2))
-    room = np.empty(int(np.diff(at.beside_ends).max(initial=0)))
-    kernels.line_levels(parts, 4.0 / width, at.near, at.near_ends, at.beside, at.beside_ends, room, levels)
+    room = np.empty(int(np.diff(at.floor_ends).max(initial=0)))
+    kernels.line_levels(parts, 4.0 / width, at.near, at.near_ends, at.floor_bins, at.floor_ends, room, levels)
     with np.errstate(divide="ignore"):
         levels = 20 * np.log10(levels)
     lines, floor = levels[:, :, 0], levels[:, :, 1]
-    lines[lost >= _MOST_LOST] = np.nan
+    lines[nan_share >= _MOST_NAN] = np.nan
     return lines, floor

@@ -101,11 +101,13 @@ def measure_lines(grid: Grid, centres: Ints, cycles: Ints, tops: Ints) -> Lines:
         The highest harmonic of each.
     """
     n, points, lap = len(centres), grid.points, grid.lap
-    folds = np.empty((2, n, lap))
+    summed = np.empty((2, n, lap))
     means = np.empty((n, 2))
     scratch = np.empty((2, int(cycles.max()) * points))
-    kernels.fold_frames(grid.y, grid.dphi, grid.start, points, lap, centres, cycles, scratch, folds[0], folds[1], means)
-    once = folds.reshape(2, n, lap // points, points).sum(axis=2) if lap > points else folds
+    kernels.sum_cycles(
+        grid.y, grid.dphi, grid.start, points, lap, centres, cycles, scratch, summed[0], summed[1], means
+    )
+    once = summed.reshape(2, n, lap // points, points).sum(axis=2) if lap > points else summed
     spectra: NDArray[np.complex128] = fourier.spectra(once)
     most = min(int(tops.max()), points // 2)
     amplitude = np.empty((n, most + 1), dtype=complex)

@@ -101,7 +101,7 @@ def find_steps(
     for sample, slope, spacing, least in _candidates(curve):
         if ruled_out is not None and ruled_out.holds(sample, spacing):
             continue
-        if not _periodic_beside(rough, x, first, sample, slope):
+        if not _periodic_at_side(rough, x, first, sample, slope):
             continue
         found_at = _switch(rough, x, first, sample, slope, spacing)
         if found_at is None and _rich(x, first, sample, slope):
@@ -255,7 +255,7 @@ def _switch(
     return (a + fit + at, jump) if explained and sharp and same_level else None
 
 
-def _periodic_beside(rough: RoughCurve, x: Floats, first: int, sample: float, slope: float) -> bool:
+def _periodic_at_side(rough: RoughCurve, x: Floats, first: int, sample: float, slope: float) -> bool:
     """Whether the signal is somewhat like itself one cycle later on the two sides of a place.
 
     A step is proved by harmonics that leave less than a ninth of the power on the sides, and cycles that hold so much

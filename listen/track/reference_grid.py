@@ -58,9 +58,9 @@ def turn_table(size: int, cosine: Floats, sine: Floats) -> None:
     cosine[:size], sine[:size] = (f(2 * np.pi * np.arange(size) / size) for f in (np.cos, np.sin))
 
 
-def fold_frames(
+def sum_cycles(
     y: Floats, dphi: Floats, start: int, points: int, lap: int, centres: Ints, cycles: Ints, scratch: Floats,
-    folded: Floats, tilted: Floats, means: Floats
+    summed: Floats, tilted: Floats, means: Floats
 ) -> None:  # fmt: skip
     """Sums of (1 + cos 2 pi v) y and of sin(2 pi v) y over the points at each place of a lap; means of dphi and y^2."""
     del scratch
@@ -68,7 +68,7 @@ def fold_frames(
         n = int(centre) - int(m) * points // 2 + np.arange(int(m) * points)
         v = np.arange(len(n)) / len(n) - 0.5
         weight = 1.0 + np.cos(2 * np.pi * v)
-        for out, weighted in ((folded, weight * y[n]), (tilted, np.sin(2 * np.pi * v) * y[n])):
+        for out, weighted in ((summed, weight * y[n]), (tilted, np.sin(2 * np.pi * v) * y[n])):
             out[f] = np.bincount((start + n) % lap, weights=weighted, minlength=lap)
         means[f] = np.mean(weight * dphi[n]), np.mean(weight * y[n].astype(float) ** 2)
 
@@ -84,7 +84,7 @@ def leave(y: Floats, start: int, centres: Ints, tables: Floats, dc: Floats, out:
     out[:] = y - (1 - fade) * (tables[a, place] + dc[a]) - fade * (tables[b, place] + dc[b])
 
 
-def between_lines(
+def interharmonic_lines(
     r: Floats,
     points: int,
     cycles: int,
@@ -114,11 +114,11 @@ def between_lines(
         bins = np.arange(2, min(int(last[i]), len(row)))
         place = bins % m
         apart = (place > 1) & (place < m - 1)
-        between = apart & (2 * place == m) & (bins < 6 * m)
-        at = bins[between]
-        beside = np.maximum(row[at - 2], row[np.minimum(at + 2, len(row) - 1)])
-        clear = at if m < 8 else at[row[at] > 4.0 * beside]
-        rest = bins[apart & ~between & (bins >= first[i])]
+        half_order = apart & (2 * place == m) & (bins < 6 * m)
+        at = bins[half_order]
+        neighbour = np.maximum(row[at - 2], row[np.minimum(at + 2, len(row) - 1)])
+        clear = at if m < 8 else at[row[at] > 4.0 * neighbour]
+        rest = bins[apart & ~half_order & (bins >= first[i])]
         out[i] = np.nan, np.nan, len(rest), row[clear].sum(), len(at), 0.0, np.nan
         if len(rest):
             median = np.sort(row[rest])[(len(rest) - 1) // 2]
@@ -128,7 +128,7 @@ def between_lines(
                 out[i, 6] = np.average(loud, weights=row[loud])
 
 
-def fold_residual(
+def residual_histogram(
     r: Floats, start: int, points: int, lap: int, edges: Ints, crests: Floats, bins: int, scratch: Floats, out: Floats
 ) -> None:
     """Of r(n)^2 and of (r(n) - r(n - 1))^2: their sum in each part of the cycle, over the mean number of points a part.
@@ -166,9 +166,9 @@ def gather_blocks(r: Floats, place: Floats, first: int, last: int, origin: float
 def subtract_mean_cycle(
     y: Floats, place: Floats, start: int, points: int, lap: int, centres: Ints, tables: Floats, dc: Floats,
     edges: Ints, crests: Floats, bins: int, scratch: Floats, origin: float, block: int, residual: Floats, low: Floats,
-    folded: Floats
+    histogram: Floats
 ) -> None:  # fmt: skip
     """The three one after the other."""
     leave(y, start, centres, tables, dc, residual)
     gather_blocks(residual, place, int(edges[0]), int(edges[-1]), origin, block, low)
-    fold_residual(residual, start, points, lap, edges, crests, bins, scratch, folded)
+    residual_histogram(residual, start, points, lap, edges, crests, bins, scratch, histogram)

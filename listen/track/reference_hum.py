@@ -9,13 +9,13 @@ Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
 
 
-def level_windows(rest: Floats, step: int, window: Floats, out: Floats, lost: Floats) -> None:
+def level_windows(rest: Floats, step: int, window: Floats, out: Floats, nan_share: Floats) -> None:
     """Windows with NaN as 0, less the straight line that fits them best, weighted; and the share of NaN."""
     width = len(window)
     place = np.arange(width) - 0.5 * (width - 1)
     for i in range(len(out)):
         taken = rest[i * step : i * step + width]
-        lost[i] = np.mean(np.isnan(taken))
+        nan_share[i] = np.mean(np.isnan(taken))
         filled = np.nan_to_num(taken)
         slope = filled @ place / (place @ place) if width > 1 else 0.0
         out[i, :width] = (filled - filled.mean() - slope * place) * window
@@ -39,8 +39,8 @@ def line_levels(
     scale: float,
     near: Ints,
     near_ends: Ints,
-    beside: Ints,
-    beside_ends: Ints,
+    floor_bins: Ints,
+    floor_ends: Ints,
     room: Floats,
     out: Floats,
 ) -> None:
@@ -51,7 +51,7 @@ def line_levels(
     del room
     amplitude = scale * np.hypot(spectra[:, :, 0], spectra[:, :, 1])
     for k in range(out.shape[1]):
-        at, others = near[near_ends[k] : near_ends[k + 1]], beside[beside_ends[k] : beside_ends[k + 1]]
+        at, others = near[near_ends[k] : near_ends[k + 1]], floor_bins[floor_ends[k] : floor_ends[k + 1]]
         out[:, k, 0] = amplitude[:, at].max(axis=1) if len(at) else np.nan
         out[:, k, 1] = np.median(amplitude[:, others], axis=1) if len(others) else np.nan
         if len(at) and len(others):

@@ -14,7 +14,7 @@ from listen.track.grid import Grid
 from listen.track.lines import BAND
 from listen.track.types import Floats, Ints
 
-FOLD = 16
+PHASE_BINS = 16
 HALF_ORDERS = 3
 """Lines at 1/2, 3/2 and 5/2 of the pitch are kept with their phases: alternate cycles that differ have most there."""
 _LEAST_HZ = 0.004
@@ -23,7 +23,7 @@ _SMOOTH = np.array(sorted(2 * f * 2**p for p in range(14) for f in (1, 3, 5, 9, 
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class Between:
+class Interharmonics:
     """What lies between the harmonics of each frame.
 
     Attributes
@@ -135,7 +135,7 @@ def subtract_mean_cycle(
     if grid.lap > grid.points:
         tables = np.tile(tables, (1, grid.lap // grid.points))
     residual = np.empty_like(grid.y)
-    folded = np.empty((len(edges) - 1, 2, FOLD), dtype=np.float32)
+    histogram = np.empty((len(edges) - 1, 2, PHASE_BINS), dtype=np.float32)
     kernels.subtract_mean_cycle(
         grid.y,
         grid.place,
@@ -147,21 +147,21 @@ def subtract_mean_cycle(
         dc,
         edges,
         crests,
-        FOLD,
+        PHASE_BINS,
         np.empty((2, grid.lap), dtype=np.float32),
         float(blocks.start),
         blocks.size,
         residual,
         blocks.sums,
-        folded,
+        histogram,
     )
-    return residual, folded
+    return residual, histogram
 
 
-def measure_between(
+def measure_interharmonics(
     grid: Grid, residual: NDArray[np.float32], centres: Ints, read: Read
 ) -> tuple[Floats, NDArray[np.complex64]]:
-    """Lines between the harmonics, from the residual of each frame: what `between_lines` gives of them.
+    """Lines between the harmonics, from the residual of each frame: what `interharmonic_lines` gives of them.
 
     Parameters
     ----------
@@ -176,7 +176,7 @@ def measure_between(
     Returns
     -------
     bins : ndarray, shape (n, 7)
-        For ``settle_between``.
+        For ``settle_interharmonics``.
     half_orders : ndarray of complex, shape (n, 3)
         Peak amplitude of the lines at 1/2, 3/2 and 5/2 of the pitch, cosine phase at phase 0 of the grid.
     """
@@ -201,8 +201,8 @@ def what_is_read(cycles: Ints, slopes: Floats) -> Read:
     )
 
 
-def settle_between(bins: Floats, read: Read, at_rate: Floats) -> Between:
-    """Powers between the harmonics, from what `measure_between` gave.
+def settle_interharmonics(bins: Floats, read: Read, at_rate: Floats) -> Interharmonics:
+    """Powers between the harmonics, from what `measure_interharmonics` gave.
 
     Parameters
     ----------
@@ -221,7 +221,7 @@ def settle_between(bins: Floats, read: Read, at_rate: Floats) -> Between:
         # a line's Hann bins hold 1.5 times its own; of M bins M - 3 are looked at
         spur = bins[:, 5] * 2.0 / smooth**2 / 1.5 * smooth / np.maximum(smooth - 3, 1)
         order = bins[:, 6] / smooth
-    return Between(noise_power=noise, half_power=half, half_noise=half_noise, spur_power=spur, spur_order=order)
+    return Interharmonics(noise_power=noise, half_power=half, half_noise=half_noise, spur_power=spur, spur_order=order)
 
 
 def _bins(
@@ -230,7 +230,7 @@ def _bins(
     halves = np.zeros((len(centres), HALF_ORDERS), dtype=np.complex64)
     # above the tone, its sidebands and the mains: 1.5 times the pitch
     high = int(1.5 * m) + 2
-    kernels.between_lines(residual, grid.points, m, centres, last, first, high, out, halves.view(np.float32))
+    kernels.interharmonic_lines(residual, grid.points, m, centres, last, first, high, out, halves.view(np.float32))
     # from the frame's own start to phase 0 of the grid: whole points, so that half cycles are exact
     size = m * grid.points
     begin = (grid.start + centres - size // 2) % (2 * grid.points)

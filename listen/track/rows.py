@@ -21,11 +21,11 @@ from listen.track.lines import (
 )
 from listen.track.phase import PhaseCurve, curve_at
 from listen.track.residual import (
-    Between,
     Blocks,
+    Interharmonics,
     Read,
-    measure_between,
-    settle_between,
+    measure_interharmonics,
+    settle_interharmonics,
     subtract_mean_cycle,
     what_is_read,
 )
@@ -126,12 +126,12 @@ def measure_rows(
     f0 = pitches.f0 * frames.slope / at_frame * rate_hz
     read = what_is_read(frames.cycles, frames.slope)
     interharmonics = _interharmonics_of_runs(runs, frames, pitches, zones, read, remains)
-    between = settle_between(interharmonics.bins, read, frames.cycles / pitches.spans)
+    powers = settle_interharmonics(interharmonics.bins, read, frames.cycles / pitches.spans)
     own = (frames.samples >= start) & (frames.samples < stop)
     if not own.any():
         return None
-    waves = _waves_of(runs, frames, f0, coupling_hz, least_power(between.noise_power * 6.0 / pitches.spans), every)
-    rows = _rows(frames, pitches, f0, rate_hz, between, interharmonics, waves, number)
+    waves = _waves_of(runs, frames, f0, coupling_hz, least_power(powers.noise_power * 6.0 / pitches.spans), every)
+    rows = _rows(frames, pitches, f0, rate_hz, powers, interharmonics, waves, number)
     return rows if own.all() else _only(rows, own)
 
 
@@ -206,7 +206,7 @@ def _runs(values: Ints) -> list[tuple[int, int]]:
 class _Interharmonics:
     """Of the residual of each row: its power round the cycle, the bins between the harmonics, the half orders."""
 
-    folded: NDArray[np.float32]
+    histogram: NDArray[np.float32]
     bins: Floats
     half_orders: NDArray[np.complex64]
 
@@ -216,16 +216,16 @@ def _interharmonics_of_runs(
 ) -> _Interharmonics:
     dc = _slow_mean(pitches.mean)
     crests = -np.angle(pitches.first) / (2 * np.pi)
-    folded, bins, halves = [], [], []
+    histograms, bins, halves = [], [], []
     for k, run in enumerate(runs):
         sides = runs[k - 1] if k else None, runs[k + 1] if k + 1 < len(runs) else None
         ends = np.round(zones[run.i : run.j + 1] * run.grid.points).astype(np.int64) - run.grid.start
         residual, power = _residual_of_run(run, *sides, frames, dc, ends, crests[run.i : run.j], remains)
-        folded.append(power)
-        lines, half = measure_between(run.grid, residual, run.centres, read.part(run.i, run.j))
+        histograms.append(power)
+        lines, half = measure_interharmonics(run.grid, residual, run.centres, read.part(run.i, run.j))
         bins.append(lines)
         halves.append(half)
-    return _Interharmonics(np.concatenate(folded), np.concatenate(bins), np.concatenate(halves))
+    return _Interharmonics(np.concatenate(histograms), np.concatenate(bins), np.concatenate(halves))
 
 
 def _residual_of_run(
@@ -289,7 +289,7 @@ def _rows(
     pitches: Pitches,
     f0_hz: Floats,
     rate_hz: float,
-    between: Between,
+    powers: Interharmonics,
     interharmonics: _Interharmonics,
     waves: _Waves,
     number: int,
@@ -305,12 +305,12 @@ def _rows(
         power=pitches.power,
         harmonics=waves.harmonics,
         count=np.clip(np.floor(BAND / frames.slope), 1, HARMONIC_COLUMNS).astype(np.int64),
-        noise_power=between.noise_power,
-        half_power=between.half_power,
-        half_noise=between.half_noise,
+        noise_power=powers.noise_power,
+        half_power=powers.half_power,
+        half_noise=powers.half_noise,
         half_orders=interharmonics.half_orders,
-        spur_power=between.spur_power,
-        spur_order=between.spur_order,
+        spur_power=powers.spur_power,
+        spur_order=powers.spur_order,
         high_power=waves.high[:, 0],
         high_order=waves.high[:, 1],
         dc_fs=pitches.mean,
@@ -323,7 +323,7 @@ def _rows(
                 shape.slope_over_sine,
             ]
         ),
-        residual_fold=interharmonics.folded,
+        residual_fold=interharmonics.histogram,
         spectra=waves.spectra,
     )
 

@@ -107,8 +107,8 @@ def _with_its_fades(voiced: NDArray[np.bool_], hum: NDArray[np.bool_], f0_hz: Fl
     out = voiced.copy()
     last = len(out) - 1
     for step in (1, -1):
-        beside = out[:-1] & hum[1:] if step == 1 else out[1:] & hum[:-1]
-        for place in (np.flatnonzero(beside) + (1 if step == 1 else 0)).tolist():
+        neighbour = out[:-1] & hum[1:] if step == 1 else out[1:] & hum[:-1]
+        for place in (np.flatnonzero(neighbour) + (1 if step == 1 else 0)).tolist():
             i = place
             while 0 <= i <= last and hum[i]:
                 same = abs(f0_hz[i] / f0_hz[i - step] - 1.0) < _SAME_TONE
@@ -141,9 +141,9 @@ def _bridged(f0_hz: Floats, voiced: NDArray[np.bool_], amplitude: Floats) -> tup
             i = i + 1 if i < again else waiting.pop()
             while waiting and waiting[-1] <= i:
                 waiting.pop()
-            there, between = _bridges(f0, flags, amplitude, np.array([i]), hole)
+            there, bridge = _bridges(f0, flags, amplitude, np.array([i]), hole)
             if there[0]:
-                f0[i : i + hole] = between[0]
+                f0[i : i + hole] = bridge[0]
                 flags[i : i + hole] = True
                 again = min(i + hole, len(f0) - hole - 1)
     return f0, flags
@@ -157,11 +157,11 @@ def _bridges(
     inside = places[:, None] + np.arange(hole)
     with np.errstate(invalid="ignore", divide="ignore"):
         ratio = f0[b] / f0[a]
-        between = f0[a, None] * ratio[:, None] ** (np.arange(1, hole + 1) / (hole + 1))
-        strange = ~flags[inside] | (np.abs(f0[inside] / between - 1.0) > _SAME_NOTE)
+        bridge = f0[a, None] * ratio[:, None] ** (np.arange(1, hole + 1) / (hole + 1))
+        strange = ~flags[inside] | (np.abs(f0[inside] / bridge - 1.0) > _SAME_NOTE)
         level = amplitude[inside] > 0.4 * np.minimum(amplitude[a], amplitude[b])[:, None]
         same = flags[a] & flags[b] & (np.abs(ratio - 1.0) <= _SAME_NOTE)
-    return same & strange.any(axis=1) & level.all(axis=1), between
+    return same & strange.any(axis=1) & level.all(axis=1), bridge
 
 
 def _voted(f0_hz: Floats, voiced: NDArray[np.bool_]) -> Floats:
@@ -202,10 +202,10 @@ def _without_outliers(f0_hz: Floats) -> Floats:
     if len(f0_hz) < 3:
         return f0_hz
     out = f0_hz.copy()
-    between = np.sqrt(f0_hz[:-2] * f0_hz[2:])
-    off = np.abs(f0_hz[1:-1] / between - 1.0) > 0.002
+    mean_hz = np.sqrt(f0_hz[:-2] * f0_hz[2:])
+    off = np.abs(f0_hz[1:-1] / mean_hz - 1.0) > 0.002
     agree = np.abs(f0_hz[2:] / f0_hz[:-2] - 1.0) < 0.02
-    out[1:-1] = np.where(off & agree, between, f0_hz[1:-1])
+    out[1:-1] = np.where(off & agree, mean_hz, f0_hz[1:-1])
     if len(f0_hz) < 7:
         return out
     # in a sweep: off the curve through two neighbours on each side
@@ -229,10 +229,10 @@ def _stepped(f0_hz: Floats, voiced: NDArray[np.bool_], normalised_difference: Fl
     sign = np.sign(here)
     pure = normalised_difference < _PURE
     shared = np.concatenate([[False], pure[:-1]])
-    beside = np.maximum(np.where(shared, before * sign, 0.0), np.where(pure, after * sign, 0.0))
+    neighbour = np.maximum(np.where(shared, before * sign, 0.0), np.where(pure, after * sign, 0.0))
     size = np.abs(here)
     stepped: NDArray[np.bool_] = (size > np.log(_ALWAYS_STEP_RATIO)) | (
-        (size > np.log(STEP_RATIO)) & (beside < _GLIDE * size)
+        (size > np.log(STEP_RATIO)) & (neighbour < _GLIDE * size)
     )
     return stepped
 

@@ -14,7 +14,7 @@ from listen.track.chunk import Part, ShortFrames
 from listen.track.hum import HumLines, block_samples
 from listen.track.lines import BAND
 from listen.track.pitch_estimate import LOWEST_HZ
-from listen.track.residual import FOLD, HALF_ORDERS
+from listen.track.residual import HALF_ORDERS, PHASE_BINS
 from listen.track.rows import Rows
 from listen.track.segments import Segment
 from listen.track.types import HARMONIC_COLUMNS, Envelope, Floats, Frames, PhaseStep
@@ -123,7 +123,7 @@ def _empty(n: int, every: int) -> dict[str, Column]:
     table: dict[str, Column] = {name: np.full(n if name in _OF_ALL_ROWS else rows, np.nan) for name in _PLAIN}
     table["harmonics"] = np.full((rows, HARMONIC_COLUMNS), np.nan, dtype=complex)
     table["shape"] = np.full((rows, 5), np.nan)
-    table["fold"] = np.full((rows, 2, FOLD), np.nan, dtype=np.float32)
+    table["fold"] = np.full((rows, 2, PHASE_BINS), np.nan, dtype=np.float32)
     table["half_orders"] = np.full((rows, HALF_ORDERS), np.nan, dtype=np.complex64)
     table["count"] = np.zeros(rows, dtype=np.int64)
     table["segment"] = np.full(n, -1, dtype=np.int64)
@@ -303,7 +303,7 @@ def _levels(table: dict[str, Column], quiet: Floats, rate_hz: float) -> dict[str
             "subharmonic_dbc": _db(half / (0.5 * first**2)),
             "residual_dbc": _db(residual / (0.5 * first**2)),
             "residual_peak_dbc": _db(table["fold"][:, 0, :].max(axis=1) / (0.5 * first**2)),
-            "residual_peak_cycle": np.argmax(np.nan_to_num(table["fold"][:, 0, :]), axis=1) / FOLD,
+            "residual_peak_cycle": np.argmax(np.nan_to_num(table["fold"][:, 0, :]), axis=1) / PHASE_BINS,
             "spur_dbc": _db(table["spur"] / (0.5 * first**2)),
             "spur_hz": table["spur_order"] * f0,
             "high_dbc": _db(high / (0.5 * first**2)),

@@ -19,9 +19,9 @@ from listen.watch.feeds import Feed, Piece, Reason
 from listen.watch.losses import ClockAgainstCount, Pauses
 from listen.watch.passing import PassingFindings
 from listen.watch.pcm import Floats, StreamFormat, begins_as_wav, read_wav_header, samples_of
-from listen.watch.readings import is_over, newest_rows, reading_of
+from listen.watch.readings import is_clipped, newest_rows, reading_of
 from listen.watch.spool import Spool
-from listen.watch.types import Event, IntervalReading, Lost, Reading, Start, Summary
+from listen.watch.types import Event, IntervalReading, LostTime, Reading, Start, Summary
 from listen.watch.window import Ring, Window
 
 WINDOW_S = 1.0
@@ -221,7 +221,7 @@ class Engine:
         for at in range(0, whole, step):
             self._add(data[at : min(whole, at + step)])
         if lost_s is not None:
-            self._tell(Lost(time_s=self.heard_s, seconds=round(lost_s, 3)))
+            self._tell(LostTime(time_s=self.heard_s, seconds=round(lost_s, 3)))
 
     def _pace(self, at_s: float) -> int:
         """Samples from one measurement to the next: more of them where the measuring lags behind the source."""
@@ -326,11 +326,11 @@ class Engine:
         spent = (time.thread_time() - begun_s) * self._rate_hz / self._step
         self._dear = spent > (_CHEAP if self._dear else _DEAR)
         rows = newest_rows(frames, window.stop_sample / self._rate_hz, self._shown_s, self._settings.every_s)
-        over, peak_fs = is_over(window)
+        clipped, peak_fs = is_clipped(window)
         heard_s = round(self.heard_s, 6)
         for row in rows:
             note_hz = self._settings.note_hz
-            reading = reading_of(frames, row, heard_s=heard_s, peak_fs=peak_fs, over=over, note_hz=note_hz)
+            reading = reading_of(frames, row, heard_s=heard_s, peak_fs=peak_fs, clipped=clipped, note_hz=note_hz)
             self._last = reading
             self._shown_s = reading.time_s
             self._tell(reading)

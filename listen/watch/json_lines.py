@@ -7,7 +7,7 @@ from collections.abc import Callable
 from dataclasses import asdict
 from typing import Any
 
-from listen.watch.types import SCHEMA, Arisen, Cleared, Event, IntervalReading, Lost, Reading, Start, Summary
+from listen.watch.types import SCHEMA, Arisen, Cleared, Event, IntervalReading, LostTime, Reading, Start, Summary
 
 _TYPES: dict[type[Any], str] = {
     Start: "start",
@@ -15,7 +15,7 @@ _TYPES: dict[type[Any], str] = {
     IntervalReading: "interval",
     Arisen: "finding",
     Cleared: "cleared",
-    Lost: "lost",
+    LostTime: "lost",
     Summary: "summary",
 }
 _FOR_THE_SCREEN = ("f0_sigma_cents", "peak_fs", "sentence")

@@ -67,11 +67,11 @@ class ClockAgainstCount:
         if self._bins and self._bins[-1][0] == number:
             self._bins[-1] = number, min(self._bins[-1][1], lag_s)
             return None
-        lost = self._settle()
+        lost_s = self._settle()
         self._bins.append((number, lag_s))
         while self._bins[0][0] < number - round(_CALM_S / _BIN_S) - 1:
             self._bins.popleft()
-        return lost
+        return lost_s
 
     def _settle(self) -> float | None:
         """Look at the finished bins."""

@@ -66,7 +66,7 @@ def _half_frame_s(frames: Frames) -> float:
 
 
 def reading_of(
-    frames: Frames, row: int, *, heard_s: float, peak_fs: float, over: bool, note_hz: float | None
+    frames: Frames, row: int, *, heard_s: float, peak_fs: float, clipped: bool, note_hz: float | None
 ) -> Reading:
     """Return one row with its state.
 
@@ -76,13 +76,13 @@ def reading_of(
     row : int
     heard_s : float
     peak_fs : float
-    over : bool
+    clipped : bool
         Whether the interface clips: then nothing of the wave's shape is shown.
     note_hz : float or None
         What ``cents`` are counted from; None: the nearest note.
     """
     f0_hz = _known(frames.f0_hz[row])
-    shape = not over
+    shape = not clipped
     return Reading(
         time_s=round(float(frames.time_s[row]), 7),
         heard_s=heard_s,
@@ -96,7 +96,7 @@ def reading_of(
         crest_negative=_known(frames.crest_negative[row]) if shape else None,
         f0_sigma_cents=_known(frames.f0_sigma_cents[row]),
         peak_fs=peak_fs,
-        state="over" if over else state_of(frames, row),
+        state="over" if clipped else state_of(frames, row),
     )
 
 
@@ -139,7 +139,7 @@ def _moves(cents: NDArray[np.float64], sigma: NDArray[np.float64]) -> bool:
     return bool((steps[-_MOVED_ROWS:] > least).any()) or stepped
 
 
-def is_over(window: Window) -> tuple[bool, float]:
+def is_clipped(window: Window) -> tuple[bool, float]:
     """Tell whether the interface clipped in the last 0.3 s, and how high the wave came.
 
     Returns

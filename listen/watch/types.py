@@ -91,7 +91,7 @@ class Cleared:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Lost:
+class LostTime:
     """Seconds that never came."""
 
     time_s: float
@@ -119,4 +119,4 @@ class Summary:
     problem: str | None
 
 
-Event = Start | Reading | IntervalReading | Arisen | Cleared | Lost | Summary
+Event = Start | Reading | IntervalReading | Arisen | Cleared | LostTime | Summary

@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 
 from listen.account.heterodyne import tone_amplitude
-from listen.account.lost import find_lost
+from listen.account.lost import find_lost_samples
 from listen.account.oscillator import two_tones, what_is_heard
 from listen.account.residual import find_events, unexplained_power
 from listen.account.steady import steady_rows
@@ -123,13 +123,13 @@ def test_what_lasts_is_no_event() -> None:
 def damage_with(*runs: tuple[int, int, str], **changes: object) -> object:
     start, n, kind = zip(*runs, strict=True) if runs else ((), (), ())
     lost = LostRuns(start_sample=np.array(start, dtype=np.int64), n_samples=np.array(n, dtype=np.int64), kind=kind)
-    return whole_damage(lost=lost, **changes)
+    return whole_damage(lost_runs=lost, **changes)
 
 
 def test_losses_are_counted_and_long_zeros_are_a_gates() -> None:
     frames = plain_frames(100)
     damage = damage_with((4800, 100, "zeros"), (48_000, 2400, "zeros"), (60_000, 512, "repeated"))
-    lost = find_lost(frames, damage, 2.0, tone_of(frames))
+    lost = find_lost_samples(frames, damage, 2.0, tone_of(frames))
     assert lost.samples == 3012
     assert lost.zeros == ((1.0, 1.05),)
     assert lost.kinds == ("zeros", "repeated")
@@ -137,7 +137,7 @@ def test_losses_are_counted_and_long_zeros_are_a_gates() -> None:
 
 
 def test_what_the_header_promised_is_missing_at_the_end() -> None:
-    lost = find_lost(plain_frames(100), damage_with(missing_at_end_samples=77), 2.0, None)
+    lost = find_lost_samples(plain_frames(100), damage_with(missing_at_end_samples=77), 2.0, None)
     assert (lost.samples, lost.missing_at_end, lost.kinds) == (77, 77, ("cut short",))
     assert lost.places == ((2.0, 2.0),)
 
@@ -153,7 +153,7 @@ def test_a_step_of_the_phase_is_a_loss_where_neither_level_nor_pitch_steps(
     level = np.where(time_s > at_s, -12.0 - falls_db, -12.0)
     pitch = np.where(time_s > at_s, 500.0 if moves else 440.0, 440.0)
     frames = plain_frames(100, level_dbfs=level, f0_hz=pitch, phase_steps=(step,))
-    lost = find_lost(frames, damage_with(), 2.0, tone_of(frames))
+    lost = find_lost_samples(frames, damage_with(), 2.0, tone_of(frames))
     assert lost.phase_jumps == jumps
     assert lost.samples == 12.0 * jumps
 

@@ -14,7 +14,7 @@ import pytest
 import soundfile
 
 import listen
-from listen.api.bench_lookup import bench_beside
+from listen.api.bench_lookup import find_bench_file
 from listen.bench import Bench, BuildSettings
 from listen.capture.reader import SampleReader
 from listen.errors import BenchError, LimitsError, OptionError
@@ -143,14 +143,14 @@ def test_a_bad_bench_file_beside_the_capture_is_not_passed_over(take: Path) -> N
 
 @pytest.mark.parametrize("name", ["take.wav", "sub/take.wav", "a\0b/take.wav", "x" * 300 + "/take.wav"])
 def test_looking_beside_a_capture_never_fails(tmp_path: Path, name: str) -> None:
-    assert bench_beside(tmp_path / name) is None
+    assert find_bench_file(tmp_path / name) is None
 
 
 def test_standard_input_has_nothing_beside_it(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     (tmp_path / "bench.toml").write_text("")
     monkeypatch.chdir(tmp_path)
-    assert bench_beside("-") is None
-    assert bench_beside("take.wav") == Path("bench.toml")
+    assert find_bench_file("-") is None
+    assert find_bench_file("take.wav") == Path("bench.toml")
 
 
 def test_limits_of_ones_own_change_the_verdict(tmp_path: Path) -> None:

@@ -32,9 +32,9 @@ def assert_same_damage(a, b):
     for name in ("n_scanned", "n_nonfinite", "peak_fs", "rms_fs", "dc_fs", "missing_at_end_samples"):
         assert getattr(a, name) == getattr(b, name), name
     for name in ("start_sample", "n_samples"):
-        np.testing.assert_array_equal(getattr(a.lost, name), getattr(b.lost, name))
+        np.testing.assert_array_equal(getattr(a.lost_runs, name), getattr(b.lost_runs, name))
         np.testing.assert_array_equal(getattr(a.overload, name), getattr(b.overload, name))
-    assert a.lost.kind == b.lost.kind
+    assert a.lost_runs.kind == b.lost_runs.kind
     np.testing.assert_array_equal(a.overload.sign, b.overload.sign)
 
 
@@ -51,7 +51,7 @@ def test_samples_that_are_no_numbers_are_counted_and_read_as_zero(tmp_path, subt
     damage = scan(tmp_path, x, subtype)
     assert damage.n_nonfinite == 13
     # The last two lie within a millisecond of each other: one event.
-    assert runs(damage.lost) == [(1000, 1), (5000, 21), (7000, 1)]
+    assert runs(damage.lost_runs) == [(1000, 1), (5000, 21), (7000, 1)]
     assert np.isfinite([damage.peak_fs, damage.rms_fs, damage.dc_fs]).all()
     capture = open_capture(tmp_path / "take.wav")
     assert capture.read(998, 1003)[2] == 0.0
@@ -60,7 +60,7 @@ def test_samples_that_are_no_numbers_are_counted_and_read_as_zero(tmp_path, subt
 
 def test_all_samples_lost(tmp_path):
     damage = scan(tmp_path, np.full(9600, np.nan), "FLOAT")
-    assert runs(damage.lost) == [(0, 9600)]
+    assert runs(damage.lost_runs) == [(0, 9600)]
     assert damage.peak_fs == 0.0
 
 
@@ -73,7 +73,7 @@ def test_all_samples_lost(tmp_path):
 def test_zeros_cut_into_a_tone_are_found(tmp_path, n_lost, at, f0_hz):
     x = tone(f0_hz=f0_hz)
     x[at : at + n_lost] = 0.0
-    assert runs(scan(tmp_path, x).lost) == [(at, n_lost)]
+    assert runs(scan(tmp_path, x).lost_runs) == [(at, n_lost)]
 
 
 @pytest.mark.parametrize("at", range(30000, 30036, 3))
@@ -82,7 +82,7 @@ def test_zeros_are_found_wherever_in_the_cycle_they_begin(tmp_path, at, f0_hz):
     """Of high notes a quarter of a millisecond is a third of the cycle or more: its ends may lie equally high."""
     x = tone(f0_hz=f0_hz)
     x[at : at + 884] = 0.0
-    (found,) = runs(scan(tmp_path, x).lost)
+    (found,) = runs(scan(tmp_path, x).lost_runs)
     # a sample on either side may be zero anyway, and one cut off near zero as well be the wave's
     assert abs(found[0] - at) <= 1
     assert abs(found[1] - 884) <= 2
@@ -92,14 +92,14 @@ def test_zeros_are_found_wherever_in_the_cycle_they_begin(tmp_path, at, f0_hz):
 def test_fewer_zeros_than_a_quarter_millisecond_are_left_alone(tmp_path, n_lost):
     x = tone()
     x[30000 : 30000 + n_lost] = 0.0
-    assert len(scan(tmp_path, x).lost) == 0
+    assert len(scan(tmp_path, x).lost_runs) == 0
 
 
 def test_silence_before_and_after_is_no_loss(tmp_path):
     x = tone(3.0)
     x[:RATE_HZ] = 0.0
     x[-RATE_HZ:] = 0.0
-    assert len(scan(tmp_path, x).lost) == 0
+    assert len(scan(tmp_path, x).lost_runs) == 0
 
 
 @pytest.mark.parametrize("fade_s", [0.002, 0.004, 0.05])
@@ -110,7 +110,7 @@ def test_a_short_silence_between_notes_that_fade_is_no_loss_and_a_long_one_a_gat
     fade = np.minimum(1.0, np.minimum(np.arange(n), np.arange(n)[::-1]) / (fade_s * RATE_HZ))
     gap = np.zeros(round(gap_s * RATE_HZ))
     x = np.concatenate([part for f0_hz in (196.0, 392.0, 784.0) for part in (fade * sine(f0_hz, 0.4), gap)])
-    found = runs(scan(tmp_path, x).lost, "zeros")
+    found = runs(scan(tmp_path, x).lost_runs, "zeros")
     # the last gap ends the file: padding
     assert len(found) == (2 if gap_s > 0.05 else 0)
     for number, (start, length) in enumerate(found):
@@ -121,14 +121,14 @@ def test_a_short_silence_between_notes_that_fade_is_no_loss_and_a_long_one_a_gat
 def test_the_same_notes_without_a_fade_are_cut(tmp_path):
     gap = np.zeros(round(0.06 * RATE_HZ))
     x = np.concatenate([part for f0_hz in (196.0, 392.0, 784.0) for part in (sine(f0_hz, 0.4), gap)])
-    assert len(runs(scan(tmp_path, x).lost, "zeros")) == 2
+    assert len(runs(scan(tmp_path, x).lost_runs, "zeros")) == 2
 
 
 @pytest.mark.parametrize(("zeros", "found"), [(2300, 0), (9600, 1)])
 def test_zeros_before_a_start_are_a_gates_from_fifty_milliseconds_on(tmp_path, zeros, found):
     growth = np.minimum(1.0, 1e-6 * np.exp(np.arange(2 * RATE_HZ) / (0.03 * RATE_HZ)))
     x = np.concatenate([noise(9600, 1e-5), np.zeros(zeros), growth * sine(300.0, 2.0)])
-    assert len(scan(tmp_path, x).lost) == found
+    assert len(scan(tmp_path, x).lost_runs) == found
 
 
 @pytest.mark.parametrize("f0_hz", [16.4, 50.0, 120.0, 300.3])
@@ -141,12 +141,12 @@ def test_zeros_that_the_wave_itself_has(tmp_path, f0_hz, shape):
         x = np.where(x > 0.3, 0.5, 0.0)
     else:
         x = np.maximum(x, 0.0)
-    assert len(scan(tmp_path, x).lost) == 0
+    assert len(scan(tmp_path, x).lost_runs) == 0
 
 
 @pytest.mark.parametrize("subtype", ["PCM_U8", "PCM_16"])
 def test_coarse_codes_hold_zero_at_a_slow_crossing(tmp_path, subtype):
-    assert len(scan(tmp_path, sine(17.0, 3.0, peak=0.45), subtype).lost) == 0
+    assert len(scan(tmp_path, sine(17.0, 3.0, peak=0.45), subtype).lost_runs) == 0
 
 
 # Blocks that come twice
@@ -160,7 +160,7 @@ def test_a_repeated_block_is_found(tmp_path, n_block, inserted, subtype):
     at = 65536 - 300
     tail = x[at:] if inserted else x[at + n_block :]
     x = np.concatenate([x[:at], x[at - n_block : at], tail])
-    found = runs(scan(tmp_path, x, subtype).lost)
+    found = runs(scan(tmp_path, x, subtype).lost_runs)
     assert len(found) == 1
     start, n = found[0]
     # By chance a neighbouring sample may be equal too.
@@ -171,7 +171,7 @@ def test_a_repeated_block_is_found(tmp_path, n_block, inserted, subtype):
 @pytest.mark.parametrize("f0_hz", [100.0, 440.0, 441.3, 1000.0, 2000.5])
 @pytest.mark.parametrize("subtype", ["PCM_U8", "PCM_16", "PCM_24"])
 def test_a_clean_periodic_wave_does_not_repeat_blocks(tmp_path, f0_hz, subtype):
-    assert len(scan(tmp_path, sine(f0_hz, 3.0), subtype).lost) == 0
+    assert len(scan(tmp_path, sine(f0_hz, 3.0), subtype).lost_runs) == 0
 
 
 @pytest.mark.parametrize("subtype", ["PCM_U8", "PCM_16", "PCM_24"])
@@ -182,17 +182,17 @@ def test_a_clean_sweep_does_not_repeat_blocks(tmp_path, subtype, low_hz, high_hz
     t = np.arange(seconds * RATE_HZ) / RATE_HZ
     rate = np.log(high_hz / low_hz) / seconds
     x = 0.5 * np.sin(2.0 * np.pi * low_hz * np.expm1(rate * t) / rate)
-    assert len(scan(tmp_path, x, subtype).lost) == 0
+    assert len(scan(tmp_path, x, subtype).lost_runs) == 0
 
 
 def test_a_wave_table_played_for_ever_does_not_repeat_blocks(tmp_path):
     table = np.interp(np.arange(109), [0, 20, 50, 90, 108], [0.0, 0.7, -0.4, 0.3, 0.0])
-    assert len(scan(tmp_path, np.tile(table, 800)).lost) == 0
+    assert len(scan(tmp_path, np.tile(table, 800)).lost_runs) == 0
 
 
 def test_digital_silence_and_dc_repeat_nothing(tmp_path):
-    assert len(scan(tmp_path, np.zeros(96000)).lost) == 0
-    assert len(scan(tmp_path, np.full(96000, 0.3)).lost) == 0
+    assert len(scan(tmp_path, np.zeros(96000)).lost_runs) == 0
+    assert len(scan(tmp_path, np.full(96000, 0.3)).lost_runs) == 0
 
 
 # Level, offset, end of file
@@ -270,7 +270,7 @@ def test_only_the_span_is_looked_at(tmp_path):
     capture = open_capture(path, start_s=1.0, end_s=2.5)
     damage = scan_damage(capture)
     assert damage.n_scanned == round(1.5 * RATE_HZ)
-    assert runs(damage.lost) == [(100000, 100)]
+    assert runs(damage.lost_runs) == [(100000, 100)]
 
 
 def test_turning_the_wave_over_swaps_the_halves_and_nothing_else(tmp_path):
@@ -282,8 +282,8 @@ def test_turning_the_wave_over_swaps_the_halves_and_nothing_else(tmp_path):
     assert plain.overload.n_negative == turned.overload.n_positive
     np.testing.assert_array_equal(plain.overload.start_sample, turned.overload.start_sample)
     np.testing.assert_array_equal(plain.overload.sign, -turned.overload.sign)
-    assert runs(plain.lost) == runs(turned.lost)
-    assert {"zeros", "repeated"} == set(plain.lost.kind)
+    assert runs(plain.lost_runs) == runs(turned.lost_runs)
+    assert {"zeros", "repeated"} == set(plain.lost_runs.kind)
     # Full scale is one code less on the positive side; else exact.
     assert plain.dc_fs == pytest.approx(-turned.dc_fs, abs=2.0**-23)
 
@@ -293,4 +293,4 @@ def test_gain_changes_no_loss(tmp_path, gain):
     x = tone(3.0)
     x[50000:50300] = 0.0
     x[90000:90700] = x[89300:90000]
-    assert runs(scan(tmp_path, gain * x, "FLOAT").lost) == runs(scan(tmp_path, x, "FLOAT").lost)
+    assert runs(scan(tmp_path, gain * x, "FLOAT").lost_runs) == runs(scan(tmp_path, x, "FLOAT").lost_runs)

@@ -192,7 +192,7 @@ def test_what_keeps_its_rate_at_notes_apart_is_the_levels_own(high_hz: float, ra
     swings = (swing(0.03, 7.0, segment=low, one_sided=True), swing(0.03, rate_hz, segment=high, one_sided=True))
     account = account_of(swings=swings)
     assert (account.hunting == swings) is own
-    assert (account.lines_beside == ()) is own
+    assert (account.second_lines == ()) is own
 
 
 def test_the_deepest_of_swings_and_of_dropouts_in_a_row_is_told() -> None:

@@ -86,12 +86,12 @@ def lost(samples: float = 33.0, **changes: Any) -> Any:
     ("samples", "severity"), [(0.99, None), (1.0, "attention"), (4799.0, "attention"), (4800.0, "fault")]
 )
 def test_lost_samples_by_their_number(samples: float, severity: str | None) -> None:
-    assert [c.severity for c in said(lost=lost(samples))] == ([severity] if severity else [])
+    assert [c.severity for c in said(lost_samples=lost(samples))] == ([severity] if severity else [])
 
 
 def test_the_numbers_of_lost_samples() -> None:
     two = lost(57.4, places=((1.0, 1.001), (2.0, 2.01)), phase_jumps=1, kinds=("zeros", "skipped"))
-    (found,) = said(lost=two)
+    (found,) = said(lost_samples=two)
     assert (found.kind, found.variant, found.part) == ("capture-gap", "plain", "lost")
     numbers = found.measured
     assert (numbers.lost_samples, numbers.places, numbers.phase_jumps) == (57, 2, 1)
@@ -103,18 +103,18 @@ def test_the_numbers_of_lost_samples() -> None:
 
 def test_a_gate_is_never_more_than_attention() -> None:
     gate = {"places": ((1.0, 1.5),), "kinds": ("zeros",), "phase_jumps": 0, "zeros": ((1.0, 1.5),)}
-    (found,) = said(lost=lost(24_000.0, **gate))
+    (found,) = said(lost_samples=lost(24_000.0, **gate))
     assert (found.severity, found.variant) == ("attention", "gate")
     more = gate | {"places": ((1.0, 1.5), (2.0, 2.001))}
-    (found,) = said(lost=lost(24_000.0, **more))
+    (found,) = said(lost_samples=lost(24_000.0, **more))
     assert (found.severity, found.variant) == ("fault", "plain")
 
 
 def test_a_file_that_is_cut_short_is_told_as_such() -> None:
     end = {"places": ((3.0, 3.0),), "kinds": ("cut short",), "phase_jumps": 0, "missing_at_end": 900}
-    assert [c.variant for c in said(lost=lost(900.0, **end))] == ["short"]
+    assert [c.variant for c in said(lost_samples=lost(900.0, **end))] == ["short"]
     more = end | {"places": ((1.0, 1.1), (3.0, 3.0))}
-    assert [c.variant for c in said(lost=lost(900.0, **more))] == ["plain"]
+    assert [c.variant for c in said(lost_samples=lost(900.0, **more))] == ["plain"]
 
 
 # Level, band, offset

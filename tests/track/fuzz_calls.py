@@ -32,9 +32,9 @@ SKETCHES: dict[str, str] = {
     "best_period": "x:L centre:w out:2",
     "coarse_pitch": "spectra0:c,b spectra1:c,b spectra2:c,b d0:L d1:n d2:s hops:c,3 rates:3 size:s edges:3 peaks:p,3"
     " room:3,17 out:c,4",
-    "level_windows": "rest:L step:=3 window:s out:c,S lost:c",
+    "level_windows": "rest:L step:=3 window:s out:c,S nan_share:c",
     "limit_strays": "values:n width:w out:n",
-    "line_levels": "spectra:c,L,2 near:k@0-149 near_ends:4@0-2 beside:k@0-149 beside_ends:4@0-2 room:L out:c,3,2",
+    "line_levels": "spectra:c,L,2 near:k@0-149 near_ends:4@0-2 floor_bins:k@0-149 floor_ends:4@0-2 room:L out:c,3,2",
     "phase_samples": "knots:k turns:k slopes:k first:w dphi:n phase:n",
     "short_frames": "knots:k turns:k slopes:k first:w x:L centres:c cycles:c out:c,4",
     "place_knots": "samples:k turns:k slopes:k out:n,3",
@@ -48,14 +48,14 @@ SKETCHES: dict[str, str] = {
     " table:p,3,16 rows:2,s shares:s twice:T"
     " place:n dphi:n y:n",
     "turn_table": "size:w cosine:L sine:L",
-    "fold_frames": "y:L dphi:L start:w points:=8 lap:=64 centres:c@40-109 cycles:c@1-9 scratch:2,L"
-    " folded:c,64 tilted:c,64 means:c,2",
+    "sum_cycles": "y:L dphi:L start:w points:=8 lap:=64 centres:c@40-109 cycles:c@1-9 scratch:2,L"
+    " summed:c,64 tilted:c,64 means:c,2",
     "leave": "y:L start:w centres:c tables:c,s dc:c out:L",
-    "between_lines": "r:L points:=8 cycles:=4 centres:c@16-134 last:c first:c high:w out:c,7 halves:c,6",
-    "fold_residual": "r:L start:w points:=8 lap:=64 edges:^c crests:c bins:=16 scratch:2,64 out:c,2,16",
+    "interharmonic_lines": "r:L points:=8 cycles:=4 centres:c@16-134 last:c first:c high:w out:c,7 halves:c,6",
+    "residual_histogram": "r:L start:w points:=8 lap:=64 edges:^c crests:c bins:=16 scratch:2,64 out:c,2,16",
     "gather_blocks": "r:L place:L first:w last:w block:=16 low:c,2",
     "subtract_mean_cycle": "y:L place:L start:w points:=8 lap:=64 centres:c tables:c,s dc:c edges:^p crests:p bins:=16"
-    " scratch:2,64 block:=16 left:L low:s,2 folded:p,2,16",
+    " scratch:2,64 block:=16 residual:L low:s,2 histogram:p,2,16",
     "line_pitches": "spectra:2,c,S,2 scale:c tops:c cycles:c amplitude:c,s,2 turned:c,2 used:c sums:c,2 far:2",
     "loud_orders": "amplitude:c,s,2 limits:c least:c out:c",
     "high_orders": "amplitude:c,s,2 limits:c first:=3 out:c,2",

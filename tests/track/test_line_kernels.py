@@ -29,7 +29,9 @@ def test_between_lines(kind: str, cycles: int) -> None:
     first = np.resize([2, 2, 20, 30, bins // 2, 5, 2, -4], 21)
     args = (r, POINTS, cycles, centres, last, first, 3 * cycles // 2 + 2)
     power = float(np.mean(r.astype(float) ** 2)) * cycles
-    (compiled, plain), (lines, own) = both("between_lines", *args, out=[np.empty((21, 7)), single(np.empty((21, 6)))])
+    (compiled, plain), (lines, own) = both(
+        "interharmonic_lines", *args, out=[np.empty((21, 7)), np.empty((21, 6), dtype=np.float32)]
+    )
     np.testing.assert_allclose(lines, own, rtol=0, atol=2e-5 * POINTS * np.sqrt(power + 1e-30))
     # transforms in single precision: 1e-7 of the frame's power in each bin, whatever is in it
     np.testing.assert_allclose(compiled[:, [2, 4]], plain[:, [2, 4]], rtol=0)
@@ -57,8 +59,8 @@ def test_the_median_is_one_of_the_values_whatever_they_are() -> None:
             r = np.repeat(rng.standard_normal(n // POINTS), POINTS)
         centres = np.linspace(1000, n - 1000, 18).astype(np.int64)
         ends = np.full(18, 10**6), np.full(18, 2)
-        outs = [np.empty((18, 7)), single(np.empty((18, 0)))]
-        (compiled, plain), _ = both("between_lines", single(r), POINTS, cycles, centres, *ends, 62, out=outs)
+        outs = [np.empty((18, 7)), np.empty((18, 0), dtype=np.float32)]
+        (compiled, plain), _ = both("interharmonic_lines", single(r), POINTS, cycles, centres, *ends, 62, out=outs)
         np.testing.assert_allclose(compiled[:, 0], plain[:, 0], rtol=1e-4, atol=1e-11 * plain[:, 1].max())
 
 
@@ -69,7 +71,9 @@ def test_a_residual_that_is_not_finite_spoils_no_frame_beside(bad: float) -> Non
     for value in (float(r[5000]), bad):
         r[5000] = value
         out = np.empty((3, 7))
-        kernels.between_lines(r, POINTS, 16, centres, np.full(3, 193), np.full(3, 2), 26, out, single(np.empty((3, 6))))
+        kernels.interharmonic_lines(
+            r, POINTS, 16, centres, np.full(3, 193), np.full(3, 2), 26, out, np.empty((3, 6), dtype=np.float32)
+        )
         results.append(out)
     np.testing.assert_array_equal(results[0][[0, 2]], results[1][[0, 2]])
 

@@ -116,14 +116,14 @@ OUTSIDE: list[tuple[str, tuple[Any, ...]]] = [
     ("torn_places", (f8(30), 8, 4, 0.1, 8.0, f8(3, 30), f8(3, 7), np.zeros(7, np.int64))),
     ("lay_frames", (f8(0), f8(0), f8(0), f8(1), f8(1), f8(1), f8(1), 0.1, 0.0, 1.0, f8(3, 1))),
     ("turn_table", (9, f8(8), f8(9))),
-    ("fold_frames", (f4(99), f8(99), 0, 8, 64, i8(15), i8(4), f8(2, 32), f8(1, 64), f8(1, 64), f8(1, 2))),
-    ("fold_frames", (f4(99), f8(99), 0, 8, 64, i8(84), i8(4), f8(2, 32), f8(1, 64), f8(1, 64), f8(1, 2))),
-    ("fold_frames", (f4(99), f8(99), 0, 8, 64, i8(50), i8(FAR), f8(2, 32), f8(1, 64), f8(1, 64), f8(1, 2))),
+    ("sum_cycles", (f4(99), f8(99), 0, 8, 64, i8(15), i8(4), f8(2, 32), f8(1, 64), f8(1, 64), f8(1, 2))),
+    ("sum_cycles", (f4(99), f8(99), 0, 8, 64, i8(84), i8(4), f8(2, 32), f8(1, 64), f8(1, 64), f8(1, 2))),
+    ("sum_cycles", (f4(99), f8(99), 0, 8, 64, i8(50), i8(FAR), f8(2, 32), f8(1, 64), f8(1, 64), f8(1, 2))),
     ("leave", (f4(99), 0, i8(3, 9), f4(1, 8), f8(2), f4(99))),
-    ("between_lines", (f4(99), 8, 4, i8(15), i8(9), i8(2), 5, f8(1, 7), f4(1, 6))),
-    ("between_lines", (f4(99), 8, 4, i8(50), i8(9), i8(2), 5, f8(1, 7), f4(1, 5))),
-    ("between_lines", (f4(99), 7, 2, i8(50), i8(9), i8(2), 5, f8(1, 7), f4(1, 6))),
-    ("fold_residual", (f4(99), 0, 8, 60, i8(0, 99), f8(1), 16, f4(2, 64), f4(1, 2, 16))),
+    ("interharmonic_lines", (f4(99), 8, 4, i8(15), i8(9), i8(2), 5, f8(1, 7), f4(1, 6))),
+    ("interharmonic_lines", (f4(99), 8, 4, i8(50), i8(9), i8(2), 5, f8(1, 7), f4(1, 5))),
+    ("interharmonic_lines", (f4(99), 7, 2, i8(50), i8(9), i8(2), 5, f8(1, 7), f4(1, 6))),
+    ("residual_histogram", (f4(99), 0, 8, 60, i8(0, 99), f8(1), 16, f4(2, 64), f4(1, 2, 16))),
     ("gather_blocks", (f4(99), f8(98), 0, 99, 0.0, 8, f8(4, 2))),
     ("line_pitches", (f8(2, 1, 5, 2), f8(1), i8(3), i8(4), 0.1, f8(1, 6, 2), f8(1, 3), i8(0), f8(1, 2), i8(0, 0, 0))),
     ("loud_orders", (f8(2, 5, 2), i8(4), f8(2), i8(0, 0))),
@@ -152,7 +152,7 @@ def test_a_call_with_many_arguments_takes_some_microseconds() -> None:
     import timeit
 
     args = (f4(99), f8(99), 0, 8, 64, i8(50), i8(4), f8(2, 32), f8(1, 64), f8(1, 64), f8(1, 2))
-    assert min(timeit.repeat(lambda: kernels.fold_frames(*args), number=200, repeat=5)) / 200 < 1e-4
+    assert min(timeit.repeat(lambda: kernels.sum_cycles(*args), number=200, repeat=5)) / 200 < 1e-4
 
 
 @pytest.mark.skipif(not kernels.LEVEL.startswith("x86"), reason="one level only")

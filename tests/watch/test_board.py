@@ -6,7 +6,7 @@ import pytest
 
 from listen.watch.screen.board import Board, Shown
 from listen.watch.screen.drawing import Around, draw, number
-from listen.watch.types import Arisen, Cleared, IntervalReading, Lost, Reading
+from listen.watch.types import Arisen, Cleared, IntervalReading, LostTime, Reading
 
 
 def reading(time_s: float, *, state: str = "steady", thd: float | None = 0.5, hz: float | None = 440.0, **values):
@@ -167,7 +167,7 @@ def test_what_is_lost_and_what_stands():
     board = Board()
     end_s = rest(board, 0.0)
     board.take(Arisen(time_s=1.0, kind="level-drift", severity="attention", half=None, sentence="It drifts."))
-    board.take(Lost(time_s=1.0, seconds=5.6))
+    board.take(LostTime(time_s=1.0, seconds=5.6))
     assert "attention: It drifts." in text(board, joined=True)
     assert "5.6 s lost" in text(board, joined=True)
     board.take(Cleared(time_s=9.0, kind="level-drift", severity="attention", half=None))

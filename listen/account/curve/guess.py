@@ -112,7 +112,7 @@ def guesses(bins: Bins, residual: Complexes, tables: Tables, *, far: bool) -> li
     return sorted(out, key=lambda g: g.cost)
 
 
-def _between(places: Floats, table: Complexes, at: Floats) -> Complexes:
+def _interpolated(places: Floats, table: Complexes, at: Floats) -> Complexes:
     """Entries of a table, straight between its places: of shape at.shape + (9,)."""
     share = np.interp(at, places, np.arange(len(places)))
     low = np.minimum(share.astype(np.int64), len(places) - 2)
@@ -128,7 +128,7 @@ def _knees(letter: str, what: Unexplained, along: bool, table: Complexes) -> lis
     amplitude = what.bins.amplitude_fs / what.bins.amplitude_fs.max()
     tries = np.linspace(0.3, 1.05, 76)
     # what comes out is smaller than what goes in: a first guess of the level over the stage's own amplitude
-    costs = what.cost(_between(_LEVELS, table, tries[:, None] / amplitude))
+    costs = what.cost(_interpolated(_LEVELS, table, tries[:, None] / amplitude))
     best = int(np.argmin(costs))
     start = {letter: float(tries[best])}
     out.append(Guess(letter=letter, way="fs", cost=float(costs[best]) + what.price, start=start))
@@ -158,8 +158,8 @@ def _slopes(what: Unexplained, many: bool, table: Complexes) -> list[Guess]:
     for way, ratio in (("fs", seen / seen.max()), ("hz", bins.f0_hz / bins.f0_hz.max())):
         if way == "hz" and not many:
             continue
-        over = ratio * np.exp(-_ONSETS)[:, None]
-        costs = what.cost(_between(_STEEP, table, own_steepness(over) if way == "fs" else over))
+        onset = ratio * np.exp(-_ONSETS)[:, None]
+        costs = what.cost(_interpolated(_STEEP, table, own_steepness(onset) if way == "fs" else onset))
         best = int(np.argmin(costs))
         start = {"S": float(_ONSETS[best])}
         out.append(Guess(letter="S", way=way, cost=float(costs[best]) + what.price, start=start))

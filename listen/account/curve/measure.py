@@ -235,8 +235,8 @@ def _slope(fit: Fit) -> tuple[Floats, float]:
         seen = seen * harmonics(only, _alone(only, bins)).gain
     short = np.maximum(1.0 - 1.0 / np.maximum(seen, 1e-6), 0.0)
     limits = 2 * np.pi * bins.f0_hz * bins.amplitude_fs / np.maximum(seen, 1e-6)
-    over = seen > 1.0
-    return short, float(np.median(limits[over])) if over.any() else float(np.median(limits))
+    limited = seen > 1.0
+    return short, float(np.median(limits[limited])) if limited.any() else float(np.median(limits))
 
 
 def _curves(fit: Fit) -> tuple[Floats, Floats]:

@@ -168,7 +168,7 @@ class Layout:
         self.prior_matrix, self._prior_offset = self._prior()
         seen = bins.f0_hz * bins.amplitude_fs
         # slope of the fundamental, and pitch, over the largest: a limit is a slope in volts, or an onset in hertz
-        self._over, self._pitch_over = seen / seen.max(), bins.f0_hz / bins.f0_hz.max()
+        self._level_ratio, self._pitch_ratio = seen / seen.max(), bins.f0_hz / bins.f0_hz.max()
         # what is fixed in volts, over the amplitude, against the loudest bin
         self._volts = bins.amplitude_fs.max() / bins.amplitude_fs
         in_volts = stages.has("S") and stages.slope == "fs"
@@ -216,8 +216,8 @@ class Layout:
         if "lag" in has:
             out[:, :, LAG] = np.clip(2e-6 * np.pi * out[:, :, LAG] * self.bins.f0_hz, 0.0, 0.5)
         if "S" in has:
-            over = self._over if self.stages.slope == "fs" else self._pitch_over
-            out[:, :, STEEP] = over * np.exp(-out[:, :, STEEP])
+            ratio = self._level_ratio if self.stages.slope == "fs" else self._pitch_ratio
+            out[:, :, STEEP] = ratio * np.exp(-out[:, :, STEEP])
         return out.reshape(m * n, -1)
 
     def _set_levels(self, vectors: Floats, out: Floats) -> None:
@@ -276,10 +276,10 @@ class Layout:
             return self.prior_matrix, rest
         # more than a full triangle is not to be had
         i = self.at["S"].start
-        over = float(np.exp(-np.clip(vector[i], *_ONSET_BOUNDS))) / _FULL_TRIANGLE
-        excess = max(over - 1.0, 0.0) / _TRIANGLE_SIGMA
+        ratio = float(np.exp(-np.clip(vector[i], *_ONSET_BOUNDS))) / _FULL_TRIANGLE
+        excess = max(ratio - 1.0, 0.0) / _TRIANGLE_SIGMA
         row = np.zeros(self.size)
-        row[i] = -over / _TRIANGLE_SIGMA if excess > 0 else 0.0
+        row[i] = -ratio / _TRIANGLE_SIGMA if excess > 0 else 0.0
         return np.vstack([self.prior_matrix, row]), np.append(rest, excess)
 
 

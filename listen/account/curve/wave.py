@@ -229,8 +229,8 @@ def _stages(values: Values, sampled: Floats, amplitude: Floats) -> Floats:
     for sign, level in ((1.0, values.top), (-1.0, values.bottom)):
         used = level < NO_KNEE
         if used.any():
-            over = sign * u - (scale * level)[:, None]
-            u = np.where(used[:, None], u - sign * 0.5 * (over + np.sqrt(over**2 + s2)), u)
+            excess = sign * u - (scale * level)[:, None]
+            u = np.where(used[:, None], u - sign * 0.5 * (excess + np.sqrt(excess**2 + s2)), u)
     limited = values.steep > SLOW
     if limited.any():
         steep = values.steep / amplitude if values.own_slope else values.steep

@@ -86,7 +86,7 @@ def pitch_charts(frames: Frames, limits: Limits, wave: str, polarity_known: bool
     judged = limits if wave == "sine" else {}
     charts = [_level(bands, limits), _thd(bands, wave), _parts(bands, judged)]
     charts += [_harmonic(bands, k) for k in range(2, 6)]
-    charts += [_crest(bands, judged, wave, polarity_known), _between(bands, limits)]
+    charts += [_crest(bands, judged, wave, polarity_known), _interharmonic_chart(bands, limits)]
     if wave in SHARED_WAVES:
         charts.append(_symmetry(bands, limits, wave))
     if wave not in ("square", "sawtooth"):  # a jump is as steep as the recording lets it be
@@ -281,7 +281,7 @@ def _symmetry(bands: ByPitch, limits: Limits, wave: str) -> Chart:
     )  # fmt: skip
 
 
-def _between(bands: ByPitch, limits: Limits) -> Chart:
+def _interharmonic_chart(bands: ByPitch, limits: Limits) -> Chart:
     bottom, _, high, high_at = _ends(bands, "between")
     low_half, _, half, half_at = _ends(bands, "half")
     row = limits.get("parasitic-oscillation", {})

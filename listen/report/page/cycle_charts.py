@@ -193,8 +193,8 @@ def _from_the_flanks(y: Floats, shape: Floats) -> Floats:
 def _missing(y: Floats, meant: Floats, sign: float, missing: Floats) -> Floats:
     """Add the crest that should have been, where it stands over the flattened one."""
     z, m = sign * y, sign * meant
-    over = (z > FLAT_FROM * 0.9 * float(z.max())) & (m > z + _MISSING)
-    return np.where(over, meant, missing)
+    above = (z > FLAT_FROM * 0.9 * float(z.max())) & (m > z + _MISSING)
+    return np.where(above, meant, missing)
 
 
 def _cycle_chart(cycle: Cycle, wave: str, findings: Sequence[Flaw], ends: CycleEnds) -> Chart:

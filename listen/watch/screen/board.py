@@ -8,7 +8,7 @@ from dataclasses import dataclass, field
 from statistics import median, pstdev
 
 from listen.units import cents_between, db_from_ratio
-from listen.watch.types import Arisen, Cleared, Event, IntervalReading, Lost, Reading, Start, Summary
+from listen.watch.types import Arisen, Cleared, Event, IntervalReading, LostTime, Reading, Start, Summary
 
 QUANTITIES = ("pitch", "octave", "clean", "level", "start")
 """What the hand works on, by the keys 1 to 5."""
@@ -98,7 +98,7 @@ class Board:
             self.findings[event.kind, event.half] = event
         elif isinstance(event, Cleared):
             self.findings.pop((event.kind, event.half), None)
-        elif isinstance(event, Lost):
+        elif isinstance(event, LostTime):
             self.lost_s += event.seconds
             self._disturbed()
         else:

@@ -30,7 +30,7 @@ LISTEN_INLINE float of_bits(int32_t bits) {
 }
 
 // Put the bins between the harmonics, the half orders below the sixth left out, into ``places``: how many.
-int64_t bins_between(int64_t m, int64_t bins, Row<int32_t> places) {
+int64_t interharmonic_bins(int64_t m, int64_t bins, Row<int32_t> places) {
     int64_t count = 0;
     for (int64_t k = 0; k * m < bins; k++) {
         const int64_t skipped = m % 2 == 0 && k < 6 ? k * m + m / 2 : -1;
@@ -242,12 +242,12 @@ void weigh(Floats r, Ints centres, const Turns<float>& turns, V* to) {
 
 }  // namespace
 
-int64_t between_room(int64_t size) { return Workplace<float>::length(size); }
+int64_t interharmonic_room(int64_t size) { return Workplace<float>::length(size); }
 
-void between_lines(Floats r, int64_t points, int64_t cycles, Ints centres, Ints last, Ints first, int64_t high,
+void interharmonic_lines(Floats r, int64_t points, int64_t cycles, Ints centres, Ints last, Ints first, int64_t high,
                    Row<float> room, Row<int32_t> places, Table<double> out, Table<float> halves) {
     const int64_t size = cycles * points, bins = size / 2 + 1;
-    const int64_t known = bins_between(cycles, bins, places);
+    const int64_t known = interharmonic_bins(cycles, bins, places);
     const Workplace<float> place(size, room);
     const float scale = (float)(1.0 / ((double)points * (double)points));
     for (int64_t i = 0; i < centres.n; i += W) {
