@@ -6,13 +6,64 @@ programmers' mistakes and is never shown.
 
 from __future__ import annotations
 
+import re
 from collections.abc import Iterable
+
+LONGEST_LINE = 300
+"""Characters of a whole line of complaint, with the program's name: four lines of a terminal of 80 columns."""
+LONGEST_QUOTE = 60
+"""Characters of a quoted text: enough to know again what was written."""
+_LONGEST_LIST = 120
+_LONGEST_WORD = 120
+_PROGRAM = "listen: "
+_QUOTED = re.compile(r"""(?<!\w)(?:'(?:[^'\\]|\\.)*'|"[^"]*")(?!\w)""")
+_WORD = re.compile(r"\S+")
 
 
 def one_line(text: str) -> str:
     """Return the text on one line, with all that cannot be printed escaped (file names may hold anything)."""
     words = " ".join(text.split())
     return "".join(c if c.isprintable() else c.encode("unicode_escape").decode("ascii") for c in words)
+
+
+def cut(text: str, most: int) -> str:
+    """Return a text of at most so many characters: the beginning and the end, which of a path says most.
+
+    Examples
+    --------
+    >>> cut("a text that is too long to be shown", 19)
+    'a text th ... shown'
+    """
+    if len(text) <= most:
+        return text
+    end = (most - 5) // 3 + 1
+    return f"{text[: most - 5 - end]} ... {text[-end:]}"
+
+
+def complaint(what: str, remedy: str = "") -> str:
+    """Return what is wrong and what to do about it on one line of at most `LONGEST_LINE` characters.
+
+    Parameters
+    ----------
+    what, remedy : str
+        Quoted texts in them are cut at `LONGEST_QUOTE` characters, long names without quotes at twice as many; of a
+        line that is still too long ``what`` gives way first, as the remedy is of more use.
+
+    Returns
+    -------
+    str
+    """
+    most = LONGEST_LINE - len(_PROGRAM)
+    said, done = (_with_short_words(one_line(text)) for text in (what, remedy))
+    if not remedy:
+        return cut(said, most)
+    done = cut(done, most // 2 + 40)
+    return f"{cut(said, most - len(done) - 2)}; {done}"
+
+
+def _with_short_words(text: str) -> str:
+    text = _QUOTED.sub(lambda found: found[0][0] + cut(found[0][1:-1], LONGEST_QUOTE) + found[0][-1], text)
+    return _WORD.sub(lambda found: cut(found[0], _LONGEST_WORD), text)
 
 
 def close_match(word: str, known: Iterable[str]) -> str | None:
@@ -24,7 +75,7 @@ def close_match(word: str, known: Iterable[str]) -> str | None:
 
 
 def suggestion(word: str, known: Iterable[str]) -> str:
-    """Say which known word was probably meant, and list them all.
+    """Say which known word was probably meant, and list what is known.
 
     Parameters
     ----------
@@ -45,8 +96,24 @@ def suggestion(word: str, known: Iterable[str]) -> str:
     """
     words = list(known)
     close = close_match(word, words)
-    listed = ", ".join(words)
+    listed = listing(words)
     return f'did you mean "{close}"? Known: {listed}' if close else f"known: {listed}"
+
+
+def listing(words: Iterable[str]) -> str:
+    """List words for a line of complaint: as many as there is room for, and how many more there are.
+
+    Examples
+    --------
+    >>> listing(f"word-{i}" for i in range(40))[-30:]
+    'word-12, word-13 and 26 others'
+    """
+    known = list(words)
+    fit = known
+    while len(", ".join(fit)) > _LONGEST_LIST and len(fit) > 1:
+        fit = fit[:-1]
+    more = len(known) - len(fit)
+    return ", ".join(fit) + (f" and {more} others" if more else "")
 
 
 class ListenError(Exception):
@@ -76,7 +143,7 @@ class ListenError(Exception):
         return self.remedy
 
     def __str__(self) -> str:
-        return one_line(f"{self.what}; {self.remedy}")
+        return complaint(self.what, self.remedy)
 
 
 class CaptureError(ListenError):

@@ -2,16 +2,14 @@
 
 from __future__ import annotations
 
-import json
 import os
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
 
-import numpy as np
-
 from listen.api.bench_lookup import find_bench_file
+from listen.api.earlier_table import table_before
 from listen.bench import WAVES, Bench, load_bench
 from listen.calibration import (
     LAWS,
@@ -190,7 +188,7 @@ def calibrate(
         raise OptionError("no capture was given", "name a recording of the steps")
     voltages = _voltages_of_takes(len(paths), settings)
     trimming = Trimming(
-        before=_table(settings.before, settings.turned), turned=settings.turned, clockwise=settings.clockwise
+        before=table_before(settings.before, settings.turned), turned=settings.turned, clockwise=settings.clockwise
     )
     sources: list[_Source] = []
     measured: list[Measured] = []
@@ -350,35 +348,6 @@ def _capacitor_f(known: Bench | None) -> float | None:
         return None
     low, high = known.build.parts.get("c1_f", (0.0, 1.0))
     return low if low == high else None
-
-
-def _table(path: FilePath | None, turned: float | None) -> tuple[tuple[float, float], ...] | None:
-    """Read the table of an earlier calibration."""
-    if path is None:
-        if turned is not None:
-            raise OptionError("--turned needs the table before the turn", "give it with --before TABLE.json")
-        return None
-    if turned is None:
-        raise OptionError(
-            "--before needs to know how far the trimmer was turned since", "give --turned TURNS, clockwise positive"
-        )
-    name = f"--before {os.fspath(path)}"
-    remedy = "give the file that listen calibrate --json wrote"
-    try:
-        document = json.loads(Path(path).read_text(encoding="utf-8"))
-    except FileNotFoundError as cause:
-        raise OptionError(f"{name}: no such file", remedy) from cause
-    except (OSError, ValueError) as cause:
-        raise OptionError(f"{name}: is no JSON document that can be read", remedy) from cause
-    try:
-        if document["schema"] != "listen.calibration/1":
-            raise OptionError(f"{name}: is not a calibration", remedy)
-        rows = tuple((float(s["cv_v"]), float(s["f0_hz"])) for s in document["steps"] if s["f0_hz"] is not None)
-    except (KeyError, TypeError, ValueError) as cause:
-        raise OptionError(f"{name}: is not a calibration", remedy) from cause
-    if not all(np.isfinite(v) and f0_hz > 0 for v, f0_hz in rows):
-        raise OptionError(f"{name}: holds values that are no pitches", remedy)
-    return rows
 
 
 def _share(progress: Progress | None, index: int, count: int) -> Progress | None:

@@ -5,13 +5,15 @@ from __future__ import annotations
 import json
 import os
 from collections.abc import Callable, Mapping
-from pathlib import Path
 from typing import Any
 
 from listen.api.checking import CheckResult, check
 from listen.errors import CaptureError, OptionError
-from listen.report import check_document
+from listen.report import check_document, check_schema
 from listen.report.comparing import Comparison, compare_documents
+from listen.report.document import CHECK_SCHEMA
+from listen.report.files import read_ordinary
+from listen.report.reading import DocumentFault, hold_to_schema, parse_document
 
 FilePath = str | os.PathLike[str]
 Side = FilePath | CheckResult | Mapping[str, Any]
@@ -57,7 +59,7 @@ def load_side(side: Side, **settings: Any) -> CheckResult | Mapping[str, Any]:
     if isinstance(side, CheckResult):
         return side
     if isinstance(side, Mapping):
-        return _valid(side, "the document")
+        return _valid(_plain(side), "the document")
     if os.fspath(side).lower().endswith(".json"):
         return _valid(_loaded(side), os.fspath(side))
     return check(side, **settings)
@@ -95,7 +97,7 @@ def load_entry(number: int, logbook: FilePath | None = None) -> Mapping[str, Any
 
 def _loaded(path: FilePath) -> Any:
     try:
-        return json.loads(Path(path).read_text(encoding="utf-8"))
+        return parse_document(read_ordinary(path))
     except OSError as error:
         raise CaptureError(
             f"{os.fspath(path)}: cannot be read ({(error.strerror or 'it failed').lower()})", "check its name and place"
@@ -106,17 +108,25 @@ def _loaded(path: FilePath) -> Any:
         ) from error
 
 
+def _plain(document: Mapping[str, Any]) -> Any:
+    """Return a document that came from a program as its JSON text would be read."""
+    try:
+        return parse_document(json.dumps(document))
+    except (TypeError, ValueError) as error:
+        raise CaptureError(f"the document: is no JSON ({error})", "give what check_document returned") from error
+
+
 def _valid(document: Any, name: str) -> Mapping[str, Any]:
     """Refuse what is no check; a list of several is refused too, as one of them must be meant."""
     if isinstance(document, list):
         raise CaptureError(f"{name}: holds {len(document)} checks, one is compared", "write each to a file of its own")
-    needed = ("capture", "settings", "verdict", "headline", "summary", "sweep", "not_shown", "findings")
-    if not isinstance(document, Mapping) or document.get("schema") != "listen.check/1":
+    if not isinstance(document, Mapping) or document.get("schema") != CHECK_SCHEMA:
         schema = document.get("schema") if isinstance(document, Mapping) else None
         raise CaptureError(
-            f"{name}: is no check (its schema is {schema!r}, not 'listen.check/1')", "give what check --json wrote"
+            f"{name}: is no check (its schema is {schema!r}, not {CHECK_SCHEMA!r})", "give what check --json wrote"
         )
-    missing = [key for key in needed if key not in document]
-    if missing:
-        raise CaptureError(f"{name}: is no whole check ({missing[0]!r} is missing)", "write it again with check --json")
+    try:
+        hold_to_schema(document, check_schema())
+    except DocumentFault as fault:
+        raise CaptureError(f"{name}: is no whole check ({fault})", "write it again with check --json") from fault
     return document

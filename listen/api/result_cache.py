@@ -12,10 +12,11 @@ from typing import Any
 
 from listen.errors import OutputError
 from listen.report.document import tool_version
-from listen.report.files import write_whole
+from listen.report.files import read_ordinary, write_whole
 
 CACHE_SCHEMA = "listen.kept/1"
 Stamp = list[int]
+_SEAL = b', "sha256": "'
 
 
 @dataclass(frozen=True, slots=True)
@@ -42,7 +43,10 @@ class ResultCache:
             were written.
         """
         try:
-            entry = json.loads(self._file(key["path"]).read_bytes())
+            text = read_ordinary(self._file(key["path"]))
+            if text != _sealed(text.rpartition(_SEAL)[0]):  # damaged, edited, or of a version that wrote no digest
+                return None
+            entry = json.loads(text)
             if entry["schema"] != CACHE_SCHEMA or entry["key"] != key:
                 return None
             if any(not _stands(entry["written"].get(kind), target) for kind, target in outputs.items()):
@@ -63,8 +67,8 @@ class ResultCache:
             It cannot be written.
         """
         head = json.dumps({"schema": CACHE_SCHEMA, "key": key, "written": written})
-        text = head.removesuffix("}").encode("ascii") + b', "document": ' + document + b"}\n"
-        write_whole(self._file(key["path"]), text)
+        text = head.removesuffix("}").encode("ascii") + b', "document": ' + document
+        write_whole(self._file(key["path"]), _sealed(text), instead=True)
 
     def _file(self, path: str) -> Path:
         return self.folder / f"{hashlib.sha256(os.fsencode(path)).hexdigest()[:40]}.json"
@@ -124,6 +128,11 @@ def _stands(written: Mapping[str, Stamp] | None, target: str) -> bool:
     if not written or not all(path.startswith(os.path.abspath(target)) for path in written):
         return False
     return stamps([Path(path) for path in written]) == dict(written)
+
+
+def _sealed(text: bytes) -> bytes:
+    """Return a result as it stands in its file: its last key is the digest of all that is before."""
+    return text + _SEAL + hashlib.sha256(text).hexdigest().encode("ascii") + b'"}\n'
 
 
 def _digest(path: str) -> str:

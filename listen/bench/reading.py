@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import os
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from pathlib import Path
 from typing import Any, NoReturn
 
@@ -19,6 +19,8 @@ from listen.bench.values import TABLES, BadKeyError, checked
 from listen.errors import BenchError, ListenError, suggestion
 
 _LARGEST_FILE_BYTES = 1_000_000
+_LARGEST_NUMBER = 10**300
+"""A whole number beyond is no float any more (the largest is 1.8e308)."""
 
 
 def read_toml(path: str | os.PathLike[str], error: type[ListenError], what: str) -> dict[str, Any]:
@@ -61,13 +63,31 @@ def read_toml(path: str | os.PathLike[str], error: type[ListenError], what: str)
     if len(raw) > _LARGEST_FILE_BYTES:
         fail("is over 1 MB", f"a {what} is a short text in TOML")
     try:
-        return tomllib.loads(raw.decode("utf-8-sig"))
+        document = tomllib.loads(raw.decode("utf-8-sig"))
     except UnicodeDecodeError as cause:
         fail("is not a text in UTF-8", f"a {what} is a short text in TOML", cause)
     except tomllib.TOMLDecodeError as cause:
         fail(f"is not valid TOML ({cause})", "correct that line", cause)
+    except ValueError as cause:  # a number of more digits than Python reads
+        fail("holds a number of thousands of digits", "write it with an exponent: 10e3", cause)
     except RecursionError as cause:
         fail("is nested too deeply", f"a {what} is a short text in TOML", cause)
+    endless = _beyond_measure(document)
+    if endless is not None:
+        fail(f"{endless} is beyond all measure, a number of hundreds of digits", "write it with an exponent: 10e3")
+    return document
+
+
+def _beyond_measure(table: Any, name: str = "") -> str | None:
+    """Return the name of the first whole number that is too large to reckon with, None where there is none."""
+    if isinstance(table, int) and abs(table) > _LARGEST_NUMBER:
+        return name
+    inner: Iterable[tuple[str, Any]] = ()
+    if isinstance(table, dict):
+        inner = ((f"{name}.{key}".removeprefix("."), value) for key, value in table.items())
+    elif isinstance(table, list):
+        inner = ((name, value) for value in table)
+    return next((found for found in (_beyond_measure(value, key) for key, value in inner) if found), None)
 
 
 def load_bench(path: str | os.PathLike[str]) -> Bench:

@@ -3,11 +3,10 @@
 from __future__ import annotations
 
 import csv
-import io
 import math
 import os
 from dataclasses import dataclass, replace
-from decimal import Decimal
+from decimal import Decimal, InvalidOperation
 from pathlib import Path
 from typing import NoReturn
 
@@ -16,6 +15,8 @@ from listen.errors import OptionError
 from listen.units import read_number
 
 MOST_STEPS = 1000
+_UNCOUNTED = 1e9
+"""So many steps are not even told by their number: a step of 1e-320 V would make more than there are numbers."""
 LARGEST_V = 1000.0
 _STOP_TOLERANCE = 0.01
 _LARGEST_FILE_BYTES = 1_000_000
@@ -119,6 +120,8 @@ def parse_steps(text: str, option: str = "--cv-steps") -> VoltageInput:
         raise OptionError(
             f"{option} {text!r}: STOP is not above START", f"for the way down write {stop:g}:{start:g}:{step:g}:down"
         )
+    if (stop - start) / step > _UNCOUNTED:
+        raise OptionError(f"{option} {text!r}: a step of {step:g} makes more steps than can be held", _STEPS_REMEDY)
     count = math.floor((stop - start) / step + _STOP_TOLERANCE) + 1
     total = 2 * count - 1 if way == "updown" else count
     _count(total, f"{option} {text!r}")
@@ -157,7 +160,8 @@ def read_steps_file(path: str | os.PathLike[str]) -> VoltageInput:
     head = text.lstrip().splitlines()[0] if text.strip() else ""
     mark = ";" if ";" in head else "\t" if "\t" in head else ","
     decimal_comma = mark != ","
-    rows = [row for row in csv.reader(io.StringIO(text), delimiter=mark) if any(cell.strip() for cell in row)]
+    # lines end as Windows, Unix and the first Macintosh systems end them; a field holds no line end
+    rows = [row for row in csv.reader(text.splitlines(), delimiter=mark) if any(cell.strip() for cell in row)]
     if not rows:
         raise OptionError(f"{name}: is empty", "write a header start_s,end_s,cv_v and a row a step")
     columns = [cell.strip().lower() for cell in rows[0]]
@@ -260,8 +264,11 @@ def _number(word: str, where: str, decimal_comma: bool) -> float:
 
 def _last_digit(word: str, decimal_comma: bool) -> float:
     """Return the size of one in the last digit of a number as typed: 0.01 of ``2.97``."""
-    exponent = Decimal(word.replace(",", ".") if decimal_comma else word).as_tuple().exponent
-    return float(10.0**exponent) if isinstance(exponent, int) else math.inf
+    try:
+        exponent = Decimal(word.replace(",", ".") if decimal_comma else word).as_tuple().exponent
+        return float(10.0**exponent) if isinstance(exponent, int) else math.inf
+    except (InvalidOperation, OverflowError):  # 0e400, 1e-99999999999999999999
+        return math.inf
 
 
 def _volts(word: str, where: str, decimal_comma: bool) -> float:

@@ -198,9 +198,13 @@ def moment_of(text: str) -> Any:
     """Return the moment that was typed, refusing one that lies ahead."""
     from datetime import UTC, datetime, timedelta
 
+    from listen.logbook.wording import EARLIEST_YEAR
+
     try:
         when = datetime.fromisoformat(text.strip()).astimezone()
         future = when.astimezone(UTC) > datetime.now(UTC) + timedelta(days=1)
+        if when.year < EARLIEST_YEAR:
+            raise ValueError
     except (ValueError, OverflowError, OSError):
         raise OptionError(
             f"--measured {text!r} is no moment", "for example --measured 2026-03-01, or 2026-03-01T19:30"

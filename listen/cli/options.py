@@ -11,7 +11,7 @@ from collections.abc import Callable, Sequence
 from typing import Any, NoReturn
 
 from listen.bench import GAIN_CONTROLS, TOPOLOGIES, WAVES
-from listen.errors import OptionError, OutputError, one_line, suggestion
+from listen.errors import OptionError, OutputError, complaint, suggestion
 from listen.units import read_number
 
 PASSED, FOUND, UNUSABLE, INTERRUPTED = 0, 1, 2, 130
@@ -206,7 +206,7 @@ class Screen:
 def complain(text: str) -> int:
     """Say one line on standard error."""
     with contextlib.suppress(OSError, ValueError, AttributeError):
-        sys.stderr.write(one_line(f"listen: {text}") + "\n")
+        sys.stderr.write(f"listen: {complaint(text)}\n")
         sys.stderr.flush()
     return UNUSABLE
 

@@ -137,6 +137,7 @@ def _open(path: Path, mode: str) -> sqlite3.Connection:
     connection = sqlite3.connect(
         f"{path.absolute().as_uri()}?mode={mode}", uri=True, timeout=PATIENCE_S, isolation_level=None
     )
+    connection.text_factory = _text
     try:
         _patiently(
             lambda: connection.executescript(
@@ -149,11 +150,17 @@ def _open(path: Path, mode: str) -> sqlite3.Connection:
     return connection
 
 
+def _text(data: bytes) -> str:
+    """Return a text of the file; bytes that are none are a change for `verify` to tell, not the end of all reading."""
+    return data.decode("utf-8", "surrogateescape")
+
+
 def _copy(path: Path) -> sqlite3.Connection:
     """Copy a logbook that may not be written into memory."""
     wal = Path(f"{path}-wal")
     mode = "ro" if wal.exists() and wal.stat().st_size else "ro&immutable=1"
     memory = sqlite3.connect(":memory:", isolation_level=None)
+    memory.text_factory = _text
     with closing(_open(path, mode)) as connection:
         connection.backup(memory)
     return memory

@@ -48,6 +48,14 @@ def digest_of(row: tuple[object, ...]) -> str:
     return hashlib.sha256(json.dumps(row).encode("ascii")).hexdigest()
 
 
+def is_as_stored(row: tuple[object, ...], digest: object) -> bool:
+    """Tell whether the `DIGESTED` columns of an entry, and their types, are those that it was stored with."""
+    try:
+        return digest == digest_of(row)
+    except (TypeError, ValueError):  # bytes where a text was
+        return False
+
+
 def _to_1(connection: sqlite3.Connection) -> None:
     for statement in _VERSION_1.split(";"):
         connection.execute(statement)

@@ -2,24 +2,31 @@
 
 from __future__ import annotations
 
+import math
 import os
 import sqlite3
 from collections.abc import Iterable
-from datetime import datetime
+from dataclasses import replace
+from datetime import UTC, datetime
 from pathlib import Path
+from typing import Any
 
 from listen.errors import OptionError, close_match
 from listen.logbook.book import reading
-from listen.logbook.types import BuildLine, Entry, Kind, State
-from listen.logbook.wording import name_key
+from listen.logbook.layout import DIGESTED, is_as_stored
+from listen.logbook.types import KINDS, STATES, BuildLine, Entry, Kind
+from listen.logbook.wording import name_key, read_moment
 
 FilePath = str | os.PathLike[str]
 
-_SELECT = """
-SELECT entry.id, build.name, kind, state, measured_utc, stored_utc, note, temperature_c, warm_up_min, document,
-       struck_utc, struck_why
+_DIGESTED = DIGESTED.split(", ")
+_COLUMNS = ("id", "build", "struck_utc", "struck_why", "digest", *_DIGESTED)
+_SELECT = f"""
+SELECT entry.id, build.name, struck_utc, struck_why, digest, {DIGESTED}
 FROM entry JOIN build ON build.id = entry.build_id
 """
+_UNKNOWN = datetime(1970, 1, 1, tzinfo=UTC)
+"""When an entry was measured whose date can no longer be read."""
 _LAST = " WHERE build_id = ? AND struck_utc IS NULL ORDER BY measured_utc DESC, entry.id DESC LIMIT 1"
 _IN_ORDER = " ORDER BY measured_utc, entry.id"
 
@@ -44,7 +51,7 @@ def read_builds(path: FilePath) -> tuple[BuildLine, ...]:
             last = _entries(connection, _LAST, build_id)
             lines.append(
                 BuildLine(
-                    name=name,
+                    name=str(name),
                     checks=counts.get("check", 0),
                     calibrations=counts.get("calibration", 0),
                     notes=counts.get("note", 0),
@@ -114,34 +121,37 @@ def _listed(names: Iterable[str]) -> str:
 
 def _entries(connection: sqlite3.Connection, rest: str, *values: int) -> tuple[Entry, ...]:
     # `rest` is one of the fixed pieces above; what a user wrote only ever goes in as a value.
-    return tuple(_entry(*row) for row in connection.execute(_SELECT + rest, values))
+    return tuple(_entry(row) for row in connection.execute(_SELECT + rest, values))
 
 
-def _entry(
-    number: int,
-    build: str,
-    kind: Kind,
-    state: State | None,
-    measured_utc: str,
-    stored_utc: str,
-    note: str | None,
-    temperature_c: float | None,
-    warm_up_min: float | None,
-    document: str | None,
-    struck_utc: str | None,
-    struck_why: str | None,
-) -> Entry:
-    return Entry(
-        number=number,
-        build=build,
+def _entry(row: tuple[Any, ...]) -> Entry:
+    """Make an entry of a row; of one that was changed since it was stored, whatever can still be read."""
+    found = dict(zip(_COLUMNS, row, strict=True))
+    whole = is_as_stored(tuple(found[name] for name in _DIGESTED), found["digest"])
+    measured, stored, struck = (read_moment(found[name]) for name in ("measured_utc", "stored_utc", "struck_utc"))
+    kind: Kind = found["kind"] if found["kind"] in KINDS else "note"
+    entry = Entry(
+        number=int(found["id"]),
+        build=str(found["build"]),
         kind=kind,
-        state=state,
-        measured=datetime.fromisoformat(measured_utc),
-        stored=datetime.fromisoformat(stored_utc),
-        note=note,
-        temperature_c=temperature_c,
-        warm_up_min=warm_up_min,
-        document_text=document,
-        struck=None if struck_utc is None else datetime.fromisoformat(struck_utc),
-        struck_why=struck_why,
+        state=found["state"] if found["state"] in STATES else None,
+        measured=measured or stored or _UNKNOWN,
+        stored=stored or measured or _UNKNOWN,
+        note=_text(found["note"]),
+        temperature_c=_number(found["temperature_c"]),
+        warm_up_min=_number(found["warm_up_min"]),
+        document_text=_text(found["document"]),
+        struck=None if found["struck_utc"] is None else struck or _UNKNOWN,
+        struck_why=_text(found["struck_why"]),
     )
+    if whole and measured and stored and isinstance(found["build"], str) and entry.struck == struck:
+        return entry
+    return replace(entry, changed=True)
+
+
+def _text(value: object) -> str | None:
+    return value if isinstance(value, str) else None
+
+
+def _number(value: object) -> float | None:
+    return float(value) if isinstance(value, (int, float)) and math.isfinite(value) else None

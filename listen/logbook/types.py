@@ -14,6 +14,7 @@ from listen.errors import LogbookError
 Kind = Literal["check", "calibration", "note"]
 State = Literal["as-found", "as-left"]
 
+KINDS: tuple[Kind, ...] = ("check", "calibration", "note")
 STATES: tuple[State, ...] = ("as-found", "as-left")
 SCHEMAS: Mapping[str, Kind] = {"listen.check/1": "check", "listen.calibration/1": "calibration"}
 """Which documents are kept, and as what."""
@@ -64,6 +65,9 @@ class Entry:
     struck : datetime or None
         When it was struck out.
     struck_why : str or None
+    changed : bool
+        It is not as it was stored: a column that cannot be read is at its default, and the document is not handed
+        out.
     """
 
     number: int
@@ -78,15 +82,27 @@ class Entry:
     document_text: str | None
     struck: datetime | None = None
     struck_why: str | None = None
+    changed: bool = False
 
     @property
     def document(self) -> dict[str, Any]:
-        """The document, read anew each time; empty for a note."""
-        if self.document_text is None:
+        """The document, read anew each time; empty for a note, and for what was struck out since it was changed.
+
+        Raises
+        ------
+        LogbookError
+            It cannot be read, or the entry was changed after it had been stored.
+        """
+        if self.document_text is None or (self.changed and self.struck is not None):
             return {}
+        if self.changed:
+            raise LogbookError(
+                f"entry {self.number} of the logbook was changed after it had been stored",
+                f'restore a copy, or strike it out: listen logbook strike {self.number} "changed"',
+            )
         try:
             document = json.loads(self.document_text)
-        except ValueError:
+        except (ValueError, RecursionError):
             document = None
         if not isinstance(document, dict):
             raise LogbookError(

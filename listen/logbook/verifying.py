@@ -8,8 +8,10 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from listen.logbook.book import reading
-from listen.logbook.layout import DIGESTED, digest_of
+from listen.logbook.layout import DIGESTED, is_as_stored
+from listen.logbook.wording import name_key, read_moment
 
+_EVERY = f"SELECT id, digest, struck_utc, struck_why, {DIGESTED} FROM entry ORDER BY id"
 _MOST = 20
 """Complaints; a file that has more is lost anyway."""
 
@@ -57,19 +59,31 @@ def verify(path: str | os.PathLike[str]) -> Verification:
             f"entry {number}: its build is missing"
             for _, number, *_ in connection.execute("PRAGMA foreign_key_check(entry)").fetchall()
         ]
+        wrong += [
+            f"build {number}: its name was changed after it had been stored"
+            for number, name, key in connection.execute("SELECT id, name, name_key FROM build")
+            if not isinstance(name, str) or name_key(name) != key
+        ]
         builds, entries = (
             connection.execute(f"SELECT count(*) FROM {table}").fetchone()[0] for table in ("build", "entry")
         )
-        for number, digest, *row in connection.execute(f"SELECT id, digest, {DIGESTED} FROM entry ORDER BY id"):
-            if digest != digest_of(tuple(row)):
+        for number, digest, struck, why, *row in connection.execute(_EVERY):
+            if not is_as_stored(tuple(row), digest) or not _is_struck_or_not(struck, why):
                 wrong.append(f"entry {number}: it was changed after it had been stored")
             elif row[-1] is not None and not _is_document(row[-1]):
                 wrong.append(f"entry {number}: its document cannot be read")
     return Verification(builds=builds, entries=entries, wrong=tuple(wrong[:_MOST]))
 
 
+def _is_struck_or_not(moment: object, why: object) -> bool:
+    """Tell whether an entry is struck out as `strike` does it, or not at all."""
+    if moment is None:
+        return why is None
+    return isinstance(why, str) and read_moment(moment) is not None
+
+
 def _is_document(text: str) -> bool:
     try:
         return isinstance(json.loads(text), dict)
-    except ValueError:
+    except (ValueError, RecursionError):
         return False

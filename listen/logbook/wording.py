@@ -12,6 +12,8 @@ from listen.logbook.types import STATES, About
 LONGEST_NAME, LONGEST_NOTE = 200, 10_000
 COLDEST_C, HOTTEST_C = -50.0, 100.0
 LONGEST_WARM_UP_MIN = 100_000.0
+EARLIEST_YEAR, _LATEST_YEAR = 1900, 9000
+"""No oscillator was measured before; a year near an end of the calendar cannot be shown in all time zones."""
 
 
 def normalised_name(text: str) -> str:
@@ -88,6 +90,21 @@ def checked(about: About) -> About:
         measured=measured.astimezone(UTC),
         state=about.state,
     )
+
+
+def read_moment(value: object) -> datetime | None:
+    """Return a moment as it was stored, None of what is none or lies where no calendar of a place can show it.
+
+    Examples
+    --------
+    >>> read_moment("2026-03-01T18:30:00.000+00:00").year, read_moment("0001-01-01T00:00:00+00:00"), read_moment(7)
+    (2026, None, None)
+    """
+    try:
+        moment = datetime.fromisoformat(value)  # type: ignore[arg-type]
+        return moment.astimezone(UTC) if moment.tzinfo and EARLIEST_YEAR <= moment.year <= _LATEST_YEAR else None
+    except (TypeError, ValueError, OverflowError):
+        return None
 
 
 def _float(value: float | None) -> float | None:

@@ -3,12 +3,16 @@
 from __future__ import annotations
 
 import contextlib
+import errno
 import os
 import stat
 from collections.abc import Iterable, Iterator
 from pathlib import Path
 
 from listen.errors import OutputError
+
+_LARGEST_RESULT_BYTES = 200_000_000
+"""A check's document has some 100 kB; a text takes several times its size in memory when it is read."""
 
 
 def check_target(path: str | os.PathLike[str], *, option: str, inputs: Iterable[str | os.PathLike[str]] = ()) -> None:
@@ -47,7 +51,28 @@ def check_target(path: str | os.PathLike[str], *, option: str, inputs: Iterable[
         raise OutputError(what=f"{where} may not be written", remedy="change its permissions, or name another file")
 
 
-def write_whole(path: str | os.PathLike[str], data: bytes | Iterable[bytes]) -> None:
+def read_ordinary(path: str | os.PathLike[str]) -> bytes:
+    """Read an ordinary file; a pipe or a device is none, and keeps nobody waiting.
+
+    Raises
+    ------
+    OSError
+        It cannot be read, is no ordinary file, or is far too large for a result.
+    """
+    handle = os.open(path, os.O_RDONLY | getattr(os, "O_NONBLOCK", 0) | getattr(os, "O_BINARY", 0))
+    try:
+        found = os.fstat(handle)
+        if not stat.S_ISREG(found.st_mode):
+            raise OSError(errno.EINVAL, "it is a folder, a pipe or a device", os.fspath(path))
+        if found.st_size > _LARGEST_RESULT_BYTES:
+            raise OSError(errno.EFBIG, "it is too large to be a result", os.fspath(path))
+        with open(handle, "rb", closefd=False) as stream:
+            return stream.read()
+    finally:
+        os.close(handle)
+
+
+def write_whole(path: str | os.PathLike[str], data: bytes | Iterable[bytes], *, instead: bool = False) -> None:
     """Write a file so that it is there whole, or as it was before.
 
     Parameters
@@ -56,6 +81,9 @@ def write_whole(path: str | os.PathLike[str], data: bytes | Iterable[bytes]) -> 
         The target. What is not an ordinary file (a pipe, a device) is written to directly.
     data : bytes or iterable of bytes
         All of its contents, also piece by piece.
+    instead : bool
+        Whatever has that name gives way to the file, for names that are this program's own: no link is followed, and
+        no pipe waits for a reader.
 
     Raises
     ------
@@ -67,10 +95,12 @@ def write_whole(path: str | os.PathLike[str], data: bytes | Iterable[bytes]) -> 
     Where the system can, the new file has no name until it is complete, so that not even a kill leaves
     a part of it behind; at worst, a whole copy beside the older file that it was about to replace.
     """
-    target = Path(os.path.realpath(path))
+    target = Path(os.path.abspath(path) if instead else os.path.realpath(path))
     pieces = iter([data] if isinstance(data, bytes) else data)
     try:
         mode = _mode_of(target)
+        if mode is not None and not stat.S_ISREG(mode) and instead:
+            mode = None
         if mode is not None and not stat.S_ISREG(mode):
             with target.open("wb") as stream:
                 stream.writelines(pieces)
@@ -87,7 +117,7 @@ def write_whole(path: str | os.PathLike[str], data: bytes | Iterable[bytes]) -> 
 
 def _mode_of(target: Path) -> int | None:
     try:
-        return target.stat().st_mode
+        return target.lstat().st_mode
     except FileNotFoundError:
         return None
 

@@ -53,7 +53,9 @@ def circumstances(entry: Entry) -> str:
 
 
 def summary(entry: Entry) -> str:
-    """Say what an entry found, in one line; empty for a note."""
+    """Say what an entry found, in one line; empty for a note, and of a changed one nothing but that."""
+    if entry.changed:
+        return f"changed after it had been stored{'' if entry.kind == 'note' else ': what it found is not shown'}"
     document = entry.document
     if entry.kind == "check":
         return f"{document.get('verdict', 'no verdict')}: {document.get('headline', '')}".rstrip(": ")

@@ -201,6 +201,35 @@ def test_a_damaged_result_is_made_again(takes: Path, tmp_path: Path, damage: byt
     assert many(takes, workers=1, keep=tmp_path / "kept").from_before == 3
 
 
+@pytest.mark.parametrize(
+    ("was", "is_now"),
+    [(b'"duration_s": 1.0', b'"duration_s": 2.0'), (b"listen.kept/1", b"listen.kept/2"), (b"}", b"} ")],
+)
+def test_an_edited_result_is_made_again(takes: Path, tmp_path: Path, was: bytes, is_now: bytes) -> None:
+    first = many(takes, workers=1, keep=tmp_path / "kept")
+    for file in (tmp_path / "kept").iterdir():
+        assert was in file.read_bytes()
+        file.write_bytes(file.read_bytes().replace(was, is_now, 1))
+    again = many(takes, workers=1, keep=tmp_path / "kept")
+    assert (again.from_before, again.rows) == (0, first.rows)
+
+
+def test_a_pipe_or_a_link_where_a_result_is_kept_gives_way(takes: Path, tmp_path: Path) -> None:
+    first = many(takes, workers=1, keep=tmp_path / "kept")
+    diary = tmp_path / "diary.txt"
+    diary.write_text("mine")
+    pipe, link, _ = sorted((tmp_path / "kept").iterdir())
+    pipe.unlink()
+    os.mkfifo(pipe)
+    link.unlink()
+    link.symlink_to(diary)
+    again = many(takes, workers=1, keep=tmp_path / "kept")
+    assert (again.from_before, again.rows) == (1, first.rows)
+    assert diary.read_text() == "mine"
+    assert not link.is_symlink()
+    assert many(takes, workers=1, keep=tmp_path / "kept").from_before == 3
+
+
 def test_a_file_that_was_to_be_written_must_stand_as_it_was(takes: Path, tmp_path: Path) -> None:
     keep, frames = tmp_path / "kept", [tmp_path / f"{i}.csv" for i in range(3)]
     outputs = [{"frames": os.fspath(path)} for path in frames]

@@ -232,7 +232,7 @@ def test_a_lost_build_is_noticed(old: Path) -> None:
 def test_a_document_that_is_none_is_said_where_it_is_used(old: Path) -> None:
     read_builds(old)
     change(old, "UPDATE entry SET document = '{' WHERE id = 1")
-    with pytest.raises(LogbookError, match="entry 1 of the logbook is damaged"):
+    with pytest.raises(LogbookError, match="entry 1 of the logbook was changed after it had been stored"):
         _ = read_entry(old, 1).document
 
 

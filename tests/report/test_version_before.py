@@ -102,12 +102,13 @@ def kept_for(folder: Path, take: Path) -> dict[str, Any]:
     return dict(entry["key"])
 
 
-def test_a_result_that_it_kept_is_read_and_makes_a_row(tmp_path: Path) -> None:
+def test_a_result_that_it_kept_without_a_digest_is_checked_anew(tmp_path: Path) -> None:
     take = Path(shutil.copy(FIXTURE, tmp_path / "take.wav"))
     key = kept_for(tmp_path / "kept", take)
-    text = open_cache(tmp_path / "kept").look_up(key, {})
-    assert text is not None
-    document = json.loads(text)
-    row = row_of(str(take), "take.wav", document)
+    assert open_cache(tmp_path / "kept").look_up(key, {}) is None
+
+
+def test_its_document_makes_a_row(document: dict[str, Any]) -> None:
+    row = row_of("take.wav", "take.wav", document)
     assert (row.outcome, row.error) == ("fault", None)
     assert "take.wav" in many_page([row])

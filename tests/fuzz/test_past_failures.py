@@ -1,0 +1,209 @@
+"""Input that once ended in a traceback, a hang or a wrong answer: each as a small file made here."""
+
+from __future__ import annotations
+
+import copy
+import json
+import os
+from collections.abc import Callable
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import pytest
+
+from listen.api.comparing import compare
+from listen.api.earlier_table import table_before
+from listen.bench import load_bench
+from listen.calibration import parse_steps, parse_values, read_steps_file
+from listen.cli import main
+from listen.errors import LONGEST_LINE, LONGEST_QUOTE, BenchError, CaptureError, ListenError, OptionError, cut
+from listen.findings import load_limits
+from listen.report.reading import DocumentFault, parse_document
+from tests.fuzz.targets import make_base
+
+DATA = Path(__file__).resolve().parents[1] / "data"
+Change = Callable[[dict[str, Any]], object]
+
+
+@pytest.fixture
+def document() -> dict[str, Any]:
+    return dict(json.loads((DATA / "check-of-the-version-before.json").read_text("utf-8")))
+
+
+# How a document of a check is changed, and the place that the line must name.
+CHANGES: dict[str, tuple[Change, str]] = {
+    "a row that is a number": (lambda d: d["sweep"].__setitem__(0, 5), "sweep[0]"),
+    "a row without its pitch": (lambda d: d["sweep"][2].pop("f0_low_hz"), "sweep[2]"),
+    "a pitch below nothing": (lambda d: d["sweep"][1].update(f0_high_hz=-3.0), "sweep[1].f0_high_hz"),
+    "a level in words": (lambda d: d["sweep"][0].update(level_dbfs="-3"), "sweep[0].level_dbfs"),
+    "findings that are a table": (lambda d: d.update(findings={}), "findings"),
+    "a finding of nothing": (lambda d: d["findings"].__setitem__(0, None), "findings[0]"),
+    "a severity of its own": (lambda d: d["findings"][0].update(severity="grave"), "findings[0].severity"),
+    "a capture without a name": (lambda d: d["capture"].update(path=None), "capture.path"),
+    "a verdict of 3000 characters": (lambda d: d.update(verdict="x" * 3000), "verdict"),
+    "no headline": (lambda d: d.pop("headline"), "the document"),
+    "a summary of words": (lambda d: d.update(summary="pass"), "summary"),
+}
+
+
+@pytest.mark.parametrize("change", CHANGES)
+def test_a_changed_check_is_refused_with_the_place(tmp_path, capsys, document, change) -> None:
+    whole, other = tmp_path / "whole.json", tmp_path / "changed.json"
+    whole.write_text(json.dumps(document), encoding="utf-8")
+    act, place = CHANGES[change]
+    act(document)
+    other.write_text(json.dumps(document), encoding="utf-8")
+    for sides in ((whole, other), (other, whole)):
+        assert main(["compare", *map(str, sides)]) == 2
+        out, err = capsys.readouterr()
+        assert (out, err.count("\n")) == ("", 1)
+        assert "changed.json: is no whole check" in err
+        assert f"({place}: " in err
+        assert len(err) <= LONGEST_LINE + 1
+
+
+@pytest.mark.parametrize(
+    "text", ["NaN", "Infinity", "-Infinity", "1e400", "1e31", "-" + "9" * 400, "9" * 5000, "1" + "0" * 31]
+)
+def test_a_number_that_no_measurement_gives_is_refused(tmp_path, capsys, document, text) -> None:
+    document["sweep"][0]["level_dbfs"] = "HERE"
+    path = tmp_path / "take.json"
+    path.write_text(json.dumps(document).replace('"HERE"', text), encoding="utf-8")
+    assert main(["compare", str(path), str(path)]) == 2
+    err = capsys.readouterr().err
+    assert "is no JSON file" in err
+    assert len(err) <= LONGEST_LINE + 1
+
+
+@pytest.mark.parametrize("text", ["[" * 100_000, '{"a":' * 100_000, b"\xff\xfe{", b"{", "", '{"a": 1} x'])
+def test_no_json_is_said_with_its_place(text) -> None:
+    with pytest.raises(DocumentFault):
+        parse_document(text)
+
+
+def test_a_document_given_by_a_program_is_held_to_the_schema_too(document) -> None:
+    assert compare(document, document).verdict == "unchanged"
+    for change in (lambda d: d["summary"].update(noise_dbfs=float("nan")), lambda d: d.update(findings={1})):
+        other = copy.deepcopy(document)
+        change(other)
+        with pytest.raises(CaptureError, match="the document: is no"):
+            compare(document, other)
+
+
+def test_a_file_name_that_is_no_text_is_no_error(document) -> None:
+    document["capture"]["path"] = "take-\udcff.wav"
+    assert compare(document, document).verdict == "unchanged"
+
+
+def test_a_pipe_in_place_of_a_document_keeps_nobody_waiting(tmp_path, capsys) -> None:
+    os.mkfifo(tmp_path / "take.json")
+    assert main(["compare", str(tmp_path / "take.json"), str(tmp_path / "take.json")]) == 2
+    assert "it is a folder, a pipe or a device" in capsys.readouterr().err
+
+
+@pytest.mark.parametrize(
+    ("change", "place"),
+    [
+        (lambda d: d["steps"][0].update(cv_v=None), "steps[0].cv_v"),
+        (lambda d: d["steps"][0].update(f0_hz=[440.0]), "steps[0].f0_hz"),
+        (lambda d: d.update(steps={}), "steps"),
+        (lambda d: d.pop("law"), "the document"),
+    ],
+)
+def test_a_changed_table_is_refused_with_the_place(tmp_path, change, place) -> None:
+    table = copy.deepcopy(dict(make_base(tmp_path).calibration))
+    path = tmp_path / "table.json"
+    path.write_text(json.dumps(table), encoding="utf-8")
+    rows = table_before(path, 0.5)
+    assert rows is not None
+    np.testing.assert_allclose([v for v, _ in rows], [0.0, 1.0, 2.0, 3.0, 4.0])
+    change(table)
+    path.write_text(json.dumps(table), encoding="utf-8")
+    with pytest.raises(OptionError) as caught:
+        table_before(path, 0.5)
+    assert f"({place}: " in str(caught.value)
+
+
+@pytest.mark.parametrize("digits", [300, 400, 4299, 4301, 5000])
+@pytest.mark.parametrize("start", ["", "-", "0x"])
+@pytest.mark.parametrize(
+    "key", ["[capture]\nvolts_per_full_scale = ", "[capture]\nchannel = ", "[build]\nsupply_v = [1, "]
+)
+def test_a_bench_number_of_hundreds_of_digits(tmp_path, key, start, digits) -> None:
+    path = tmp_path / "bench.toml"
+    path.write_text(f"{key}{start}{'9' * digits}{']' if '[1' in key else ''}\n", encoding="utf-8")
+    with pytest.raises(BenchError) as caught:
+        load_bench(path)
+    assert len(str(caught.value)) <= LONGEST_LINE
+    assert str(path)[-20:] in str(caught.value)
+
+
+@pytest.mark.parametrize("digits", [400, 5000])
+def test_a_limit_of_hundreds_of_digits(tmp_path, capsys, digits) -> None:
+    path = tmp_path / "limits.toml"
+    path.write_text(f"[level-drift]\nattention = {'9' * digits}\n", encoding="utf-8")
+    with pytest.raises(ListenError, match="digits"):
+        load_limits(path, gain_control=None, wave="sine")
+    assert main(["check", "take.wav", "--limits", str(path)]) == 2
+    assert "digits" in capsys.readouterr().err
+
+
+@pytest.mark.parametrize("end", ["\r", "\n", "\r\n"])
+def test_steps_whose_lines_end_in_any_way(tmp_path, end) -> None:
+    path = tmp_path / "steps.csv"
+    path.write_bytes(end.join(["start_s,end_s,cv_v", "0.1,0.9,0.5", "1.1,1.9,1.5", ""]).encode())
+    given = read_steps_file(path)
+    assert given.values == (0.5, 1.5)
+    assert given.times_s == ((0.1, 0.9), (1.1, 1.9))
+
+
+def test_a_lone_carriage_return_within_a_row_ends_it(tmp_path) -> None:
+    path = tmp_path / "steps.csv"
+    path.write_bytes(b"cv_v\n0.5\r1.5\n2.5\n")
+    assert read_steps_file(path).values == (0.5, 1.5, 2.5)
+
+
+@pytest.mark.parametrize("text", ["0:1000:1e-320", "-1000:1000:5e-324", "0:1:1e-12"])
+def test_a_step_of_nearly_nothing(text) -> None:
+    with pytest.raises(OptionError, match="makes more steps than can be held"):
+        parse_steps(text)
+
+
+@pytest.mark.parametrize("word", ["0e400", "0e-99999999999999999999", "1e-99999999999999999999999"])
+def test_a_zero_with_an_endless_exponent(word) -> None:
+    assert parse_values(f"{word},1.0", "--cv-values").values == (0.0, 1.0)
+
+
+@pytest.mark.parametrize(
+    "text", ["x" * 3000, "the take of monday " * 80, "a'b" * 400, 'say "so"' * 300, "\x00\x1b[31m" * 200]
+)
+def test_what_was_written_is_quoted_in_part(text) -> None:
+    error = OptionError(f"--wave {text!r} is not known", 'known: sine, square; "listen check --help" lists all')
+    said = str(error)
+    assert len(said) <= LONGEST_LINE - len("listen: ")
+    assert said.isprintable()
+    assert said.endswith('is not known; known: sine, square; "listen check --help" lists all')
+    assert cut("x" * 3000, LONGEST_QUOTE) in said or "x" * 61 not in said
+
+
+def test_prose_with_apostrophes_is_not_taken_for_a_quote() -> None:
+    what = "the board's pitch is beyond what this take's rate can show, and the boards' levels differ at the day's end"
+    assert str(CaptureError(what, "record it at twice the rate")) == f"{what}; record it at twice the rate"
+
+
+@pytest.mark.parametrize(
+    "call",
+    [
+        ["check", "x" * 5000],
+        ["check", "a" * 200 + "/" + "b" * 200],
+        ["x" * 5000],
+        ["check", "t.wav", "--" + "x" * 5000],
+    ],
+)
+def test_no_line_is_long(capsys, call) -> None:
+    assert main(call) == 2
+    err = capsys.readouterr().err
+    assert err.count("\n") == 1
+    assert len(err) <= LONGEST_LINE + 1
+    assert "; " in err
