@@ -15,7 +15,7 @@ from listen.findings.halves import half_fields
 from listen.findings.kinds import kind_of, name_of
 from listen.findings.measured import Measured, OddOrder, names_of
 from listen.findings.types import Finding
-from listen.units import format_db, format_hz, format_hz_note, format_percent, format_seconds
+from listen.units import format_db, format_hz, format_hz_note, format_hz_range, format_percent, format_seconds
 
 _DIODES_NORMAL_PERCENT = 2.5
 """Third harmonic of a bare diode limiter: common practice, no source."""
@@ -139,10 +139,16 @@ def answers(
 
 
 def _pitch(low: float, high: float, findings: Sequence[Finding], text: Mapping[str, str]) -> str:
-    one = high < 1.02 * low
-    said = text["pitch_one" if one else "pitch_range"].format(low=format_hz_note(low), high=format_hz_note(high))
+    said = text["pitch_one" if _one_note(low, high) else "pitch_range"].format(
+        low=format_hz_note(low), high=format_hz_note(high)
+    )
     wavering = _named(findings, "pitch")
     return f"{said[:-1]}, but {wavering}." if wavering else said
+
+
+def _one_note(low_hz: float, high_hz: float) -> bool:
+    """Whether the take stays on a note, give or take a third of a semitone."""
+    return high_hz < 1.02 * low_hz
 
 
 def _hold(
@@ -227,8 +233,7 @@ def headline(findings: Sequence[Finding], summary: Mapping[str, float | None], w
     thd = summary["thd_worst_percent"]
     which = "pass_sine" if wave == "sine" and thd is not None and not math.isnan(thd) else "pass_other"
     return text[which].format(
-        low=format_hz_note(low),
-        high=format_hz_note(high),
+        range=format_hz_note(low) if _one_note(low, high) else format_hz_range(low, high),
         span=format_db(level_span(summary, account)),
         thd=format_percent(thd or 0.0),
     )

@@ -43,7 +43,7 @@ def calibration_verdict(calibration: Calibration) -> Verdict:
         return Verdict("attention", f"Look at this table before you use it: {'; '.join(reasons)}.")
     counted = f"{len(calibration.steps)} {'steps' if calibration.axis == 'volts' else 'positions'}"
     known = [step.f0_hz for step in calibration.steps if step.f0_hz is not None]
-    span = f"{format_hz(min(known))} to {format_hz(max(known))}"
+    span = _span(min(known), max(known))
     if calibration.law is None:
         return Verdict("pass", f"The table is whole: {counted}, {span}.")
     return Verdict("pass", f"The table is whole: {counted}, {span}; {error_words(calibration.law)}.")
@@ -70,7 +70,7 @@ def law_sentence(law: Law) -> str:
     str
     """
     (low_v, high_v), (low_hz, high_hz) = law.range_v, law.range_hz
-    span = f"{volts_text(low_v)} to {volts_text(high_v)} V, {format_hz(low_hz)} to {format_hz(high_hz)}"
+    span = f"{volts_text(low_v)} to {volts_text(high_v)} V, {_span(low_hz, high_hz)}"
     if law.kind == "volt-per-octave":
         straight = (
             ""
@@ -86,6 +86,11 @@ def law_sentence(law: Law) -> str:
             from_v = law.exponent_from_v or 0.0
             what += f", as (V {'-' if from_v >= 0 else '+'} {abs(from_v):.2f}) to the power {law.exponent:.2f}"
     return f"{_KINDS[law.kind].capitalize()}: {what}; {span}; {error_words(law)}."
+
+
+def _span(low_hz: float, high_hz: float) -> str:
+    low, high = format_hz(low_hz), format_hz(high_hz)
+    return low if low == high else f"{low} to {high}"
 
 
 def volts_text(value: float) -> str:

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Any
 
 from listen.findings import if_upright
 from listen.report.circuit_lines import circuit_lines
-from listen.units import format_hz_note
+from listen.units import format_hz_range
 
 if TYPE_CHECKING:
     from listen.report.views import CheckView
@@ -103,8 +103,8 @@ def _jack_lines(result: CheckView) -> list[str]:
     low, high = result.judgement.summary["f0_low_hz"], result.judgement.summary["f0_high_hz"]
     if expected is not None and low is not None and high is not None:
         out.append(
-            f"notes: {format_hz_note(low)} to {format_hz_note(high)}; the parts give "
-            f"{format_hz_note(expected.low_hz.nominal)} to {format_hz_note(expected.high_hz.nominal)}"
+            f"notes: {format_hz_range(low, high)}; the parts give "
+            f"{format_hz_range(expected.low_hz.nominal, expected.high_hz.nominal)}"
         )
     return out
 

@@ -4,8 +4,8 @@ from __future__ import annotations
 
 from listen.report.terminal import QUESTIONS
 from listen.report.views import CheckView
-from listen.report.words import interval, name_of, pitch_range, third
-from listen.units import format_hz, note_name
+from listen.report.words import interval, name_of, third
+from listen.units import format_hz, format_hz_range, note_name
 
 _COLOURS = {"pass": "#2d6a3e", "attention": "#8a5a00", "fault": "#a4262c", "note": "#555555"}
 
@@ -36,7 +36,7 @@ def check_html(result: CheckView) -> str:
         for finding, diagnosis in zip(judgement.findings, result.diagnoses, strict=True):
             where = interval(finding.start_s, finding.end_s)
             if finding.f0_low_hz is not None and finding.f0_high_hz is not None:
-                where += f", {pitch_range(finding.f0_low_hz, finding.f0_high_hz)}"
+                where += f", {format_hz_range(finding.f0_low_hz, finding.f0_high_hz)}"
             parts.append(
                 f"<li>{_verdict(finding.severity)} {_escape(finding.sentence)} <small>{where}</small>"
                 f"{_items('Likely', diagnosis.likely_causes)}{_items('Check next', diagnosis.next_checks)}</li>"

@@ -9,9 +9,9 @@ from listen.findings import half_name
 from listen.report.drawing import bar, dot, lane_ends, log_part
 from listen.report.jack_volts import bench_lines
 from listen.report.paper import Ink, Paper
-from listen.report.words import interval, name_of, pitch_range, rate, third
+from listen.report.words import interval, name_of, rate, third
 from listen.track.types import ROW_EVERY_S
-from listen.units import format_hz, format_seconds, note_name
+from listen.units import format_hz, format_hz_range, format_seconds, note_name
 
 if TYPE_CHECKING:
     from listen.circuit import Diagnosis
@@ -100,7 +100,7 @@ def _finding(finding: Finding, number: int, paper: Paper) -> list[str]:
     lines = paper.write(finding.kind + half + sure, label=finding.severity, ink=ink, text_ink="strong")
     where = interval(finding.start_s, finding.end_s)
     if finding.f0_low_hz is not None and finding.f0_high_hz is not None:
-        where += f", {pitch_range(finding.f0_low_hz, finding.f0_high_hz)}"
+        where += f", {format_hz_range(finding.f0_low_hz, finding.f0_high_hz)}"
     lines += paper.write(where, label=str(number), ink="faint", text_ink="faint")
     return lines + paper.write(finding.sentence)
 

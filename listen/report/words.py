@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import os
 
-from listen.units import format_hz_note, third_index, third_nominal_hz
+from listen.units import third_index, third_nominal_hz
 
 
 def name_of(path: str | os.PathLike[str]) -> str:
@@ -20,26 +20,15 @@ def name_of(path: str | os.PathLike[str]) -> str:
 
 
 def interval(start_s: float, end_s: float) -> str:
-    """Write a span of a take; hundredths, because one looks it up in an editor.
+    """Write a span of a take; hundredths, because one looks it up in an editor. What is shorter is a place.
 
     Examples
     --------
-    >>> interval(5.118, 9.8)
-    '5.12 to 9.80 s'
+    >>> interval(5.118, 9.8), interval(5.118, 5.121)
+    ('5.12 to 9.80 s', 'at 5.12 s')
     """
-    return f"{start_s:.2f} to {end_s:.2f} s"
-
-
-def pitch_range(low_hz: float, high_hz: float) -> str:
-    """Write a range of pitch with its notes.
-
-    Examples
-    --------
-    >>> pitch_range(245.16, 2093.0), pitch_range(440.0, 440.1)
-    ('245 Hz (B3) to 2.09 kHz (C7)', '440 Hz (A4)')
-    """
-    low, high = format_hz_note(low_hz), format_hz_note(high_hz)
-    return low if low == high else f"{low} to {high}"
+    start, end = f"{start_s:.2f}", f"{end_s:.2f}"
+    return f"at {start} s" if start == end else f"{start} to {end} s"
 
 
 def rate(rate_hz: float) -> str:

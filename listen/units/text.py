@@ -6,6 +6,9 @@ import math
 
 from listen.units.pitch import cents_off_note, note_name
 
+_BETWEEN_NOTES_CENTS = 25.0
+"""From here on a pitch is nearer to the middle between two notes than to its own."""
+
 
 def _digits(value: float, digits: int) -> str:
     """Write a number with so many significant digits, never in powers of ten."""
@@ -45,7 +48,9 @@ def format_hz(f_hz: float, digits: int = 3) -> str:
 
 
 def format_hz_note(f_hz: float) -> str:
-    """Write a pitch with the nearest note.
+    """Write a pitch with the nearest note, and with the cents that it is off where another note is nearly as near.
+
+    Two readings of one pitch, halfway between two notes, then have names that can be told to be neighbours.
 
     Parameters
     ----------
@@ -60,9 +65,35 @@ def format_hz_note(f_hz: float) -> str:
     --------
     >>> format_hz_note(1046.5)
     '1.05 kHz (C6)'
+    >>> format_hz_note(452.0), format_hz_note(454.0)
+    ('452 Hz (A4 +47 cents)', '454 Hz (A#4 -46 cents)')
     """
     name = note_name(f_hz)
-    return f"{format_hz(f_hz)} ({name})" if name else format_hz(f_hz)
+    if not name:
+        return format_hz(f_hz)
+    between = abs(cents_off_note(f_hz)) >= _BETWEEN_NOTES_CENTS
+    return f"{format_hz(f_hz)} ({format_note_cents(f_hz) if between else name})"
+
+
+def format_hz_range(low_hz: float, high_hz: float) -> str:
+    """Write a range of pitch with its notes; of one pitch, that alone.
+
+    Parameters
+    ----------
+    low_hz, high_hz : float
+        Hz.
+
+    Returns
+    -------
+    str
+
+    Examples
+    --------
+    >>> format_hz_range(245.16, 2093.0), format_hz_range(440.0, 440.1)
+    ('245 Hz (B3) to 2.09 kHz (C7)', '440 Hz (A4)')
+    """
+    low, high = format_hz_note(low_hz), format_hz_note(high_hz)
+    return low if low == high else f"{low} to {high}"
 
 
 def read_number(text: str) -> float | None:

@@ -72,7 +72,7 @@ def test_the_terminal(example: Example) -> None:
     assert result.diagnoses[0].likely_causes[0].split()[0] in text
     if example.half:
         assert half_name(example.half, False) in text
-    assert ("0.41 to 0.83 s, 245 Hz (B3) to 2.16 kHz (C#7)" in text) == example.pitched
+    assert ("0.41 to 0.83 s, 245 Hz (B3) to 2.16 kHz (C#7 -45 cents)" in text) == example.pitched
 
 
 @pytest.mark.parametrize("example", EXAMPLES, ids=NAMES)

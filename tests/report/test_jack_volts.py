@@ -63,7 +63,7 @@ def test_they_stand_on_terminal_page_sheet_and_in_the_document(sine) -> None:
     level = f"{volts.low_vpp:.3g} to {volts.high_vpp:.3g} V peak to peak at the jack"
     supplies = f"{volts.to_supply_v[1]:.3g} V above the highest crest, {volts.to_supply_v[0]:.3g} V below the lowest"
     # f = 1 / (2 pi R C): 10 nF with 100 and 10 kohm
-    notes = "the parts give 159 Hz (D#3) to 1.59 kHz (G6)"
+    notes = "the parts give 159 Hz (D#3 +40 cents) to 1.59 kHz (G6 +26 cents)"
     page = html.unescape(check_page_bytes(sine).decode())
     sheet = page[page.index('<div class="sheet"') :]
     for shown in (lines_of(str(sine)), page[: page.index("<figure")], sheet):

@@ -55,7 +55,7 @@ def test_a_long_page_ends_with_its_verdict() -> None:
 def test_a_finding_says_half_interval_pitch_and_notes() -> None:
     page = check_page(make_result())
     assert "│ asymmetric-clipping, positive half\n" in page
-    assert "5.12 to 9.80 s, 245 Hz (B3) to 2.16 kHz (C#7)" in page
+    assert "5.12 to 9.80 s, 245 Hz (B3) to 2.16 kHz (C#7 -45 cents)" in page
     assert "held down from 245 Hz (B3)" in page
 
 

@@ -11,7 +11,7 @@ from listen.report.comparing.blind_takes import BlindTakes, came_to_life, is_of_
 from listen.report.comparing.finding_status import words
 from listen.report.comparing.types import ComparedFinding, ComparedRow, FixVerdict
 from listen.report.words import third
-from listen.units import format_db, format_hz, format_hz_note, format_percent
+from listen.units import format_db, format_hz, format_hz_range, format_percent
 
 Document = Mapping[str, Any]
 
@@ -140,9 +140,7 @@ def remarks_of(
     if offset_db is not None and abs(offset_db) >= _LEAST_OFFSET_DB:
         out.append(said["louder" if offset_db > 0 else "quieter"].format(db=format_db(abs(offset_db))))
     if rows and len(rows) < _NARROW * max(len(before["sweep"]), len(after["sweep"])):
-        out.append(
-            said["narrow"].format(low=format_hz_note(rows[0].f0_low_hz), high=format_hz_note(rows[-1].f0_high_hz))
-        )
+        out.append(said["narrow"].format(range=format_hz_range(rows[0].f0_low_hz, rows[-1].f0_high_hz)))
     for key, name in (("wave", "waves"), ("gain_control", "gain")):
         a, b = before["settings"].get(key), after["settings"].get(key)
         if a != b:

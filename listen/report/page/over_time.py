@@ -9,7 +9,7 @@ from listen.account import Start
 from listen.report.page.chart import Chart, Line, Mark, thinned
 from listen.report.page.wording import say
 from listen.track.types import Frames
-from listen.units import db_from_ratio, format_db, format_hz_note, format_seconds
+from listen.units import db_from_ratio, format_db, format_hz_range, format_seconds
 
 Floats = NDArray[np.float64]
 
@@ -32,8 +32,7 @@ def pitch_time(frames: Frames, start: Start | None, marks: tuple[Mark, ...]) -> 
     return Chart(
         name="pitch-time",
         title=say("chart.pitch-time.title"),
-        alt=say("chart.pitch-time.alt", low=format_hz_note(low), high=format_hz_note(high), seconds=seconds)
-        + _lead_in(frames, start),
+        alt=say("chart.pitch-time.alt", range=format_hz_range(low, high), seconds=seconds) + _lead_in(frames, start),
         x_label=say("axis.time"),
         y_label=say("axis.pitch"),
         x=x,

@@ -12,7 +12,8 @@ from listen.report.page.sounds import FindingSound
 from listen.report.page.wording import say
 from listen.report.terminal import QUESTIONS
 from listen.report.views import CheckView
-from listen.report.words import interval, pitch_range
+from listen.report.words import interval
+from listen.units import format_hz_range
 
 SECTIONS = QUESTIONS
 
@@ -57,7 +58,7 @@ def finding_view(result: CheckView, number: int, sound: FindingSound, drawn: Col
     finding, diagnosis = result.judgement.findings[number - 1], result.diagnoses[number - 1]
     where = interval(finding.start_s, finding.end_s)
     if finding.f0_low_hz is not None and finding.f0_high_hz is not None:
-        where += f", {pitch_range(finding.f0_low_hz, finding.f0_high_hz)}"
+        where += f", {format_hz_range(finding.f0_low_hz, finding.f0_high_hz)}"
     half = half_name(finding.half, finding.half_known)
     if half and not finding.half_certain:
         half += f" ({say('page.probably')})"
