@@ -48,6 +48,8 @@ def advise(
     if target / _FAR < now < target * _FAR:
         return ()
     gain, wanted = 3 * (1 + now / 100), 3 * (1 + target / 100)
+    if gain <= 1:  # it dies quicker than any positive gain lets it: it was switched off
+        return ()
     # the ratio that was measured counts: the stated one has its parts' tolerances
     to = rf * (wanted - 1) / (gain - 1)
     f0 = in_hand.where.f0_low_hz

@@ -171,8 +171,8 @@ def gain_bandwidth(
     if low.value is None or high.value is None:
         return unknown(low.why or "both ends of the control are needed")
     tolerance = build.tolerance_percent or (1.0, 1.0)
-    # of one meter at both ends, R alone: the capacitors are the same
-    sigma_cents = 1200 / math.log(2) * math.hypot(*tolerance) / 100 * 0.5
+    # of one meter at both ends, R alone: the capacitors are the same; parts stated as exact leave the pitch's own
+    sigma_cents = max(1200 / math.log(2) * math.hypot(*tolerance) / 100 * 0.5, _PITCH_SIGMA_CENTS)
     if abs(low.value) > _PARTS_OFF_CENTS:
         return unknown("the bottom of the range is off by more than a meter's error: the parts are not as stated")
     fallen = low.value - high.value

@@ -1,0 +1,102 @@
+"""No logarithm of what is not positive: strong hum on a level that drifts, parts stated as exact, documents by hand.
+
+That ``calibrate --wave`` and several takes with bench files of their own do what is said is held by
+``tests/calibration/test_steps_in_takes.py`` and ``tests/api/test_many.py``.
+"""
+
+from __future__ import annotations
+
+import copy
+import json
+import math
+import warnings
+from pathlib import Path
+
+import numpy as np
+import pytest
+import soundfile
+
+import listen
+from listen.bench import BuildSettings, GainSettings
+from listen.circuit.advice import advise
+from listen.circuit.expected import gain_bandwidth
+from listen.circuit.types import ExpectedPitch, PitchEnd, Quantity
+from listen.cli import main
+from listen.report import check_document
+from listen.report.page import check_page_bytes
+from tests.report.test_circuit import WHERE, q, whole
+from tests.tones import times
+
+ROOT = Path(__file__).resolve().parents[2]
+
+
+@pytest.mark.parametrize("hum_db", [-20.0, -6.0, 0.0, 12.0])
+@pytest.mark.parametrize("silent_s", [0.0, 1.0])
+def test_strong_hum_on_a_level_that_drifts_is_judged(tmp_path, hum_db: float, silent_s: float) -> None:
+    """A tone turned up three octaves loses 12 dB, hum and its harmonics beside it; digital silence before it."""
+    t = times(6.0)
+    f0_hz = 110.0 * 2.0 ** np.interp(t, [1.5, 5.0], [0.0, 3.0])
+    level = 0.3 * 10.0 ** (np.interp(t, [1.5, 5.0], [0.0, -12.0]) / 20.0)
+    x = level * np.sin(2 * np.pi * np.cumsum(f0_hz) / 48_000)
+    for k in range(1, 6):
+        x += 0.15 * 10.0 ** (hum_db / 20.0) / k * np.sin(2 * np.pi * 50.0 * k * t + k)
+    x *= 0.9 / max(1.0, np.abs(x).max())
+    x[t < silent_s] = 0.0
+    soundfile.write(tmp_path / "take.wav", x, 48_000, subtype="PCM_16")
+    with warnings.catch_warnings():
+        warnings.simplefilter("error", RuntimeWarning)  # NumPy's logarithms of nothing
+        result = listen.check(tmp_path / "take.wav", gain_control="diodes", topology="wien-bridge")
+        assert len(check_page_bytes(result)) > 1000
+    if hum_db < -10.0:  # from there on it may be a second tone
+        assert {"level-drift", "mains-hum"} <= {finding.kind for finding in result.findings}
+    assert json.dumps(check_document(result), allow_nan=False)
+
+
+@pytest.mark.parametrize("high_cents", [-3.0, 0.0, 2.0, 40.0])
+def test_parts_stated_as_exact_give_a_bandwidth_or_a_bound(high_cents: float) -> None:
+    end = PitchEnd(nominal=1600.0, least=1600.0, most=1600.0)
+    expected = ExpectedPitch(
+        low_hz=end, high_hz=end, low_cents=q(0.0, 0.5), high_cents=q(high_cents, 0.5),
+        rc_product_off_percent=q(0.0, 0.1),
+    )  # fmt: skip
+    build = BuildSettings(measured=True, tolerance_percent=(0.0, 0.0))
+    found = gain_bandwidth(expected, "wien-bridge", build, slews=False)
+    assert found.value is not None
+    assert math.isfinite(found.value)
+    assert found.value > 0.0
+    assert found.bound == (None if high_cents == -3.0 else "at-least")
+
+
+@pytest.mark.parametrize("percent", [-66.0, -70.0, -300.0])
+def test_a_tone_that_was_switched_off_asks_for_no_resistor(percent: float) -> None:
+    circuit = whole(loop_gain_in_hand=Quantity(value=percent, sigma=1.0, where=WHERE), loop_gain_along=())
+    build = BuildSettings(gain=GainSettings(rf_ohm=21.2e3, rg_ohm=10e3))
+    found = advise(circuit, "wien-bridge", "diodes", build)
+    assert all(advice.to_value > 0.0 for advice in found)
+    assert bool(found) == (percent == -66.0)
+
+
+@pytest.mark.parametrize("place", ["finding", "summary", "row", "thd"])
+@pytest.mark.parametrize("value", [0.0, -5.0])
+def test_a_document_with_a_pitch_of_nothing_is_one_line(tmp_path, capsys, place: str, value: float) -> None:
+    document = check_document(listen.check(ROOT / "fixtures" / "sine-board-unequal-supplies.wav"))
+    edited = copy.deepcopy(document)
+    if place == "finding":
+        edited["findings"][0]["f0_low_hz"] = value
+    elif place == "summary":
+        edited["summary"]["f0_high_hz"] = value
+    elif place == "row":
+        edited["sweep"][0]["f0_low_hz"] = value
+    else:
+        edited["sweep"][0]["thd_percent"] = value
+    for name, content in (("before.json", document), ("after.json", edited)):
+        (tmp_path / name).write_text(json.dumps(content))
+    status = main(["compare", str(tmp_path / "before.json"), str(tmp_path / "after.json")])
+    told = capsys.readouterr()
+    if place == "thd" and value == 0.0:
+        assert status in (0, 1)
+        return
+    assert status == 2
+    assert told.err.count("\n") == 1
+    assert "fault of" not in told.err
+    assert "after.json" in told.err
