@@ -139,7 +139,7 @@ def _scale(facts: Facts) -> list[str]:
     error = heard - 1200.0
     values = {
         "width": f"{heard:.1f}",
-        "error": f"{error:+.1f}",
+        "error": f"{error:+z.1f}",
         "size": cents_text(error),
         "wide": "wide" if error > 0 else "narrow",
         "percent": f"{abs(error) / 12.0:.2f}",
@@ -173,7 +173,7 @@ def _trim(facts: Facts, trim: Trim) -> list[str]:
     if abs(error) < 0.3:
         return [phrase("scale", "trim_done", turns=turns)]
     way = "clockwise" if trim.turns_left > 0 else "anticlockwise"
-    lines = [phrase("scale", "trim", way=way, turns=turns, a_turn=f"{trim.cents_per_octave_per_turn:+.2f}")]
+    lines = [phrase("scale", "trim", way=way, turns=turns, a_turn=f"{trim.cents_per_octave_per_turn:+z.2f}")]
     if trim.pivot_v is not None and trim.reads_hz and trim.should_read_hz and trim.trim_at_v is not None:
         lines.append(
             phrase(
@@ -243,7 +243,7 @@ def _kink(facts: Facts) -> list[str]:
     rest = np.delete(off, [j for j in (worst - 1, worst, worst + 1) if 0 <= j < len(off)])
     if abs(off[worst]) < _KINK_CENTS or abs(off[worst]) < 6.0 * max(float(np.sqrt(np.mean(rest**2))), 0.2):
         return []
-    return [phrase("trouble", "kink", at=volts_text(float(v[worst])), cents=f"{off[worst]:+.1f}")]
+    return [phrase("trouble", "kink", at=volts_text(float(v[worst])), cents=f"{off[worst]:+z.1f}")]
 
 
 def _hertz(facts: Facts) -> list[str]:
@@ -261,8 +261,8 @@ def _hertz(facts: Facts) -> list[str]:
         phrase(
             "hertz",
             "offset",
-            cents=f"{off[0]:+.1f}",
-            high_cents=f"{off[1]:+.1f}",
+            cents=f"{off[0]:+z.1f}",
+            high_cents=f"{off[1]:+z.1f}",
             low=volts_text(low),
             high=volts_text(high),
             **values,

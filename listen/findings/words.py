@@ -81,7 +81,7 @@ _SPECIAL: Mapping[str, Callable[[float], str]] = {
     "ceiling_fs": lambda v: f"{v:.3f}",
     "dc_fs": lambda v: f"{100 * v:.1f} %",
     "rms_cents": lambda v: f"{v:.1f} cents",
-    "drift_cents_per_min": lambda v: f"{v:+.1f} cents",
+    "drift_cents_per_min": lambda v: f"{v:+z.1f} cents",
     "mains_hz": lambda v: f"{v:.0f} Hz",
     "sample_rate_hz": lambda v: f"{v / 1000:.4g} kHz",
     "seconds": format_seconds,

@@ -9,6 +9,9 @@ from listen.report.paper import Paper
 from listen.report.words import name_of
 from listen.units import format_hz, format_seconds
 
+_STEADY_LEAST_PERCENT = 0.01
+"""No meter at a bench tells less."""
+
 if TYPE_CHECKING:
     from listen.calibration.recording_chain import Contact, Floor, Volts
     from listen.calibration.stimulus import Stimulus
@@ -58,9 +61,10 @@ def setup_page(result: SetupView, paper: Paper | None = None) -> str:
     lines = [paper.rule("┬")]
     if result.volts is not None:
         volts = result.volts
+        steady = max(_STEADY_LEAST_PERCENT, 100.0 * volts.sigma / volts.volts_per_full_scale)
         lines += paper.write(
             f"{volts.volts_per_full_scale:.4g} V peak at full scale (a tone of {format_hz(volts.f0_hz)} at "
-            f"{volts.level_dbfs:.2f} dBFS; steady to {volts.sigma:.2g} V, the meter's own error comes on top).",
+            f"{volts.level_dbfs:.2f} dBFS; steady to {steady:.2g} %, the meter's own error comes on top).",
             label="volts",
         )
     if result.contact is not None:

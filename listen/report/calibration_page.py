@@ -108,22 +108,22 @@ def _row(step: Step, before: Step | None, reach: float, drawn: bool) -> str:
         lane = dot(0.5 + 0.5 * max(-1.0, min(1.0, step.error_cents / reach)), _LANE)
     mark = "?" if step.doubtful else "!" if step.unsettled else " "
     return (
-        f"{place} {_fitted(step.f0_hz, 8, 3)} {note_name(step.f0_hz):3}{cents_off_note(step.f0_hz):>+6.1f} "
+        f"{place} {_fitted(step.f0_hz, 8, 3)} {note_name(step.f0_hz):3}{cents_off_note(step.f0_hz):>+z6.1f} "
         f"{error:>7} {after:>7}{mark} {lane}"
     ).rstrip()
 
 
 def _fitted(value: float, columns: int, decimals: int, sign: str = "") -> str:
     """Write a number into a cell, with as many of the decimals as there is room for."""
-    while decimals and len(f"{value:{sign}.{decimals}f}") > columns:
+    while decimals and len(f"{value:{sign}z.{decimals}f}") > columns:
         decimals -= 1
-    return f"{value:{sign}{columns}.{decimals}f}"
+    return f"{value:{sign}z{columns}.{decimals}f}"
 
 
 def _intervals(calibration: Calibration, paper: Paper) -> list[str]:
     if not calibration.intervals:
         return []
-    widths = [f"{one.width_cents - 1200.0:+.1f}" for one in calibration.intervals]
+    widths = [f"{one.width_cents - 1200.0:+z.1f}" for one in calibration.intervals]
     first = calibration.intervals[0].from_v
     text = f"each volt from {volts_text(first)} V upward, in cents off an octave: {', '.join(widths)}"
     return paper.write(text, label="octaves")
@@ -135,12 +135,12 @@ def _gaps(calibration: Calibration, paper: Paper) -> list[str]:
         (
             "up, down",
             calibration.hysteresis,
-            "down lies {median:+.2f} cents off up (median), worst {worst:+.2f} at {at}",
+            "down lies {median:+z.2f} cents off up (median), worst {worst:+z.2f} at {at}",
         ),
         (
             "repeats",
             calibration.repeatability,
-            "come back within {median:.2f} cents r.m.s., worst {worst:+.2f} at {at}",
+            "come back within {median:.2f} cents r.m.s., worst {worst:+z.2f} at {at}",
         ),
     )
     unit = " V" if calibration.axis == "volts" else ""

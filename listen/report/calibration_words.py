@@ -54,7 +54,7 @@ def error_words(law: Law) -> str:
     if law.rms_error_cents != law.rms_error_cents:
         return "two steps leave no error to state"
     against = _AGAINST.get(law.errors_against)
-    worst = f"worst {law.worst_error_cents:+.1f} cents at {volts_text(law.worst_at_v)} V"
+    worst = f"worst {law.worst_error_cents:+z.1f} cents at {volts_text(law.worst_at_v)} V"
     return f"{law.rms_error_cents:.2f} cents r.m.s. off {against or 'it'}, {worst}"
 
 

@@ -70,7 +70,7 @@ def _swing(circuit: Circuit, polarity_known: bool) -> str | None:
     out, sided = [], if_upright(polarity_known)
     clips = [q for q in (circuit.clip_positive_v, circuit.clip_negative_v) if q.value is not None]
     if clips:
-        out.append("clips at " + " and ".join(f"{q.value:+.2f} V" for q in clips if q.value is not None) + sided)
+        out.append("clips at " + " and ".join(f"{q.value:+z.2f} V" for q in clips if q.value is not None) + sided)
     head = circuit.headroom_v
     if head is not None and all(h is not None and h > 0.1 for h in head) and not clips:
         low, high = head
@@ -99,7 +99,7 @@ def _gangs(circuit: Circuit) -> str | None:
     ohm = f" ({abs(worst.ohm):.0f} ohm)" if worst.ohm is not None else ""
     return (
         f"gangs: {number(spread.value, spread.sigma)} % apart along the dial, "
-        f"{worst.percent:+.1f} % at {format_hz(worst.f0_hz)}{ohm}"
+        f"{worst.percent:+z.1f} % at {format_hz(worst.f0_hz)}{ohm}"
     )
 
 
@@ -110,7 +110,7 @@ def _range(circuit: Circuit) -> str | None:
     low, high = expected.low_cents.value, expected.high_cents.value
     if max(abs(low), abs(high)) < _SHOWN_CENTS or not expected.outside():
         return None
-    line = f"range: {low:+.0f} cents at bottom, {high:+.0f} at top"
+    line = f"range: {low:+z.0f} cents at bottom, {high:+z.0f} at top"
     product = expected.rc_product_off_percent
     if product.value is not None and abs(product.value) > _SHOWN_SPREAD_SIGMAS * (product.sigma or 0.0):
         side = "large" if product.value > 0 else "small"

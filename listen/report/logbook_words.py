@@ -156,7 +156,7 @@ def trend_sentence(trend: TemperatureTrend) -> str:
     if trend.axis == "volts" and wide:
         # A junction's exponent is V / (kT/q): each octave shrinks by one part in T for a kelvin.
         bare = -1200.0 / (_ZERO_C_IN_K + (trend.against.temperature_c or 0.0))
-        text += f" (A junction without compensation: {bare:+.1f} cents an octave a degree.)"
+        text += f" (A junction without compensation: {bare:+z.1f} cents an octave a degree.)"
     return text
 
 

@@ -16,9 +16,12 @@ import pytest
 import soundfile
 
 import listen
+from listen import calibrate
 from listen.report import check_document, check_page
+from listen.report.calibration_page import calibration_page
 from listen.report.page import check_page_bytes
 from listen.units import format_hz_note, hz_from_cents
+from tests.calibration.takes import Stepped, octaves, write
 from tests.tones import times
 
 PACKAGE = Path(listen.__file__).parent
@@ -104,3 +107,12 @@ def test_a_pitch_between_two_notes_is_named_with_its_cents() -> None:
         assert ("cents" in name) == (abs(off) >= 25.0), (cents, name)
         if "cents" in name:
             assert int(name.split()[1]) == round(off)
+
+
+def test_a_zero_has_no_minus(tmp_path) -> None:
+    """An exact table: its errors are nothing, on either side."""
+    exact = Stepped(volts=(0.0, 1.0, 2.0, 3.0, 4.0), hold_s=(0.6,) * 5, pitch=octaves(55.0))
+    write(exact, tmp_path / "take.wav")
+    said = calibration_page(calibrate(tmp_path / "take.wav", cv_steps="0:4:1"))
+    assert "+0.0" in said
+    assert not re.search(r"-0\.0+(?!\d)", said), said

@@ -79,7 +79,7 @@ def _error(calibration: Calibration) -> Chart | None:
     top = 1.15 * max(reach, GOOD_CENTS, *(abs(float(np.max(limit.y))) for limit in limits))
     return _chart(
         calibration, "error", x, lines, say("calibration.axis_cents"), "plain", unit="cents", decimals=2,
-        limits=tuple(limits), y_range=(-top, top), worst=f"{calibration.law.worst_error_cents:+.1f}",
+        limits=tuple(limits), y_range=(-top, top), worst=f"{calibration.law.worst_error_cents:+z.1f}",
         worst_at=_place(calibration, calibration.law.worst_at_v), rms=f"{calibration.law.rms_error_cents:.2f}",
     )  # fmt: skip
 
@@ -107,7 +107,7 @@ def _split(calibration: Calibration) -> Chart | None:
         ink, dash = _STYLES[term.name]
         name = say(f"calibration.term.{term.name}")
         lines.append(Line(label=name, y=y, ink=ink, dash=dash))
-        said.append(f"{name} {float(y[0]):+.1f} to {float(y[-1]):+.1f} cents")
+        said.append(f"{name} {float(y[0]):+z.1f} to {float(y[-1]):+z.1f} cents")
     if not lines:
         return None
     return _chart(
@@ -126,8 +126,8 @@ def _octaves(calibration: Calibration) -> Chart | None:
     low, high = int(np.argmin(y)), int(np.argmax(y))
     return _chart(
         calibration, "octaves", x, _dotted(y),
-        say("calibration.axis_cents"), "plain", unit="cents", decimals=1, low=f"{y[low]:+.1f}",
-        low_at=_place(calibration, float(x[low])), high=f"{y[high]:+.1f}", high_at=_place(calibration, float(x[high])),
+        say("calibration.axis_cents"), "plain", unit="cents", decimals=1, low=f"{y[low]:+z.1f}",
+        low_at=_place(calibration, float(x[low])), high=f"{y[high]:+z.1f}", high_at=_place(calibration, float(x[high])),
     )  # fmt: skip
 
 
