@@ -19,7 +19,7 @@ from listen.findings import judge, load_limits
 from listen.findings.types import Finding, Judgement, NotShown, SweepRow, Verdict
 from listen.report import check_html, check_page
 from listen.sorting import median
-from listen.track import SpectraStore, one_thread_each, track
+from listen.track import SpectraStore, one_thread_each, threads_to_use, track
 from listen.track.types import Frames
 from listen.units import format_hz
 
@@ -256,7 +256,7 @@ def _measured(
     capture: Capture, progress: Progress | None, threads: int, spectra: SpectraStore | None
 ) -> tuple[Frames, Damage]:
     """Track the tone and scan for damage, side by side where there is a thread to spare."""
-    if threads < 2:
+    if threads_to_use(threads) < 2:
         return track(capture, progress=progress, workers=1, spectra=spectra), scan_damage(capture)
     with ThreadPoolExecutor(max_workers=1) as pool:
         scanned = pool.submit(scan_damage, capture)

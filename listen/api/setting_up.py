@@ -9,7 +9,7 @@ from pathlib import Path
 
 from listen.bench import load_bench, read_toml
 from listen.calibration.recording_chain import Contact, Floor, Volts, contact, floor_of, volts_from_tone
-from listen.capture import Capture, open_capture, scan_damage
+from listen.capture import Capture, Damage, open_capture, scan_damage
 from listen.errors import BenchError, CaptureError, OptionError, suggestion
 from listen.report.bench_text import with_keys
 from listen.report.files import check_target, write_whole
@@ -145,8 +145,18 @@ def contact_of(path: FilePath, channel: int | None) -> Contact:
 
 
 def _samples(capture: Capture):  # type: ignore[no-untyped-def]
+    """Return the samples of a take, of which none may be missing: what they say holds for all takes from now on."""
+    _whole(capture, scan_damage(capture))
     stop = min(capture.n_samples, int(_LONGEST_S * capture.sample_rate_hz))
     return capture.read(0, stop)
+
+
+def _whole(capture: Capture, damage: Damage) -> None:
+    if damage.n_nonfinite:
+        raise CaptureError(
+            f"{capture.path}: {damage.n_nonfinite} of its numbers are no samples (not finite, or beyond all measure)",
+            "record it again, as 16 or 24 bit WAV",
+        )
 
 
 def _before(write: FilePath | None, inputs: list[FilePath]) -> str:
@@ -166,6 +176,7 @@ def _before(write: FilePath | None, inputs: list[FilePath]) -> str:
 def _volts(tone: FilePath, meter_v: float, touched: Contact | None, channel: int | None) -> Volts:
     capture = open_capture(tone, channel=channel)
     damage = scan_damage(capture)
+    _whole(capture, damage)
     if len(damage.overload):
         raise CaptureError(
             f"{capture.path}: the interface clips", "lower the gain, read the meter again, and record it again"

@@ -3,8 +3,10 @@
 from __future__ import annotations
 
 import contextlib
+import errno
 import os
 import signal
+import sys
 import threading
 import time
 import warnings
@@ -17,8 +19,11 @@ from typing import Any
 from listen.api.result_cache import Stamp, stamps
 from listen.errors import ListenError, OptionError, one_line
 from listen.logbook.types import About
+from listen.track import threads_to_use
 
 _PARENT_LOOKED_FOR_EVERY_S = 0.5
+_THREADS_A_WORKER = 3
+"""A worker's own, and those that feed it and wait for it here."""
 _ONE_AT_A_TIME = threading.Lock()
 """Pictures are drawn by a library that is not made for threads; a cluster's worker may have several."""
 
@@ -103,7 +108,7 @@ def check_all(tasks: list[Task], *, workers: int, client: Any = None) -> Iterato
     OptionError
         The cluster is gone.
     """
-    if client is None and (workers == 1 or len(tasks) < 2):
+    if client is None and (workers == 1 or len(tasks) < 2 or not _workers_can_start(workers)):
         yield from map(look_at, tasks)
         return
     pending = {task.index: task for task in tasks}
@@ -113,12 +118,32 @@ def check_all(tasks: list[Task], *, workers: int, client: Any = None) -> Iterato
             for done in _together(_noted(list(pending.values()), sent), workers, client):
                 del pending[done.index]
                 yield done
+        except OSError as error:  # in starting a worker: what goes wrong with a take is an answer
+            if client is not None or error.errno not in (errno.EAGAIN, errno.ENOMEM):
+                raise
+            yield from map(look_at, [pending.pop(index) for index in list(pending)])
         except _broken(client):
             # One of those that were being worked on did it: which one shows when each is alone.
             for task in [task for task in sent if task.index in pending]:
                 done = _alone(task, client)
                 del pending[task.index]
                 yield done
+
+
+def _workers_can_start(workers: int) -> bool:
+    """Tell whether the system lets processes be started that can wait for each other.
+
+    Else this process does it all: where /dev/shm may not be written, or no more threads or processes are allowed.
+    """
+    import multiprocessing
+
+    ways = multiprocessing.get_all_start_methods()
+    try:
+        # of this way of starting, the semaphore leaves no trace and needs no process of its own
+        multiprocessing.get_context("fork" if "fork" in ways else None).Semaphore()
+    except (OSError, ImportError):
+        return False
+    return threads_to_use(_THREADS_A_WORKER * (workers + 1)) > 1
 
 
 def _alone(task: Task, client: Any) -> Done:
@@ -162,9 +187,10 @@ def _together(tasks: Iterable[Task], workers: int, client: Any) -> Iterator[Done
         warnings.simplefilter("ignore", UserWarning)
         with parallel_config(**backend):
             pool = Parallel(n_jobs=workers, batch_size=1, return_as="generator_unordered", max_nbytes=None)
-        with _interrupts_wait():
-            results = pool(delayed(look_at)(task) for task in tasks)
-        yield from results
+        with _streams_to_flush():
+            with _interrupts_wait():
+                results = pool(delayed(look_at)(task) for task in tasks)
+            yield from results
 
 
 def _broken(client: Any) -> tuple[type[BaseException], ...]:
@@ -191,6 +217,18 @@ def _interrupts_wait() -> Iterator[None]:
         signal.pthread_sigmask(signal.SIG_SETMASK, before)
 
 
+@contextlib.contextmanager
+def _streams_to_flush() -> Iterator[None]:
+    """Lend streams in place of closed ones while workers are started: the library flushes them before it does so."""
+    with open(os.devnull, "w", encoding="ascii") as nowhere:
+        before = sys.stdout, sys.stderr
+        sys.stdout, sys.stderr = (stream or nowhere for stream in before)
+        try:
+            yield
+        finally:
+            sys.stdout, sys.stderr = before
+
+
 def _settle(parent: int, folder: str) -> None:
     """Put a worker where its parent stands (another place makes new workers), and make it go when that is gone."""
     with contextlib.suppress(OSError):
@@ -201,7 +239,8 @@ def _settle(parent: int, folder: str) -> None:
             time.sleep(_PARENT_LOOKED_FOR_EVERY_S)
         os._exit(1)
 
-    threading.Thread(target=watch, daemon=True).start()
+    with contextlib.suppress(RuntimeError):  # no more threads: it then stays until its work is done
+        threading.Thread(target=watch, daemon=True).start()
 
 
 def _look_at(task: Task) -> Done:

@@ -236,7 +236,10 @@ def _corners(x: Floats, rate_hz: float, noise: float, later_s: float) -> tuple[t
     y = x[: n * keep].reshape(n, keep).mean(axis=1)
     time_s = later_s + (np.arange(n) + 0.5 * (keep - 1) / keep) * keep / rate_hz
     tenth = max(1, n // 10)
-    if abs(1.0 - float(y[-tenth:].mean() / y[:tenth].mean())) < 0.02:
+    first, last = float(y[:tenth].mean()), float(y[-tenth:].mean())
+    if first == 0.0:  # nothing but zeros follow the contact: the take was edited, or its cable pulled
+        return None, 0.0
+    if abs(1.0 - last / first) < 0.02:
         return ((), 0.0) if time_s[-1] > 0.3 else (None, 0.0)
     size = float(np.abs(y[: max(4, n // 200)]).mean())
 
@@ -308,6 +311,10 @@ def floor_of(x: Floats, rate_hz: float, name: str) -> Floor:
     if len(x) < 0.5 * rate_hz:
         raise CaptureError(f"{name}: is too short to measure the floor", "record five seconds of silence")
     dc = float(x.mean())
+    if not np.any(x != x[0]):
+        raise CaptureError(
+            f"{name}: all samples are alike, which no input gives", "switch the input on, and look that it is not muted"
+        )
     y = x - dc
     level = _dbfs(float(np.sqrt(np.mean(y**2))))
     if level > _LOUD_SILENCE_DBFS:

@@ -151,6 +151,8 @@ def _spool(path: str) -> SampleReader:
     try:
         descriptor, copy_path = tempfile.mkstemp(prefix="listen-")
         with os.fdopen(descriptor, "wb") as copy:
+            if path == "-" and sys.stdin is None:
+                raise CaptureError("standard input is closed", "send a recording through a pipe, or name a file")
             if path == "-":
                 shutil.copyfileobj(sys.stdin.buffer, copy)
             else:

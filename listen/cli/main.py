@@ -8,6 +8,7 @@ import contextlib
 import gc
 import os
 import signal
+import sys
 import threading
 from collections.abc import Callable, Iterator, Sequence
 from types import FrameType
@@ -26,9 +27,14 @@ from listen.cli.options import (
 )
 from listen.cli.setup import add_bench_commands
 from listen.cli.watch import add_watch_command
-from listen.errors import ListenError, OptionError
+from listen.errors import ListenError, OptionError, OutputError
 
 _BEFORE = "From a recording of an oscillator to a verdict that its builder can act on: pitch, start, hold, clean."
+
+_LEAST_ADDRESS_SPACE = 600_000_000
+"""A check of 12 s runs with 400 MB; with 300 the linear algebra library ends the process as if something were found."""
+_NO_THREADS = "can't start new thread"
+"""What Python says where the system starts no more of them; there is no kind of error for it."""
 
 
 def _quiet_threads() -> None:
@@ -43,6 +49,15 @@ def _collect_seldom() -> None:
     """
     gc.set_threshold(50_000, *gc.get_threshold()[1:])
     atexit.register(gc.freeze)
+
+
+def _hold_standard_streams() -> None:
+    """Let no file take the number of a standard stream that is closed: a library's warning would be written into it."""
+    for number in range(3):
+        try:
+            os.fstat(number)
+        except OSError:  # the lowest number that is free is given out first: this one
+            os.set_inheritable(os.open(os.devnull, os.O_RDONLY if number == 0 else os.O_WRONLY), True)
 
 
 def build_parser() -> argparse.ArgumentParser:
@@ -75,6 +90,7 @@ def main(argv: Sequence[str] | None = None) -> int:
     """
     _quiet_threads()
     if argv is None:  # a caller with arguments of its own goes on afterwards, and keeps its ways
+        _hold_standard_streams()
         _collect_seldom()
     try:
         with _terminated_is_interrupted():
@@ -92,13 +108,44 @@ def main(argv: Sequence[str] | None = None) -> int:
         return complain(
             f"{error.strerror or error} ({error.filename or 'no file named'}); correct that and run it again"
         )
+    except RuntimeError as error:
+        if _NO_THREADS in str(error):
+            return complain("no more threads can be started; close other programs, or raise the limit (ulimit -u)")
+        return _own_fault(error)
     except Exception as error:
-        if os.environ.get("LISTEN_TRACEBACK"):
-            raise
-        return complain(
-            f"this is a fault of listen itself ({type(error).__name__}: {error}); "
-            "run it again with LISTEN_TRACEBACK=1 set and report what that prints"
-        )
+        return _own_fault(error)
+
+
+def _own_fault(error: Exception) -> int:
+    """Say that this should not have happened, or show where it did."""
+    if os.environ.get("LISTEN_TRACEBACK"):
+        raise error
+    return complain(
+        f"this is a fault of listen itself ({type(error).__name__}: {error}); "
+        "run it again with LISTEN_TRACEBACK=1 set and report what that prints"
+    )
+
+
+def _enough_memory() -> None:
+    """Refuse to begin under a limit of address space at which a library of numbers would end the process by itself.
+
+    Raises
+    ------
+    OptionError
+    """
+    try:
+        import resource
+
+        limit = resource.getrlimit(resource.RLIMIT_AS)[0]
+        if limit == resource.RLIM_INFINITY or limit >= _LEAST_ADDRESS_SPACE:
+            return
+    except (ImportError, OSError):  # Windows has no such limit
+        return
+    least_mb = _LEAST_ADDRESS_SPACE / 1e6
+    raise OptionError(
+        f"this process may use {limit / 1e6:.0f} MB of address space, at least {least_mb:.0f} are needed",
+        "raise the limit (ulimit -v)",
+    )
 
 
 def _run(options: argparse.Namespace) -> int:
@@ -107,6 +154,9 @@ def _run(options: argparse.Namespace) -> int:
         return PASSED
     if options.command is None:
         raise OptionError("no command was given", 'try "listen check TAKE.wav", or "listen --help"')
+    if sys.stdout is None and "-" in (getattr(options, "json", None), getattr(options, "json_lines", None)):
+        raise OutputError("standard output is closed, and the JSON is to go there", "name a file instead of -")
+    _enough_memory()
     run: Callable[[argparse.Namespace], int] = options.run
     return run(options)
 

@@ -66,7 +66,9 @@ def open_source(options: argparse.Namespace) -> Feed:
     if options.device is not None:
         raise OptionError(f"--device and {source} are two sources", "give one of them")
     if source == "-":
-        if sys.stdin is None or sys.stdin.isatty():
+        if sys.stdin is None:
+            raise OptionError("standard input is closed", "send sound through a pipe, or name a file")
+        if sys.stdin.isatty():
             raise OptionError("standard input is a terminal", 'send sound through a pipe, or see "listen watch --help"')
         return PipeFeed("-")
     if os.path.isdir(source):

@@ -32,10 +32,32 @@ def logbook_path(path: str | os.PathLike[str] | None = None) -> Path:
 
 
 def default_path() -> Path:
-    """Return the logbook's place by the convention of the system; nothing is made there."""
+    """Return the logbook's place by the convention of the system; nothing is made there.
+
+    Raises
+    ------
+    LogbookError
+        The system has none: this user has neither HOME nor an entry in the list of users.
+    """
     from platformdirs import user_data_path
 
-    return user_data_path("listen", appauthor=False) / FILE
+    try:
+        place = user_data_path("listen", appauthor=False)
+    except RuntimeError:
+        place = Path("~")
+    if not place.is_absolute():  # as some versions of the library say that there is none
+        raise LogbookError(
+            "this user has no folder for data (no HOME, no entry in the list of users)",
+            f"name a file with --logbook or {VARIABLE}",
+        )
+    return place / FILE
+
+
+def _default_or_none() -> Path | None:
+    try:
+        return default_path()
+    except LogbookError:
+        return None
 
 
 def make_default_folder(path: Path) -> None:
@@ -46,7 +68,7 @@ def make_default_folder(path: Path) -> None:
     LogbookError
         It cannot be made.
     """
-    if path.parent.is_dir() or path != default_path():
+    if path.parent.is_dir() or path != _default_or_none():
         return
     try:
         path.parent.mkdir(parents=True, exist_ok=True)

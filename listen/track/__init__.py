@@ -6,6 +6,7 @@ from listen.track.memory import give_back_memory
 from listen.track.phase import knot_spacing_s, short_frame_s
 from listen.track.shape import SINE_FLAT
 from listen.track.spectra import SpectraStore
+from listen.track.threads import threads_to_use
 from listen.track.tracker import one_thread_each, track
 from listen.track.types import Envelope, Frames, PhaseStep
 
@@ -22,5 +23,6 @@ __all__ = [
     "knot_spacing_s",
     "one_thread_each",
     "short_frame_s",
+    "threads_to_use",
     "track",
 ]

@@ -21,6 +21,7 @@ from listen.track.pitch_estimate import CoarseTrack, coarse_margin, coarse_part,
 from listen.track.segments import find_segments
 from listen.track.spectra import SpectraStore
 from listen.track.table import Each, Table
+from listen.track.threads import threads_to_use
 from listen.track.types import ROW_EVERY_S, Floats, Frames
 
 PART_SAMPLES = 2**20
@@ -85,7 +86,7 @@ def track(
         Samples of a part, about. Rows at the ends of parts depend on it a little: hum is told from the tone's slow
         drift, and another tone's partials from the tone's own, by the rows of one part.
     workers : int
-        Threads; the result does not depend on it.
+        Threads, one where the system starts no more; the result does not depend on it.
     ruled_out : RuledOut or None
         For a window that moves over a stream: places that are no steps of the phase need no second proof.
     spectra : SpectraStore, optional
@@ -110,6 +111,7 @@ def track(
     every = spectra.every_for(first, last, rate) if spectra is not None else 0
     long = last - first > _LONG_PARTS * part_samples
     give_back = give_back_memory if long else _nothing
+    workers = threads_to_use(workers)
     with one_thread_each(), ThreadPoolExecutor(max_workers=workers) as pool:
         each: Each = pool.map if workers > 1 else map
         coarse = _coarse_track(read, rate, first, last, each, lambda share: report(0.3 * share))

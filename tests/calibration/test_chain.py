@@ -217,3 +217,34 @@ def test_keys_are_set_and_all_else_stays(before):
 def test_a_file_written_otherwise_is_left_alone():
     with pytest.raises(BenchError, match="write these into it yourself: inverted = false"):
         with_keys("capture = { inverted = true }\n", "capture", {"inverted": False}, {}, "bench.toml")
+
+
+@pytest.mark.parametrize("value", [np.nan, np.inf, -np.inf, 1e38])
+@pytest.mark.parametrize("count", [1, None], ids=["one", "all"])
+@pytest.mark.parametrize("option", ["--cell", "--silence", "--tone"])
+def test_a_poisoned_take_measures_nothing(tmp_path, capsys, option, count, value):
+    x = np.float32(touched([2.0]))
+    x[: count if count is None else len(x) // 2 + count][-(count or len(x)) :] = value
+    take, bench = tmp_path / "take.wav", tmp_path / "bench.toml"
+    soundfile.write(take, x, RATE_HZ, subtype="FLOAT")
+    more = ["--meter", "2"] if option == "--tone" else []
+    assert main(["setup", option, str(take), "--write", str(bench), *more]) == 2
+    out, err = capsys.readouterr()
+    assert (out, err.count("\n")) == ("", 1)
+    assert f"{count or len(x)} of its numbers are no samples" in err
+    assert not bench.exists()
+
+
+def test_nothing_after_the_contact():
+    x = np.zeros(RATE_HZ)
+    x[20_000:20_020] = 0.3  # over before the fall is looked at
+    assert contact(x, float(RATE_HZ), "take").corner_hz is None
+
+
+@pytest.mark.parametrize("level", [0.0, 0.25])
+def test_a_take_of_nothing_is_no_silence(tmp_path, capsys, level):
+    take = wav(tmp_path / "take.wav", np.full(RATE_HZ, level))
+    assert main(["setup", "--silence", str(take)]) == 2
+    assert "all samples are alike" in capsys.readouterr().err
+    assert main(["setup", "--cell", str(take)]) == 2
+    assert "no contact is seen" in capsys.readouterr().err
