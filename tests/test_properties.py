@@ -100,16 +100,16 @@ def test_played_backwards_the_pitch_runs_backwards(tone: Tone) -> None:
 @given(tones(), st.sampled_from([4_800, 10_007, 24_000]), st.sampled_from([1, 2, 3]))
 @example(SWEPT, 4_800, 2)
 @example(PLAIN, 10_007, 3)
-def test_how_it_is_read_changes_no_row(tone: Tone, part_samples: int, workers: int) -> None:
+def test_how_it_is_read_changes_no_row(tone: Tone, chunk_samples: int, workers: int) -> None:
     """Parts of any size, read by any number of threads."""
     x = np.concatenate([np.zeros(3000), tone.samples(), np.zeros(2000)])
     whole = frames_of(x, workers=1)
-    parts = track(Take(samples=x), part_samples=part_samples, workers=workers)
-    np.testing.assert_array_equal(whole.oscillating, parts.oscillating)
+    chunked = track(Take(samples=x), chunk_samples=chunk_samples, workers=workers)
+    np.testing.assert_array_equal(whole.oscillating, chunked.oscillating)
     for name, most in (("f0_hz", 1e-9), ("level_dbfs", 1e-7), ("thd_percent", 1e-5), ("crest_positive", 1e-6)):
-        np.testing.assert_allclose(getattr(parts, name), getattr(whole, name), rtol=1e-9, atol=most, err_msg=name)
-    np.testing.assert_allclose(parts.frame_s, whole.frame_s, rtol=1e-9)
-    np.testing.assert_allclose(ratios(parts.noise_dbfs), ratios(whole.noise_dbfs), atol=SINGLE)
+        np.testing.assert_allclose(getattr(chunked, name), getattr(whole, name), rtol=1e-9, atol=most, err_msg=name)
+    np.testing.assert_allclose(chunked.frame_s, whole.frame_s, rtol=1e-9)
+    np.testing.assert_allclose(ratios(chunked.noise_dbfs), ratios(whole.noise_dbfs), atol=SINGLE)
 
 
 def test_threads_change_no_column() -> None:

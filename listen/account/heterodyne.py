@@ -7,14 +7,14 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from listen.account.lowrate import Samples
+from listen.account.lowrate import SampleReader
 from listen.account.tone import BoardTone
 
 Floats = NDArray[np.floating[Any]]
 
 
 def tone_amplitude(
-    capture: Samples, tone: BoardTone, start_s: float, end_s: float, cycles: float, least_s: float
+    capture: SampleReader, tone: BoardTone, start_s: float, end_s: float, cycles: float, least_s: float
 ) -> tuple[Floats, Floats]:
     """Peak amplitude of the fundamental at the tone's own (or held) pitch, whatever else sounds.
 

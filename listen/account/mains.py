@@ -14,7 +14,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from listen.account.lowrate import Samples, centre_s, read_low, response
+from listen.account.lowrate import SampleReader, centre_s, read_low, response
 from listen.account.tone import BoardTone
 from listen.account.windows import hann_response
 from listen.sorting import median
@@ -117,7 +117,7 @@ class _Windows:
     tone_log: Floats
 
 
-def find_mains(capture: Samples, tone: BoardTone | None, harmonics: int, half_orders: bool) -> MainsLines | None:
+def find_mains(capture: SampleReader, tone: BoardTone | None, harmonics: int, half_orders: bool) -> MainsLines | None:
     """Look for mains lines.
 
     Parameters
@@ -149,7 +149,7 @@ def find_mains(capture: Samples, tone: BoardTone | None, harmonics: int, half_or
     return best
 
 
-def _windows_of(low: Floats, rate_hz: float, capture: Samples, tone: BoardTone | None) -> _Windows | None:
+def _windows_of(low: Floats, rate_hz: float, capture: SampleReader, tone: BoardTone | None) -> _Windows | None:
     size = round(WINDOW_S * rate_hz)
     hop = round(HOP_S * rate_hz)
     count = (len(low) - size) // hop + 1
@@ -188,7 +188,12 @@ def _pitch_ranges(time_s: Floats, tone: BoardTone | None) -> tuple[Floats, Float
 
 
 def _lines(
-    windows: _Windows, nominal_hz: float, harmonics: int, half_orders: bool, capture: Samples, tone: BoardTone | None
+    windows: _Windows,
+    nominal_hz: float,
+    harmonics: int,
+    half_orders: bool,
+    capture: SampleReader,
+    tone: BoardTone | None,
 ) -> MainsLines:
     orders = np.arange(1, ORDERS + 1)
     mains_hz = nominal_hz

@@ -8,14 +8,14 @@ from typing import Any, Literal
 import numpy as np
 from numpy.typing import NDArray
 
-from listen.account.lowrate import Samples
+from listen.account.lowrate import SampleReader
 from listen.account.tone import CLEAN_DBC, BoardTone
 from listen.sorting import median, quantile
 from listen.track import Frames
 
 Floats = NDArray[np.floating[Any]]
 
-Source = Literal["oscillator", "two-tones", "not-an-oscillator", "absent"]
+SourceKind = Literal["oscillator", "two-tones", "not-an-oscillator", "absent"]
 
 _SOUNDING_DB = 26.0
 """Under the loudest 20 ms a take is not sounding: room and noise lie there, and a tone that fades is still heard to a
@@ -54,7 +54,7 @@ class Heard:
         Of two tones: their pitches, and the weaker one's level.
     """
 
-    source: Source
+    source: SourceKind
     clean_share: float
     residual_dbc: float
     low_hz: float | None = None
@@ -97,11 +97,11 @@ def what_is_heard(frames: Frames, tone: BoardTone | None, explained: Floats) -> 
     is_board &= (own_usual < _USUAL_DBC or share > _ALL_SHARE) and (
         share > _TONE_SHARE or (seconds > _BOARD_S and seconds > _BOARD_SHARE * length)
     )
-    source: Source = "oscillator" if is_board else "not-an-oscillator"
+    source: SourceKind = "oscillator" if is_board else "not-an-oscillator"
     return Heard(source=source, clean_share=share, residual_dbc=usual)
 
 
-def two_tones(capture: Samples, frames: Frames, heard: Heard) -> Heard:
+def two_tones(capture: SampleReader, frames: Frames, heard: Heard) -> Heard:
     """Say whether what is no single oscillator is two: their harmonics hold nearly all there is, window by window.
 
     Parameters

@@ -8,7 +8,7 @@ from dataclasses import dataclass, field
 
 import numpy as np
 
-from listen.calibration.laws import FittedLaw, Rows
+from listen.calibration.laws import FittedLaw, StepRows
 from listen.calibration.phrases import cents_text, phrase, volts_text
 from listen.calibration.repeatability import slowest
 from listen.calibration.splitting import scale_apart
@@ -55,7 +55,7 @@ class Facts:
     """What advice is made of."""
 
     steps: Sequence[Step]
-    rows: Rows
+    rows: StepRows
     fitted: FittedLaw
     split: ErrorSplit | None
     hysteresis: Gap | None

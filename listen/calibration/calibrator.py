@@ -10,7 +10,7 @@ import numpy as np
 from listen.calibration.advising import Core, Facts, advise, scale_doubt
 from listen.calibration.doubting import doubt_lines, doubted
 from listen.calibration.inverse import inverse_table
-from listen.calibration.laws import HELD_CENTS, FittedLaw, Rows, fit_law, free_curve
+from listen.calibration.laws import HELD_CENTS, FittedLaw, StepRows, fit_law, free_curve
 from listen.calibration.outliers import Outlier
 from listen.calibration.repeatability import hysteresis, intervals, repeatability
 from listen.calibration.splitting import scale_apart, split_error
@@ -128,14 +128,14 @@ def calibration_of(
     )
 
 
-def rows_of(steps: Sequence[Step]) -> Rows:
+def rows_of(steps: Sequence[Step]) -> StepRows:
     """Return the steps that oscillate and are not doubtful, as a law is fitted to them."""
     there = [step for step in steps if step.f0_hz is not None and not step.doubtful]
     hz = np.array([step.f0_hz for step in there], dtype=np.float64)
     sigma = np.array([step.f0_sigma_cents or 0.0 for step in there])
     moving = np.array([abs(step.moving_cents or 0.0) if step.unsettled else 0.0 for step in there])
     nominal = [step.nominal_v for step in there]
-    return Rows(
+    return StepRows(
         volts=np.array([step.cv_v for step in there], dtype=np.float64),
         cents=cents_between(hz, 1.0) if len(hz) else hz,
         sigma=np.sqrt(sigma**2 + HELD_CENTS**2 + moving**2),
@@ -155,7 +155,7 @@ def _with_errors(steps: Sequence[Step], fitted: FittedLaw) -> list[Step]:
     return out
 
 
-def _possible(rows: Rows, law: str) -> None:
+def _possible(rows: StepRows, law: str) -> None:
     volts = len(np.unique(rows.volts))
     if law == "free" and volts < 3:
         raise OptionError(
@@ -173,7 +173,7 @@ def _spread_cents(gap: Gap | None, repeats: Gap | None) -> float:
     return max(half, repeats.median if repeats is not None else 0.0)
 
 
-def _dial(steps: Sequence[Step], rows: Rows, notes: tuple[str, ...]) -> Calibration:
+def _dial(steps: Sequence[Step], rows: StepRows, notes: tuple[str, ...]) -> Calibration:
     return Calibration(
         axis="positions",
         steps=tuple(steps),

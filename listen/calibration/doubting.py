@@ -8,7 +8,7 @@ from dataclasses import replace
 
 import numpy as np
 
-from listen.calibration.law_evidence import Readings, ways_of
+from listen.calibration.law_evidence import MeasuredSteps, ways_of
 from listen.calibration.outliers import Outlier, judge_voltages
 from listen.calibration.phrases import cents_text, phrase, volts_text
 from listen.calibration.repeatability import directions
@@ -42,7 +42,7 @@ def doubted(steps: Sequence[Step]) -> tuple[list[Step], tuple[Outlier, ...]]:
         return out, ()
     judged = [steps[i] for i in at]
     entries = np.array([i if step.entry is None else step.entry for i, step in zip(at, judged, strict=True)])
-    verdict = judge_voltages(_readings(judged), entries)
+    verdict = judge_voltages(_measured_steps(judged), entries)
     outliers = tuple(
         replace(
             one,
@@ -95,12 +95,12 @@ def step_number(steps: Sequence[Step], row: int) -> int:
     return row - next(i for i, step in enumerate(steps) if step.capture == steps[row].capture) + 1
 
 
-def _readings(steps: Sequence[Step]) -> Readings:
+def _measured_steps(steps: Sequence[Step]) -> MeasuredSteps:
     cents = cents_between(np.array([step.f0_hz for step in steps], dtype=np.float64), 1.0)
     take = np.array([step.capture for step in steps])
     moving = np.array([abs(step.moving_cents or 0.0) if step.unsettled else 0.0 for step in steps])
     own = np.array([step.f0_sigma_cents or 0.0 for step in steps])
-    return Readings(
+    return MeasuredSteps(
         volts=np.array([step.cv_v for step in steps]),
         cents=cents,
         sigma_v=np.array([step.sigma_v or 0.0 for step in steps]),

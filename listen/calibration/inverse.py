@@ -6,7 +6,7 @@ import math
 
 import numpy as np
 
-from listen.calibration.laws import Curve, Rows, averaged, free_curve
+from listen.calibration.laws import Curve, StepRows, averaged, free_curve
 from listen.calibration.types import Floats, InverseRow
 from listen.units import hz_from_cents, note_name, note_number
 
@@ -14,7 +14,7 @@ _GRID = 4000
 _EDGE_CENTS = 1.0
 
 
-def inverse_table(rows: Rows, curve: Curve, spread_cents: float = 0.0) -> tuple[InverseRow, ...]:
+def inverse_table(rows: StepRows, curve: Curve, spread_cents: float = 0.0) -> tuple[InverseRow, ...]:
     """Return the voltage for each note (equal temperament, A4 = 440 Hz) that the table reaches.
 
     Parameters
@@ -39,7 +39,7 @@ def inverse_table(rows: Rows, curve: Curve, spread_cents: float = 0.0) -> tuple[
     mean = averaged(rows)
     if len(mean.volts) < 2:
         return ()
-    interpolated = free_curve(Rows(volts=mean.volts, cents=mean.cents, sigma=mean.sigma, direction=mean.direction))
+    interpolated = free_curve(StepRows(volts=mean.volts, cents=mean.cents, sigma=mean.sigma, direction=mean.direction))
     volts = np.linspace(mean.volts[0], mean.volts[-1], _GRID)
     law = curve(volts)
     cents = law + np.interp(volts, volts, interpolated(volts) - law)
@@ -69,7 +69,7 @@ def _slope(volts: Floats, cents: Floats) -> tuple[Floats, Floats]:
     return (volts, slope) if volts[0] < volts[-1] else (volts[::-1], slope[::-1])
 
 
-def _interpolation_error_cents(mean: Rows, curve: Curve) -> Floats:
+def _interpolation_error_cents(mean: StepRows, curve: Curve) -> Floats:
     """What the curve is off at each inner step when that step is left out."""
     n = len(mean.volts)
     residual = mean.cents - curve(mean.volts)

@@ -53,7 +53,7 @@ _FAR_APART = 0.15
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class Readings:
+class MeasuredSteps:
     """Voltages and the pitches that were measured at them.
 
     Attributes
@@ -77,10 +77,10 @@ class Readings:
     way: Floats
     take: np.ndarray
 
-    def chosen(self, which: Sequence[int] | np.ndarray) -> Readings:
+    def chosen(self, which: Sequence[int] | np.ndarray) -> MeasuredSteps:
         """Return some of the rows."""
         at = np.asarray(which, dtype=np.int64)
-        return Readings(
+        return MeasuredSteps(
             volts=self.volts[at],
             cents=self.cents[at],
             sigma_v=self.sigma_v[at],
@@ -179,12 +179,12 @@ class LawEvidence:
         return density, self.volts[at] - off, np.diagonal(covariance, axis1=1, axis2=2)
 
 
-def law_evidence(readings: Readings) -> LawEvidence | None:
+def law_evidence(steps: MeasuredSteps) -> LawEvidence | None:
     """Condition all laws on a table.
 
     Parameters
     ----------
-    readings : Readings
+    steps : Readings
         Three rows or more; the cost goes as the third power of their number.
 
     Returns
@@ -192,18 +192,18 @@ def law_evidence(readings: Readings) -> LawEvidence | None:
     LawEvidence or None
         None where the pitch does not move, or has nothing to do with the voltage.
     """
-    volts = readings.volts - float(np.median(readings.volts))
-    if len(volts) < 3 or not 1.0 <= np.ptp(readings.cents) <= MOST_CENTS:
+    volts = steps.volts - float(np.median(steps.volts))
+    if len(volts) < 3 or not 1.0 <= np.ptp(steps.cents) <= MOST_CENTS:
         return None
     precisions, weights, spans = [], [], {}
     for power, prior in _POWERS.items():
-        place, slope = _place(readings.cents, power)
+        place, slope = _place(steps.cents, power)
         span_v = abs(_median_slope(place, volts))
         if not span_v > 0.0:
             return None
         spans[power] = span_v
-        sigma = np.hypot(readings.sigma_v / span_v, readings.sigma_cents * slope)
-        covariance, weight = _covariances(readings, place, sigma, octave=power == 0.0)
+        sigma = np.hypot(steps.sigma_v / span_v, steps.sigma_cents * slope)
+        covariance, weight = _covariances(steps, place, sigma, octave=power == 0.0)
         root = np.linalg.cholesky(covariance)
         inverse = np.linalg.inv(covariance)
         scaled = volts / span_v
@@ -244,21 +244,21 @@ def _median_slope(place: Floats, volts: Floats) -> float:
     return float(np.median((volts[other] - volts[one])[far] / apart[far]))
 
 
-def _covariances(readings: Readings, place: Floats, sigma: Floats, *, octave: bool) -> tuple[Floats, Floats]:
+def _covariances(steps: MeasuredSteps, place: Floats, sigma: Floats, *, octave: bool) -> tuple[Floats, Floats]:
     """Return the covariance of every model, over the square of the span, and the prior weights."""
     u = 2.0 * place - 1.0
-    same_take = readings.take[:, None] == readings.take[None, :]
+    same_take = steps.take[:, None] == steps.take[None, :]
     base = _BROAD**2 * (1.0 + np.outer(u, u))
     if not same_take.all():
         base = base + _TAKES_APART**2 * same_take
     apart = (place[:, None] - place[None, :]) ** 2
     bend = np.zeros_like(base)
     for power in (1.0, -1.0):
-        column = _place(readings.cents, power)[0]
+        column = _place(steps.cents, power)[0]
         bend += np.outer(column, column)
-    memory = np.outer(readings.way, readings.way) * (1.0 + np.outer(u, u) + np.outer(u * u, u * u))
+    memory = np.outer(steps.way, steps.way) * (1.0 + np.outer(u, u) + np.outer(u * u, u * u))
     noise = np.diag(sigma**2)
-    both = len(np.unique(readings.way)) > 1
+    both = len(np.unique(steps.way)) > 1
     weights = 1.0 / np.square(_NOISE) / np.sum(1.0 / np.square(_NOISE))
     found, prior = [], []
     bends = _BENDS if octave else ((0.0, 1.0),)

@@ -28,7 +28,7 @@ Curve = Callable[[Floats], Floats]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class Rows:
+class StepRows:
     """What a law is fitted to.
 
     Attributes
@@ -78,12 +78,12 @@ def same_voltage(volts: Floats) -> float:
     return min(_SAME_V, 0.2 * float(np.median(steps))) if len(steps) else _SAME_V
 
 
-def averaged(rows: Rows) -> Rows:
+def averaged(rows: StepRows) -> StepRows:
     """Return one row a voltage: both directions and all repeats together, in order of the voltage."""
     order = np.argsort(rows.volts, kind="stable")
     volts = rows.volts[order]
     groups = np.split(order, np.flatnonzero(np.diff(volts) > same_voltage(volts)) + 1)
-    return Rows(
+    return StepRows(
         volts=np.array([rows.volts[g].mean() for g in groups]),
         cents=np.array([rows.cents[g].mean() for g in groups]),
         sigma=np.array([np.sqrt(np.mean(rows.sigma[g] ** 2) / len(g)) for g in groups]),
@@ -92,7 +92,7 @@ def averaged(rows: Rows) -> Rows:
     )
 
 
-def fit_law(rows: Rows, kind: str) -> FittedLaw:
+def fit_law(rows: StepRows, kind: str) -> FittedLaw:
     """Fit a law.
 
     Parameters
@@ -142,7 +142,7 @@ def fit_law(rows: Rows, kind: str) -> FittedLaw:
     return FittedLaw(law=law, curve=curve, bend_cents=bend, line=line)
 
 
-def _with_errors(law: Law, rows: Rows, curve: Curve) -> Law:
+def _with_errors(law: Law, rows: StepRows, curve: Curve) -> Law:
     """State the errors of the rows, where the law does not go through two voltages by its making."""
     if len(np.unique(rows.volts)) < 3 and len(rows.volts) < 3:
         return replace(law, rms_error_cents=np.nan, worst_error_cents=np.nan, worst_at_v=np.nan)
@@ -156,7 +156,7 @@ def _with_errors(law: Law, rows: Rows, curve: Curve) -> Law:
     )
 
 
-def free_curve(rows: Rows) -> Curve:
+def free_curve(rows: StepRows) -> Curve:
     """Return a smooth curve through the means of the voltages, rising or falling throughout.
 
     A monotone cubic (``scipy.interpolate.PchipInterpolator``); steps that go the other way are first brought to the
@@ -187,7 +187,7 @@ def free_curve(rows: Rows) -> Curve:
     return curve
 
 
-def _straight(rows: Rows) -> tuple[np.ndarray, float]:
+def _straight(rows: StepRows) -> tuple[np.ndarray, float]:
     """Return which rows are straight, and how far the top is off the line through them (0: it does not bend)."""
     n = len(rows.volts)
     everything = np.arange(n)
@@ -209,7 +209,7 @@ def _straight(rows: Rows) -> tuple[np.ndarray, float]:
     return everything, 0.0
 
 
-def _proportional(rows: Rows) -> bool:
+def _proportional(rows: StepRows) -> bool:
     """Return whether an error in proportion to the pitch explains what a straight line leaves."""
     from scipy.stats import f as f_distribution
 
@@ -224,7 +224,7 @@ def _proportional(rows: Rows) -> bool:
     return bool(f_distribution.sf(ratio, 1, n - 3) < 1e-3)
 
 
-def _hertz(rows: Rows, law: Law) -> tuple[Law, Curve]:
+def _hertz(rows: StepRows, law: Law) -> tuple[Law, Curve]:
     fit, sigma = _fit_hertz(rows)
     at_zero, slope = fit
     law = replace(law, hertz_per_volt=slope, hertz_per_volt_sigma=sigma, f0_at_zero_v_hz=at_zero)
@@ -235,14 +235,14 @@ def _hertz(rows: Rows, law: Law) -> tuple[Law, Curve]:
     return law, curve
 
 
-def _fit_hertz(rows: Rows) -> tuple[tuple[float, float], float]:
+def _fit_hertz(rows: StepRows) -> tuple[tuple[float, float], float]:
     """Fit f = f(0) + k V, errors relative."""
     sigma_hz = rows.hz * rows.sigma * np.log(2.0) / 1200.0
     line = fit_line(rows.volts, rows.hz, sigma_hz)
     return (line.intercept, line.slope), line.slope_sigma
 
 
-def _free(rows: Rows, law: Law) -> tuple[Law, Curve]:
+def _free(rows: StepRows, law: Law) -> tuple[Law, Curve]:
     """Describe a free law; a curve through all steps has no error to state, so a simple one is fitted."""
     mean = averaged(rows)
     power = fit_power(mean.volts, mean.cents, mean.sigma)
@@ -254,13 +254,13 @@ def _free(rows: Rows, law: Law) -> tuple[Law, Curve]:
     return replace(law, errors_against=simple.name), simple.cents
 
 
-def _believable(power: PowerFit, rows: Rows) -> bool:
+def _believable(power: PowerFit, rows: StepRows) -> bool:
     return power.rms_cents < max(_FITS_CENTS, 0.03 * float(np.ptp(rows.cents))) and power.exponent_sigma < 0.5 * abs(
         power.exponent
     )
 
 
-def _one_way(rows: Rows) -> Rows:
+def _one_way(rows: StepRows) -> StepRows:
     """Return the rows of one direction where it has nearly all voltages (hysteresis bends nothing), else the means."""
     whole = averaged(rows)
     ways: tuple[Direction, Direction] = ("up", "down")
@@ -268,7 +268,7 @@ def _one_way(rows: Rows) -> Rows:
         which = np.array([d == way for d in rows.direction])
         if which.any():
             part = averaged(
-                Rows(
+                StepRows(
                     volts=rows.volts[which],
                     cents=rows.cents[which],
                     sigma=rows.sigma[which],
@@ -280,7 +280,7 @@ def _one_way(rows: Rows) -> Rows:
     return whole
 
 
-def _choose(rows: Rows) -> tuple[LawKind, str]:
+def _choose(rows: StepRows) -> tuple[LawKind, str]:
     """Choose the law that leaves least, and say why."""
     one_way = _one_way(rows)
     n = len(one_way.volts)
@@ -310,7 +310,7 @@ def _choose(rows: Rows) -> tuple[LawKind, str]:
     return "free", f"{shown}: neither follows the steps"
 
 
-def _octave_law_rms(rows: Rows) -> float:
+def _octave_law_rms(rows: StepRows) -> float:
     """What volt per octave leaves, with an error in proportion to the pitch where that is small and helps."""
     one = np.ones(len(rows.volts))
     plain = fit_terms(np.column_stack([one, rows.volts]), rows.cents, rows.sigma)
@@ -322,7 +322,7 @@ def _octave_law_rms(rows: Rows) -> float:
     return min(plain.rms, bent.rms) if small and upward else plain.rms
 
 
-def _hertz_law_rms(rows: Rows) -> float:
+def _hertz_law_rms(rows: StepRows) -> float:
     (at_zero, slope), _ = _fit_hertz(rows)
     fitted = at_zero + slope * rows.volts
     if np.any(fitted <= 0):

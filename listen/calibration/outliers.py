@@ -12,7 +12,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from listen.calibration.law_evidence import LawEvidence, Readings, law_evidence, log_sum
+from listen.calibration.law_evidence import LawEvidence, MeasuredSteps, law_evidence, log_sum
 from listen.calibration.types import Floats
 
 WRONG_SHARE = 0.01
@@ -31,7 +31,7 @@ _AS_KNOWN = 2.5
 _BLOCK = 24
 _LEAST_REMAINING = 3
 
-Rows = frozenset[int]
+StepNumbers = frozenset[int]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -80,18 +80,18 @@ class Verdict:
 class _Candidate:
     """A hypothesis: rows whose voltage is wrong (or exchanged), and which row has the voltage of which."""
 
-    wrong: Rows
+    wrong: StepNumbers
     log_probability: float
     log_prior: float = 0.0
     exchanged: tuple[tuple[int, int], ...] = ()
 
 
-def judge_voltages(readings: Readings, entries: np.ndarray | None = None) -> Verdict:
+def judge_voltages(steps: MeasuredSteps, entries: np.ndarray | None = None) -> Verdict:
     """Judge the voltages of a table.
 
     Parameters
     ----------
-    readings : Readings
+    steps : Readings
         Rows in the order in which they were typed.
     entries : ndarray of int, shape (n,), optional
         Which typed voltage a row has, in the order of the list: several takes may have been given the same list. The
@@ -105,14 +105,14 @@ def judge_voltages(readings: Readings, entries: np.ndarray | None = None) -> Ver
     -----
     A long table is judged in blocks of some twenty steps that are neighbours in pitch: a law is a law over any part.
     """
-    n = len(readings.volts)
+    n = len(steps.volts)
     entries = np.arange(n) if entries is None else entries
-    blocks = np.array_split(np.argsort(readings.cents, kind="stable"), max(1, math.ceil(n / _BLOCK)))
+    blocks = np.array_split(np.argsort(steps.cents, kind="stable"), max(1, math.ceil(n / _BLOCK)))
     log_evidence, sound = 0.0, 1.0
     outliers: list[Outlier] = []
     for block in blocks:
         at = np.sort(block)
-        verdict = _judge_block(readings.chosen(at), entries[at])
+        verdict = _judge_block(steps.chosen(at), entries[at])
         log_evidence += verdict.log_evidence
         sound = min(sound, verdict.sound)
         outliers += [
@@ -133,10 +133,10 @@ def log_unexplained(off_v: Floats, span_v: float) -> float:
     return -float(np.sum(np.log(np.pi * span_v * (1.0 + (np.asarray(off_v) / span_v) ** 2))))
 
 
-def _judge_block(readings: Readings, entries: np.ndarray) -> Verdict:
-    evidence = law_evidence(readings)
+def _judge_block(steps: MeasuredSteps, entries: np.ndarray) -> Verdict:
+    evidence = law_evidence(steps)
     if evidence is None:
-        return Verdict(log_evidence=log_unexplained(readings.volts, 1.0), sound=1.0, outliers=())
+        return Verdict(log_evidence=log_unexplained(steps.volts, 1.0), sound=1.0, outliers=())
     plain = _Candidate(wrong=frozenset(), log_probability=evidence.log_total())
     several = evidence.typical_noise() > _AS_KNOWN
     found = [plain, *_exchanges(evidence, entries), *_wrong_ones(evidence, entries, several=several)]
@@ -144,7 +144,7 @@ def _judge_block(readings: Readings, entries: np.ndarray) -> Verdict:
     total = log_sum(logs)
     share = np.exp(logs - total)
     sound = float(share[0])
-    outliers = () if sound >= DOUBTED_BELOW else _named(readings, evidence, found, share)
+    outliers = () if sound >= DOUBTED_BELOW else _named(steps, evidence, found, share)
     return Verdict(log_evidence=total, sound=sound, outliers=outliers)
 
 
@@ -157,11 +157,11 @@ def _wrong_ones(evidence: LawEvidence, entries: np.ndarray, *, several: bool) ->
         unit: math.log(WRONG_SHARE) + log_unexplained(evidence.volts[[min(unit)]], evidence.span_v) for unit in units
     }
     each = evidence.log_without_each()
-    tried: set[Rows] = set()
+    tried: set[StepNumbers] = set()
     front = [_Candidate(wrong=frozenset(), log_probability=0.0)]
     best = -math.inf
     for _ in range(max(1, int(_MOST_SHARE * n)) if several else 1):
-        scored: dict[Rows, _Candidate] = {}
+        scored: dict[StepNumbers, _Candidate] = {}
         for base in front:
             for unit in units:
                 wrong = base.wrong | unit
@@ -196,13 +196,13 @@ def _exchanges(evidence: LawEvidence, entries: np.ndarray) -> Iterator[_Candidat
 
 
 def _named(
-    readings: Readings, evidence: LawEvidence, found: list[_Candidate], share: np.ndarray
+    steps: MeasuredSteps, evidence: LawEvidence, found: list[_Candidate], share: np.ndarray
 ) -> tuple[Outlier, ...]:
     """Name each row that is probably wrong, with what would fit by the likeliest hypothesis that it is in."""
-    middle = float(np.median(readings.volts))
+    middle = float(np.median(steps.volts))
     best = found[int(np.argmax(share[1:])) + 1]
     out = []
-    for row in range(len(readings.volts)):
+    for row in range(len(steps.volts)):
         holds = [k for k, one in enumerate(found) if row in one.wrong]
         probability = float(share[holds].sum()) if holds else 0.0
         if probability < _NAMED_FROM and row not in best.wrong:
@@ -210,7 +210,7 @@ def _named(
         likeliest = found[max(holds, key=lambda k: share[k])]
         other = _partner(likeliest, row)
         if other is not None:
-            fits_v, sigma_v = float(readings.volts[other]), float(readings.sigma_v[other])
+            fits_v, sigma_v = float(steps.volts[other]), float(steps.sigma_v[other])
         else:
             left_out = sorted(likeliest.wrong)
             predicted = evidence.predicted(left_out)

@@ -9,7 +9,7 @@ from itertools import combinations
 
 import numpy as np
 
-from listen.calibration.law_evidence import Readings, log_sum, typed_sigma_v, ways_of
+from listen.calibration.law_evidence import MeasuredSteps, log_sum, typed_sigma_v, ways_of
 from listen.calibration.outliers import DOUBTED_BELOW, judge_voltages, log_unexplained
 from listen.calibration.plateaus import Plateau
 from listen.calibration.types import Floats
@@ -164,7 +164,7 @@ def _weighed(plateaus: list[Plateau], voltages: VoltageInput, plateau_of: tuple[
     """Return a way with its evidence: of the voltages that have a plateau by the laws, of the others by none."""
     matched = [j for j, i in enumerate(plateau_of) if i is not None]
     levels = np.array([plateaus[i].level for i in plateau_of if i is not None])
-    readings = Readings(
+    steps = MeasuredSteps(
         volts=np.array(voltages.values)[matched],
         cents=levels,
         sigma_v=sigmas(voltages)[matched],
@@ -172,7 +172,7 @@ def _weighed(plateaus: list[Plateau], voltages: VoltageInput, plateau_of: tuple[
         way=ways_of(levels),
         take=np.zeros(len(levels), dtype=np.int64),
     )
-    verdict = judge_voltages(readings)
+    verdict = judge_voltages(steps)
     gone = [j for j, i in enumerate(plateau_of) if i is None]
     off_v, span_v = _off(voltages)
     log = verdict.log_evidence + (log_unexplained(off_v[gone], span_v) if gone else 0.0)

@@ -21,7 +21,7 @@ _RAMP_SHARE = 0.5
 _BLOCKS = 2000
 
 
-class Source(Protocol):
+class VoltageSource(Protocol):
     """What is needed of a capture's channel."""
 
     @property
@@ -33,7 +33,7 @@ class Source(Protocol):
     def read(self, start: int, stop: int) -> Floats: ...
 
 
-def voltage_trace(source: Source, volts_per_full_scale: float, offset_v: float) -> Trace:
+def voltage_trace(source: VoltageSource, volts_per_full_scale: float, offset_v: float) -> Trace:
     """Return the control voltage every 10 ms, in millivolts: the mean of the samples in each cell.
 
     Parameters

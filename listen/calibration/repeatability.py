@@ -7,14 +7,14 @@ from itertools import pairwise
 
 import numpy as np
 
-from listen.calibration.laws import Curve, Rows, same_voltage
+from listen.calibration.laws import Curve, StepRows, same_voltage
 from listen.calibration.types import Direction, Gap, Interval, Step
 from listen.units import hz_from_cents
 
 _NEAR_SHARE = 0.25
 
 
-def hysteresis(rows: Rows, smooth: Curve) -> Gap | None:
+def hysteresis(rows: StepRows, smooth: Curve) -> Gap | None:
     """Return how far the pitch on the way down lies above that on the way up.
 
     Parameters
@@ -44,7 +44,7 @@ def hysteresis(rows: Rows, smooth: Curve) -> Gap | None:
     return _gap(gap, down.volts[near])
 
 
-def repeatability(rows: Rows) -> Gap | None:
+def repeatability(rows: StepRows) -> Gap | None:
     """Return how far repeats of a voltage, come to from the same side, lie off their mean.
 
     Parameters
@@ -78,7 +78,7 @@ def repeatability(rows: Rows) -> Gap | None:
     return Gap(median=float(np.sqrt(variance / freedom)), worst=off[worst], worst_at_v=at[worst], pairs=len(off))
 
 
-def intervals(rows: Rows, curve: Curve) -> tuple[Interval, ...]:
+def intervals(rows: StepRows, curve: Curve) -> tuple[Interval, ...]:
     """Return the width of each volt of the table, in cents, from its lowest whole volt upward.
 
     Parameters
@@ -126,9 +126,9 @@ def slowest(steps: Sequence[Step]) -> Step | None:
     return max(known, key=lambda step: step.settling_s or 0.0, default=None)
 
 
-def _only(rows: Rows, way: Direction) -> Rows:
+def _only(rows: StepRows, way: Direction) -> StepRows:
     which = np.array([d == way for d in rows.direction], dtype=bool)
-    return Rows(
+    return StepRows(
         volts=rows.volts[which],
         cents=rows.cents[which],
         sigma=rows.sigma[which],

@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 
 from listen.calibration.fits import TermsFit, fit_terms
-from listen.calibration.laws import FittedLaw, Rows, averaged
+from listen.calibration.laws import FittedLaw, StepRows, averaged
 from listen.calibration.types import ErrorSplit, Floats, Term
 from listen.units import cents_off_note, hz_from_cents
 
@@ -19,7 +19,7 @@ EXPLAINED = 0.25
 """The bend at the top is in proportion to the pitch where the split leaves less than this part of it."""
 
 
-def split_error(rows: Rows) -> ErrorSplit:
+def split_error(rows: StepRows) -> ErrorSplit:
     """Fit ``p = a + b V + c f + d / f`` and refuse the terms that the table cannot tell apart.
 
     Parameters

@@ -9,7 +9,7 @@ from dataclasses import replace
 import numpy as np
 
 from listen.calibration.fits import fit_line
-from listen.calibration.laws import FittedLaw, Rows, free_curve
+from listen.calibration.laws import FittedLaw, StepRows, free_curve
 from listen.calibration.types import Trim
 from listen.errors import OptionError
 from listen.units import cents_between, hz_from_cents
@@ -20,7 +20,7 @@ _FAR_V = 100.0
 
 def trim_from(
     before: Sequence[tuple[float, float]],
-    rows: Rows,
+    rows: StepRows,
     fitted: FittedLaw,
     apart: tuple[float, float],
     turned: float,
@@ -101,7 +101,7 @@ def _zero_sigma(volts: np.ndarray, gain: np.ndarray, slope: float, sigma: float,
     return math.hypot(scatter / slope, (at - float(volts.mean())) * sigma / slope)
 
 
-def _watch(rows: Rows, fitted: FittedLaw, pivot: float | None, off: float) -> tuple[float, float, float] | None:
+def _watch(rows: StepRows, fitted: FittedLaw, pivot: float | None, off: float) -> tuple[float, float, float] | None:
     """Return the straight step furthest from the pivot, what it reads and what it should when the scale is right."""
     if pivot is None:
         return None

@@ -11,7 +11,7 @@ from pathlib import Path
 from typing import Any
 
 from listen.bench import WAVES
-from listen.cli.log_options import add_keeping, keeper_for, stated_for
+from listen.cli.log_options import add_logbook_options, keeper_for, stated_for
 from listen.cli.options import (
     FOUND,
     PASSED,
@@ -102,7 +102,7 @@ def add_calibrate_command(commands: Any) -> None:
         help="write a page into this folder: law, error curve, octaves, settling, and a sheet to print",
     )
     parser.add_argument("--quiet", action="store_true", help="print no page and no progress")
-    add_keeping(parser, states=True)
+    add_logbook_options(parser, states=True)
     parser.set_defaults(run=_calibrate)
 
 

@@ -11,7 +11,7 @@ from typing import Any
 
 from listen.cli.batch import add_many, check_many_captures, is_many
 from listen.cli.excerpt import add_pages, page_writer
-from listen.cli.log_options import add_keeping, keeper_for, stated_for
+from listen.cli.log_options import add_logbook_options, keeper_for, stated_for
 from listen.cli.options import (
     FOUND,
     PASSED,
@@ -57,7 +57,7 @@ def add_check_command(commands: Any) -> None:
     add_pages(check)
     add_many(check)
     check.add_argument("--quiet", action="store_true", help="print no page and no progress")
-    add_keeping(check)
+    add_logbook_options(check)
     check.set_defaults(run=_check)
 
 

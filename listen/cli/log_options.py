@@ -20,7 +20,7 @@ if TYPE_CHECKING:
 _ABOUT = ("note", "temperature", "warm_up", "measured", "as_found", "as_left")
 
 
-def add_keeping(parser: argparse.ArgumentParser, *, states: bool = False, note: str = "--note") -> None:
+def add_logbook_options(parser: argparse.ArgumentParser, *, states: bool = False, note: str = "--note") -> None:
     """Add the options that keep a result in the logbook.
 
     Parameters

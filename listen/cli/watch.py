@@ -13,7 +13,7 @@ from dataclasses import replace
 from typing import TYPE_CHECKING, Any
 
 from listen.cli.excerpt import page_writer
-from listen.cli.log_options import Keeper, add_keeping, keeper_for, stated_for
+from listen.cli.log_options import Keeper, add_logbook_options, keeper_for, stated_for
 from listen.cli.options import (
     FOUND,
     PASSED,
@@ -105,7 +105,7 @@ def add_watch_command(commands: Any) -> None:
     )
     watch.add_argument("--quiet", action="store_true", help="print no readings and no page")
     watch.add_argument("--seconds", metavar="S", type=seconds_of("--seconds"), help="end after so much was heard")
-    add_keeping(watch, note="--remark")
+    add_logbook_options(watch, note="--remark")
     watch.set_defaults(run=_watch, pictures=None)
 
 

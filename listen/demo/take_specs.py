@@ -25,7 +25,7 @@ EDGE_S = 0.12
 SILENT_SHARE = 0.01
 """Below this part of the settled level nothing is said to oscillate."""
 
-Shape = Callable[[Floats, Floats, float], Floats]
+WaveFunction = Callable[[Floats, Floats, float], Floats]
 Law = Callable[[Floats, Floats], Floats]
 Added = Callable[[Floats, Floats, Floats], Floats]
 Damage = Callable[[Floats, float], Floats]
@@ -85,7 +85,7 @@ class TakeSpec:
     level_dbfs: float
     wave: str = "sine"
     gain_control: str | None = None
-    shape: Shape | None = None
+    shape: WaveFunction | None = None
     series_of: tuple[str, float] | None = None
     circuit: Circuit | None = None
     circuit_text: str = ""

@@ -10,7 +10,7 @@ from typing import Literal
 
 import numpy as np
 
-from listen.logbook.tables import Curve, Floats, Table, table_of
+from listen.logbook.tables import CalibrationTable, Curve, Floats, table_of
 from listen.logbook.types import Entry
 from listen.units import A4_HZ, hz_from_cents, note_name, note_number
 
@@ -174,7 +174,7 @@ def compare_tables(against: Entry, entry: Entry, *, cause: Literal["drift", "tri
 Pair = tuple[Curve, Curve]
 
 
-def _pairs(old: Table, new: Table) -> tuple[list[Pair], str | None]:
+def _pairs(old: CalibrationTable, new: CalibrationTable) -> tuple[list[Pair], str | None]:
     """Return the curves of both tables that belong together, or why there are none."""
     if old.axis != new.axis:
         return [], f"one table is over {old.axis}, the other over {new.axis}"
@@ -216,7 +216,7 @@ def _along(curve: Curve, control: Floats) -> Floats:
     return along
 
 
-def _middle(table: Table) -> float:
+def _middle(table: CalibrationTable) -> float:
     """Return the middle of a table's range, log2 of Hz."""
     octaves = np.concatenate([curve.octaves for curve in table.curves.values()])
     return float(octaves.min() + octaves.max()) / 2.0

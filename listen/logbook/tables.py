@@ -48,7 +48,7 @@ class Curve:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class Table:
+class CalibrationTable:
     """What is compared of one calibration.
 
     Attributes
@@ -66,7 +66,7 @@ class Table:
     left_out: int
 
 
-def table_of(entry: Entry) -> Table:
+def table_of(entry: Entry) -> CalibrationTable:
     """Read the table of a calibration.
 
     Parameters
@@ -88,7 +88,7 @@ def table_of(entry: Entry) -> Table:
         for direction in directions
     }
     axis = (document.get("settings") or {}).get("axis") or "volts"
-    return Table(axis=str(axis), curves=curves, left_out=len(steps) - len(usable))
+    return CalibrationTable(axis=str(axis), curves=curves, left_out=len(steps) - len(usable))
 
 
 def _usable(step: Mapping[str, Any]) -> bool:

@@ -34,7 +34,7 @@ class ShortFrames:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class Part:
+class Chunk:
     """What one part gives: rows, short frames, the low-rate residual."""
 
     rows: tuple[Rows, ...]
@@ -63,7 +63,7 @@ def margin_samples(segments: Iterable[Segment], start: int, stop: int, rate_hz: 
     return int(np.clip(_MARGIN_CYCLES / lowest * rate_hz, least, most))
 
 
-def measure_part(
+def measure_chunk(
     x: Floats,
     first: int,
     start: int,
@@ -73,7 +73,7 @@ def measure_part(
     coupling_hz: float | None,
     ruled_out: RuledOut | None = None,
     every: int = 0,
-) -> Part:
+) -> Chunk:
     """Measure the rows whose centres lie between two samples.
 
     Parameters
@@ -101,7 +101,7 @@ def measure_part(
     steps: list[PhaseStep] = []
     block = block_samples(rate_hz)
     blocks = (stop - start) // block
-    whole_part = x[start - first : start - first + blocks * block]
+    whole_chunk = x[start - first : start - first + blocks * block]
     remains = Blocks(start=start, size=block, sums=np.zeros((blocks, 2)))
     signal = padded(x, first)
     for number, whole, rough in segments:
@@ -116,10 +116,10 @@ def measure_part(
     covered = time > 0.5 * block
     low = np.empty(blocks)
     low[covered] = total[covered] / time[covered]
-    low[~covered] = whole_part.reshape(-1, block)[~covered].mean(axis=1)
+    low[~covered] = whole_chunk.reshape(-1, block)[~covered].mean(axis=1)
     hop = ROW_EVERY_S * rate_hz
     quiet = _quiet_power(x, first, np.arange(np.ceil(start / hop), np.ceil(stop / hop)) * hop, int(hop))
-    return Part(rows=tuple(rows), short=tuple(short), steps=tuple(steps), low=low, quiet_power=quiet)
+    return Chunk(rows=tuple(rows), short=tuple(short), steps=tuple(steps), low=low, quiet_power=quiet)
 
 
 def _short_frames(curve: PhaseCurve, start: int, stop: int, rate_hz: float) -> ShortFrames:

@@ -149,7 +149,7 @@ def refine(
         return None
     a = max(first, int(np.floor(max(start, segment.start))))
     b = min(first + len(x), int(np.ceil(min(stop, segment.stop))))
-    part = x[a - first : b - first]
+    x_part = x[a - first : b - first]
     h = segment.reference
     cycles = np.maximum(np.ceil(SHORT_FRAME_S * rate_hz * knots[:, 2]), SHORT_FRAME_CYCLES)
     span = cycles / knots[:, 2]
@@ -162,7 +162,7 @@ def refine(
     else:
         knots, cycles = knots[fit], cycles[fit]
     sums = np.empty((len(knots), 4))
-    kernels.short_frames(rough.samples, rough.turns * h, rough.slopes * h, a, part, knots[:, 1] * h, cycles * h, sums)
+    kernels.short_frames(rough.samples, rough.turns * h, rough.slopes * h, a, x_part, knots[:, 1] * h, cycles * h, sums)
     out = np.empty((7, len(knots)))
     kernels.settle_knots(knots, sums, h, _SMOOTHER, _SMOOTH_WITHIN, out)
     # a tone's phase rises; where there was none, as in what is nearly silence, a knot may be put before the last one

@@ -108,7 +108,7 @@ def coarse_margin(rate_hz: float) -> int:
     return int(np.ceil((spectrum_size(rate_hz) * 0.75 + 64) * step / step) * step)
 
 
-def coarse_part(x: Floats, rate_hz: float, n_hops: int) -> Floats:
+def coarse_chunk(x: Floats, rate_hz: float, n_hops: int) -> Floats:
     """Rough pitch of one part of a capture.
 
     Parameters

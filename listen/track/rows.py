@@ -272,14 +272,14 @@ def _waves_of(
     cycles = []
     spectra: list[NDArray[np.complex64] | None] = []
     for run in runs:
-        part = slice(run.i, run.j)
-        undone = undo_coupling(run.lines.amplitude, f0_hz[part], coupling_hz)
-        limits = np.minimum(most[part], undone.shape[1])
-        cycles.append(measure_cycles(undone, limits, least[part]))
+        own = slice(run.i, run.j)
+        undone = undo_coupling(run.lines.amplitude, f0_hz[own], coupling_hz)
+        limits = np.minimum(most[own], undone.shape[1])
+        cycles.append(measure_cycles(undone, limits, least[own]))
         few = undone[:, 1 : HARMONIC_COLUMNS + 1]
-        harmonics[part, : few.shape[1]] = few
-        _high_orders(undone, limits, high[part])
-        spectra += spectra_of_rows(undone, limits, frames.row[part], every)
+        harmonics[own, : few.shape[1]] = few
+        _high_orders(undone, limits, high[own])
+        spectra += spectra_of_rows(undone, limits, frames.row[own], every)
     harmonics[np.arange(1, HARMONIC_COLUMNS + 1) >= most[:, None]] = np.nan
     return _Waves(harmonics, np.concatenate(cycles), high, spectra)
 
@@ -331,9 +331,9 @@ def _rows(
 def _only(rows: Rows, own: NDArray[np.bool_]) -> Rows:
     """Some of the rows, one after the other."""
     start = int(np.argmax(own))
-    part = slice(start, start + int(np.count_nonzero(own)))
+    own_slice = slice(start, start + int(np.count_nonzero(own)))
     values = {field.name: getattr(rows, field.name) for field in fields(rows)}
-    return Rows(**{name: value if name == "segment" else value[part] for name, value in values.items()})
+    return Rows(**{name: value if name == "segment" else value[own_slice] for name, value in values.items()})
 
 
 def _high_orders(amplitude: NDArray[np.complex128], limits: Ints, out: Floats) -> None:

@@ -22,7 +22,7 @@ _ABOVE_NOISE = 9.0
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class Shape:
+class CycleShape:
     """Shape of the mean cycle, as in ``Frames``."""
 
     crest_positive: Floats
@@ -92,14 +92,14 @@ def _measured(parts: Floats, rows: Ints, limits: Ints, least: Floats, points: in
     return measured
 
 
-def settle_shape(measured: Floats, level: Floats) -> Shape:
+def settle_shape(measured: Floats, level: Floats) -> CycleShape:
     """Crests, flat spans and steepest slope, from what ``measure_cycles`` gave and the fundamental's amplitude.
 
     The slope is tapered (Lanczos), relative to the fundamental's tapered alike, lest the finite sum's ringing
     steepens it: C. Lanczos, Applied Analysis, 1956, sect. IV (from memory).
     """
     with np.errstate(invalid="ignore", divide="ignore"):
-        return Shape(
+        return CycleShape(
             crest_positive=measured[:, 0] / level,
             crest_negative=-measured[:, 1] / level,
             flat_positive=measured[:, 2] / SINE_FLAT,

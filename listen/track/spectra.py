@@ -70,9 +70,9 @@ class SpectraStore:
         """Forget all rows: the take is tracked again."""
         self._found.clear()
 
-    def add(self, parts: Sequence[_Rows]) -> None:
+    def add(self, chunks: Sequence[_Rows]) -> None:
         """Keep the rows of one part."""
-        for rows in parts:
+        for rows in chunks:
             for number, lines in zip(rows.row.tolist(), rows.spectra, strict=True):
                 if lines is not None:
                     self._found[number] = lines

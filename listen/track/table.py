@@ -10,7 +10,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from listen.track.chunk import Part, ShortFrames
+from listen.track.chunk import Chunk, ShortFrames
 from listen.track.hum import HumLines, block_samples
 from listen.track.lines import BAND
 from listen.track.pitch_estimate import LOWEST_HZ
@@ -40,7 +40,7 @@ def _db(power: Floats) -> Floats:
         return 10.0 * np.log10(power)
 
 
-class Table:
+class FrameTable:
     """Rows of a capture, filled part by part; `frames` closes it.
 
     Of a take of more than ``most`` rows every n-th is kept, with its pitch as all rows together give it; of the
@@ -61,14 +61,14 @@ class Table:
         self._short: list[ShortFrames] = []
         self._steps: list[PhaseStep] = []
 
-    def add(self, part: Part) -> None:
+    def add(self, chunk: Chunk) -> None:
         """Take in one part; parts come in order of time."""
-        for rows in part.rows:
+        for rows in chunk.rows:
             _put(self._columns, rows, self._start_row, self._every)
-        self._quiet.append(part.quiet_power)
-        self._hum.add(part.low)
-        self._short.extend(_thinned(short, self._every) for short in part.short)
-        self._steps.extend(part.steps)
+        self._quiet.append(chunk.quiet_power)
+        self._hum.add(chunk.low)
+        self._short.extend(_thinned(short, self._every) for short in chunk.short)
+        self._steps.extend(chunk.steps)
 
     def frames(self, each: Each = map) -> Frames:
         """Close the table; ``each`` may work on several things at once, which takes memory for all of them."""

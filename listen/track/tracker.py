@@ -11,33 +11,33 @@ from typing import Protocol
 
 import numpy as np
 
-from listen.track.chunk import Part, margin_samples, measure_part
+from listen.track.chunk import Chunk, margin_samples, measure_chunk
 from listen.track.hum import block_samples
 from listen.track.lines import FRAME_CYCLES, FRAME_S
 from listen.track.memory import give_back_memory
 from listen.track.phase import rough_curve
 from listen.track.phase_discontinuities import RuledOut
-from listen.track.pitch_estimate import CoarseTrack, coarse_margin, coarse_part, hop_samples
+from listen.track.pitch_estimate import CoarseTrack, coarse_chunk, coarse_margin, hop_samples
 from listen.track.segments import find_segments
 from listen.track.spectra import SpectraStore
-from listen.track.table import Each, Table
+from listen.track.table import Each, FrameTable
 from listen.track.threads import threads_to_use
 from listen.track.types import ROW_EVERY_S, Floats, Frames
 
-PART_SAMPLES = 2**20
+CHUNK_SAMPLES = 2**20
 _ALONE = 2**18
 """So many samples are no work for two."""
 COARSE_HOPS = 256
 _OF_FRAMES = 0.4
 """Of the work on a tone, what grows with its frames' overlap."""
 _MOST_WORK = 1.5
-_LONG_PARTS = 16
+_LONG_CHUNKS = 16
 """Of a shorter take there is too little memory to give back to be worth the time."""
 WORKERS = 2
 Progress = Callable[[float], None]
 
 
-class Source(Protocol):
+class SampleSource(Protocol):
     """What the tracker needs of a capture."""
 
     @property
@@ -66,10 +66,10 @@ class Source(Protocol):
 
 
 def track(
-    capture: Source,
+    capture: SampleSource,
     *,
     progress: Progress | None = None,
-    part_samples: int = PART_SAMPLES,
+    chunk_samples: int = CHUNK_SAMPLES,
     workers: int = WORKERS,
     ruled_out: RuledOut | None = None,
     spectra: SpectraStore | None = None,
@@ -82,7 +82,7 @@ def track(
         Or anything with its rate, span and ``read``.
     progress : callable, optional
         Called with the share done, 0 to 1.
-    part_samples : int
+    chunk_samples : int
         Samples of a part, about. Rows at the ends of parts depend on it a little: hum is told from the tone's slow
         drift, and another tone's partials from the tone's own, by the rows of one part.
     workers : int
@@ -109,7 +109,7 @@ def track(
     read = _padded_reader(capture)
 
     every = spectra.every_for(first, last, rate) if spectra is not None else 0
-    long = last - first > _LONG_PARTS * part_samples
+    long = last - first > _LONG_CHUNKS * chunk_samples
     give_back = give_back_memory if long else _nothing
     workers = threads_to_use(workers)
     with one_thread_each(), ThreadPoolExecutor(max_workers=workers) as pool:
@@ -118,20 +118,20 @@ def track(
         give_back()
         segments = find_segments(coarse, rate, first, last, read)
         numbered = [(i, segment, rough_curve(segment, rate)) for i, segment in enumerate(segments)]
-        bounds = _bounds(first, last, part_samples, block_samples(rate), _work(coarse))
+        bounds = _bounds(first, last, chunk_samples, block_samples(rate), _work(coarse))
 
-        def work(bound: tuple[int, int]) -> Part:
+        def work(bound: tuple[int, int]) -> Chunk:
             a, b = bound
             margin = margin_samples(segments, a, b, rate)
             low, high = max(first, a - margin), min(last, b + margin)
             near = [item for item in numbered if item[1].start < high and item[1].stop > low]
-            return measure_part(read(low, high), low, a, b, near, rate, capture.ac_coupling_hz, ruled_out, every)
+            return measure_chunk(read(low, high), low, a, b, near, rate, capture.ac_coupling_hz, ruled_out, every)
 
-        table = Table(segments, rate, first, last, ROW_EVERY_S)
-        for i, part in enumerate(each(work, bounds)):
-            table.add(part)
+        table = FrameTable(segments, rate, first, last, ROW_EVERY_S)
+        for i, chunk in enumerate(each(work, bounds)):
+            table.add(chunk)
             if spectra is not None:
-                spectra.add(part.rows)
+                spectra.add(chunk.rows)
             report(0.3 + 0.7 * (i + 1) / len(bounds))
         give_back()
         frames = table.frames(map if long else each)
@@ -152,10 +152,10 @@ def _bounds(first: int, last: int, most: int, block: int, work: Floats) -> list[
 
     ``work``: of each of equal pieces of first .. last, 1 or more, so that no part is longer than ``most``.
     """
-    parts = int(np.ceil((last - first) * np.mean(work) / most))
-    parts += parts % 2 if last - first > min(most, _ALONE) else 0
+    chunks = int(np.ceil((last - first) * np.mean(work) / most))
+    chunks += chunks % 2 if last - first > min(most, _ALONE) else 0
     done = np.concatenate([[0.0], np.cumsum(work)])
-    places = np.interp(np.arange(1, parts) / max(parts, 1) * done[-1], done, np.linspace(first, last, len(done)))
+    places = np.interp(np.arange(1, chunks) / max(chunks, 1) * done[-1], done, np.linspace(first, last, len(done)))
     ends = sorted({first + round((place - first) / block) * block for place in places.tolist()} - {first, last})
     return list(itertools.pairwise([first, *ends, last])) if last > first else []
 
@@ -178,7 +178,7 @@ def _silent(share: float) -> None:
     del share
 
 
-def _padded_reader(capture: Source) -> Callable[[int, int], Floats]:
+def _padded_reader(capture: SampleSource) -> Callable[[int, int], Floats]:
     first, last = capture.start_sample, capture.stop_sample
 
     def read(start: int, stop: int) -> Floats:
@@ -203,11 +203,11 @@ def _coarse_track(
     def work(start: int) -> Floats:
         n = min(COARSE_HOPS, count - start)
         low = first + start * hop
-        return coarse_part(read(low - margin, low + (n - 1) * hop + margin + 1), rate, n)
+        return coarse_chunk(read(low - margin, low + (n - 1) * hop + margin + 1), rate, n)
 
     rows = []
-    for i, part in enumerate(each(work, starts)):
-        rows.append(part)
+    for i, chunk in enumerate(each(work, starts)):
+        rows.append(chunk)
         report((i + 1) / len(starts))
     table = np.concatenate(rows)
     return CoarseTrack(

@@ -12,7 +12,7 @@ import numpy as np
 import pytest
 
 from listen.calibration import calibration_of
-from listen.calibration.law_evidence import Readings, law_evidence, typed_sigma_v, ways_of
+from listen.calibration.law_evidence import MeasuredSteps, law_evidence, typed_sigma_v, ways_of
 from listen.calibration.matching import match
 from listen.calibration.outliers import judge_voltages
 from listen.calibration.pairing import sigmas
@@ -29,10 +29,10 @@ TYPED = "0.00,0.98,2.01,2.97,3.99,5.02"
 HELD = (0.0, 0.98, 2.01, 2.97, 3.99, 5.02)
 
 
-def readings(volts: list[float], hz: np.ndarray) -> Readings:
+def readings(volts: list[float], hz: np.ndarray) -> MeasuredSteps:
     cents = 1200.0 * np.log2(hz)
     n = len(volts)
-    return Readings(
+    return MeasuredSteps(
         volts=np.array(volts),
         cents=cents,
         sigma_v=typed_sigma_v(np.full(n, 0.01)),

@@ -10,7 +10,7 @@ from scipy import constants
 
 from listen.calibration.calibrator import calibration_of
 from listen.calibration.fits import fit_line
-from listen.calibration.laws import Rows, fit_law
+from listen.calibration.laws import StepRows, fit_law
 from listen.calibration.splitting import split_error
 from listen.calibration.types import Step
 from listen.units import cents_between
@@ -33,9 +33,9 @@ RESET_HZ = [54.99395, 109.97581, 219.90324, 439.61314, 878.45392, 1753.82653, 34
 RESET_LEFT_CENTS = [-8.835, -4.186, 0.272, 4.350, 7.668, 9.468, 8.246, 1.024, -18.009]
 
 
-def rows_of(volts: np.ndarray, hz: np.ndarray) -> Rows:
+def rows_of(volts: np.ndarray, hz: np.ndarray) -> StepRows:
     n = len(volts)
-    return Rows(volts=volts, cents=cents_between(hz, 1.0), sigma=np.full(n, 0.5), direction=("up",) * n)
+    return StepRows(volts=volts, cents=cents_between(hz, 1.0), sigma=np.full(n, 0.5), direction=("up",) * n)
 
 
 def steps_of(volts: np.ndarray, hz: np.ndarray) -> list[Step]:
@@ -62,7 +62,7 @@ def test_certified_line_fit():
 def test_certified_line_fit_through_the_law():
     """The voltage as x, the pitch as 2^y: the law is the certified line."""
     x, y = np.array(NORRIS_X), np.array(NORRIS_Y)
-    rows = Rows(volts=x, cents=1200.0 * y, sigma=np.ones(36), direction=("up",) * 36)
+    rows = StepRows(volts=x, cents=1200.0 * y, sigma=np.ones(36), direction=("up",) * 36)
     law = fit_law(rows, "free").law
     assert law.octaves_per_volt == pytest.approx(1.00211681802045, rel=1e-9)
     assert math.log2(law.f0_at_zero_v_hz) == pytest.approx(-0.262323073774029, rel=1e-9)

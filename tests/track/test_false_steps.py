@@ -36,7 +36,7 @@ def test_samples_lost_in_a_noisy_tone_are_still_proved(f0_hz, noise):
     torn = np.concatenate([x[:90_000], x[90_000 + 137 :]])
     asked = frames_of(torn, workers=1)
     with pytest.MonkeyPatch.context() as patch:
-        patch.setattr(phase_discontinuities, "_periodic_beside", lambda *_: True)
+        patch.setattr(phase_discontinuities, "_periodic_at_side", lambda *_: True)
         unasked = frames_of(torn, workers=1)
     assert [step.time_s for step in asked.phase_steps] == [step.time_s for step in unasked.phase_steps]
     if noise == 0.0:

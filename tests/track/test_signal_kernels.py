@@ -105,11 +105,11 @@ def test_best_period(period: float, kind: str) -> None:
 
 
 def coarse_input(x: np.ndarray, rate_hz: float, n_hops: int, monkeypatch: pytest.MonkeyPatch) -> tuple[Any, ...]:
-    """What ``coarse_part`` hands to its kernel."""
+    """What ``coarse_chunk`` hands to its kernel."""
     caught: list[tuple[Any, ...]] = []
     with monkeypatch.context() as patch:
         patch.setattr(kernels, "coarse_pitch", lambda *args: caught.append(args))
-        pitch_estimate.coarse_part(x, rate_hz, n_hops)
+        pitch_estimate.coarse_chunk(x, rate_hz, n_hops)
     return caught[0]
 
 

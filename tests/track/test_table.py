@@ -11,14 +11,14 @@ import pytest
 
 from listen.track import Frames, track, tracker
 from listen.track.pitch_estimate import CoarseTrack
-from listen.track.table import Table
+from listen.track.table import FrameTable
 from tests.tones import Take, smooth_turn, steady
 
 
 def _tracked(x: np.ndarray, most: int, monkeypatch: pytest.MonkeyPatch) -> Frames:
     with monkeypatch.context() as patch:
-        patch.setattr(tracker, "Table", partial(Table, most=most))
-        return track(Take(samples=x), workers=1, part_samples=50_000)
+        patch.setattr(tracker, "FrameTable", partial(FrameTable, most=most))
+        return track(Take(samples=x), workers=1, chunk_samples=50_000)
 
 
 def _take() -> np.ndarray:
@@ -31,7 +31,7 @@ def _take() -> np.ndarray:
 @pytest.mark.parametrize("most", [150, 70])
 def test_the_rows_that_are_kept_are_those_of_the_whole_table(most: int, monkeypatch: pytest.MonkeyPatch) -> None:
     x = _take()
-    whole = track(Take(samples=x), workers=1, part_samples=50_000)
+    whole = track(Take(samples=x), workers=1, chunk_samples=50_000)
     fewer = _tracked(x, most, monkeypatch)
     every = -(-len(whole) // most)
     assert every >= 2
@@ -59,7 +59,7 @@ def test_a_short_dropout_stays_in_the_thinned_envelope(monkeypatch: pytest.Monke
 
 
 def lengths(samples: int, work: np.ndarray | None = None) -> list[int]:
-    bounds = tracker._bounds(0, samples, tracker.PART_SAMPLES, 48, np.ones(50) if work is None else work)
+    bounds = tracker._bounds(0, samples, tracker.CHUNK_SAMPLES, 48, np.ones(50) if work is None else work)
     if bounds:
         assert bounds[0][0] == 0
         assert bounds[-1][1] == samples
@@ -71,7 +71,7 @@ def lengths(samples: int, work: np.ndarray | None = None) -> list[int]:
 def test_parts_are_of_equal_work_and_none_is_too_long(samples: int) -> None:
     work = np.concatenate([np.full(3000, 1.5), np.linspace(1.5, 1.0, 2000), np.ones(5000)])
     found = lengths(samples, work)
-    assert max(found) <= tracker.PART_SAMPLES + 48
+    assert max(found) <= tracker.CHUNK_SAMPLES + 48
     done = np.interp(np.cumsum([0, *found]) / samples, np.linspace(0, 1, len(work) + 1), [0.0, *np.cumsum(work)])
     np.testing.assert_allclose(np.diff(done), done[-1] / len(found), rtol=1e-3)
     assert found[0] < 0.8 * found[-1]
@@ -94,4 +94,4 @@ def test_parts_are_even_in_number_unless_one_is_short_enough() -> None:
     assert lengths(200_000) == [200_000]
     assert lengths(480_000) == [240_000, 240_000]
     assert len(lengths(2_880_000)) == 4
-    assert max(lengths(20_000_000)) <= tracker.PART_SAMPLES + 48
+    assert max(lengths(20_000_000)) <= tracker.CHUNK_SAMPLES + 48

@@ -24,7 +24,7 @@ _MOST_HARMONICS = 48
 _HIGHEST = 0.45
 
 
-class Samples(Protocol):
+class SampleReader(Protocol):
     """What is read of a capture."""
 
     @property
@@ -81,7 +81,7 @@ def ideal_sine() -> Floats:
     return np.sin(2.0 * np.pi * np.arange(POINTS) / POINTS)
 
 
-def mean_cycles(capture: Samples, frames: Frames) -> tuple[Cycle, ...]:
+def mean_cycles(capture: SampleReader, frames: Frames) -> tuple[Cycle, ...]:
     """Return mean cycles at up to a dozen pitches, lowest first.
 
     Parameters
@@ -97,7 +97,7 @@ def mean_cycles(capture: Samples, frames: Frames) -> tuple[Cycle, ...]:
     return tuple(cycle for cycle in found if cycle is not None)
 
 
-def cycle_near(capture: Samples, frames: Frames, f0_hz: float) -> Cycle | None:
+def cycle_near(capture: SampleReader, frames: Frames, f0_hz: float) -> Cycle | None:
     """Return the mean cycle nearest to a pitch, in its calmest place; None where none can be rebuilt.
 
     Parameters
@@ -147,7 +147,7 @@ def _rows(frames: Frames) -> list[int]:
     return rows
 
 
-def _cycle(capture: Samples, frames: Frames, row: int) -> Cycle | None:
+def _cycle(capture: SampleReader, frames: Frames, row: int) -> Cycle | None:
     rate = capture.true_rate_hz
     f0_hz, middle_s = float(frames.f0_hz[row]), float(frames.time_s[row])
     half = round(0.5 * max(_SPAN_S, _SPAN_CYCLES / f0_hz) * rate)

@@ -9,7 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from listen.demo import controls, expect, truth, waves
-from listen.demo.take_specs import Shape, TakeSpec
+from listen.demo.take_specs import TakeSpec, WaveFunction
 from tests.takes.families import added as families_added
 from tests.takes.families import level as families_level
 from tests.takes.families import pick
@@ -26,7 +26,7 @@ ANY_SHAPE = (
 )
 
 
-def triangle_shape(rise: float = 0.5, low: float = -1.0, high: float = 1.0) -> Shape:
+def triangle_shape(rise: float = 0.5, low: float = -1.0, high: float = 1.0) -> WaveFunction:
     """Return a triangle, its fundamental near 1, that may lean and may be cut."""
 
     def shape(phase: Floats, _f0: Floats, _rate: float) -> Floats:
