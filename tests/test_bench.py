@@ -100,7 +100,7 @@ def test_what_is_wrong_is_named(tmp_path, text, what, mend):
     error = caught.value
     assert error.what.startswith(f"{tmp_path / 'bench.toml'}: ")
     assert what in error.what
-    assert mend in error.mend
+    assert mend in error.remedy
     assert "\n" not in str(error)
     assert len(str(error)) < 400 + len(str(tmp_path))
 

@@ -25,9 +25,10 @@ def test_the_families():
 def test_both_parts_are_required(kind):
     with pytest.raises(TypeError):
         kind("what")
-    error = kind("what", "mend")
-    assert (error.what, error.mend, str(error)) == ("what", "mend", "what; mend")
-    assert str(pickle.loads(pickle.dumps(error))) == "what; mend"
+    error = kind("what", "remedy")
+    assert (error.what, error.remedy, str(error)) == ("what", "remedy", "what; remedy")
+    assert error.mend == error.remedy  # its former name, for programs that read it
+    assert str(pickle.loads(pickle.dumps(error))) == "what; remedy"
 
 
 @pytest.mark.parametrize(

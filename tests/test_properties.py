@@ -115,7 +115,7 @@ def test_how_it_is_read_changes_no_row(tone: Tone, chunk_samples: int, workers: 
 def test_threads_change_no_column() -> None:
     """Where an array begins in memory may change a sum's last bit, nothing more."""
     x = np.concatenate([takes.clipped(12.0), takes.sine()])
-    assert_same(frames_of(x, workers=1, part_samples=50_000), frames_of(x, workers=3, part_samples=50_000))
+    assert_same(frames_of(x, workers=1, chunk_samples=50_000), frames_of(x, workers=3, chunk_samples=50_000))
 
 
 @few

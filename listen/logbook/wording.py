@@ -26,7 +26,7 @@ def normalised_name(text: str) -> str:
 
     Examples
     --------
-    >>> kept_name("  north\n shelf ")
+    >>> normalised_name("  north\n shelf ")
     'north shelf'
     """
     name = _on_one_line(text)

@@ -258,7 +258,7 @@ def test_a_capture_can_be_sent_to_another_process(take):
 
 def test_errors_can_be_sent_to_another_process():
     error = pickle.loads(pickle.dumps(CaptureError("what", "mend")))
-    assert (error.what, error.mend, str(error)) == ("what", "mend", "what; mend")
+    assert (error.what, error.remedy, str(error)) == ("what", "mend", "what; mend")
 
 
 def test_the_hash_is_the_files(take):
