@@ -9,8 +9,10 @@ from __future__ import annotations
 import copy
 import json
 import math
+import time
 import warnings
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 import pytest
@@ -76,10 +78,14 @@ def test_a_tone_that_was_switched_off_asks_for_no_resistor(percent: float) -> No
     assert bool(found) == (percent == -66.0)
 
 
+@pytest.fixture(scope="module")
+def document() -> dict[str, Any]:
+    return check_document(listen.check(ROOT / "fixtures" / "sine-board-unequal-supplies.wav"))
+
+
 @pytest.mark.parametrize("place", ["finding", "summary", "row", "thd"])
 @pytest.mark.parametrize("value", [0.0, -5.0])
-def test_a_document_with_a_pitch_of_nothing_is_one_line(tmp_path, capsys, place: str, value: float) -> None:
-    document = check_document(listen.check(ROOT / "fixtures" / "sine-board-unequal-supplies.wav"))
+def test_a_document_with_a_pitch_of_nothing_is_one_line(tmp_path, capsys, document, place, value) -> None:
     edited = copy.deepcopy(document)
     if place == "finding":
         edited["findings"][0]["f0_low_hz"] = value
@@ -100,3 +106,29 @@ def test_a_document_with_a_pitch_of_nothing_is_one_line(tmp_path, capsys, place:
     assert told.err.count("\n") == 1
     assert "fault of" not in told.err
     assert "after.json" in told.err
+
+
+@pytest.mark.parametrize("seed", range(4))
+def test_a_tiny_take_of_floats_with_holes_and_denormals_ends_in_a_line(tmp_path, capsys, seed: int) -> None:
+    """Some hundred samples of a sweep, holes in it, then numbers next to nothing."""
+    rng = np.random.default_rng(seed)
+    x = 0.5 * np.sin(2 * np.pi * np.cumsum(np.geomspace(400.0, 4000.0, 600)) / 48_000)
+    for _ in range(6):
+        start = int(rng.integers(0, 590))
+        x[start : start + int(rng.integers(1, 60))] = rng.choice([0.0, np.nan])
+    take = np.concatenate([x, np.full(int(rng.integers(1, 600)), 4.6e-41)])
+    soundfile.write(tmp_path / "take.wav", take.astype(np.float32), 48_000, subtype="FLOAT")
+    assert main(["check", str(tmp_path / "take.wav"), "--quiet"]) in (0, 1, 2)
+    assert "Traceback" not in capsys.readouterr().err
+
+
+def test_the_time_of_digital_silence_grows_as_its_length(tmp_path) -> None:
+    spent_s = []
+    for minutes in (0.5, 0.5, 4.0):  # once to load what is loaded once
+        path = tmp_path / f"{len(spent_s)}.flac"
+        soundfile.write(path, np.zeros(round(minutes * 60 * 48_000), dtype=np.int16), 48_000)
+        begun_s = time.process_time()
+        listen.check(path, threads=1)
+        spent_s.append(time.process_time() - begun_s)
+    # eight times as long: twelve leaves room for a busy machine, and is far from the 64 of a square law
+    assert spent_s[2] < 12.0 * spent_s[1] + 0.2, spent_s
