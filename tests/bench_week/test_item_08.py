@@ -20,6 +20,8 @@ from listen import calibrate
 from listen.report import check_document, check_page
 from listen.report.calibration_page import calibration_page
 from listen.report.page import check_page_bytes
+from listen.report.page.axes import number_text
+from listen.report.page.calibrate_charts import calibration_charts
 from listen.units import format_hz_note, hz_from_cents
 from tests.calibration.takes import Stepped, octaves, write
 from tests.tones import times
@@ -116,3 +118,19 @@ def test_a_zero_has_no_minus(tmp_path) -> None:
     said = calibration_page(calibrate(tmp_path / "take.wav", cv_steps="0:4:1"))
     assert "+0.0" in said
     assert not re.search(r"-0\.0+(?!\d)", said), said
+
+
+@pytest.mark.parametrize("cents_an_octave", [1200.0, 1176.0])
+def test_charts_of_an_exact_table_have_ticks_of_few_digits(tmp_path, cents_an_octave: float) -> None:
+    """Octaves that are alike to a millionth of a cent are a level line, not a scale of millionths."""
+    exact = Stepped(
+        volts=(0.0, 1.0, 2.0, 3.0, 4.0), hold_s=(0.6,) * 5, pitch=octaves(55.0, 1200.0 / cents_an_octave)
+    )  # fmt: skip
+    write(exact, tmp_path / "take.wav")
+    charts = calibration_charts(calibrate(tmp_path / "take.wav", cv_steps="0:4:1").calibration)
+    in_cents = [chart for chart in charts if chart.unit == "cents"]
+    assert {chart.name for chart in in_cents} >= {"cv-error", "cv-octaves"}
+    for chart in in_cents:
+        texts = [number_text(tick) for tick in chart.y_scale.ticks(6)]
+        assert len(texts) >= 2
+        assert max(len(text.lstrip("\N{MINUS SIGN}")) for text in texts) <= 5, (chart.name, texts)

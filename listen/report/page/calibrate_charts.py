@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 
 import numpy as np
 from numpy.typing import NDArray
@@ -19,6 +19,10 @@ GOOD_CENTS, USABLE_CENTS = 3.0, 10.0
 _WIDE_CENTS = 20.0
 _NO_OCTAVE_CENTS = 240.0
 """A scale further than this from an octave a volt was not meant to be one."""
+_LEAST_CENTS = 1.0
+"""A fifth of what an ear tells (common practice, no source): less is drawn as nothing."""
+_ROOM = 0.56
+"""Of the values' span to either side of their middle: a little more than half."""
 _STYLES: dict[str, tuple[Ink, Dash]] = {
     "offset": ("faint", "dotted"),
     "scale": ("first", "solid"),
@@ -112,7 +116,7 @@ def _split(calibration: Calibration) -> Chart | None:
         return None
     return _chart(
         calibration, "split", x, tuple(lines), say("calibration.axis_cents"), "plain", unit="cents", decimals=2,
-        terms="; ".join(said),
+        terms="; ".join(said), y_range=_cents_range([line.y for line in lines]),
     )  # fmt: skip
 
 
@@ -128,7 +132,16 @@ def _octaves(calibration: Calibration) -> Chart | None:
         calibration, "octaves", x, _dotted(y),
         say("calibration.axis_cents"), "plain", unit="cents", decimals=1, low=f"{y[low]:+z.1f}",
         low_at=_place(calibration, float(x[low])), high=f"{y[high]:+z.1f}", high_at=_place(calibration, float(x[high])),
+        y_range=_cents_range([y]),
     )  # fmt: skip
+
+
+def _cents_range(lines: Sequence[Floats]) -> tuple[float, float]:
+    """Ends of a scale of cents, a cent high at least: what is alike is drawn alike, with ticks of few digits."""
+    known = np.concatenate(lines)
+    middle, span = 0.5 * float(known.min() + known.max()), float(np.ptp(known))
+    reach = max(0.5 * _LEAST_CENTS, _ROOM * span)
+    return middle - reach, middle + reach
 
 
 def _settling(calibration: Calibration) -> Chart | None:
