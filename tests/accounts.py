@@ -10,8 +10,8 @@ from listen.account import Account, Start
 from listen.account.accounting import Share, Shares
 from listen.account.bursts import Bursts
 from listen.account.half_orders import HalfOrders
-from listen.account.lost import LostSamples
-from listen.account.oscillator import Heard
+from listen.account.lost_samples import LostSamples
+from listen.account.oscillator import SourceClass
 from listen.account.parts import AmplifiersCurve, Event, LevelLawPart, Modulation, Noise, Tone
 from listen.account.steady import SteadySegment
 from listen.account.stops import Silences
@@ -144,7 +144,7 @@ def account_of(frames: Frames | None = None, **changes: Any) -> Account:
         "recorded": frames,
         "frames": frames,
         "tone": tone_of(frames) if n > 1 else None,
-        "heard": Heard(source="oscillator", clean_share=1.0, residual_dbc=-80.0),
+        "heard": SourceClass(source="oscillator", clean_share=1.0, residual_dbc=-80.0),
         "other_channel": None,
         "other_wave": None,
         "mains": None,

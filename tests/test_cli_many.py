@@ -190,7 +190,7 @@ def start(folder: Path, *options: str) -> subprocess.Popen[str]:
         "import signal, sys\n"
         "signal.signal(signal.SIGINT, signal.default_int_handler)\n"
         "from listen.api import workers\nfrom tests.api import many_takes\n"
-        "workers.look_at = many_takes.slow\n"
+        "workers.check_task = many_takes.slow\n"
         "from listen.cli import main\nsys.exit(main(sys.argv[1:]))"
     )
     process = subprocess.Popen(

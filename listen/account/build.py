@@ -19,11 +19,11 @@ from listen.account.describe import described
 from listen.account.fixed_lines import FixedLine, find_fixed_lines
 from listen.account.half_orders import HalfOrders, find_half_orders
 from listen.account.level_law import LevelLaw, fit_level_law
-from listen.account.lost import find_lost_samples
+from listen.account.lost_samples import find_lost_samples
 from listen.account.mains import MainsLines, find_mains
 from listen.account.mains_sidebands import MainsSidebands, find_sidebands
 from listen.account.modulation import Swing, find_swings
-from listen.account.oscillator import two_tones, what_is_heard
+from listen.account.oscillator import classify_source, two_tones
 from listen.account.other_channel import find_other_channel
 from listen.account.pitch_scatter import find_wavering
 from listen.account.residual import find_events, unexplained_power
@@ -138,7 +138,7 @@ def _lines_and_events(
             spectra.clear()  # those of the recording hold the mains
         frames = track(source, workers=threads, spectra=spectra)
         tone = find_tone(frames)
-    heard = what_is_heard(frames, tone, _of_the_tone(frames, tone))
+    heard = classify_source(frames, tone, _of_the_tone(frames, tone))
     lost_samples = find_lost_samples(frames, damage, capture.stop_sample / capture.true_rate_hz, tone)
     empty = Account(
         recorded=recorded,
@@ -177,7 +177,9 @@ def _of_the_tone(frames: Frames, tone: BoardTone | None) -> Floats:
     if tone is None:
         return np.zeros(len(frames))
     halves = find_half_orders(frames, tone.rows, tone.rows)
-    return events_rows.level_leaves(frames, tone) + _HALVES_ROOM * 10 ** (np.maximum(halves.level_dbc, -300.0) / 10)
+    return events_rows.level_change_residual(frames, tone) + _HALVES_ROOM * 10 ** (
+        np.maximum(halves.level_dbc, -300.0) / 10
+    )
 
 
 def _of_an_oscillator(account: Account, source: Any, tone: BoardTone, edges: bool) -> Account:
@@ -198,7 +200,7 @@ def _of_an_oscillator(account: Account, source: Any, tone: BoardTone, edges: boo
     if not start.shown:
         # the take begins in full swing: the input's coupling still settles to the wave's mean
         still &= frames.time_s > float(frames.time_s[0]) + events_rows.COUPLING_SETTLES_S
-    explained = interharmonics.explained + (events_rows.edges_leave(frames) if edges else 0.0)
+    explained = interharmonics.explained + (events_rows.edge_residual(frames) if edges else 0.0)
     unexplained = unexplained_power(frames, still, explained)
     events, touched = find_events(frames, still, unexplained)
     account = replace(
@@ -232,7 +234,7 @@ def _interharmonics(account: Account, source: Any, tone: BoardTone, resting: Fla
     frames = account.frames
     halves = find_half_orders(frames, tone.rows, resting)
     lines = _fixed_lines(source, frames, tone, halves)
-    moving = events_rows.level_leaves(frames, tone)
+    moving = events_rows.level_change_residual(frames, tone)
     half_power = 10 ** (np.maximum(halves.level_dbc, -300.0) / 10)
     bursts = find_bursts(frames, tone.rows, half_power + moving, [(x.frequency_hz, x.level_dbc) for x in lines])
     power = moving + _HALVES_ROOM * half_power + 2.0 * 10 ** (np.maximum(bursts.level_dbc, -300.0) / 10)

@@ -8,7 +8,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from listen.account.lost import LostSamples
+from listen.account.lost_samples import LostSamples
 from listen.account.modulation import Swing
 from listen.account.residual import RoomEvent
 from listen.account.start import Start
@@ -124,7 +124,7 @@ def barred(
     return gone, rows_near(tone.time_s, [(e.start_s, e.end_s) for e in events], 0.04, 0.04)
 
 
-def level_leaves(frames: Frames, tone: BoardTone) -> Floats:
+def level_change_residual(frames: Frames, tone: BoardTone) -> Floats:
     """Power between the harmonics, against the tone's, that a level which moves within a frame leaves."""
     span = np.nan_to_num(frames.frame_s, nan=0.04)
     known = tone.tracked & np.isfinite(tone.log_level)
@@ -146,7 +146,7 @@ def has_edges(frames: Frames, tone: BoardTone) -> bool:
     return bool(np.isfinite(high).any()) and median_of_known(high) > _EDGES_DBC
 
 
-def edges_leave(frames: Frames) -> Floats:
+def edge_residual(frames: Frames) -> Floats:
     """Power between the harmonics, against the tone's, that a wave with edges leaves while its pitch moves.
 
     A phase that errs by d cycles within a frame moves harmonic k by 2 pi k d, and a wave with edges has high ones:

@@ -125,7 +125,7 @@ def _swing_of(tone: BoardTone, segment: SteadySegment) -> Swing | None:
         return None
     from_start = segment.start_s - float(tone.time_s[0]) < _FROM_THE_START_S
     least = _RETUNED_SUSTAINED if retuned else _FROM_THE_START_SUSTAINED if from_start else _SUSTAINED
-    if not _goes_on(flat, rate_hz, tone.grid_s, least):
+    if not _persists(flat, rate_hz, tone.grid_s, least):
         return None
     top, bottom = quantile(np.exp(flat), 0.99), quantile(np.exp(flat), 0.01)
     depth = (top - bottom) / (top + bottom) / max(smeared(rate_hz, segment.f0_hz, tone.grid_s), MOST_SMEAR)
@@ -200,7 +200,7 @@ def _off_bin(power: Floats, best: int) -> float:
     return float(np.clip(0.5 * (a - c) / bend, -0.5, 0.5)) if bend else 0.0
 
 
-def _goes_on(flat: Floats, rate_hz: float, grid_s: float, least: float) -> bool:
+def _persists(flat: Floats, rate_hz: float, grid_s: float, least: float) -> bool:
     turns = np.exp(-2j * np.pi * rate_hz * grid_s * np.arange(len(flat)))
     third = max(len(flat) // 3, 4)
     early, late = (abs(np.mean(part)) for part in (flat[:third] * turns[:third], flat[-third:] * turns[-third:]))

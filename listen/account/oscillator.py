@@ -40,7 +40,7 @@ _LEAST = 1e-12
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Heard:
+class SourceClass:
     """What kind of sound the take holds.
 
     Attributes
@@ -62,7 +62,7 @@ class Heard:
     weaker_dbc: float | None = None
 
 
-def what_is_heard(frames: Frames, tone: BoardTone | None, explained: Floats) -> Heard:
+def classify_source(frames: Frames, tone: BoardTone | None, explained: Floats) -> SourceClass:
     """Tell an oscillator from other sounds.
 
     Parameters
@@ -74,10 +74,10 @@ def what_is_heard(frames: Frames, tone: BoardTone | None, explained: Floats) -> 
     """
     tracked = frames.oscillating
     if tone is None or not tracked.any():
-        return Heard(source="absent", clean_share=0.0, residual_dbc=0.0)
+        return SourceClass(source="absent", clean_share=0.0, residual_dbc=0.0)
     cycles = float(np.sum(frames.f0_hz[tracked])) * frames.row_every_s + 4.0
     if cycles < _FEWEST_CYCLES:
-        return Heard(source="absent", clean_share=0.0, residual_dbc=0.0)
+        return SourceClass(source="absent", clean_share=0.0, residual_dbc=0.0)
     sounding = frames.level_dbfs > float(np.nanmax(frames.level_dbfs)) - _SOUNDING_DB
     with np.errstate(invalid="ignore", divide="ignore"):
         residual_dbc = 10 * np.log10(np.maximum(10 ** (frames.residual_dbc / 10) - explained, _LEAST))
@@ -98,10 +98,10 @@ def what_is_heard(frames: Frames, tone: BoardTone | None, explained: Floats) -> 
         share > _TONE_SHARE or (seconds > _BOARD_S and seconds > _BOARD_SHARE * length)
     )
     source: SourceKind = "oscillator" if is_board else "not-an-oscillator"
-    return Heard(source=source, clean_share=share, residual_dbc=usual)
+    return SourceClass(source=source, clean_share=share, residual_dbc=usual)
 
 
-def two_tones(capture: SampleReader, frames: Frames, heard: Heard) -> Heard:
+def two_tones(capture: SampleReader, frames: Frames, heard: SourceClass) -> SourceClass:
     """Say whether what is no single oscillator is two: their harmonics hold nearly all there is, window by window.
 
     Parameters

@@ -6,7 +6,7 @@ from dataclasses import replace
 
 import numpy as np
 
-from listen.account.oscillator import what_is_heard
+from listen.account.oscillator import classify_source
 from listen.account.tone import find_tone
 from listen.account.types import OtherChannel
 from listen.capture import Capture
@@ -24,6 +24,6 @@ def find_other_channel(capture: Capture, threads: int) -> OtherChannel | None:
             continue
         frames = track(replace(capture, channel=channel), workers=threads)
         tone = find_tone(frames)
-        if tone is not None and what_is_heard(frames, tone, np.zeros(len(frames))).source == "oscillator":
+        if tone is not None and classify_source(frames, tone, np.zeros(len(frames))).source == "oscillator":
             found.append(OtherChannel(channel=channel, level_dbfs=tone.settled_dbfs))
     return max(found, key=lambda other: other.level_dbfs, default=None)

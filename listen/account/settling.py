@@ -104,7 +104,7 @@ def _settling(tone: BoardTone, segment: SteadySegment, swings: list[Swing]) -> S
     if (b - a) * tone.grid_s < SHORTEST_S - skip or not tone.tracked[a:b].all():
         return None
     t = tone.time_s[a:b] - at
-    y = _windows_beside_glide(tone, a, b)
+    y = _level_without_glide(tone, a, b)
     if not np.isfinite(y).all():
         return None
     columns = [np.ones_like(t)]
@@ -129,7 +129,7 @@ def _settling(tone: BoardTone, segment: SteadySegment, swings: list[Swing]) -> S
     return nothing if _swung_before(tone, at) > _GOES_ON * found.deviation_db else found
 
 
-def _windows_beside_glide(tone: BoardTone, a: int, b: int) -> Floats:
+def _level_without_glide(tone: BoardTone, a: int, b: int) -> Floats:
     """Level in decibels without what goes along with the pitch, where the control still glides to its place."""
     log, cents = tone.log_level[a:b], 1200 * np.log2(tone.f0_hz[a:b] / tone.f0_hz[b - 1])
     span = float(np.ptp(cents))

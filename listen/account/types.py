@@ -13,11 +13,11 @@ from listen.account.bursts import Bursts
 from listen.account.fixed_lines import FixedLine
 from listen.account.half_orders import HalfOrders
 from listen.account.level_law import LevelLaw
-from listen.account.lost import LostSamples
+from listen.account.lost_samples import LostSamples
 from listen.account.mains import MainsLines
 from listen.account.mains_sidebands import MainsSidebands
 from listen.account.modulation import Swing
-from listen.account.oscillator import Heard
+from listen.account.oscillator import SourceClass
 from listen.account.parts import Part
 from listen.account.pitch_scatter import Wavering
 from listen.account.residual import RoomEvent
@@ -53,7 +53,7 @@ class Account:
     frames : Frames
         Tracked again without mains lines where these are strong; else the same.
     tone : BoardTone or None
-    heard : Heard
+    heard : SourceClass
         The first question: is it an oscillator?
     other_channel : OtherChannel or None
     other_wave : str or None
@@ -88,7 +88,7 @@ class Account:
     recorded: Frames
     frames: Frames
     tone: BoardTone | None
-    heard: Heard
+    heard: SourceClass
     other_channel: OtherChannel | None
     other_wave: str | None
     mains: MainsLines | None

@@ -64,10 +64,10 @@ class Done:
     written: Mapping[str, Mapping[str, Stamp]] = field(default_factory=dict)
 
 
-def look_at(task: Task) -> Done:
+def check_task(task: Task) -> Done:
     """Check one take and write what was asked for of it; whatever goes wrong is an answer, too."""
     try:
-        return _look_at(task)
+        return _check_task(task)
     except ListenError as error:
         return Done(index=task.index, error=str(error))
     except MemoryError:
@@ -109,7 +109,7 @@ def check_all(tasks: list[Task], *, workers: int, client: Any = None) -> Iterato
         The cluster is gone.
     """
     if client is None and (workers == 1 or len(tasks) < 2 or not _workers_can_start(workers)):
-        yield from map(look_at, tasks)
+        yield from map(check_task, tasks)
         return
     pending = {task.index: task for task in tasks}
     while pending:
@@ -121,7 +121,7 @@ def check_all(tasks: list[Task], *, workers: int, client: Any = None) -> Iterato
         except OSError as error:  # in starting a worker: what goes wrong with a take is an answer
             if client is not None or error.errno not in (errno.EAGAIN, errno.ENOMEM):
                 raise
-            yield from map(look_at, [pending.pop(index) for index in list(pending)])
+            yield from map(check_task, [pending.pop(index) for index in list(pending)])
         except _broken(client):
             # One of those that were being worked on did it: which one shows when each is alone.
             for task in [task for task in sent if task.index in pending]:
@@ -189,7 +189,7 @@ def _together(tasks: Iterable[Task], workers: int, client: Any) -> Iterator[Done
             pool = Parallel(n_jobs=workers, batch_size=1, return_as="generator_unordered", max_nbytes=None)
         with _streams_to_flush():
             with _interrupts_wait():
-                results = pool(delayed(look_at)(task) for task in tasks)
+                results = pool(delayed(check_task)(task) for task in tasks)
             yield from results
 
 
@@ -243,7 +243,7 @@ def _settle(parent: int, folder: str) -> None:
         threading.Thread(target=watch, daemon=True).start()
 
 
-def _look_at(task: Task) -> Done:
+def _check_task(task: Task) -> Done:
     import json
 
     from listen.api.checking import check

@@ -96,10 +96,10 @@ def pairings(plateaus: list[Plateau], voltages: VoltageInput, share: float = 1.0
         if math.comb(max(found, wanted), apart) > MOST_TRIES:
             return []
         every = [
-            _leave_out(wanted, out if wanted > found else (), found, out if found > wanted else ())
+            _way_without(wanted, out if wanted > found else (), found, out if found > wanted else ())
             for out in combinations(range(max(wanted, found)), apart)
         ]
-        ways = [_weighed(plateaus, voltages, way) for way in _quickly(plateaus, voltages, every)]
+        ways = [_weighed(plateaus, voltages, way) for way in _likeliest_ways(plateaus, voltages, every)]
     return [replace(way, log_evidence=way.log_evidence + math.log(share), share=share) for way in ways]
 
 
@@ -124,8 +124,8 @@ def clear_pairing(ways: list[Pairing], voltages: VoltageInput) -> Pairing | None
         return best if in_order else None
     foreign = math.log(_FOREIGN_SHARE) + log_unexplained(*_off(voltages))
     if best.log_evidence < foreign:
-        return best if in_order and goes_the_right_way(best.plateaus, voltages.values) else None
-    alike = [way for way in ways if _means_the_same(way, best, voltages)]
+        return best if in_order and turns_with_voltage(best.plateaus, voltages.values) else None
+    alike = [way for way in ways if _same_pairing(way, best, voltages)]
     logs = np.array([*(way.log_evidence for way in ways), foreign])
     if log_sum(np.array([way.log_evidence for way in alike])) - log_sum(logs) < math.log(CLEARLY):
         return None
@@ -134,7 +134,7 @@ def clear_pairing(ways: list[Pairing], voltages: VoltageInput) -> Pairing | None
     return max(alike, key=lambda way: (way.share, len(way.plateaus) == len(best.plateaus), way.hold_s))
 
 
-def goes_the_right_way(plateaus: list[Plateau], values: Sequence[float]) -> bool:
+def turns_with_voltage(plateaus: list[Plateau], values: Sequence[float]) -> bool:
     """Return whether pitch and voltage turn round at the same places (all up where all go down is fine too)."""
     signs = np.sign(np.diff([plateau.level for plateau in plateaus])) * np.sign(np.diff(values))
     signs = signs[np.diff(values) != 0]
@@ -147,12 +147,12 @@ def _in_order(plateaus: list[Plateau], voltages: VoltageInput) -> list[Pairing]:
     if plain.sound >= DOUBTED_BELOW or wanted < _LEAST_JUDGED or wanted**2 > MOST_TRIES:
         return [plain]
     shifted = [
-        _leave_out(wanted, (gone,), wanted, (extra,))
+        _way_without(wanted, (gone,), wanted, (extra,))
         for gone in range(wanted)
         for extra in range(wanted)
         if gone != extra
     ]
-    others = [_weighed(plateaus, voltages, way) for way in _quickly(plateaus, voltages, shifted)]
+    others = [_weighed(plateaus, voltages, way) for way in _likeliest_ways(plateaus, voltages, shifted)]
     best = max(others, key=lambda one: one.log_evidence)
     # Two skipped ones explain less than a wrong voltage unless everything fits without another one.
     if best.sound >= DOUBTED_BELOW and best.log_evidence > plain.log_evidence:
@@ -201,7 +201,7 @@ def _off(voltages: VoltageInput) -> tuple[Floats, float]:
     return off, max(2.0 * float(np.median(np.abs(off))), 1e-6)
 
 
-def _quickly(
+def _likeliest_ways(
     plateaus: list[Plateau], voltages: VoltageInput, ways: list[tuple[int | None, ...]]
 ) -> list[tuple[int | None, ...]]:
     """Return the likeliest ways by what a few straight laws leave of the voltages, r.m.s."""
@@ -220,12 +220,12 @@ def _quickly(
     return [ways[i] for i in np.argsort(residual, kind="stable")[:_TRIED]]
 
 
-def _leave_out(wanted: int, gone: tuple[int, ...], found: int, extra: tuple[int, ...]) -> tuple[int | None, ...]:
+def _way_without(wanted: int, gone: tuple[int, ...], found: int, extra: tuple[int, ...]) -> tuple[int | None, ...]:
     remaining = iter(i for i in range(found) if i not in extra)
     return tuple(None if j in gone else next(remaining) for j in range(wanted))
 
 
-def _means_the_same(way: Pairing, other: Pairing, voltages: VoltageInput) -> bool:
+def _same_pairing(way: Pairing, other: Pairing, voltages: VoltageInput) -> bool:
     """Return whether two ways give the same pitches to the same voltages."""
     near = _ALIKE * float(np.median(np.abs(np.diff([plateau.level for plateau in other.plateaus]))))
     return len(way.pairs) == len(other.pairs) and all(

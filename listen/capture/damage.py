@@ -7,7 +7,7 @@ import math
 import numpy as np
 
 from listen.capture.codes import no_samples
-from listen.capture.dropouts import RunsOfMask, Spans, gated_zeros, shortest_zero_run, zeros_cut_into_a_tone
+from listen.capture.dropouts import RunsOfMask, Spans, gated_zeros, shortest_zero_run, zeros_within_tone
 from listen.capture.opening import Capture
 from listen.capture.overload import ExtremesByBlock, find_overload
 from listen.capture.repeats import RepeatFinder
@@ -102,7 +102,7 @@ def scan_damage(capture: Capture, *, block_samples: int = 1 << 16) -> Damage:
         overload=find_overload(capture, extremes),
         lost_runs=_lost_runs(
             not_finite.result(),
-            zeros_cut_into_a_tone(capture, zero_runs, grid.peaks(), _GRID),
+            zeros_within_tone(capture, zero_runs, grid.peaks(), _GRID),
             gated_zeros(capture, zero_runs),
             repeats.result(capture),
         ),

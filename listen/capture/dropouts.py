@@ -77,7 +77,7 @@ def shortest_zero_run(sample_rate_hz: float) -> int:
     return max(_SHORTEST_SAMPLES, round(_SHORTEST_S * sample_rate_hz))
 
 
-def zeros_cut_into_a_tone(capture: Capture, runs: Spans, peaks: Floats, grid: int) -> Spans:
+def zeros_within_tone(capture: Capture, runs: Spans, peaks: Floats, grid: int) -> Spans:
     """Keep the runs of exact zeros that begin and end in the middle of a tone.
 
     Parameters
@@ -100,7 +100,7 @@ def zeros_cut_into_a_tone(capture: Capture, runs: Spans, peaks: Floats, grid: in
     free of noise) are the wave.
     """
     inside = [(a, b) for a, b in runs if a > capture.start_sample and b < capture.stop_sample]
-    inside = _without_the_waves_own(inside, capture.sample_rate_hz)
+    inside = _without_wave_zeros(inside, capture.sample_rate_hz)
     smallest_fs = max(_QUIETEST_FS, 64.0 * codes_of(capture.subtype).step_fs)
     context = round(_CONTEXT_S * capture.sample_rate_hz)
     edge = max(2, round(_EDGE_S * capture.sample_rate_hz))
@@ -166,7 +166,7 @@ def _is_live(samples: Floats, edge: int, smallest_fs: float) -> bool:
     return abs(float(samples[-1])) >= _LIVE * peak or float(rise[-1]) >= _LIVE * steepest
 
 
-def _without_the_waves_own(runs: Spans, sample_rate_hz: float) -> Spans:
+def _without_wave_zeros(runs: Spans, sample_rate_hz: float) -> Spans:
     """Leave out runs that follow each other regularly at an audible rate."""
     if len(runs) < 4:
         return runs

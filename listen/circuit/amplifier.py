@@ -75,7 +75,7 @@ class Amplifier:
 
     def pulled(self) -> tuple[float, float]:
         """Pitch over the network's own at the lowest and at the highest note: limiter and pole pull it."""
-        _, _, pitch = loop.handed_back(self.lines.y, self.lines.f0_hz, self.fit.lag_s)
+        _, _, pitch = loop.feedback_lines(self.lines.y, self.lines.f0_hz, self.fit.lag_s)
         return float(pitch[0]), float(pitch[-1])
 
 
@@ -243,7 +243,7 @@ def _cut_off(lines: Lines) -> float:
 
 def needed(fit: CurveFit, lines: Lines) -> Floats:
     """Logarithm of the gain that the loop needs at each row: the one with which the curve gives the level seen."""
-    node, curve_lines, _ = loop.handed_back(lines.y, lines.f0_hz, fit.lag_s)
+    node, curve_lines, _ = loop.feedback_lines(lines.y, lines.f0_hz, fit.lag_s)
     wave = loop.cycles(node)
     need = np.full(len(wave), float(np.median(fit.log_need)))
     turn = np.exp(-2j * np.pi * np.arange(loop.POINTS) / loop.POINTS) * (2.0 / loop.POINTS)
@@ -275,7 +275,7 @@ def _clips(fit: CurveFit, lines: Lines) -> tuple[tuple[float, float] | None, tup
     """Clip levels of the negative and of the positive half; None where the wave does not reach them."""
     if not fit.stages.rails:
         return None, None
-    node, _, _ = loop.handed_back(lines.y, lines.f0_hz, fit.lag_s)
+    node, _, _ = loop.feedback_lines(lines.y, lines.f0_hz, fit.lag_s)
     wave = loop.cycles(node) * np.exp(-fit.log_need)[:, None]
     unclipped = limiter.output(replace(fit.stages, rails=False), fit.numbers, wave)
     free = list(fit.stages.free)

@@ -123,7 +123,7 @@ class _Problem:
         """Weighted misfit, shape (n, 20)."""
         numbers, lag_s, need = self.unpack(vector)
         if self._at_lag is None or self._at_lag[0] != lag_s:
-            node, curve_lines, _ = loop.handed_back(self.lines.y, self.lines.f0_hz, lag_s)
+            node, curve_lines, _ = loop.feedback_lines(self.lines.y, self.lines.f0_hz, lag_s)
             self._at_lag = (lag_s, loop.cycles(node), curve_lines)
         _, wave, curve_lines = self._at_lag
         off = (

@@ -14,7 +14,7 @@ ORDERS = 10
 POINTS = 128
 
 
-def handed_back(lines: Complexes, f0_hz: Floats, lag_s: float) -> tuple[Complexes, Complexes, Floats]:
+def feedback_lines(lines: Complexes, f0_hz: Floats, lag_s: float) -> tuple[Complexes, Complexes, Floats]:
     """Harmonics at both ends of a memoryless amplifier with one pole behind its curve.
 
     Parameters

@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 
 from listen.account import Account
 from listen.account.waves import WaveShape
-from listen.circuit.shaper import ShaperReading, read_shaper
+from listen.circuit.shaper import ShaperEstimate, read_shaper
 from listen.circuit.types import Quantity, Where, unknown
 
 Floats = NDArray[np.floating[Any]]
@@ -237,7 +237,7 @@ def _of_shaper(
     return _shaper_quantities(found, where, account.id_of("curve") or account.id_of("tone")), _shaper_along(found)
 
 
-def _shaper_quantities(found: ShaperReading, where: Where, part: str | None) -> dict[str, Quantity]:
+def _shaper_quantities(found: ShaperEstimate, where: Where, part: str | None) -> dict[str, Quantity]:
     out = {}
     for name, values, sigma in (
         ("shaper_offset_percent", 100 * found.offset, 100 * found.offset_sigma),
@@ -251,7 +251,7 @@ def _shaper_quantities(found: ShaperReading, where: Where, part: str | None) -> 
     return out
 
 
-def _shaper_along(found: ShaperReading) -> tuple[Row, ...]:
+def _shaper_along(found: ShaperEstimate) -> tuple[Row, ...]:
     columns = {
         "f0_hz": found.f0_hz,
         "shaper_offset_percent": 100 * found.offset,

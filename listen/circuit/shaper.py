@@ -32,7 +32,7 @@ _OFFSET_ERROR = 0.03
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class ShaperReading:
+class ShaperEstimate:
     """What a shaper does, a value a bin of pitch; NaN where it is not told.
 
     Attributes
@@ -59,7 +59,7 @@ class ShaperReading:
     h3_sigma_db: Floats
 
 
-def read_shaper(bins: Bins, shaper: str | None, corner_known: bool) -> ShaperReading | None:
+def read_shaper(bins: Bins, shaper: str | None, corner_known: bool) -> ShaperEstimate | None:
     """Read a shaper's offset and drive; None where too few harmonics are in the file.
 
     Parameters
@@ -82,7 +82,7 @@ def read_shaper(bins: Bins, shaper: str | None, corner_known: bool) -> ShaperRea
     h2, h3 = np.abs(bins.r[rows, 0].real), np.abs(bins.r[rows, 1])
     offset = fitted[:, 0]
     with np.errstate(divide="ignore"):
-        return ShaperReading(
+        return ShaperEstimate(
             f0_hz=bins.f0_hz[rows],
             offset=offset,
             # H2 is 0.55 of the offset or so

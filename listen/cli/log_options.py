@@ -172,13 +172,13 @@ def circumstances(options: argparse.Namespace) -> About:
     """Return the circumstances that were stated."""
     from listen.logbook import About
 
-    found, left = getattr(options, "as_found", False), getattr(options, "as_left", False)
+    as_found, as_left = getattr(options, "as_found", False), getattr(options, "as_left", False)
     return About(
         note=options.note,
         temperature_c=options.temperature,
         warm_up_min=options.warm_up,
         measured=options.measured,
-        state="as-found" if found else "as-left" if left else None,
+        state="as-found" if as_found else "as-left" if as_left else None,
     )
 
 

@@ -16,7 +16,7 @@ from listen.findings.candidate import Candidate
 from listen.findings.limits import Limits, severity_of
 from listen.findings.measured import Measured
 from listen.findings.rules_waves import LOW_HZ
-from listen.findings.threshold_segments import candidate_of, onset_and_thd, segments_over, worst_of
+from listen.findings.threshold_segments import candidate_of, onset_and_thd, segments_over_limit, worst_of
 from listen.findings.types import Half
 from listen.sorting import median
 from listen.track import Frames
@@ -71,7 +71,7 @@ class _Judge:
     def add(self, kind: str, values: Floats, make: Callable[[float, Flags, Facts], Measured], **more: Any) -> Flags:
         """Candidates of one kind; return the rows that they take."""
         row, taken = self.limits[kind], np.zeros(len(self.frames), dtype=bool)
-        for over_limit in segments_over(self.frames, values, self.shape.rows, row["attention"]):
+        for over_limit in segments_over_limit(self.frames, values, self.shape.rows, row["attention"]):
             worst = worst_of(values, over_limit)
             severity = severity_of(max(worst, row["attention"]), row)
             if severity is not None:
@@ -173,7 +173,7 @@ class _Judge:
     def _over_limit(self, kind: str, sizes: Floats) -> list[tuple[Flags, float, Any]]:
         values, row = 100 * sizes, self.limits[kind]
         out = []
-        for over_limit in segments_over(self.frames, values, self.shape.rows, row["attention"]):
+        for over_limit in segments_over_limit(self.frames, values, self.shape.rows, row["attention"]):
             worst = worst_of(values, over_limit)
             out.append((over_limit, worst, severity_of(max(worst, row["attention"]), row)))
         return out

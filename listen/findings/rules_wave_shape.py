@@ -14,7 +14,7 @@ from listen.findings import measured
 from listen.findings.candidate import Candidate
 from listen.findings.limits import Limits, severity_of
 from listen.findings.measured import Measured
-from listen.findings.threshold_segments import candidate_of, segments_over, worst_of
+from listen.findings.threshold_segments import candidate_of, segments_over_limit, worst_of
 from listen.findings.types import Half
 from listen.sorting import median, median_of_known, quantile_of_known
 from listen.track import Frames
@@ -84,7 +84,7 @@ class _Judge:
     def add(self, kind: str, values: Floats, make: Callable[[float, Flags, float], Measured], **more: Any) -> None:
         """Candidates of one kind: ``make`` is given the worst value, the rows and the pitch from which it shows."""
         row = self.limits[kind]
-        for over_limit in segments_over(self.frames, values, self.rows, row["attention"]):
+        for over_limit in segments_over_limit(self.frames, values, self.rows, row["attention"]):
             worst = worst_of(values, over_limit)
             severity = severity_of(max(worst, row["attention"]), row)
             if severity is not None:

@@ -20,12 +20,12 @@ from listen.findings.threshold_segments import (
     flattest_rows,
     onset_and_thd,
     orders_of,
-    segments_over,
+    segments_over_limit,
     short_median,
     whole_frames,
     worst_of,
 )
-from listen.findings.triangles import tabled, tips_cut, whole_triangle
+from listen.findings.triangles import tabled, tip_loss, whole_triangle
 from listen.findings.types import Half
 from listen.sorting import distinct, median, median_of_known
 from listen.track import Frames
@@ -81,7 +81,7 @@ def wave_candidates(frames: Frames, usable: Flags, wave: str, limits: Limits, co
     unexplained = usable & whole_frames(frames)
     orders = orders_of(frames)
     out: list[Candidate] = []
-    tips = _read_tips(frames, orders, coupling_known)
+    tips = _tip_losses(frames, orders, coupling_known)
     fit = unexplained & (orders >= _FEW)
     known = coupling_known
     for candidate in (*_one_tip(frames, tips, limits, fit, known), *_both_tips(frames, tips, limits, fit, known)):
@@ -91,7 +91,7 @@ def wave_candidates(frames: Frames, usable: Flags, wave: str, limits: Limits, co
     return out
 
 
-def _read_tips(frames: Frames, orders: NDArray[np.int64], coupling_known: bool) -> _Tips:
+def _tip_losses(frames: Frames, orders: NDArray[np.int64], coupling_known: bool) -> _Tips:
     st = frames.segment
     up, down = short_median(frames.crest_positive, st), short_median(frames.crest_negative, st)
     flat_up, flat_down = short_median(frames.flat_positive, st), short_median(frames.flat_negative, st)
@@ -104,9 +104,9 @@ def _read_tips(frames: Frames, orders: NDArray[np.int64], coupling_known: bool) 
         read_both = np.nan_to_num(1 - np.maximum(up, down) / crest)
         flat = np.where(positive, flat_up, flat_down)
     tuned = coupling_known | (frames.f0_hz >= _LEAST_BOTH_HZ)
-    one, share_one = tips_cut(read_one, flat, np.where(read_one > _LEAST_LOSS, orders, 0), both=False)
+    one, share_one = tip_loss(read_one, flat, np.where(read_one > _LEAST_LOSS, orders, 0), both=False)
     asked = np.where((read_both > _LEAST_LOSS) & tuned, orders, 0)
-    both, share_both = tips_cut(read_both, np.minimum(flat_up, flat_down), asked, both=True)
+    both, share_both = tip_loss(read_both, np.minimum(flat_up, flat_down), asked, both=True)
     return _Tips(
         one=100 * one,
         both=np.where(asked > 0, 100 * both, 0.0),
@@ -118,7 +118,7 @@ def _read_tips(frames: Frames, orders: NDArray[np.int64], coupling_known: bool) 
     )
 
 
-def _cut_off(
+def _tips_are_flat(
     frames: Frames, share: Floats, values: Floats, rows: Flags, least: tuple[float, float], known: bool
 ) -> bool:
     """Whether the tips with the greatest loss are flat, not merely round."""
@@ -132,10 +132,10 @@ def _cut_off(
 def _one_tip(frames: Frames, tips: _Tips, limits: Limits, unexplained: Flags, known: bool) -> list[Candidate]:
     row = limits["asymmetric-clipping"]
     out = []
-    for rows in segments_over(frames, tips.one, unexplained, row["attention"]):
+    for rows in segments_over_limit(frames, tips.one, unexplained, row["attention"]):
         worst = worst_of(tips.one, rows)
         severity = severity_of(worst, row)
-        if severity is None or not _cut_off(frames, tips.share_one, tips.one, rows, _ONE_CUT, known):
+        if severity is None or not _tips_are_flat(frames, tips.share_one, tips.one, rows, _ONE_CUT, known):
             continue
         vote = float(np.sum(tips.one[rows] * np.where(tips.positive[rows], 1.0, -1.0)))
         half: Half = "positive" if vote > 0 else "negative"
@@ -155,10 +155,10 @@ def _one_tip(frames: Frames, tips: _Tips, limits: Limits, unexplained: Flags, kn
 def _both_tips(frames: Frames, tips: _Tips, limits: Limits, unexplained: Flags, known: bool) -> list[Candidate]:
     row = limits["symmetric-clipping"]
     out = []
-    for rows in segments_over(frames, tips.both, unexplained, row["attention"]):
+    for rows in segments_over_limit(frames, tips.both, unexplained, row["attention"]):
         worst = worst_of(tips.both, rows)
         severity = severity_of(worst, row)
-        if severity and _cut_off(frames, tips.share_both, tips.both, rows, _BOTH_CUT, known):
+        if severity and _tips_are_flat(frames, tips.share_both, tips.both, rows, _BOTH_CUT, known):
             numbers = measured.Flattened(
                 crest_loss_percent=worst,
                 flat_over_sine=median_of_known(tips.flat[rows]),

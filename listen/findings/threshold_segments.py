@@ -69,12 +69,12 @@ def short_median(values: Floats, segment: NDArray[np.int64], width: int = 5) -> 
     return np.where(np.isfinite(values), 0.5 * (low + high), np.nan)
 
 
-def line_over(frames: Frames, order: int) -> Floats:
+def line_ratio(frames: Frames, order: int) -> Floats:
     """A harmonic's amplitude over the fundamental's, the median of a few rows."""
     return short_median(10 ** (frames.harmonics_dbc[:, order - 2] / 20), frames.segment)
 
 
-def segments_over(frames: Frames, values: Floats, known: Flags, limit: float) -> Iterator[Flags]:
+def segments_over_limit(frames: Frames, values: Floats, known: Flags, limit: float) -> Iterator[Flags]:
     """Rows over a limit, segment by segment; segments join across rows where it could not be seen.
 
     Parameters

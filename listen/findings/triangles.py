@@ -86,7 +86,7 @@ def tip_table(orders: int, both: bool) -> ClipTable:
     )
 
 
-def tips_cut(
+def tip_loss(
     read_loss: Floats, read_flat: Floats, orders: NDArray[np.int64], both: bool
 ) -> tuple[Floats, NDArray[np.float64]]:
     """True loss of tips that read so, and how flat they are between a whole triangle's (0) and a clean cut's (1).

@@ -24,7 +24,7 @@ _DAMAGED = {sqlite3.SQLITE_CORRUPT, sqlite3.SQLITE_FORMAT}
 
 
 @contextmanager
-def writing_connection(path: Path) -> Iterator[sqlite3.Connection]:
+def write_connection(path: Path) -> Iterator[sqlite3.Connection]:
     """Give a connection within a transaction that is on the disc when the block has ended, or not at all.
 
     Parameters
@@ -57,7 +57,7 @@ def writing_connection(path: Path) -> Iterator[sqlite3.Connection]:
 
 
 @contextmanager
-def reading_connection(path: Path) -> Iterator[sqlite3.Connection]:
+def read_connection(path: Path) -> Iterator[sqlite3.Connection]:
     """Give a connection that sees the logbook as it is at one moment.
 
     Parameters
@@ -95,15 +95,15 @@ def check_logbook(path: Path) -> None:
     Raises
     ------
     LogbookError
-        As `writing_connection` does; a file that does not exist is not made.
+        As `write_connection` does; a file that does not exist is not made.
     """
     _check_name(path)
     if path.exists():
-        with writing_connection(path):
+        with write_connection(path):
             return
     make_default_folder(path)
     if not path.parent.is_dir() or not os.access(path.parent, os.W_OK):
-        with writing_connection(path):  # says which of them it is
+        with write_connection(path):  # says which of them it is
             return
 
 

@@ -263,7 +263,7 @@ def _notes(pairs: Sequence[Pair], line: _Line, middle: float) -> tuple[NoteDrift
     """Return the drift of each note that lies within both curves; the mean of the directions that have it."""
     found: dict[int, list[tuple[float, float]]] = {}
     for old, new in pairs:
-        for number, control, drift_cents in _between_steps(old, new):
+        for number, control, drift_cents in _drift_by_note(old, new):
             found.setdefault(number, []).append((control, drift_cents))
     notes = []
     for number, values in sorted(found.items()):
@@ -281,7 +281,7 @@ def _notes(pairs: Sequence[Pair], line: _Line, middle: float) -> tuple[NoteDrift
     return tuple(notes)
 
 
-def _between_steps(old: Curve, new: Curve) -> list[tuple[int, float, float]]:
+def _drift_by_note(old: Curve, new: Curve) -> list[tuple[int, float, float]]:
     """Return note, control and drift; none where pitch does not always go one way.
 
     The drift itself is interpolated between the steps: it is smooth and small where the pitch is neither.

@@ -12,7 +12,7 @@ from pathlib import Path
 from typing import Any
 
 from listen.errors import OptionError, close_match
-from listen.logbook.book import reading_connection
+from listen.logbook.book import read_connection
 from listen.logbook.layout import DIGESTED, is_as_stored
 from listen.logbook.types import KINDS, STATES, BuildLine, Entry, Kind
 from listen.logbook.wording import name_key, read_moment
@@ -40,7 +40,7 @@ def read_builds(path: FilePath) -> tuple[BuildLine, ...]:
         There is no logbook, or it cannot be read.
     """
     lines = []
-    with reading_connection(Path(path)) as connection:
+    with read_connection(Path(path)) as connection:
         for build_id, name in connection.execute("SELECT id, name FROM build").fetchall():
             counts = dict(
                 connection.execute(
@@ -75,7 +75,7 @@ def read_history(path: FilePath, build: str | None = None) -> tuple[Entry, ...]:
     LogbookError
         There is no logbook, or it cannot be read.
     """
-    with reading_connection(Path(path)) as connection:
+    with read_connection(Path(path)) as connection:
         if build is None:
             return _entries(connection, _IN_ORDER)
         return _entries(connection, " WHERE build_id = ?" + _IN_ORDER, _build_id(connection, build))
@@ -91,7 +91,7 @@ def read_entry(path: FilePath, number: int) -> Entry:
     LogbookError
         There is no logbook, or it cannot be read.
     """
-    with reading_connection(Path(path)) as connection:
+    with read_connection(Path(path)) as connection:
         found = _entries(connection, " WHERE entry.id = ?", number)
         if found:
             return found[0]

@@ -7,7 +7,7 @@ import os
 from dataclasses import dataclass
 from pathlib import Path
 
-from listen.logbook.book import reading_connection
+from listen.logbook.book import read_connection
 from listen.logbook.layout import DIGESTED, is_as_stored
 from listen.logbook.wording import name_key, read_moment
 
@@ -51,7 +51,7 @@ def verify(path: str | os.PathLike[str]) -> Verification:
         There is none, it is no logbook, or it is damaged so that it cannot even be read.
     """
     wrong: list[str] = []
-    with reading_connection(Path(path)) as connection:
+    with read_connection(Path(path)) as connection:
         wrong += [
             f"the file: {text}" for (text,) in connection.execute(f"PRAGMA integrity_check({_MOST})") if text != "ok"
         ]

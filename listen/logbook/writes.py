@@ -12,7 +12,7 @@ from pathlib import Path
 from typing import Any
 
 from listen.errors import OptionError, close_match
-from listen.logbook.book import writing_connection
+from listen.logbook.book import write_connection
 from listen.logbook.layout import DIGESTED, digest_of
 from listen.logbook.place import logbook_path
 from listen.logbook.queries import read_entry
@@ -107,7 +107,7 @@ def strike(number: int, why: str, *, path: str | os.PathLike[str] | None = None)
         raise OptionError("an entry is struck out for a reason", "say what was wrong with it")
     place = logbook_path(path)
     read_entry(place, number)  # no logbook is made only to strike in it
-    with writing_connection(place) as connection:
+    with write_connection(place) as connection:
         name, struck = connection.execute(
             "SELECT build.name, struck_utc FROM entry JOIN build ON build.id = build_id WHERE entry.id = ?", (number,)
         ).fetchone()
@@ -130,7 +130,7 @@ def _store(
     name, about = normalised_name(build), checked(about)
     assert about.measured is not None
     place = logbook_path(path)
-    with writing_connection(place) as connection:
+    with write_connection(place) as connection:
         build_id, spelling, similar, new = _build(connection, name)
         same = connection.execute(
             "SELECT max(id) FROM entry WHERE build_id = ? AND kind = ? AND recording_key = ? AND struck_utc IS NULL",

@@ -124,7 +124,9 @@ def _level(rates: Floats, f: float) -> int:
     return level
 
 
-def _by_likeness(signals: list[Floats], hop: Ints, rates: Floats, strong: float, lowest: float) -> tuple[float, float]:
+def _by_periodicity(
+    signals: list[Floats], hop: Ints, rates: Floats, strong: float, lowest: float
+) -> tuple[float, float]:
     """Pitch strong / order, order 1 .. 16, at which the signal repeats best, the lowest of equally good ones."""
     fit = np.empty(2)
     fits: dict[int, tuple[float, float]] = {}
@@ -205,6 +207,6 @@ def coarse_pitch(
         strong = float(peaks[np.argmax(peaks[:, 1] > 0.4 * peaks[:, 1].max()), 0])
         out[i, 3] = strong
         if 0.5 * rates[0] / strong >= 24.0:
-            out[i, :2] = _by_likeness(signals, hop, rates, strong, lowest)
+            out[i, :2] = _by_periodicity(signals, hop, rates, strong, lowest)
         else:
             out[i, :2] = _by_lines(spectra0[i].astype(float), peaks, signals, hop, rates, size, edges, strong, lowest)

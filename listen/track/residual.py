@@ -190,7 +190,7 @@ def measure_interharmonics(
     return out, halves
 
 
-def what_is_read(cycles: Ints, slopes: Floats) -> Read:
+def bins_to_read(cycles: Ints, slopes: Floats) -> Read:
     """Of frames of so many cycles, with so many cycles a sample at their centres."""
     smooth = _SMOOTH[np.searchsorted(_SMOOTH, cycles, side="right") - 1]
     bins = smooth / slopes

@@ -24,10 +24,10 @@ from listen.track.residual import (
     Blocks,
     Interharmonics,
     Read,
+    bins_to_read,
     measure_interharmonics,
     settle_interharmonics,
     subtract_mean_cycle,
-    what_is_read,
 )
 from listen.track.segments import Segment
 from listen.track.shape import least_power, measure_cycles, settle_shape, undo_coupling
@@ -124,7 +124,7 @@ def measure_rows(
     pitches = settle_pitches([run.lines for run in runs], frames.cycles)
     _, at_frame = curve_at(curve, np.concatenate([run.grid.place[run.centres] for run in runs]))
     f0 = pitches.f0 * frames.slope / at_frame * rate_hz
-    read = what_is_read(frames.cycles, frames.slope)
+    read = bins_to_read(frames.cycles, frames.slope)
     interharmonics = _interharmonics_of_runs(runs, frames, pitches, zones, read, remains)
     powers = settle_interharmonics(interharmonics.bins, read, frames.cycles / pitches.spans)
     own = (frames.samples >= start) & (frames.samples < stop)

@@ -79,7 +79,7 @@ def find_segments(track: CoarseTrack, rate_hz: float, first: int, last: int, rea
     floor = max(_FLOOR_AMPLITUDE, _BELOW_LOUDEST * float(amplitude.max(initial=0.0)))
     voiced = (track.f0_hz > 0) & (track.normalised_difference < TONE_BELOW) & (amplitude > floor)
     hum = voiced & _mains_alone(track.f0_hz, amplitude)
-    voiced = _with_its_fades(voiced & ~hum, hum, track.f0_hz, amplitude)
+    voiced = _with_fades(voiced & ~hum, hum, track.f0_hz, amplitude)
     if _mains_only(track.f0_hz[voiced], amplitude[voiced]):
         voiced[:] = False
     f0, voiced = _bridged(track.f0_hz, voiced, amplitude)
@@ -102,7 +102,7 @@ def _mains_alone(f0_hz: Floats, amplitude: Floats) -> NDArray[np.bool_]:
     return faint
 
 
-def _with_its_fades(voiced: NDArray[np.bool_], hum: NDArray[np.bool_], f0_hz: Floats, amplitude: Floats) -> Flags:
+def _with_fades(voiced: NDArray[np.bool_], hum: NDArray[np.bool_], f0_hz: Floats, amplitude: Floats) -> Flags:
     """Hops of a tone, with those beside it that look like hum but are the same tone growing or dying away."""
     out = voiced.copy()
     last = len(out) - 1
@@ -194,7 +194,7 @@ def _runs(f0_hz: Floats, voiced: NDArray[np.bool_], normalised_difference: Float
     starts = np.flatnonzero(inside[1:] & (~inside[:-1] | stepped))
     stops = np.flatnonzero(inside[:-1] & (~inside[1:] | stepped))
     valid = (stops - starts > 1) | (normalised_difference[starts] < _SURE)
-    return _without_passing(list(zip(starts[valid].tolist(), stops[valid].tolist(), strict=True)))
+    return _without_transitions(list(zip(starts[valid].tolist(), stops[valid].tolist(), strict=True)))
 
 
 def _without_outliers(f0_hz: Floats) -> Floats:
@@ -237,7 +237,7 @@ def _stepped(f0_hz: Floats, voiced: NDArray[np.bool_], normalised_difference: Fl
     return stepped
 
 
-def _without_passing(runs: list[tuple[int, int]]) -> list[tuple[int, int]]:
+def _without_transitions(runs: list[tuple[int, int]]) -> list[tuple[int, int]]:
     """A single hop between two adjoining runs saw both pitches at once: it belongs to neither."""
     separate = []
     for i, (a, b) in enumerate(runs):

@@ -86,7 +86,7 @@ class FrameTable:
 
         def work() -> Iterator[Callable[[], Any]]:
             # what is done one after the other gives its memory back before the next
-            yield lambda: _envelope(self._handed_over(), self._segments, quiet, time_s, hop_s * every, rate_hz)
+            yield lambda: _envelope(self._take_short_frames(), self._segments, quiet, time_s, hop_s * every, rate_hz)
             yield self._hum.lines
             yield partial(_levels, table, quiet, rate_hz)
 
@@ -104,7 +104,7 @@ class FrameTable:
             **columns,
         )
 
-    def _handed_over(self) -> list[ShortFrames]:
+    def _take_short_frames(self) -> list[ShortFrames]:
         short, self._short = self._short, []
         return short
 

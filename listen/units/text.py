@@ -6,7 +6,7 @@ import math
 
 from listen.units.pitch import cents_off_note, note_name
 
-_BETWEEN_NOTES_CENTS = 25.0
+_OFF_NOTE_CENTS = 25.0
 """From here on a pitch is nearer to the middle between two notes than to its own."""
 
 
@@ -71,8 +71,8 @@ def format_hz_note(f_hz: float) -> str:
     name = note_name(f_hz)
     if not name:
         return format_hz(f_hz)
-    between = abs(cents_off_note(f_hz)) >= _BETWEEN_NOTES_CENTS
-    return f"{format_hz(f_hz)} ({format_note_cents(f_hz) if between else name})"
+    off_note = abs(cents_off_note(f_hz)) >= _OFF_NOTE_CENTS
+    return f"{format_hz(f_hz)} ({format_note_cents(f_hz) if off_note else name})"
 
 
 def format_hz_range(low_hz: float, high_hz: float) -> str:

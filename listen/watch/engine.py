@@ -276,7 +276,7 @@ class Engine:
         self._shown_s = -1.0
         self._memory_released_s = time.monotonic()
         self._last: Reading | None = None
-        self._said_lost_s = 0.0
+        self._nothing_said_s = 0.0
         self._ruled_out = RuledOut()
         self._tell(Start(sample_rate_hz=form.sample_rate_hz, channels=form.channels, channel=settings.channel))
 
@@ -350,9 +350,9 @@ class Engine:
         """Blank the reading where a source with a pace has stopped."""
         if self._form is None or not self._feed.live or since_s < self._pauses.longest_s():
             return
-        if self._last is not None and self._last.state == "lost" and self._said_lost_s + 0.1 > time.monotonic():
+        if self._last is not None and self._last.state == "lost" and self._nothing_said_s + 0.1 > time.monotonic():
             return
-        self._said_lost_s = time.monotonic()
+        self._nothing_said_s = time.monotonic()
         nothing = dict.fromkeys(
             ("f0_hz", "cents", "level_dbfs", "thd_percent", "h2_dbc", "h3_dbc", "crest_positive", "crest_negative")
         )

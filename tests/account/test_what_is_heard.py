@@ -6,8 +6,8 @@ import numpy as np
 import pytest
 
 from listen.account.heterodyne import tone_amplitude
-from listen.account.lost import find_lost_samples
-from listen.account.oscillator import two_tones, what_is_heard
+from listen.account.lost_samples import find_lost_samples
+from listen.account.oscillator import classify_source, two_tones
 from listen.account.residual import find_events, unexplained_power
 from listen.account.steady import steady_rows
 from listen.account.tone import find_tone
@@ -22,7 +22,7 @@ ALL = np.ones(100, dtype=bool)
 
 def source_of(**columns: object) -> str:
     frames = plain_frames(100, **columns)
-    return what_is_heard(frames, find_tone(frames), NOTHING).source
+    return classify_source(frames, find_tone(frames), NOTHING).source
 
 
 def test_a_clean_tone_is_an_oscillator() -> None:
@@ -51,8 +51,8 @@ def test_few_cycles_are_nothing() -> None:
 def test_what_the_tone_makes_itself_is_taken_off_first() -> None:
     frames = plain_frames(100, residual_dbc=-10.0)
     tone = find_tone(frames)
-    assert what_is_heard(frames, tone, np.full(100, 0.0999)).source == "oscillator"
-    assert what_is_heard(frames, tone, NOTHING).source == "not-an-oscillator"
+    assert classify_source(frames, tone, np.full(100, 0.0999)).source == "oscillator"
+    assert classify_source(frames, tone, NOTHING).source == "not-an-oscillator"
 
 
 @pytest.mark.parametrize(("second_hz", "dbc"), [(331.0, -3.0), (617.0, -12.0)])
@@ -60,7 +60,7 @@ def test_two_oscillators_at_once(second_hz: float, dbc: float) -> None:
     t = times(3.0)
     x = 0.3 * np.cos(2 * np.pi * 440.0 * t) + 0.3 * 10 ** (dbc / 20) * np.cos(2 * np.pi * second_hz * t)
     frames = plain_frames(140)
-    heard = two_tones(Take(samples=x + white(len(t), -80.0)), frames, what_is_heard(frames, None, np.zeros(140)))
+    heard = two_tones(Take(samples=x + white(len(t), -80.0)), frames, classify_source(frames, None, np.zeros(140)))
     assert heard.source == "two-tones"
     assert (heard.low_hz, heard.high_hz) == (
         pytest.approx(min(440.0, second_hz), rel=0.002),
@@ -74,7 +74,7 @@ def test_three_are_not_two(third_dbc: float) -> None:
     t = times(3.0)
     x = sum(10 ** (d / 20) * np.cos(2 * np.pi * f * t) for f, d in ((440.0, 0.0), (331.0, -3.0), (571.0, third_dbc)))
     frames = plain_frames(140)
-    before = what_is_heard(frames, None, np.zeros(140))
+    before = classify_source(frames, None, np.zeros(140))
     assert two_tones(Take(samples=0.2 * x), frames, before).source == before.source
 
 

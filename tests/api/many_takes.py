@@ -13,7 +13,7 @@ import soundfile
 from listen.api import workers
 
 RATE_HZ = 48_000
-REAL = workers.look_at
+REAL = workers.check_task
 
 
 def tone(path: Path, f0_hz: float = 440.0, *, seconds: float = 1.0, second_percent: float = 0.0) -> Path:

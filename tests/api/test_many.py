@@ -90,7 +90,7 @@ def test_a_take_that_kills_its_worker_has_its_row_and_stops_no_other(
     many_takes.some_takes(tmp_path)
     shutil.copy(tmp_path / "take 1.wav", tmp_path / "deadly.wav")
     shutil.copy(tmp_path / "take 1.wav", tmp_path / "take 3 deadly.wav")
-    monkeypatch.setattr(workers, "look_at", many_takes.deadly)
+    monkeypatch.setattr(workers, "check_task", many_takes.deadly)
     rows = many(tmp_path, workers=2).rows
     assert [row.label for row in rows if row.error] == ["deadly.wav", "take 3 deadly.wav"]
     assert all(str(row.error).startswith("its worker was killed") for row in rows if "deadly" in row.label)
@@ -100,7 +100,7 @@ def test_a_take_that_kills_its_worker_has_its_row_and_stops_no_other(
 def test_a_worker_that_is_killed_from_outside_costs_nothing(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     many_takes.some_takes(tmp_path, 8)
     (tmp_path / "mark").touch()
-    monkeypatch.setattr(workers, "look_at", many_takes.deadly_once)
+    monkeypatch.setattr(workers, "check_task", many_takes.deadly_once)
     rows = many(tmp_path, workers=2).rows
     assert not (tmp_path / "mark").exists()
     assert [row.error for row in rows] == [None] * 8
@@ -111,7 +111,7 @@ def test_a_take_that_kills_the_workers_of_a_cluster_has_its_row(
 ) -> None:
     many_takes.some_takes(tmp_path, 3)
     shutil.copy(tmp_path / "take 1.wav", tmp_path / "deadly.wav")
-    monkeypatch.setattr(workers, "look_at", many_takes.deadly)
+    monkeypatch.setattr(workers, "check_task", many_takes.deadly)
     rows = many(tmp_path, cluster=cluster.scheduler_address).rows
     assert [row.label for row in rows if row.error] == ["deadly.wav"], [row.error for row in rows]
 
@@ -126,7 +126,7 @@ def test_a_fault_of_our_own_is_a_row(tmp_path: Path, monkeypatch: pytest.MonkeyP
 
 def test_workers_have_one_thread_for_linear_algebra_whatever_was_set(monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setenv("OPENBLAS_NUM_THREADS", "4")
-    monkeypatch.setattr(workers, "look_at", _environment)
+    monkeypatch.setattr(workers, "check_task", _environment)
     tasks = [workers.Task(index=i, path="", settings={}) for i in range(3)]
     told = {done.error for done in workers.check_all(tasks, workers=2)}
     assert told == {"1"}

@@ -137,7 +137,7 @@ def test_frames_have_the_shape_row_by_row() -> None:
 
 def test_the_folded_cycle_is_over_the_wave_height() -> None:
     shape = read(replace(TRIANGLE, share=0.6)).judgement.account.wave_shape
-    measured, plain = shape.folded(0)
+    measured, plain = shape.mean_cycle(0)
     assert np.ptp(measured) == pytest.approx(1.0, abs=0.02)
     assert int(np.argmin(plain)) in range(6)
     assert np.argmax(measured) / len(measured) == pytest.approx(0.6, abs=0.01)

@@ -8,7 +8,7 @@ from typing import Any
 import numpy as np
 import pytest
 
-from listen.account.oscillator import Heard
+from listen.account.oscillator import SourceClass
 from listen.account.types import OtherChannel
 from listen.findings.rules_source import source_candidates
 from tests.accounts import account_of, plain_frames
@@ -18,8 +18,8 @@ def said(wave: str = "sine", **changes: Any) -> list[Any]:
     return source_candidates(account_of(plain_frames(100), **changes), wave)
 
 
-def heard(source: Any, **changes: Any) -> Heard:
-    return Heard(source=source, clean_share=0.312, residual_dbc=-4.2, **changes)
+def heard(source: Any, **changes: Any) -> SourceClass:
+    return SourceClass(source=source, clean_share=0.312, residual_dbc=-4.2, **changes)
 
 
 def test_nothing_is_said_of_an_oscillator() -> None:

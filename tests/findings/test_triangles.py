@@ -13,8 +13,8 @@ from scipy import signal
 import listen
 from listen.findings.triangles import (
     tabled,
+    tip_loss,
     tip_table,
-    tips_cut,
     triangle_harmonics,
     whole_triangle,
 )
@@ -61,7 +61,7 @@ def test_a_first_order_filter_rounds_both_tips_less_than_a_cut_flattens_them(ord
         cycle = np.fft.irfft(np.concatenate([[0.0], lines]) * POINTS / 2, POINTS)
         flat = np.mean(cycle >= 0.98 * cycle.max()) / (np.arccos(0.98) / np.pi)
         read = 1 - cycle.max() / abs(lines[0]) / whole_triangle(orders)[0]
-        loss, share = tips_cut(np.array([read]), np.array([flat]), np.array([orders]), both=True)
+        loss, share = tip_loss(np.array([read]), np.array([flat]), np.array([orders]), both=True)
         # what is less than the limit is not told at all, nor what cannot be known
         assert loss[0] < 0.06 or not share[0] > 0.7
 
@@ -73,7 +73,7 @@ def test_a_cut_that_few_harmonics_show_is_put_back(orders: int, both: bool) -> N
     table = tip_table(fits, both)
     middle = len(table.loss) // 2
     read, flat = table.read_loss[middle : middle + 1], table.read_flat[middle : middle + 1]
-    loss, share = tips_cut(read, flat, np.array([orders]), both)
+    loss, share = tip_loss(read, flat, np.array([orders]), both)
     assert loss[0] == pytest.approx(table.loss[middle], abs=0.005)
     assert share[0] == pytest.approx(1.0, abs=0.02)
 

@@ -154,7 +154,7 @@ def test_what_cannot_be_kept_is_refused_and_no_file_is_made(path: Path, name: st
 
 def test_an_interruption_within_a_transaction_leaves_nothing(path: Path) -> None:
     record_note(build="a", path=path, about=About(note="kept"))
-    with contextlib.suppress(KeyboardInterrupt), book.writing_connection(path) as connection:
+    with contextlib.suppress(KeyboardInterrupt), book.write_connection(path) as connection:
         connection.execute("INSERT INTO build (name, name_key) VALUES ('b', 'b')")
         raise KeyboardInterrupt
     assert [line.name for line in read_builds(path)] == ["a"]
@@ -166,7 +166,7 @@ def test_a_writer_waits_for_another(path: Path) -> None:
     begun, done = threading.Event(), []
 
     def hold() -> None:
-        with book.writing_connection(path):
+        with book.write_connection(path):
             begun.set()
             done.append(not finished.wait(0.3))
 
@@ -184,14 +184,14 @@ def test_a_writer_waits_for_another(path: Path) -> None:
 def test_a_logbook_that_is_held_for_too_long_is_said(path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     record_note(build="a", path=path, about=About(note="first"))
     monkeypatch.setattr(book, "PATIENCE_S", 0.05)
-    with book.writing_connection(path), pytest.raises(LogbookError, match="in use by another program"):
+    with book.write_connection(path), pytest.raises(LogbookError, match="in use by another program"):
         record_note(build="a", path=path, about=About(note="second"))
     assert len(read_history(path)) == 1
 
 
 def test_a_reader_is_not_kept_waiting_and_sees_one_moment(path: Path) -> None:
     record_note(build="a", path=path, about=About(note="first"))
-    with book.reading_connection(path) as connection:
+    with book.read_connection(path) as connection:
         count = "SELECT count(*) FROM entry"
         assert connection.execute(count).fetchone() == (1,)
         record_note(build="a", path=path, about=About(note="second"))
@@ -227,6 +227,6 @@ except LogbookError as error:
 
 def test_numbers_are_never_given_twice(path: Path) -> None:
     first = record_note(build="a", path=path, about=About(note="x")).number
-    with book.writing_connection(path) as connection:
+    with book.write_connection(path) as connection:
         connection.execute("DELETE FROM entry")
     assert record_note(build="a", path=path, about=About(note="x")).number == first + 1

@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from listen.track.segments import _mains_alone, _mains_only, _with_its_fades
+from listen.track.segments import _mains_alone, _mains_only, _with_fades
 from tests.findings.takes import noisy, starting
 from tests.tones import check_of, frames_of, kinds, times
 
@@ -32,12 +32,12 @@ def test_hops_that_fall_from_the_tone_are_its_and_those_that_stay_are_hum() -> N
     f0 = np.full(len(amplitude), 180.1)
     hum = _mains_alone(f0, amplitude)
     assert np.flatnonzero(~hum).tolist() == [7, 8, 9, 10]
-    kept = _with_its_fades(~hum, hum, f0, amplitude)
+    kept = _with_fades(~hum, hum, f0, amplitude)
     assert np.flatnonzero(~kept).tolist() == [0, 1, 16, 17]
     # of another pitch, or too far down, it is not the tone's
     f0[5] = 180.7
     amplitude[11:] *= 0.5
-    kept = _with_its_fades(~hum, hum, f0, amplitude)
+    kept = _with_fades(~hum, hum, f0, amplitude)
     assert np.flatnonzero(kept).tolist() == [6, 7, 8, 9, 10]
 
 

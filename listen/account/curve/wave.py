@@ -148,7 +148,7 @@ def sine_of(n: int) -> Complexes:
     return spectrum
 
 
-def handed_back(r: Complexes, pitch: Floats) -> Complexes:
+def feedback_lines(r: Complexes, pitch: Floats) -> Complexes:
     """Harmonics 0 .. 10 of a Wien network's output, over its fundamental.
 
     Parameters
@@ -177,7 +177,7 @@ def settled(values: Values, r: Complexes, near: Settled | None = None) -> Settle
     pitch: Floats = np.ones(n)
     if near is not None:
         new, rise, pitch = np.log(near.amplitude), near.rise.copy(), near.pitch
-    spectrum = handed_back(r, pitch) if values.inside else sine_of(n)
+    spectrum = feedback_lines(r, pitch) if values.inside else sine_of(n)
     turn = np.exp(-2j * np.pi * np.arange(SOLVE_POINTS) / SOLVE_POINTS) * (2.0 / SOLVE_POINTS)
     old: Floats = np.zeros(n)
     old_off: Floats = np.zeros(n)
@@ -188,7 +188,7 @@ def settled(values: Values, r: Complexes, near: Settled | None = None) -> Settle
             turned = np.angle(first) - np.arctan(np.where(values.steep > SLOW, 0.0, values.lag))
             x = 3.0 * np.tan(np.clip(turned, -FURTHEST_TURN, FURTHEST_TURN))
             pitch = 0.5 * (x + np.sqrt(x * x + 4.0))
-            spectrum = handed_back(r, pitch)
+            spectrum = feedback_lines(r, pitch)
         if not values.solved:
             continue
         off = np.log(np.maximum(np.abs(first), 1e-3))

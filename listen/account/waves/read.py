@@ -103,7 +103,7 @@ class WaveShape:
             return np.full(len(f0_hz), np.nan)
         return np.asarray(np.interp(np.log2(f0_hz), np.log2(self.f0_hz[known]), values[known]))
 
-    def folded(self, place: int, points: int = 512) -> tuple[Floats, Floats]:
+    def mean_cycle(self, place: int, points: int = 512) -> tuple[Floats, Floats]:
         """One cycle of a bin as recorded (its coupling and known response undone), and the plain wave beside it.
 
         Both are over the wave's height, begin at its foot and have no mean.

@@ -291,8 +291,8 @@ def _stands(board: Board) -> list[str]:
 def _take(board: Board, around: Around) -> str:
     heard = clock(board.reading.heard_s) if board.reading is not None else "0:00"
     recorded = f"keeping {around.keep}, {heard}" if around.keep else f"{heard}, not kept"
-    lost_text = f"{board.lost_s:.1f} s lost" if board.lost_s else "nothing lost"
-    return f"{recorded}, {lost_text}   m mark  q stop  ? keys"
+    gaps = f"{board.lost_s:.1f} s lost" if board.lost_s else "nothing lost"
+    return f"{recorded}, {gaps}   m mark  q stop  ? keys"
 
 
 def _one_line(board: Board) -> str:

@@ -75,7 +75,7 @@ def find_lost_samples(frames: Frames, damage: Damage, end_s: float, tone: BoardT
         if kind == "zeros" and n >= GATE_S * rate:
             zeros.append(places[-1])
     jumps = 0
-    for step in skips(frames, tone):
+    for step in missing_sample_steps(frames, tone):
         if any(a - 0.05 <= step.time_s <= b + 0.05 for a, b in places):
             continue
         places.append((step.time_s, step.time_s + 1 / rate))
@@ -96,7 +96,7 @@ def find_lost_samples(frames: Frames, damage: Damage, end_s: float, tone: BoardT
     )
 
 
-def _is_a_move(step: PhaseStep, tone: BoardTone, rate_hz: float) -> bool:
+def _is_quick_move(step: PhaseStep, tone: BoardTone, rate_hz: float) -> bool:
     """Whether a quick move of the control explains a step of the phase."""
     from_s, pitches = tone.time_s - step.time_s, []
     for side in (-1.0, 1.0):
@@ -108,11 +108,11 @@ def _is_a_move(step: PhaseStep, tone: BoardTone, rate_hz: float) -> bool:
     return bool(turns < abs(pitches[1] - pitches[0]) * _MOVE_S)
 
 
-def skips(frames: Frames, tone: BoardTone | None) -> list[PhaseStep]:
+def missing_sample_steps(frames: Frames, tone: BoardTone | None) -> list[PhaseStep]:
     """Steps of the phase where samples are missing: not those of a tone that dies, starts or is moved quickly."""
     missing = []
     for step in frames.phase_steps:
-        if tone is not None and _is_a_move(step, tone, frames.sample_rate_hz):
+        if tone is not None and _is_quick_move(step, tone, frames.sample_rate_hz):
             continue
         near = np.flatnonzero(np.abs(frames.time_s - step.time_s) <= 2.5 * frames.row_every_s)
         level = frames.level_dbfs[near]
