@@ -41,6 +41,8 @@ _FIT_CYCLES = 3.0
 _FIT_POINTS = 40
 _RESIDUAL_SHARE = 0.03
 """... or leave no more than this part of what a smooth bend leaves."""
+_STRAIGHT, _STRAIGHT_CYCLES = 1.5, 1e-4
+"""Times the least scatter about the lines of the sides, and the scatter that is none: far below the least jump."""
 _MOST = 24
 _UNLIKE = 0.5
 """Of the power, what may differ from cycle to cycle beside a step: white noise differs by 0.7 to 1 of it."""
@@ -146,10 +148,12 @@ def _candidates(curve: PhaseCurve) -> list[tuple[float, float, float, float]]:
         clear = np.array([float((size[g] / np.maximum(noise[g], 1e-12)).max()) for g in groups])
         groups = [groups[i] for i in np.sort(np.argsort(-clear)[:_MOST])]
     for group in groups:
-        # the jump shows wherever the gap holds it; its place is where both sides are straightest
+        # the jump shows wherever the gap between the sides holds it: its place is the middle of those where both sides
+        # are straight. A sweep bends them all alike, so that the least bend is no sign of the place
         if len(group):
             full = group[size[group] >= 0.5 * size[group].max()]
-            i = int(full[np.argmin(bend[full] + 4.0 * noise[full])])
+            straight = full[noise[full] <= max(_STRAIGHT * float(noise[full].min()), _STRAIGHT_CYCLES)]
+            i = int(straight[len(straight) // 2])
             k = i + reach
             wrapped = abs((float(jump[i]) + 0.5) % 1.0 - 0.5)
             least = 0.5 * wrapped if bend[i] < 0.5 * size[i] else _BENT_CYCLES

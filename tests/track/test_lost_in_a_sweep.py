@@ -1,0 +1,36 @@
+"""Samples lost while the pitch sweeps quickly: found where they are missing; a sweep alone loses none."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+
+from tests.tones import frames_of
+
+RATE_HZ = 48_000
+
+
+def quick_turn(high_hz: float, octaves: float, turn_s: float) -> np.ndarray:
+    """Three seconds: high, turned down within a moment, low; a sine with a little second harmonic and hiss."""
+    t = np.arange(3 * RATE_HZ) / RATE_HZ
+    share = np.clip((t - 1.0) / turn_s, 0.0, 1.0)
+    pitch = high_hz * 2.0 ** (-octaves * (0.5 - 0.5 * np.cos(np.pi * share)))
+    phase = 2 * np.pi * np.cumsum(pitch) / RATE_HZ
+    hiss = 3e-5 * np.random.default_rng(0).standard_normal(len(t))
+    return 0.2 * np.sin(phase) + 4e-4 * np.sin(2 * phase + 1.0) + hiss
+
+
+@pytest.mark.parametrize("high_hz", [900.0, 2700.0, 4100.0])
+@pytest.mark.parametrize("turn_s", [1.2, 2.0])
+@pytest.mark.parametrize("missing", [61, 137, 259])
+def test_samples_lost_in_a_quick_turn_are_found_in_their_place(high_hz, turn_s, missing):
+    x = quick_turn(high_hz, 2.0, turn_s)
+    at = RATE_HZ + round(0.45 * turn_s * RATE_HZ)
+    steps = frames_of(np.concatenate([x[:at], x[at + missing :]])).phase_steps
+    assert [round(step.time_s, 3) for step in steps] == [pytest.approx(at / RATE_HZ, abs=0.001)]
+
+
+@pytest.mark.parametrize("high_hz", [900.0, 2700.0, 4100.0])
+@pytest.mark.parametrize("turn_s", [0.3, 0.6, 1.2, 2.0])
+def test_a_quick_turn_loses_nothing(high_hz, turn_s):
+    assert frames_of(quick_turn(high_hz, 2.0, turn_s)).phase_steps == ()
