@@ -19,13 +19,13 @@ def _sweep(low_hz: float, high_hz: float, seconds: float) -> np.ndarray:
 def test_few_places_of_a_fast_sweep_are_looked_at(monkeypatch: pytest.MonkeyPatch) -> None:
     """The rough phase bends every 40 ms: some fifty of its bends here look like jumps of what it is wrong by."""
     looked_at: list[float] = []
-    usual = phase_discontinuities._switch
+    usual = phase_discontinuities.proved_step
 
     def counted(*args: Any) -> Any:
         looked_at.append(args[3])
         return usual(*args)
 
-    monkeypatch.setattr(phase_discontinuities, "_switch", counted)
+    monkeypatch.setattr(phase_discontinuities, "proved_step", counted)
     assert frames_of(_sweep(500.0, 8000.0, 15.0)).phase_steps == ()
     assert len(looked_at) <= 8
 

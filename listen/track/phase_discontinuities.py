@@ -6,19 +6,23 @@ import numpy as np
 from numpy.typing import NDArray
 
 from listen.native import kernels
+from listen.track.discontinuity_proof import (
+    BENT_CYCLES,
+    FIT_CYCLES,
+    GAP_KNOTS,
+    SAME_PITCH,
+    has_whole_sides,
+    proved_step,
+)
 from listen.track.phase import PhaseCurve, RoughCurve, phase_samples
 from listen.track.types import Floats, PhaseStep
 
 _SIDE = 8
-_GAP = 4
 _LEAST_CYCLES = 0.003
 _TORN = 0.25
 """Of that jump, what is left for sure where the phase was smoothed across it."""
-_BENT_CYCLES = 0.04
-"""Where the pitch bends too, only a jump of more than this is believed."""
 _OVER_NOISE = 8.0
 _LEAST_SAMPLES = 0.7
-_SAME_PITCH = 0.002
 _LONGEST_GAP = 8.0
 """A gap in a sweep may have swallowed so many times the segment that is looked at."""
 _WHOLE = 0.15
@@ -28,30 +32,13 @@ _LARGE_CYCLES = 0.1
 _SURE_CYCLES = 0.02
 _EDGE_S = 0.06
 """So near the end of what is there, a small jump proves nothing."""
-_SAME_LEVEL = 0.05
-"""A recording that skips keeps the level; a level that jumps with the phase is the circuit's."""
-_HARMONICS = 8
-_MANY_HARMONICS = 40
-"""... of a wave with edges: fewer leave so much of it that no gap stands out."""
-_EDGED_PERIOD, _EDGES = 40, 2.0
-_KNOTS_OFF = 3.0
-"""By so many knots a step may lie off the knot at which the sides are straightest."""
-_FIT_S = 0.016
-_FIT_CYCLES = 3.0
-_FIT_POINTS = 40
-_RESIDUAL_SHARE = 0.03
-"""... or leave no more than this part of what a smooth bend leaves."""
-_STRAIGHT, _STRAIGHT_CYCLES = 1.5, 1e-4
+_STRAIGHT, _STRAIGHT_CYCLES = 3.0, 1e-4
 """Times the least scatter about the lines of the sides, and the scatter that is none: far below the least jump."""
 _MOST = 24
 _UNLIKE = 0.5
 """Of the power, what may differ from cycle to cycle beside a step: white noise differs by 0.7 to 1 of it."""
 _SHORTEST_PERIOD = 8.0
 """Below it samples are too far apart for a cycle to be laid over the next one."""
-_SHARPER = 9.0
-"""The sides' own continuations must explain the gap so many times better than a smooth bend does."""
-_ROUNDED = 1.001
-"""The ridge under the fit lets it leave a little more than the least."""
 
 
 class RuledOut:
@@ -105,11 +92,9 @@ def find_steps(
             continue
         if not _periodic_at_side(rough, x, first, sample, slope):
             continue
-        found_at = _switch(rough, x, first, sample, slope, spacing)
-        if found_at is None and _rich(x, first, sample, slope):
-            found_at = _switch(rough, x, first, sample, slope, spacing, _MANY_HARMONICS)
+        found_at = proved_step(rough, x, first, sample, slope, spacing)
         if found_at is None:
-            if ruled_out is not None and _whole_sides(x, first, sample, slope, spacing):
+            if ruled_out is not None and has_whole_sides(x, first, sample, slope, spacing):
                 ruled_out.add(sample, first)
             continue
         at, jump = found_at
@@ -127,17 +112,17 @@ def find_steps(
 def _candidates(curve: PhaseCurve) -> list[tuple[float, float, float, float]]:
     """Sample, cycles a sample, samples from knot to knot and least jump to be believed, where the sides miss."""
     n = len(curve.residue)
-    reach = _SIDE + _GAP
+    reach = _SIDE + GAP_KNOTS
     if n < 2 * reach + 1:
         return []
     m = n - 2 * reach
     fits, out, found = np.empty((3, n)), np.empty((3, m)), np.empty(m, dtype=np.int64)
-    index = found[: kernels.torn_places(curve.residue, _SIDE, _GAP, _LEAST_CYCLES, _OVER_NOISE, fits, out, found)]
+    index = found[: kernels.torn_places(curve.residue, _SIDE, GAP_KNOTS, _LEAST_CYCLES, _OVER_NOISE, fits, out, found)]
     if not len(index):
         return []
     jump, bend, noise = out
     size = np.abs(jump)
-    left, right = index, index + reach + _GAP + 1
+    left, right = index, index + reach + GAP_KNOTS + 1
     same = _same_pitch(curve, left, right)
     left, right = left[same], right[same]
     index = left[_torn(curve, left, right)]
@@ -156,7 +141,7 @@ def _candidates(curve: PhaseCurve) -> list[tuple[float, float, float, float]]:
             i = int(straight[len(straight) // 2])
             k = i + reach
             wrapped = abs((float(jump[i]) + 0.5) % 1.0 - 0.5)
-            least = 0.5 * wrapped if bend[i] < 0.5 * size[i] else _BENT_CYCLES
+            least = 0.5 * wrapped if bend[i] < 0.5 * size[i] else BENT_CYCLES
             spacing = float(curve.samples[k + 1] - curve.samples[k - 1]) / 2
             candidates.append((float(curve.samples[k]), float(curve.slopes[k - reach + 2]), spacing, least))
     return candidates
@@ -193,70 +178,8 @@ def _same_pitch(curve: PhaseCurve, left: NDArray[np.int64], right: NDArray[np.in
     rate = 0.5 * ((log[end] - log[left]) / seconds + (log[far] - log[begin]) / seconds)
     swallowed = step / np.where(np.abs(rate) > 1e-12, rate, np.inf)
     most = _LONGEST_GAP * (curve.samples[begin] - curve.samples[end])
-    same: NDArray[np.bool_] = (np.abs(step) < _SAME_PITCH) | ((swallowed > 0) & (swallowed < most))
+    same: NDArray[np.bool_] = (np.abs(step) < SAME_PITCH) | ((swallowed > 0) & (swallowed < most))
     return same
-
-
-def _sides(slope: float, spacing: float) -> tuple[int, int]:
-    """Samples on each side of a place within which a step may lie, and on which the harmonics are fitted."""
-    rate_free = 1.0 / slope
-    reach = int(
-        max(2.5 * rate_free, 0.5 * _GAP * rate_free + 1, _KNOTS_OFF * spacing, 256.0 * min(1.0, rate_free / 48.0))
-    )
-    return reach, int(max(_FIT_CYCLES * rate_free, 2 * reach))
-
-
-def _whole_sides(x: Floats, first: int, sample: float, slope: float, spacing: float) -> bool:
-    reach, fit = _sides(slope, spacing)
-    return int(sample) - reach - fit >= first and int(sample) + reach + fit <= first + len(x)
-
-
-def _switch(
-    rough: RoughCurve,
-    x: Floats,
-    first: int,
-    sample: float,
-    slope: float,
-    spacing: float,
-    most: int = _HARMONICS,
-) -> tuple[int, float] | None:
-    """Where the left side's continuation gives way to the right side's, and the jump in cycles."""
-    reach, fit = _sides(slope, spacing)
-    a, b = int(sample) - reach - fit, int(sample) + reach + fit
-    if not _whole_sides(x, first, sample, slope, spacing):
-        return None
-    part = x[a - first : b - first]
-    phase = phase_samples(rough.samples, rough.turns, rough.slopes, a, b - a).phase
-    harmonics = int(max(1, min(most, 0.45 / slope)))
-    turned = np.exp(2j * np.pi * (phase - phase[0]))
-    lines = np.cumprod(np.broadcast_to(turned[:, None], (b - a, harmonics)), axis=1)
-    place = np.linspace(-1, 1, b - a)[:, None]
-    columns = np.hstack([np.ones((b - a, 1)), lines.real, lines.imag, place * lines.real, place * lines.imag])
-    thin = max(1, fit // (_FIT_POINTS * (harmonics + 1)))
-    before = _fitted(columns[:fit:thin], part[:fit:thin])
-    left = part - columns @ before
-    # one fit over all leaves no more than the variance: where this side alone leaves a ninth of it, nothing is sharp
-    if 0.5 * _SHARPER * float(np.mean(left[:fit] ** 2)) > _ROUNDED * float(np.var(part[::thin])):
-        return None
-    after = _fitted(columns[-fit::thin], part[-fit::thin])
-    right = part - columns @ after
-    one = part[::thin] - columns[::thin] @ _fitted(columns[::thin], part[::thin])
-    gap = slice(fit, b - a - fit)
-    left_sum = np.concatenate([[0.0], np.cumsum(left[gap] ** 2)])
-    right_sum = np.concatenate([[0.0], np.cumsum(right[gap][::-1] ** 2)])[::-1]
-    total = left_sum + right_sum
-    at = int(np.argmin(total))
-    own = 0.5 * float(np.mean(left[:fit] ** 2) + np.mean(right[-fit:] ** 2))
-    length = len(total) - 1
-    explained = total[at] < max(4.0 * own, _RESIDUAL_SHARE * float(np.mean(one**2))) * length
-    sharp = np.mean(one**2) > _SHARPER * own and max(left_sum[-1], right_sum[0]) > _SHARPER * max(
-        float(total[at]), own * length
-    )
-    where = float(place[fit + at, 0])
-    ratio = _tone(after, harmonics, where) / (_tone(before, harmonics, where) or 1.0)
-    jump = float(np.angle(ratio) / (2 * np.pi))
-    same_level = abs(np.log(max(abs(ratio), 1e-9))) < (2.0 if abs(jump) > _BENT_CYCLES else 1.0) * _SAME_LEVEL
-    return (a + fit + at, jump) if explained and sharp and same_level else None
 
 
 def _periodic_at_side(rough: RoughCurve, x: Floats, first: int, sample: float, slope: float) -> bool:
@@ -268,7 +191,7 @@ def _periodic_at_side(rough: RoughCurve, x: Floats, first: int, sample: float, s
     period = 1.0 / slope
     if period < _SHORTEST_PERIOD:
         return True
-    reach = int(_FIT_CYCLES * period) + 1
+    reach = int(FIT_CYCLES * period) + 1
     middle = int(sample)
     unlike = power = 0.0
     for low, high in ((middle - 2 * reach, middle - int(period)), (middle + int(period), middle + 2 * reach)):
@@ -281,28 +204,3 @@ def _periodic_at_side(rough: RoughCurve, x: Floats, first: int, sample: float, s
         unlike += float(np.mean((np.interp(phase[:n] + 1.0, phase, part) - part[:n]) ** 2))
         power += 2.0 * float(np.var(part))
     return unlike <= _UNLIKE * power
-
-
-def _rich(x: Floats, first: int, sample: float, slope: float) -> bool:
-    """Whether a wave of long cycles has edges: far more of its power changes from sample to sample than a sine's."""
-    period = int(1.0 / slope)
-    part = x[max(int(sample) - first - 2 * period, 0) : int(sample) - first + 2 * period]
-    if period < _EDGED_PERIOD or len(part) < period:
-        return False
-    # over the power a sine's changes have 39 / period^2, a square's 8 / period, a sawtooth's 12 / period
-    return float(np.mean(np.diff(part) ** 2)) > _EDGES / period * float(np.var(part))
-
-
-def _tone(fit: Floats, harmonics: int, place: float) -> complex:
-    """Fitted fundamental at a place: amplitude and phase."""
-    cosine = fit[1] + place * fit[2 * harmonics + 1]
-    sine = fit[harmonics + 1] + place * fit[3 * harmonics + 1]
-    return complex(cosine, -sine)
-
-
-def _fitted(columns: Floats, values: Floats) -> Floats:
-    """Least squares by the normal equations, with a ridge far below rounding that matters."""
-    square = columns.T @ columns
-    square[np.diag_indices_from(square)] += 1e-9 * np.trace(square) / len(square)
-    found: Floats = np.linalg.solve(square, columns.T @ values)
-    return found

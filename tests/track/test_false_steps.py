@@ -11,13 +11,13 @@ from tests.tones import Take, frames_of, times
 
 def costly_proofs(monkeypatch: pytest.MonkeyPatch, x: np.ndarray) -> int:
     calls: list[float] = []
-    proof = phase_discontinuities._switch
+    proof = phase_discontinuities.proved_step
 
     def counted(*arguments, **options):
         calls.append(arguments[3])
         return proof(*arguments, **options)
 
-    monkeypatch.setattr(phase_discontinuities, "_switch", counted)
+    monkeypatch.setattr(phase_discontinuities, "proved_step", counted)
     frames_of(x, workers=1)
     return len(calls)
 
@@ -52,8 +52,8 @@ def test_a_window_that_moves_proves_a_place_once(monkeypatch):
     voice = 0.1 * sum(np.sin(k * phase) / k for k in range(1, 20)) * (np.sin(4 * np.pi * t) > -0.3)
     voice += 0.005 * np.random.default_rng(1).standard_normal(len(t))
     proofs: list[int] = []
-    proof = phase_discontinuities._switch
-    monkeypatch.setattr(phase_discontinuities, "_switch", lambda *a: proofs.append(1) or proof(*a))
+    proof = phase_discontinuities.proved_step
+    monkeypatch.setattr(phase_discontinuities, "proved_step", lambda *a: proofs.append(1) or proof(*a))
     known = phase_discontinuities.RuledOut()
     windows = [voice[at : at + 48_000] for at in range(0, 48_000, 2_400)]
     for number, x in enumerate(windows):
