@@ -67,6 +67,10 @@ _SHARED_ORDER_HZ = 300.0
 """Multiples of both 50 and 60 Hz do not tell which it is."""
 _FAINT_DBC = -72.0
 """Below this nothing is taken off: it moves no number that is judged, 22 dB under the limit of hum."""
+_GROWING = 0.35
+"""In natural logarithm, 3 dB: rows so far under the loudest of their window belong to a tone that grows or dies."""
+_THROUGHOUT = 0.9
+"""Part of a window for which a tone sounds that sounds through all of it: the rows at its ends may be cut."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -169,7 +173,10 @@ def _windows_of(low: Floats, rate_hz: float, capture: SampleReader, tone: BoardT
 
 
 def _pitch_ranges(time_s: Floats, tone: BoardTone | None) -> tuple[Floats, Floats, Floats]:
-    """Lowest and highest pitch of the tone in each window, and its level; NaN where it does not sing."""
+    """Lowest and highest pitch of the tone in each window, and its level; NaN where it does not sing.
+
+    Hum is held against a tone that has grown: in a window that holds the start the level is what the tone reaches.
+    """
     shape = len(time_s)
     low, high, level = np.full(shape, np.nan), np.full(shape, np.nan), np.full(shape, np.nan)
     if tone is None:
@@ -181,9 +188,11 @@ def _pitch_ranges(time_s: Floats, tone: BoardTone | None) -> tuple[Floats, Float
         if there.any():
             f0 = tone.f0_hz[a:b][there]
             low[i], high[i] = f0.min(), f0.max()
-            strong = tone.strong[a:b]
-            if strong.any():
-                level[i] = np.mean(tone.log_level[a:b][strong])
+            strong = tone.log_level[a:b][tone.strong[a:b]]
+            if len(strong):
+                level[i] = np.mean(strong[strong > strong.max() - _GROWING])
+                if len(strong) * tone.grid_s < _THROUGHOUT * WINDOW_S:
+                    level[i] = max(level[i], tone.settled_log)
     return low, high, level
 
 

@@ -51,6 +51,22 @@ def test_frequency_and_level_of_each_multiple(mains_hz: float) -> None:
     assert mains.singing.all()
 
 
+@pytest.mark.parametrize("time_constant_s", [0.02, 0.06, 0.15])
+def test_hum_is_held_against_the_tone_that_has_grown(time_constant_s: float) -> None:
+    """Power on while it hums: in the windows that hold the start the tone is no smaller than it becomes."""
+    t = times(4.0)
+    growth = np.minimum((t - 2.0) / time_constant_s - 4.0, 0.0)
+    x = SIZE * np.where(t > 2.0, np.exp(growth), 0.0) * np.cos(2 * np.pi * 387.0 * t)
+    x += hum(4.0, 50.0, 1e-4, 6e-4, 1e-4, 6e-4) + white(len(t), -95.0)
+    grid = np.arange(2.005, 4.0, 0.005)
+    log = np.log(SIZE) + np.minimum((grid - 2.0) / time_constant_s - 4.0, 0.0)
+    tone = tone_on_grid(grid, 387.0, log, strong=log > np.log(SIZE) - 3.0, settled_log=float(np.log(SIZE)))
+    mains = find_mains(Take(samples=x), tone, 10, False)
+    assert mains is not None
+    assert np.median(mains.level_dbc) == pytest.approx(20 * np.log10(8.6e-4 / SIZE), abs=0.5)
+    assert mains.level_dbc.max() < np.median(mains.level_dbc) + 1.0
+
+
 def test_a_cleaned_capture_has_the_tone_alone() -> None:
     capture, tone = turn_with(hum(4.0, 50.0, 0.01, 0.003, 0.004, 0.002, 0.003))
     mains = find_mains(capture, tone, 10, False)
