@@ -12,6 +12,7 @@ import numpy as np
 import soundfile
 
 from listen.capture.header import DataChunk, find_data_chunk
+from listen.capture.sample_cache import SampleCache
 from listen.capture.types import Floats
 from listen.errors import CaptureError
 
@@ -90,6 +91,7 @@ class SampleReader:
         self.format = str(self._file.format)
         self.subtype = str(self._file.subtype)
         self.n_samples, self.header_samples = self._count(chunk)
+        self._cache = SampleCache(self.subtype, self.n_samples)
 
     def __reduce__(self) -> tuple[type[SampleReader], tuple[str, str]]:
         return SampleReader, (self.path, self.name)
@@ -205,14 +207,17 @@ class SampleReader:
         CaptureError
             The file can no longer be read, or was abandoned.
         """
+        with self._lock:
+            if self._abandoned:
+                raise CaptureError(f"{self.name}: the work was interrupted", "run it again")
+            return self._cache.read(start, stop, channel_index, lambda a, b: self._decoded(a, b, channel_index))
+
+    def _decoded(self, start: int, stop: int, channel_index: int) -> Floats:
         try:
-            with self._lock:
-                if self._abandoned:
-                    raise CaptureError(f"{self.name}: the work was interrupted", "run it again")
-                self._go_to(start)
-                self._position = -1
-                frames = self._file.read(stop - start, dtype="float64", always_2d=True)
-                self._position = start + len(frames)
+            self._go_to(start)
+            self._position = -1
+            frames = self._file.read(stop - start, dtype="float64", always_2d=True)
+            self._position = start + len(frames)
         except (soundfile.SoundFileError, OSError) as cause:
             raise CaptureError(
                 f"{self.name}: cannot be read beyond {start / self.sample_rate_hz:.3f} s ({_reason(cause)})",

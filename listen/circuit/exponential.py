@@ -11,7 +11,10 @@ from numpy.typing import NDArray
 Floats = NDArray[np.floating[Any]]
 
 _ROUNDS = 25
-_DONE = 1e-7
+_DONE = 1e-6
+"""Relative step of rate and pitch at which nothing moves any more: a hundredth of the smallest uncertainty met."""
+_DEPENDENT = 1e-12
+"""Columns nearer to one another than this cannot be told apart in double precision."""
 _THUMP_SPANS = (0.15, 0.6)
 """Time constants of the thump's exponentials, of the length that is fitted; the mean is the slowest of them."""
 _MODEL_SHARE = 0.003
@@ -79,18 +82,22 @@ def fit_exponential(
     s, w = rate_per_s, 2 * np.pi * f0_hz
     loud = float(np.max(np.abs(x[-max(4, len(x) // 8) :]))) or 1e-12
     weight = 1.0 / np.sqrt(noise**2 + (_MODEL_SHARE * loud * np.exp(np.minimum(s * time_s, 0.0))) ** 2)
+    weighted = x * weight
     for _ in range(_ROUNDS):
         grown = np.exp(s * time_s)
         cos, sin = grown * np.cos(w * time_s), grown * np.sin(w * time_s)
         basis = np.array([cos, sin, *others]).T * weight[:, None]
         if not np.isfinite(basis).all():
             return None
-        size, *_ = np.linalg.lstsq(basis, x * weight, rcond=None)
+        q, triangle = np.linalg.qr(basis)
+        scale = np.abs(np.diag(triangle))
+        if scale.min() < _DEPENDENT * scale.max():
+            return None
+        size = np.linalg.solve(triangle, q.T @ weighted)
         tone = size[0] * cos + size[1] * sin
         turned = size[1] * cos - size[0] * sin
         slopes = np.array([tone * time_s, turned * time_s]).T * weight[:, None]
-        rest = x * weight - basis @ size
-        q = np.linalg.qr(basis)[0]
+        rest = weighted - basis @ size
         free = slopes - q @ (q.T @ slopes)
         normal = free.T @ free
         try:
