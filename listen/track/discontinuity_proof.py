@@ -6,9 +6,12 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.polynomial import polynomial
+from numpy.typing import NDArray
 
 from listen.track.phase import RoughCurve, phase_samples
 from listen.track.types import Floats
+
+Indices = NDArray[np.int64]
 
 GAP_KNOTS = 4
 """Knots left out on each side of a candidate: as many as the smoothing of the phase spreads a jump over."""
@@ -50,6 +53,25 @@ class _Window:
     fit: int
     slope: float
     """Cycles a sample."""
+
+    @property
+    def place(self) -> Floats:
+        """Of each sample, -1 to 1."""
+        return np.linspace(-1.0, 1.0, len(self.samples))
+
+
+@dataclass(frozen=True, slots=True)
+class _Switch:
+    """Where the sides meet."""
+
+    apart: bool
+    """The sides together explain far more than one smooth bend does."""
+    proved: bool
+    sample: int = 0
+    jump_cycles: float = 0.0
+
+
+_NOTHING = _Switch(apart=False, proved=False)
 
 
 def _sides(slope: float, spacing: float) -> tuple[int, int]:
@@ -97,14 +119,18 @@ def proved_step(
     phase = phase_samples(rough.samples, rough.turns, rough.slopes, a, b - a)
     window = _Window(first=a, samples=x[a - first : b - first], rough_cycles=phase.phase, fit=fit, slope=slope)
     found = _switch(window, phase.phase, phase.phase, _HARMONICS)
-    if found is None and _has_edges(x, first, sample, slope):
+    if not found.proved and _has_edges(x, first, sample, slope):
         found = _switch(window, phase.phase, phase.phase, _MANY_HARMONICS)
-    if found is None and abs(np.log(max(phase.dphi[-1], 1e-12) / max(phase.dphi[0], 1e-12))) > SAME_PITCH:
+    if not found.proved and found.apart and _sweeps(phase.dphi):
         # the rough phase is smooth across the gap, and in a sweep its bend there is no continuation of either side
         found = _switch(
             window, _swept_cycles(window, slice(0, fit)), _swept_cycles(window, slice(b - a - fit, b - a)), _HARMONICS
         )
-    return found
+    return (found.sample, found.jump_cycles) if found.proved else None
+
+
+def _sweeps(dphi: Floats) -> bool:
+    return abs(float(np.log(max(dphi[-1], 1e-12) / max(dphi[0], 1e-12)))) > SAME_PITCH
 
 
 def _swept_cycles(window: _Window, side: slice) -> Floats:
@@ -112,7 +138,7 @@ def _swept_cycles(window: _Window, side: slice) -> Floats:
 
     What is left of the phase after the last polynomial is averaged over whole cycles, so that harmonics do not bend it.
     """
-    place = np.linspace(-1.0, 1.0, len(window.samples))
+    place = window.place
     cycle = max(round(1.0 / window.slope), 2)
     fitted = polynomial.polyfit(place[side], window.rough_cycles[side], 2)
     samples = window.samples[side] - float(np.mean(window.samples[side]))
@@ -125,51 +151,54 @@ def _swept_cycles(window: _Window, side: slice) -> Floats:
     return swept
 
 
-def _columns(cycles: Floats, harmonics: int) -> Floats:
-    """Harmonics whose amplitudes run straight over the window."""
-    turned = np.exp(2j * np.pi * (cycles - cycles[0]))
-    lines = np.cumprod(np.broadcast_to(turned[:, None], (len(cycles), harmonics)), axis=1)
-    place = np.linspace(-1, 1, len(cycles))[:, None]
-    columns: Floats = np.hstack(
-        [np.ones((len(cycles), 1)), lines.real, lines.imag, place * lines.real, place * lines.imag]
-    )
-    return columns
+def _columns(window: _Window, cycles: Floats, harmonics: int, use: Indices) -> Floats:
+    """Harmonics whose amplitudes run straight over the window, at some of its samples."""
+    turned = np.exp(2j * np.pi * (cycles[use] - cycles[0]))
+    out = np.empty((len(use), 4 * harmonics + 1))
+    place = window.place[use]
+    out[:, 0] = 1.0
+    line = turned
+    for k in range(harmonics):
+        out[:, 1 + k], out[:, 1 + harmonics + k] = line.real, line.imag
+        line = line * turned
+    np.multiply(out[:, 1 : 2 * harmonics + 1], place[:, None], out=out[:, 2 * harmonics + 1 :])
+    return out
 
 
-def _switch(window: _Window, left_cycles: Floats, right_cycles: Floats, most: int) -> tuple[int, float] | None:
-    """Where one side's continuation gives way to the other's, and the jump in cycles; each by a phase of its own."""
+def _switch(window: _Window, left_cycles: Floats, right_cycles: Floats, most: int) -> _Switch:
+    """Where one side's continuation gives way to the other's, each by a phase of its own."""
     x, fit, n = window.samples, window.fit, len(window.samples)
     harmonics = int(max(1, min(most, 0.45 / window.slope)))
     thin = max(1, fit // (_FIT_POINTS * (harmonics + 1)))
-    columns = _columns(left_cycles, harmonics)
-    before = _fitted(columns[:fit:thin], x[:fit:thin])
-    left = x - columns @ before
+    left_side, gap, right_side = np.arange(0, fit, thin), np.arange(fit, n - fit), np.arange(n - fit, n, thin)
+    beside = len(left_side)
+    left = _columns(window, left_cycles, harmonics, np.concatenate([left_side, gap]))
+    before = _fitted(left[:beside], x[left_side])
+    left_own = float(np.mean((x[left_side] - left[:beside] @ before) ** 2))
     # one fit over all leaves no more than the variance: where this side alone leaves a ninth of it, nothing is sharp
-    if 0.5 * _SHARPER * float(np.mean(left[:fit] ** 2)) > _ROUNDED * float(np.var(x[::thin])):
-        return None
-    if right_cycles is not left_cycles:
-        columns = _columns(right_cycles, harmonics)
-    after = _fitted(columns[-fit::thin], x[-fit::thin])
-    right = x - columns @ after
-    smooth = columns if right_cycles is window.rough_cycles else _columns(window.rough_cycles, harmonics)
-    one = x[::thin] - smooth[::thin] @ _fitted(smooth[::thin], x[::thin])
-    gap = slice(fit, n - fit)
-    left_sum = np.concatenate([[0.0], np.cumsum(left[gap] ** 2)])
-    right_sum = np.concatenate([[0.0], np.cumsum(right[gap][::-1] ** 2)])[::-1]
+    if 0.5 * _SHARPER * left_own > _ROUNDED * float(np.var(x[::thin])):
+        return _NOTHING
+    right = _columns(window, right_cycles, harmonics, np.concatenate([right_side, gap]))
+    after = _fitted(right[: len(right_side)], x[right_side])
+    own = 0.5 * (left_own + float(np.mean((x[right_side] - right[: len(right_side)] @ after) ** 2)))
+    every = np.arange(0, n, thin)
+    smooth = _columns(window, window.rough_cycles, harmonics, every)
+    one = float(np.mean((x[every] - smooth @ _fitted(smooth, x[every])) ** 2))
+    if not one > _SHARPER * own:
+        return _NOTHING
+    left_sum = np.concatenate([[0.0], np.cumsum((x[gap] - left[beside:] @ before) ** 2)])
+    right_sum = np.concatenate([[0.0], np.cumsum((x[gap] - right[len(right_side) :] @ after)[::-1] ** 2)])[::-1]
     total = left_sum + right_sum
     at = int(np.argmin(total))
-    own = 0.5 * float(np.mean(left[:fit] ** 2) + np.mean(right[-fit:] ** 2))
-    length = len(total) - 1
-    explained = total[at] < max(4.0 * own, _RESIDUAL_SHARE * float(np.mean(one**2))) * length
-    sharp = np.mean(one**2) > _SHARPER * own and max(left_sum[-1], right_sum[0]) > _SHARPER * max(
-        float(total[at]), own * length
-    )
-    where = float(np.linspace(-1, 1, n)[fit + at])
+    explained = total[at] < max(4.0 * own, _RESIDUAL_SHARE * one) * len(gap)
+    sharp = max(left_sum[-1], right_sum[0]) > _SHARPER * max(float(total[at]), own * len(gap))
+    where = float(window.place[fit + at])
     turn = np.exp(2j * np.pi * (right_cycles[fit + at] - right_cycles[0] - left_cycles[fit + at] + left_cycles[0]))
     ratio = turn * _tone(after, harmonics, where) / (_tone(before, harmonics, where) or 1.0)
     jump = float(np.angle(ratio) / (2 * np.pi))
     same_level = abs(np.log(max(abs(ratio), 1e-9))) < (2.0 if abs(jump) > BENT_CYCLES else 1.0) * _SAME_LEVEL
-    return (window.first + fit + at, jump) if explained and sharp and same_level else None
+    proved = bool(explained and sharp and same_level)
+    return _Switch(apart=True, proved=proved, sample=window.first + fit + at, jump_cycles=jump)
 
 
 def _has_edges(x: Floats, first: int, sample: float, slope: float) -> bool:
