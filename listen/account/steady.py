@@ -27,6 +27,9 @@ _TREND_S = 2.0
 """Over so long a pitch that wavers at 1.25 Hz or faster turns round often enough to have no trend."""
 _WAVER_CENTS = 60.0
 """R.m.s., 85 cents at the peaks: more than a quarter tone is no wavering but tuning by hand."""
+_TREND_OF_WAVER = 0.6
+"""Trend in a second that a wavering pitch seems to have, of its r.m.s.: a sine of amplitude a that turns N times within
+T seconds has up to 6 a / (pi N T), and N is two or more in the two seconds looked at. A steady turn has more."""
 _TURNS_ROUND = 5
 """Sign changes of what a cubic leaves: any smooth stroke leaves four (the least that is orthogonal to it)."""
 _AT_ONCE = 2000
@@ -170,7 +173,7 @@ def _wavering(cents: Floats, long: int, hop_s: float) -> Flags:
     smooth = off - (off @ np.linalg.pinv(bends).T) @ bends.T
     crossings = np.count_nonzero(np.diff(np.sign(smooth), axis=1), axis=1)
     # wavering turns round often and no smooth bend explains it; a stroke's slow end does neither
-    calm = np.abs(slope) < 2.0 * TURN_CENTS_PER_S
+    calm = np.abs(slope) < TURN_CENTS_PER_S + _TREND_OF_WAVER * rms
     calm &= (rms < _WAVER_CENTS) & (np.abs(off).max(axis=1) < 3.5 * _WAVER_CENTS)
     out[rough] = calm & (crossings >= _TURNS_ROUND) & (np.sqrt(np.mean(smooth**2, axis=1)) > 0.6 * rms)
     return out

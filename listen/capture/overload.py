@@ -27,6 +27,10 @@ _FEWEST_SHORT = 25
 _LONGEST_BELOW_FULL_SCALE_S = 0.1
 _DENSITY = 0.02
 _SPREAD = 0.01
+_WIDER = 1.5
+"""A cut top is met over 2.5 times the phases of a crest's top code, as its density says, and eleven of them span 0.83
+of that; a sine whose period nearly agrees with the sampling meets its top code often, and spans no more than its own.
+"""
 _NEIGHBOURS = 5
 _FLAT_SHARE = 0.9
 _SMALLEST_LEVEL = 0.2
@@ -317,5 +321,11 @@ def _dense(samples: Floats, codes: Codes, threshold: float, first: Ints, end: In
         np.maximum(largest, previous[other], out=largest)
         np.minimum(smallest, previous[other], out=smallest)
     enough = high - low >= _NEIGHBOURS
-    dense: NDArray[np.bool_] = enough & (density >= max(_DENSITY, 2.5 * natural))
-    return dense & (largest - smallest > _SPREAD * threshold)
+    # beside a sine's crest the samples before it lie within the phases in which its top code is met, and no wider
+    following = samples[np.minimum(end, len(samples) - 1)]
+    turn = np.concatenate([[0.0], np.cumsum((previous + following) / (2.0 * threshold))])
+    cosine = np.clip((turn[high + 1] - turn[low]) / np.maximum(high + 1 - low, 1), -1.0, 1.0)
+    natural_spread = 2.0 * np.pi * natural * np.sqrt(1.0 - cosine**2)
+    wide = largest - smallest > np.maximum(_SPREAD, _WIDER * natural_spread) * threshold
+    dense: NDArray[np.bool_] = enough & wide & (density >= max(_DENSITY, 2.5 * natural))
+    return dense

@@ -123,9 +123,11 @@ def proved_step(
         found = _switch(window, phase.phase, phase.phase, _MANY_HARMONICS)
     if not found.proved and found.apart and _sweeps(phase.dphi):
         # the rough phase is smooth across the gap, and in a sweep its bend there is no continuation of either side
-        found = _switch(
+        swept = _switch(
             window, _swept_cycles(window, slice(0, fit)), _swept_cycles(window, slice(b - a - fit, b - a)), _HARMONICS
         )
+        # a turn that begins or ends at once bends the phase, and two steady sweeps miss each other a little there
+        found = swept if abs(swept.jump_cycles) > BENT_CYCLES else _NOTHING
     return (found.sample, found.jump_cycles) if found.proved else None
 
 

@@ -213,6 +213,15 @@ def test_a_wavering_pitch_is_at_rest() -> None:
     assert sum(b - a for a, b in steady_rows(frames, frames.oscillating)) > 100
 
 
+@pytest.mark.parametrize("cents_per_s", [40.0, 57.0])
+def test_a_slow_turn_with_a_scatter_is_no_wavering(cents_per_s: float) -> None:
+    """Two semitones in four seconds: faster than what rests, and what scatters about it is far too small to seem so."""
+    scatter = 0.4 * np.random.default_rng(2).standard_normal(200)
+    pitch = 77.0 * 2 ** ((cents_per_s * 0.02 * np.arange(200) + scatter) / 1200)
+    frames = plain_frames(200, f0_hz=pitch)
+    assert steady_rows(frames, frames.oscillating) == []
+
+
 def test_a_tracked_tone_lies_on_the_grid_as_it_was_made() -> None:
     t = times(1.5)
     x = 0.25 * np.cos(2 * np.pi * 500.0 * t) + white(len(t), -90.0)

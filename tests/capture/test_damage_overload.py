@@ -89,6 +89,18 @@ def test_a_healthy_sine_is_whole_at_any_word_length(tmp_path, subtype, f0_hz, pe
     assert len(scan(tmp_path, sine(f0_hz, 2.0, peak=peak), subtype).overload) == 0
 
 
+@pytest.mark.parametrize(("cycles", "samples"), [(2, 29), (1, 9), (3, 38), (2, 13), (5, 33)])
+@pytest.mark.parametrize("off_hz", [-0.7, 0.05, 0.4])
+@pytest.mark.parametrize("noise_fs", [0.0, 1.7e-5])
+def test_a_period_that_nearly_agrees_with_the_sampling_is_no_cut(tmp_path, cycles, samples, off_hz, noise_fs):
+    """For seconds the same few places of the cycle are sampled, now and then the crest itself each time."""
+    f0_hz = RATE_HZ * cycles / samples + off_hz
+    t = np.arange(8 * RATE_HZ) / RATE_HZ
+    phase = 2 * np.pi * f0_hz * t + 0.003 * np.sin(2 * np.pi * 5.0 * t)
+    x = 0.267 * np.cos(phase) + 4e-4 * np.cos(2 * phase + 1.0) + 4e-4 * np.cos(3 * phase)
+    assert len(scan(tmp_path, x + noise(len(t), noise_fs), "PCM_16").overload) == 0
+
+
 @pytest.mark.parametrize("f0_hz", [20.0, 30.0, 47.1, 80.0])
 @pytest.mark.parametrize("gain", [1.0, 1.3, 3.7])
 @pytest.mark.parametrize("subtype", ["PCM_24", "FLOAT"])

@@ -37,3 +37,14 @@ def test_samples_lost_in_a_quick_turn_are_found_in_their_place(high_hz, turn_s, 
 @pytest.mark.parametrize("turn_s", [0.3, 0.6, 1.2, 2.0])
 def test_a_quick_turn_loses_nothing(high_hz, turn_s):
     assert frames_of(quick_turn(high_hz, 2.0, turn_s)).phase_steps == ()
+
+
+@pytest.mark.parametrize("low_hz", [56.0, 150.0, 400.0])
+@pytest.mark.parametrize("octaves_per_s", [0.1, 0.5, 2.0])
+def test_a_turn_that_begins_at_once_loses_nothing(low_hz, octaves_per_s):
+    """The pitch keeps, and from one sample to the next it sweeps: its phase bends and does not jump."""
+    t = np.arange(3 * RATE_HZ) / RATE_HZ
+    pitch = low_hz * 2.0 ** (octaves_per_s * np.maximum(t - 1.2345, 0.0))
+    phase = 2 * np.pi * np.cumsum(pitch) / RATE_HZ
+    hiss = 1e-5 * np.random.default_rng(0).standard_normal(len(t))
+    assert frames_of(0.3 * np.sin(phase) + 6e-4 * np.sin(2 * phase) + hiss).phase_steps == ()
