@@ -4,19 +4,16 @@ from __future__ import annotations
 
 import argparse
 import atexit
-import contextlib
 import gc
 import os
-import signal
 import sys
-import threading
-from collections.abc import Callable, Iterator, Sequence
-from types import FrameType
+from collections.abc import Callable, Sequence
 
 from listen.cli.calibrate import add_calibrate_command
 from listen.cli.check import STATUS, add_check_command
 from listen.cli.compare import add_compare_command
 from listen.cli.excerpt import add_excerpt_command
+from listen.cli.interrupts import OwnProcess, terminated_is_interrupted
 from listen.cli.logbook import add_logbook_command
 from listen.cli.options import (
     INTERRUPTED,
@@ -89,17 +86,27 @@ def main(argv: Sequence[str] | None = None) -> int:
         The exit status.
     """
     _quiet_threads()
-    if argv is None:  # a caller with arguments of its own goes on afterwards, and keeps its ways
+    if argv is not None:  # a caller with arguments of its own goes on afterwards, and keeps its ways
+        with terminated_is_interrupted():
+            return _status_of(argv)
+    process = OwnProcess()
+    try:
+        process.take_signals()
         _hold_standard_streams()
         _collect_seldom()
+        return process.done(_status_of(argv))
+    except KeyboardInterrupt:  # between two lines of ours
+        return process.done(_interrupted())
+
+
+def _status_of(argv: Sequence[str] | None) -> int:
+    """Run a command, and say in one line what kept it from being done."""
     try:
-        with _terminated_is_interrupted():
-            return _run(build_parser().parse_args(argv))
+        return _run(build_parser().parse_args(argv))
     except ListenError as error:
         return complain(str(error))
     except KeyboardInterrupt:
-        complain("interrupted")
-        return INTERRUPTED
+        return _interrupted()
     except SystemExit as leaving:  # argparse, after --help
         return leaving.code if isinstance(leaving.code, int) else PASSED
     except MemoryError:
@@ -114,6 +121,11 @@ def main(argv: Sequence[str] | None = None) -> int:
         return _own_fault(error)
     except Exception as error:
         return _own_fault(error)
+
+
+def _interrupted() -> int:
+    complain("interrupted")
+    return INTERRUPTED
 
 
 def _own_fault(error: Exception) -> int:
@@ -168,20 +180,3 @@ def _version() -> str:
         return metadata.version("listen")
     except metadata.PackageNotFoundError:
         return "(not installed)"
-
-
-@contextlib.contextmanager
-def _terminated_is_interrupted() -> Iterator[None]:
-    """Let a polite kill unwind like Ctrl-C, so that no spare file stays behind."""
-
-    def stop(_number: int, _frame: FrameType | None) -> None:
-        raise KeyboardInterrupt
-
-    if threading.current_thread() is not threading.main_thread() or signal.getsignal(signal.SIGTERM) != signal.SIG_DFL:
-        yield
-        return
-    signal.signal(signal.SIGTERM, stop)
-    try:
-        yield
-    finally:
-        signal.signal(signal.SIGTERM, signal.SIG_DFL)
