@@ -6,7 +6,9 @@ programmers' mistakes and is never shown.
 
 from __future__ import annotations
 
+import os
 import re
+import stat
 from collections.abc import Iterable
 
 LONGEST_LINE = 300
@@ -114,6 +116,31 @@ def listing(words: Iterable[str]) -> str:
         fit = fit[:-1]
     more = len(known) - len(fit)
     return ", ".join(fit) + (f" and {more} others" if more else "")
+
+
+def is_link_of_others(path: str | os.PathLike[str]) -> bool:
+    """Tell whether a name is a link that another user made in a folder that others may write.
+
+    What is written through it would go where they chose: over a file of yours that they may not write themselves.
+
+    Parameters
+    ----------
+    path : path
+
+    Returns
+    -------
+    bool
+        False where the system knows no users.
+    """
+    if not hasattr(os, "geteuid"):
+        return False
+    try:
+        found = os.lstat(path)
+        folder = os.stat(os.path.dirname(os.path.abspath(path)))
+    except (OSError, ValueError):
+        return False
+    shared = folder.st_mode & (stat.S_IWGRP | stat.S_IWOTH)
+    return stat.S_ISLNK(found.st_mode) and found.st_uid != os.geteuid() and bool(shared)
 
 
 class ListenError(Exception):

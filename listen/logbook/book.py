@@ -10,7 +10,7 @@ from contextlib import closing, contextmanager, suppress
 from pathlib import Path
 from typing import TypeVar
 
-from listen.errors import LogbookError
+from listen.errors import LogbookError, is_link_of_others
 from listen.logbook.layout import APPLICATION_ID, VERSION, bring_forward
 from listen.logbook.place import make_default_folder
 
@@ -113,6 +113,8 @@ def _check_name(path: Path) -> None:
     try:
         if text in ("", "-", ".") or path.is_dir():
             raise LogbookError(f"logbook {text!r} is no file", "name a file, for example --logbook bench.sqlite")
+        if is_link_of_others(path):
+            raise LogbookError(f"logbook {text!r} is a link that another user made in a shared folder", "name a file")
         os.stat(path)
         if not path.is_file():
             raise LogbookError(f"logbook {text!r} is a device or a pipe", "name a file")

@@ -9,7 +9,7 @@ import stat
 from collections.abc import Iterable, Iterator
 from pathlib import Path
 
-from listen.errors import OutputError
+from listen.errors import OutputError, is_link_of_others
 
 _LARGEST_RESULT_BYTES = 200_000_000
 """A check's document has some 100 kB; a text takes several times its size in memory when it is read."""
@@ -41,6 +41,7 @@ def check_target(path: str | os.PathLike[str], *, option: str, inputs: Iterable[
     for source in inputs:
         if _same_file(target, Path(source)):
             raise OutputError(what=f"{where} is one of the inputs", remedy="name another file, so that nothing is lost")
+    _refuse_link_of_others(target, where)
     folder = Path(os.path.realpath(target)).parent
     if not _quietly(folder.is_dir):
         raise OutputError(
@@ -95,6 +96,8 @@ def write_whole(path: str | os.PathLike[str], data: bytes | Iterable[bytes], *, 
     Where the system can, the new file has no name until it is complete, so that not even a kill leaves
     a part of it behind; at worst, a whole copy beside the older file that it was about to replace.
     """
+    if not instead:
+        _refuse_link_of_others(path, repr(os.fspath(path)))
     target = Path(os.path.abspath(path) if instead else os.path.realpath(path))
     pieces = iter([data] if isinstance(data, bytes) else data)
     try:
@@ -113,6 +116,11 @@ def write_whole(path: str | os.PathLike[str], data: bytes | Iterable[bytes], *, 
             what=f"cannot write {os.fspath(path)!r} ({reason.lower()}), nothing was changed",
             remedy="make room or name another place",
         ) from error
+
+
+def _refuse_link_of_others(path: str | os.PathLike[str], where: str) -> None:
+    if is_link_of_others(path):
+        raise OutputError(f"{where} is a link that another user made in a shared folder", "name a file of your own")
 
 
 def _mode_of(target: Path) -> int | None:

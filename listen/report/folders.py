@@ -6,7 +6,7 @@ import os
 from collections.abc import Iterable, Sequence
 from pathlib import Path
 
-from listen.errors import OutputError
+from listen.errors import OutputError, is_link_of_others
 from listen.report.files import check_target
 
 _OF_FILES = {".html", ".htm", ".svg", ".png", ".wav", ".json", ".csv", ".pdf"}
@@ -33,6 +33,8 @@ def check_folder(path: str | os.PathLike[str], *, option: str) -> None:
         has_parent = parent.is_dir()
     except (OSError, ValueError) as error:
         raise OutputError(what=f"{where} is no name for a folder", remedy="give a shorter or plainer name") from error
+    if is_link_of_others(folder):
+        raise OutputError(f"{where} is a link that another user made in a shared folder", "name a folder of your own")
     if exists and not is_folder:
         raise OutputError(what=f"{where} is a file, not a folder", remedy="name a folder; it is made if need be")
     if not exists and folder.suffix.lower() in _OF_FILES:
