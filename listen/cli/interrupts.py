@@ -98,7 +98,7 @@ class OwnProcess:
         """Keep libraries from telling what an interruption has cost them."""
         warnings.simplefilter("ignore")
 
-        def lost(what: Any) -> None:
+        def unraisable(what: Any) -> None:
             # raised where Python cannot hand it on, as an object goes: it is sent again when that is over
             known = hasattr(signal, "pthread_kill") and self._status is None
             if known and issubclass(what.exc_type, KeyboardInterrupt):
@@ -107,18 +107,18 @@ class OwnProcess:
                 with contextlib.suppress(RuntimeError):
                     threading.Timer(_AGAIN_S, signal.pthread_kill, (main, number)).start()
 
-        sys.unraisablehook = lost
+        sys.unraisablehook = unraisable
         threading.excepthook = lambda _what: None
 
     def _watch_for_the_kill(self) -> None:
         """Start a thread that hears of SIGTERM even while the main one is within a long computation."""
         if not hasattr(os, "set_blocking") or signal.getsignal(signal.SIGTERM) != self._stop:
             return
-        heard, told = os.pipe()
-        os.set_blocking(told, False)
-        signal.set_wakeup_fd(told, warn_on_full_buffer=False)
+        read_end, wakeup_end = os.pipe()
+        os.set_blocking(wakeup_end, False)
+        signal.set_wakeup_fd(wakeup_end, warn_on_full_buffer=False)
         with contextlib.suppress(RuntimeError):  # no more threads: then it unwinds as soon as it can
-            threading.Thread(target=self._end_in_time, args=(heard,), daemon=True, name="listen-kill").start()
+            threading.Thread(target=self._end_in_time, args=(read_end,), daemon=True, name="listen-kill").start()
 
     def _end_in_time(self, heard: int) -> None:
         while number := os.read(heard, 1):

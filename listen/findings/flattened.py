@@ -1,7 +1,8 @@
-"""What a flattened, a slewed and a dead-banded sine look like when only so many harmonics fit.
+"""Clipped, slew-limited and dead-band sines as a truncated Fourier series shows them.
 
-A clip measured from five harmonics shows another crest and another flat span than the whole wave: the same
-truncated sum of the exact series says what a hard clip of each depth would read, so that a reading can be put back.
+From five harmonics a clip measures another crest and another flat top than the complete wave. The exact series of a
+hard clip, truncated to the same number of harmonics and tabulated over the clip level, gives the measured value of each
+depth; the inverse of the table gives the true crest loss.
 """
 
 from __future__ import annotations
@@ -26,14 +27,14 @@ MOST = 32
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class ClipTable:
-    """Hard clips of rising depth, as read from a number of harmonics.
+    """Hard clips of increasing depth, as measured from a given number of harmonics.
 
     Attributes
     ----------
     loss : ndarray, shape (m,)
         True crest loss: of one half against the other, or of both against the fundamental.
     read_loss, read_flat : ndarray, shape (m,)
-        What the truncated sum shows: crest loss, and flat span over a sine's.
+        Values of the truncated sum: crest loss, and flat top relative to a sine's.
     h2, h3 : ndarray, shape (m,)
         Amplitudes over the fundamental.
     """
@@ -76,7 +77,7 @@ def clip_harmonics(level: float | Floats, orders: int, both: bool) -> Floats:
 
 
 def read_sum(harmonics: Floats) -> tuple[Floats, Floats, Floats]:
-    """Crests up and down over the fundamental, and flat span of the upper half over a sine's, of sums of cosines.
+    """Positive and negative crest over the fundamental, and flat top relative to a sine's, of sums of cosines.
 
     Parameters
     ----------
@@ -93,7 +94,7 @@ def read_sum(harmonics: Floats) -> tuple[Floats, Floats, Floats]:
 
 @lru_cache(maxsize=128)
 def clip_table(orders: int, both: bool) -> ClipTable:
-    """Table of hard clips as ``orders`` harmonics show them, depth rising.
+    """Table of hard clips measured from ``orders`` harmonics, in order of depth.
 
     Parameters
     ----------
@@ -111,13 +112,13 @@ def clip_table(orders: int, both: bool) -> ClipTable:
     loss = 1 - levels / first if both else 1 - (levels + missing) / (1 - missing)
     read = 1 - up if both else 1 - up / down
     table = np.column_stack([loss, read, flat, abs(harmonics[:, 1] / first), abs(harmonics[:, 2] / first)])
-    # a reading that falls back where the sum rings cannot be turned round: keep what rises
+    # Gibbs ripple makes the measured loss non-monotonic: the running maximum can be inverted
     table[:, 1] = np.maximum.accumulate(table[:, 1])
     return ClipTable(loss=table[:, 0], read_loss=table[:, 1], read_flat=table[:, 2], h2=table[:, 3], h3=table[:, 4])
 
 
 def put_back(read_loss: Floats, table: ClipTable) -> Floats:
-    """True loss of what reads so by the table's number of harmonics."""
+    """True crest loss of a measured one: the inverse of the table."""
     x = np.concatenate([[0.0], table.read_loss])
     rising = np.concatenate([[True], np.diff(x) > 1e-9])
     true: Floats = np.interp(read_loss, x[rising], np.concatenate([[0.0], table.loss])[rising])
@@ -125,7 +126,7 @@ def put_back(read_loss: Floats, table: ClipTable) -> Floats:
 
 
 def true_loss(read_loss: Floats, orders: NDArray[np.int64], both: bool) -> Floats:
-    """Crest loss of the whole wave for a loss read from so many harmonics, were the wave hard-clipped."""
+    """Crest loss of the complete wave from the loss measured with ``orders`` harmonics, for a hard clip."""
     out = read_loss.copy()
     for k in distinct(orders):
         if k < 3:
@@ -137,7 +138,7 @@ def true_loss(read_loss: Floats, orders: NDArray[np.int64], both: bool) -> Float
 
 
 def hard_share(read_loss: Floats, read_flat: Floats, orders: NDArray[np.int64], both: bool) -> Floats:
-    """How flat a half is between a sine (0) and a hard clip of the same crest loss (1)."""
+    """Flat top of a half cycle on a scale from a sine (0) to a hard clip of the same crest loss (1)."""
     out = np.full(len(read_loss), np.nan)
     for k in distinct(orders):
         if k < 4:
@@ -152,21 +153,21 @@ def hard_share(read_loss: Floats, read_flat: Floats, orders: NDArray[np.int64], 
 
 @lru_cache(maxsize=32)
 def _slewed_spectrum(ratio: float) -> NDArray[np.complex128]:
-    """Spectrum of one cycle of a unit sine through an ideal follower whose slope is limited."""
+    """Spectrum of one cycle of a unit sine through an ideal slew-rate limiter."""
     n = 4096
     phi = 2 * np.pi * np.arange(n) / n
     limit = 1.0 / ratio
     if ratio >= np.sqrt(1 + np.pi**2 / 4):
         out = limit * (np.pi / 2 - np.abs(phi - np.pi))
     else:
-        # it leaves the rising sine where that grows steeper than the limit, and meets it again beyond the crossing
+        # limiting starts where the sine's slope exceeds the limit and ends where the ramp meets the sine again
         leaves = -np.arccos(limit)
         meets, ends = 0.0, np.pi
         for _ in range(60):
             middle = 0.5 * (meets + ends)
             below = np.sin(leaves) + limit * (middle - leaves) < np.sin(middle)
             meets, ends = (middle, ends) if below else (meets, middle)
-        # the falling half is the rising one turned over
+        # the falling half is the rising one inverted
         half = (phi - leaves) % np.pi + leaves
         rising = np.where(half < meets, np.sin(leaves) + limit * (half - leaves), np.sin(half))
         out = np.where((phi - leaves) % (2 * np.pi) < np.pi, rising, -rising)
@@ -175,7 +176,7 @@ def _slewed_spectrum(ratio: float) -> NDArray[np.complex128]:
 
 
 def slewed_harmonics(ratio: float, orders: int) -> NDArray[np.complex128]:
-    """Harmonics of a sine through an ideal follower of limited slope.
+    """Harmonics of a sine through an ideal slew-rate limiter.
 
     Parameters
     ----------
@@ -186,12 +187,12 @@ def slewed_harmonics(ratio: float, orders: int) -> NDArray[np.complex128]:
     Returns
     -------
     ndarray of complex, shape (orders,)
-        Over the fundamental, phases psi_k against it.
+        Relative to the fundamental, with phases psi_k against it.
 
     Notes
     -----
-    The follower runs straight from where the sine grows too steep to where it meets the sine again; from
-    sqrt(1 + pi^2 / 4) on it never does: a full triangle.
+    The output is a ramp from the point where the sine becomes too steep to the point where it meets the sine again;
+    from a ratio of sqrt(1 + pi^2 / 4) on it never does, and the output is a triangle.
     """
     spectrum = _slewed_spectrum(ratio)[: orders + 1]
     k = np.arange(1, orders + 1)
@@ -200,7 +201,7 @@ def slewed_harmonics(ratio: float, orders: int) -> NDArray[np.complex128]:
 
 
 def tapered_slope(harmonics: NDArray[np.complex128]) -> float:
-    """Steepest slope over the fundamental's, of a Lanczos-tapered sum: as the tracker reads it."""
+    """Maximum slope over the fundamental's, of a Lanczos-tapered sum, as the tracker measures it."""
     orders = len(harmonics)
     k = np.arange(1, orders + 1)
     taper = np.sinc(k / (orders + 1))
@@ -212,7 +213,7 @@ def tapered_slope(harmonics: NDArray[np.complex128]) -> float:
 
 @lru_cache(maxsize=64)
 def slew_table(orders: int) -> tuple[Floats, Floats, Floats]:
-    """Read slope and true slope over the sine's, and H3 over H1, for pitch rising above the full-power one."""
+    """Measured and true slope over the sine's, and H3 over H1, for pitches rising from the full-power bandwidth."""
     ratios = np.array([1.0, 1.02, 1.05, 1.1, 1.15, 1.2, 1.3, 1.5, 1.7, 1.87])
     read, true, third = [], [], []
     for ratio in ratios:
@@ -226,14 +227,14 @@ def slew_table(orders: int) -> tuple[Floats, Floats, Floats]:
 
 @lru_cache(maxsize=1)
 def slew_lines() -> tuple[Floats, Floats, Floats]:
-    """H3 over H1 of slewed sines, rising, its phase psi_3 (a dead band's is 0), and H5 over H1."""
+    """H3 over H1 of slew-limited sines, increasing, its phase psi_3 (a dead band's is 0), and H5 over H1."""
     ratios = (1.02, 1.05, 1.08, 1.1, 1.12, 1.15, 1.2, 1.3, 1.5)
     lines = np.array([slewed_harmonics(ratio, 5) for ratio in ratios])
     return np.abs(lines[:, 2]), np.angle(lines[:, 2]), np.abs(lines[:, 4])
 
 
 def _first_amplitude(ratio: float) -> float:
-    """Fundamental of the slewed sine over the sine's amplitude."""
+    """Fundamental of the slew-limited sine over the sine's amplitude."""
     return float(np.abs(_slewed_spectrum(ratio)[1]))
 
 
@@ -248,13 +249,13 @@ def dead_band_harmonics(band: float, orders: int) -> NDArray[np.complex128]:
 
 @lru_cache(maxsize=64)
 def dead_band_table(orders: int) -> tuple[Floats, Floats]:
-    """H3 over H1, rising, and the tapered slope that a dead band with that H3 shows."""
+    """H3 over H1, increasing, and the tapered slope of a dead band with that H3."""
     harmonics = [dead_band_harmonics(float(d), max(3, orders)) for d in np.geomspace(1e-3, 0.4, 24)]
     return np.array([abs(h[2]) for h in harmonics]), np.array([tapered_slope(h[:orders]) for h in harmonics])
 
 
 def dead_band_ratio(h3: Floats) -> Floats:
-    """Half the width of a dead band over the peak that drives it, from H3 over H1 of a sine through it."""
+    """Half the width of a dead band over the driving peak, from H3 over H1 of a sine through it."""
     bands = np.concatenate([[0.0], np.geomspace(1e-4, 0.4, 60)])
     thirds = []
     for d in bands:

@@ -1,4 +1,4 @@
-"""Segments of rows in which a column is over a limit, and the candidate that each becomes."""
+"""Segments of rows in which a measured value exceeds a limit, and the candidate finding of each segment."""
 
 from __future__ import annotations
 
@@ -28,19 +28,19 @@ _SHORTEST_S = 0.1
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Span:
-    """Rows [first, last] in which something holds."""
+    """Rows first to last, inclusive, of a segment."""
 
     first: int
     last: int
 
 
 def whole_frames(frames: Frames) -> Flags:
-    """Rows whose frames hold enough cycles to show a shape."""
+    """Rows whose frames hold enough cycles for the wave shape to be measured."""
     return frames.oscillating & (frames.frame_s * frames.f0_hz > FEWEST_CYCLES)
 
 
 def orders_of(frames: Frames) -> NDArray[np.int64]:
-    """How many harmonics fit at each row, 0 where nothing oscillates."""
+    """Number of harmonics below the band limit at each row, 0 where nothing oscillates."""
     fits = np.floor(BAND * frames.sample_rate_hz / frames.f0_hz)
     return np.where(frames.oscillating, fits, 0.0).astype(np.int64)
 
@@ -70,19 +70,19 @@ def short_median(values: Floats, segment: NDArray[np.int64], width: int = 5) -> 
 
 
 def line_ratio(frames: Frames, order: int) -> Floats:
-    """A harmonic's amplitude over the fundamental's, the median of a few rows."""
+    """Amplitude of a harmonic over the fundamental's, median-filtered over five rows."""
     return short_median(10 ** (frames.harmonics_dbc[:, order - 2] / 20), frames.segment)
 
 
 def segments_over_limit(frames: Frames, values: Floats, known: Flags, limit: float) -> Iterator[Flags]:
-    """Rows over a limit, segment by segment; segments join across rows where it could not be seen.
+    """Rows at or above a limit, segment by segment; gaps in which nothing could be measured do not end a segment.
 
     Parameters
     ----------
     frames : Frames
     values : ndarray, shape (n,)
     known : ndarray of bool, shape (n,)
-        Rows in which it was measured.
+        Rows in which the value was measured.
     limit : float
     """
     flags = known & (values >= limit)
@@ -98,12 +98,12 @@ def spans(flags: Flags, known: Flags, time_s: Floats, bridge_s: float, shortest_
     Parameters
     ----------
     flags, known : ndarray of bool, shape (n,)
-        What holds, and whether it could be measured: segments join across rows where it could not.
+        The condition, and whether it could be measured: rows where it could not do not end a segment.
     time_s : ndarray, shape (n,)
     bridge_s : float
-        Measured rows between two segments are bridged up to this long.
+        Gaps of measured rows up to this length are bridged.
     shortest_s : float
-        Shorter segments are dropped. Neither time is less than three rows, which are far apart in a long take.
+        Shorter segments are dropped. Both times are at least three rows, which are further apart in a long take.
     """
     index = np.flatnonzero(flags)
     if len(index) == 0:
@@ -120,12 +120,12 @@ def spans(flags: Flags, known: Flags, time_s: Floats, bridge_s: float, shortest_
 
 
 def worst_of(values: Floats, rows: Flags) -> float:
-    """Return what 95 of 100 rows stay below."""
+    """95th percentile of the values of some rows."""
     return quantile(values[rows], 0.95)
 
 
 def onset_and_thd(frames: Frames, rows: Flags) -> dict[str, float]:
-    """Pitch from which something shows, and the distortion there at its worst: fields of several kinds."""
+    """Lowest pitch of the rows, and their THD (98th percentile): fields of several kinds."""
     return {
         "onset_f0_hz": float(np.nanmin(frames.f0_hz[rows])),
         "thd_worst_percent": quantile_of_known(frames.thd_percent[rows], 0.98),
@@ -135,7 +135,7 @@ def onset_and_thd(frames: Frames, rows: Flags) -> dict[str, float]:
 def candidate_of(
     frames: Frames, rows: Flags, kind: str, severity: Severity, measured: Measured, **more: Any
 ) -> Candidate:
-    """Candidate of some rows: their time, half a row beyond both ends, and their pitch."""
+    """Candidate finding of some rows: their time, extended by half a row at both ends, and their pitch range."""
     index = np.flatnonzero(rows)
     half = 0.5 * frames.row_every_s
     f0 = frames.f0_hz[index]
@@ -154,11 +154,11 @@ def candidate_of(
 
 
 def around(candidate: Candidate, frames: Frames) -> slice:
-    """Rows of a candidate's time and of the twentieth of a second on both sides of it."""
+    """Rows within 50 ms of a candidate's time."""
     a = np.searchsorted(frames.time_s, candidate.start_s - 0.05, side="left")
     return slice(int(a), int(np.searchsorted(frames.time_s, candidate.end_s + 0.05, side="right")))
 
 
 def flattest_rows(share: Floats, values: Floats, rows: Flags) -> Flags:
-    """Of some rows those with the greatest loss, where it is known how flat they are."""
+    """Rows with the greatest loss (0.6 of the worst and more) whose flatness is known."""
     return rows & (values >= 0.6 * worst_of(values, rows)) & np.isfinite(share)

@@ -14,7 +14,7 @@ if TYPE_CHECKING:
     from listen.logbook.temperature import TemperatureTrend
 
 _SURE = 2.0
-"""A change below so many standard deviations is not told from none."""
+"""A change of fewer standard deviations than this is not significant."""
 
 _WARM_MIN = 20.0
 """Minutes after switching on below which warming up may still show; makers ask for 10 to 30 (common practice)."""
@@ -23,7 +23,7 @@ _ZERO_C_IN_K = 273.15
 
 
 def shown(text: str) -> str:
-    r"""Return a text on one line in which nothing is hidden: marks that turn the direction of writing are spelt out.
+    r"""Return a text on one line with control and bidirectional formatting characters escaped.
 
     Examples
     --------
@@ -36,12 +36,12 @@ def shown(text: str) -> str:
 
 
 def moment(when: datetime) -> str:
-    """Write a moment by the clock of this place, to the minute."""
+    """Format a time in the local time zone, to the minute."""
     return when.astimezone().strftime("%Y-%m-%d %H:%M")
 
 
 def circumstances(entry: Entry) -> str:
-    """Say when an entry was measured, what it is, and in what circumstances."""
+    """Describe an entry: time, kind, state, temperature and warm-up time."""
     parts = [moment(entry.measured), entry.kind]
     if entry.state is not None:
         parts[-1] += f" {entry.state.replace('-', ' ')}"
@@ -74,7 +74,7 @@ def summary(entry: Entry) -> str:
 
 
 def stored_line(stored: Stored) -> str:
-    """Say what was stored, and what may not have been meant."""
+    """Confirm what was stored, with a warning where the build's name or the recording looks like a mistake."""
     text = f"stored as entry {stored.number} of {quoted(stored.build)} in {readable(str(stored.path))}"
     if stored.new_build:
         text += ", the first of a new build"
@@ -86,12 +86,12 @@ def stored_line(stored: Stored) -> str:
 
 
 def quoted(name: str) -> str:
-    """Put a name in quotes, with nothing hidden in it."""
+    """Quote a name, with control characters escaped."""
     return f'"{shown(name)}"'
 
 
 def drift_sentences(drift: Drift) -> list[str]:
-    """Say what a table did since an earlier one: all notes, the octaves, the rest, the temperature."""
+    """Describe the drift between two tables: offset, octave width, residual, temperature."""
     if drift.why_not is not None:
         return [f"Cannot be compared: {drift.why_not}."]
     assert drift.offset_cents is not None
@@ -114,7 +114,7 @@ def drift_sentences(drift: Drift) -> list[str]:
 
 
 def change(value: float, sigma: float | None, *, signed: bool = True, decimals: int = 1) -> str:
-    """Write a change with its standard deviation.
+    """Format a change with its standard deviation.
 
     Examples
     --------
@@ -131,7 +131,7 @@ def _sure(value: float, sigma: float | None) -> bool:
 
 
 def _temperature(drift: Drift) -> list[str]:
-    """Say how much warmer it was; that alone is no cause."""
+    """Difference of temperature; two tables alone do not show that it is the cause."""
     change_c = drift.temperature_change_c
     if change_c is None or abs(change_c) < 1.0 or drift.cause == "trim":
         return []
@@ -141,7 +141,7 @@ def _temperature(drift: Drift) -> list[str]:
 
 
 def trend_sentence(trend: TemperatureTrend) -> str:
-    """Say how a table follows the temperature, or that it does not stand out."""
+    """Describe how a table changes with the temperature, or that no change is significant."""
     head = f"Over {trend.tables} tables, {trend.low_c:.3g} to {trend.high_c:.3g} °C:"
     parts = []
     if _sure(trend.cents_per_c, trend.sigma_cents_per_c):

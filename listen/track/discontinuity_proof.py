@@ -1,4 +1,4 @@
-"""The proof that samples are missing: each side, carried on, explains the samples up to the place and no further."""
+"""The test for missing samples: the extrapolation of each side fits the signal up to the place and no further."""
 
 from __future__ import annotations
 
@@ -14,32 +14,32 @@ from listen.track.types import Floats
 Indices = NDArray[np.int64]
 
 GAP_KNOTS = 4
-"""Knots left out on each side of a candidate: as many as the smoothing of the phase spreads a jump over."""
+"""Knots excluded on each side of a candidate: as many as the smoothing of the phase spreads a jump over."""
 BENT_CYCLES = 0.04
-"""Where the pitch bends too, only a jump of more than this is believed."""
+"""Where the pitch changes slope as well, a smaller jump is not accepted."""
 SAME_PITCH = 0.002
 """Two sides have one pitch within this, as a logarithm: a gap of ten cycles hardly bends what is fitted beside it."""
 _SAME_LEVEL = 0.05
-"""A recording that skips keeps the level; a level that jumps with the phase is the circuit's."""
+"""Missing samples leave the level unchanged; a level that changes with the phase is the circuit's."""
 _HARMONICS = 8
 _MANY_HARMONICS = 40
-"""... of a wave with edges: fewer leave so much of it that no gap stands out."""
+"""For a wave with edges: fewer harmonics leave a residual that hides the gap."""
 _EDGED_PERIOD, _EDGES = 40, 2.0
 """Samples a cycle, and steepness over the period: a sine has 39 / period, a square 8, a sawtooth 12."""
 _KNOTS_OFF = 3.0
-"""By so many knots a step may lie off the knot at which the sides are straightest."""
+"""Search range, in knots, about the knot at which both sides are straightest."""
 FIT_CYCLES = 3.0
-"""Fewer cycles do not tell the harmonics of a side from its sweep."""
+"""With fewer cycles the harmonics of a side cannot be separated from its sweep."""
 _FIT_POINTS = 40
-"""Points a coefficient: what is fitted is smooth, and more of them only cost time."""
+"""Points a coefficient: the fit is smooth, and more only cost time."""
 _RESIDUAL_SHARE = 0.03
 """The sides leave no more at the gap than four times their own scatter, or this part of what a smooth bend leaves."""
 _SHARPER = 9.0
-"""The sides' own continuations must explain the gap so many times better than a smooth bend does."""
+"""The residual power of one smooth fit must exceed that of the two sides' extrapolations by this factor."""
 _ROUNDED = 1.001
-"""The ridge under the fit lets it leave a little more than the least."""
+"""Room for the ridge term, which makes the residual a little larger than the least squares."""
 _TURNS = 3
-"""A sweep's own phase is found in so many steps: each leaves about a tenth of what the last one left."""
+"""Iterations for the phase of a sweep: each reduces the error to about a tenth."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -65,7 +65,7 @@ class _Switch:
     """Where the sides meet."""
 
     apart: bool
-    """The sides together explain far more than one smooth bend does."""
+    """The two sides leave a far smaller residual than one smooth fit."""
     proved: bool
     sample: int = 0
     jump_cycles: float = 0.0
@@ -75,7 +75,7 @@ _NOTHING = _Switch(apart=False, proved=False)
 
 
 def _sides(slope: float, spacing: float) -> tuple[int, int]:
-    """Samples on each side of a place within which a step may lie, and on which the harmonics are fitted."""
+    """Search range on each side of a place, and length of each side's fit, in samples."""
     rate_free = 1.0 / slope
     reach = int(
         max(2.5 * rate_free, 0.5 * GAP_KNOTS * rate_free + 1, _KNOTS_OFF * spacing, 256.0 * min(1.0, rate_free / 48.0))
@@ -92,7 +92,7 @@ def has_whole_sides(x: Floats, first: int, sample: float, slope: float, spacing:
 def proved_step(
     rough: RoughCurve, x: Floats, first: int, sample: float, slope: float, spacing: float
 ) -> tuple[int, float] | None:
-    """Find where the left side's continuation gives way to the right side's.
+    """Find the sample at which the right side's extrapolation takes over from the left side's.
 
     Parameters
     ----------
@@ -168,27 +168,27 @@ def _columns(window: _Window, cycles: Floats, harmonics: int, use: Indices) -> F
 
 
 def _switch(window: _Window, left_cycles: Floats, right_cycles: Floats, most: int) -> _Switch:
-    """Where one side's continuation gives way to the other's, each by a phase of its own."""
+    """Sample at which one side's extrapolation takes over from the other's, each with its own phase."""
     x, fit, n = window.samples, window.fit, len(window.samples)
     harmonics = int(max(1, min(most, 0.45 / window.slope)))
     thin = max(1, fit // (_FIT_POINTS * (harmonics + 1)))
     left_side, gap, right_side = np.arange(0, fit, thin), np.arange(fit, n - fit), np.arange(n - fit, n, thin)
-    beside = len(left_side)
+    n_side = len(left_side)
     left = _columns(window, left_cycles, harmonics, np.concatenate([left_side, gap]))
-    before = _fitted(left[:beside], x[left_side])
-    left_own = float(np.mean((x[left_side] - left[:beside] @ before) ** 2))
-    # one fit over all leaves no more than the variance: where this side alone leaves a ninth of it, nothing is sharp
-    if 0.5 * _SHARPER * left_own > _ROUNDED * float(np.var(x[::thin])):
+    before = _fitted(left[:n_side], x[left_side])
+    before_own = float(np.mean((x[left_side] - left[:n_side] @ before) ** 2))
+    # one fit over everything leaves at most the variance: a side that leaves a ninth of it cannot show a sharp step
+    if 0.5 * _SHARPER * before_own > _ROUNDED * float(np.var(x[::thin])):
         return _NOTHING
     right = _columns(window, right_cycles, harmonics, np.concatenate([right_side, gap]))
     after = _fitted(right[: len(right_side)], x[right_side])
-    own = 0.5 * (left_own + float(np.mean((x[right_side] - right[: len(right_side)] @ after) ** 2)))
+    own = 0.5 * (before_own + float(np.mean((x[right_side] - right[: len(right_side)] @ after) ** 2)))
     every = np.arange(0, n, thin)
     smooth = _columns(window, window.rough_cycles, harmonics, every)
     one = float(np.mean((x[every] - smooth @ _fitted(smooth, x[every])) ** 2))
     if not one > _SHARPER * own:
         return _NOTHING
-    left_sum = np.concatenate([[0.0], np.cumsum((x[gap] - left[beside:] @ before) ** 2)])
+    left_sum = np.concatenate([[0.0], np.cumsum((x[gap] - left[n_side:] @ before) ** 2)])
     right_sum = np.concatenate([[0.0], np.cumsum((x[gap] - right[len(right_side) :] @ after)[::-1] ** 2)])[::-1]
     total = left_sum + right_sum
     at = int(np.argmin(total))
@@ -204,24 +204,24 @@ def _switch(window: _Window, left_cycles: Floats, right_cycles: Floats, most: in
 
 
 def _has_edges(x: Floats, first: int, sample: float, slope: float) -> bool:
-    """Whether a wave of long cycles has edges: far more of its power changes from sample to sample than a sine's."""
+    """Whether a wave of long cycles has edges: its first difference has far more power than a sine's."""
     period = int(1.0 / slope)
     part = x[max(int(sample) - first - 2 * period, 0) : int(sample) - first + 2 * period]
     if period < _EDGED_PERIOD or len(part) < period:
         return False
-    # over the power a sine's changes have 39 / period^2, a square's 8 / period, a sawtooth's 12 / period
+    # power of the first difference over the variance: sine 39 / period^2, square 8 / period, sawtooth 12 / period
     return float(np.mean(np.diff(part) ** 2)) > _EDGES / period * float(np.var(part))
 
 
 def _tone(fit: Floats, harmonics: int, place: float) -> complex:
-    """Fitted fundamental at a place: amplitude and phase."""
+    """Complex amplitude of the fitted fundamental at a place."""
     cosine = fit[1] + place * fit[2 * harmonics + 1]
     sine = fit[harmonics + 1] + place * fit[3 * harmonics + 1]
     return complex(cosine, -sine)
 
 
 def _fitted(columns: Floats, values: Floats) -> Floats:
-    """Least squares by the normal equations, with a ridge far below rounding that matters."""
+    """Least squares by the normal equations, with a ridge term (1e-9 of the mean diagonal) against singularity."""
     square = columns.T @ columns
     square[np.diag_indices_from(square)] += 1e-9 * np.trace(square) / len(square)
     found: Floats = np.linalg.solve(square, columns.T @ values)

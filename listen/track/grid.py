@@ -1,4 +1,4 @@
-"""An even grid of phase along a tone: the signal is brought to it once; then frames are whole cycles of points."""
+"""Resampling of a tone to a uniform grid of phase, on which frames are whole cycles of equally many points."""
 
 from __future__ import annotations
 
@@ -14,28 +14,28 @@ from listen.track.types import Floats, Ints
 
 _POINTS = np.array([4, *sorted(f * 2**p for p in range(1, 20) for f in (3, 4, 5))])
 _ROOM = 1.02
-"""Points a cycle, at the least, over its samples: a grid's own band ends above the samples'."""
+"""Least ratio of points to samples in a cycle, so that the grid's band limit lies above the samples'."""
 _AT_ONCE = 512
 _SPAN = 576
-"""Samples that so many points span, and a few more: they lie closer than samples do."""
+"""Samples spanned by that many points, with a margin: points are closer together than samples."""
 _LAP = 64
-"""Short cycles are handled several at a time: loops over fewer points than this cost more than they do."""
+"""Short cycles are processed several at a time: below this many points the loop overhead dominates."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class Grid:
-    """The signal at the points start, start + 1 .. of a grid; point n lies at the phase n / points.
+    """The signal at the points start, start + 1, .. of a grid; point n is at the phase n / points.
 
     Attributes
     ----------
     points : int
         Points a cycle.
     lap : int
-        Points of a few whole cycles, at least 64.
+        Points of the smallest number of whole cycles that has at least 64.
     start : int
     y : ndarray of float32, shape (n,)
     place : ndarray, shape (n,)
-        Samples after sample 0 of the file.
+        Position in samples from sample 0 of the file.
     dphi : ndarray, shape (n,)
         Cycles a sample.
     """
@@ -49,12 +49,12 @@ class Grid:
 
 
 def points_for(slopes: Floats) -> Ints:
-    """Points a cycle that hold all a cycle's samples hold.
+    """Points in a cycle that preserve the bandwidth of the samples.
 
     Parameters
     ----------
     slopes : ndarray
-        Cycles a sample, the least that a grid must serve.
+        Lowest frequency, in cycles a sample, on each grid.
     """
     at = np.searchsorted(_POINTS, _ROOM / slopes)
     chosen: Ints = _POINTS[np.minimum(at, len(_POINTS) - 1)]
@@ -63,7 +63,7 @@ def points_for(slopes: Floats) -> Ints:
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class Padded:
-    """Samples in single precision with zeros on both sides: nothing is there beyond their ends.
+    """Samples in single precision, zero-padded on both sides.
 
     Attributes
     ----------
@@ -77,12 +77,12 @@ class Padded:
 
     @property
     def start(self) -> int:
-        """First sample of the file that is there."""
+        """First sample of the file before which all is padding."""
         return self.first + TAPS
 
     @property
     def stop(self) -> int:
-        """First sample behind them."""
+        """First sample of the padding after the last one."""
         return self.first + len(self.values) - TAPS
 
 
@@ -95,7 +95,7 @@ def padded(x: Floats, first: int) -> Padded:
 
 
 def lay_grid(x: Padded, curve: PhaseCurve, points: int, low: float, high: float) -> Grid:
-    """Bring samples to the grid.
+    """Resample to the grid.
 
     Parameters
     ----------
@@ -104,7 +104,7 @@ def lay_grid(x: Padded, curve: PhaseCurve, points: int, low: float, high: float)
     points : int
         Points a cycle.
     low, high : float
-        Phases, in cycles, that the grid covers; they lie within the samples.
+        Range of phase, in cycles, that the grid covers; it lies within the samples.
 
     Returns
     -------

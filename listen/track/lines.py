@@ -1,7 +1,8 @@
-"""Frames of whole cycles: every harmonic with its phase, and the pitch.
+"""Harmonics with their phases, and the pitch, from frames of whole cycles.
 
-Over a frame of M whole cycles, weighted 1 + cos(2 pi v) in phase, harmonics are exactly orthogonal, in a sweep too. On
-a grid of phase the frame's cycles lie point upon point: their weighted sum is one cycle, its FFT holds all harmonics.
+Under a Hann window in phase, 1 + cos(2 pi v) over M whole cycles, harmonics are exactly orthogonal, in a sweep too. On
+a grid of phase the cycles of a frame coincide point by point: the FFT of their weighted sum, one cycle, has all
+harmonics.
 """
 
 from __future__ import annotations
@@ -22,18 +23,18 @@ FRAME_CYCLES = 4
 BAND = 0.45
 """Harmonics are measured below this part of the sample rate."""
 RESIDUAL_BAND = 0.49
-"""... and taken out of the residual below this part: what an input filter leaves there is no burst."""
+"""Harmonics are subtracted from the residual below this part: an input filter's remnant there is no burst."""
 MOST_HARMONICS = 2000
 _PITCH_LINES = 12
 _LOWEST_SHARE = 0.01
 _ROWS_TO_TELL = 12
 _APART = 1.2e-4
-"""A line further than this part (0.2 cents) off its multiple of the lowest line is another tone's."""
+"""Relative deviation (0.2 cents) from a multiple of the lowest line, beyond which a line belongs to another tone."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class Lines:
-    """Lines of frames on one grid, in order.
+    """Spectral lines of the frames on one grid, in order of time.
 
     Attributes
     ----------
@@ -41,9 +42,9 @@ class Lines:
         A_0 (the mean, real), A_1 ..: peak amplitude, and cosine phase at phase 0 of the grid; 0 above
         ``RESIDUAL_BAND``.
     sums : ndarray, shape (n, 2)
-        How far the phases run from the grid's, and the lines' strength, both weighted with the order.
+        Phase drift of the lines relative to the grid, and their power, both weighted by the order.
     means : ndarray, shape (n, 2)
-        Cycles a sample and mean square, under the frame's weight.
+        Cycles a sample and mean square, under the frame's window.
     """
 
     amplitude: NDArray[np.complex128]
@@ -58,7 +59,7 @@ class Pitches:
     Attributes
     ----------
     f0 : ndarray, shape (n,)
-        Cycles a sample at the frame's centre, curvature not yet undone.
+        Cycles a sample at the frame's centre, not yet corrected for curvature.
     f0_variance : ndarray, shape (n,)
         Variance of ``f0`` for noise of variance 1 a sample.
     mean, power : ndarray, shape (n,)
@@ -78,13 +79,13 @@ class Pitches:
 
 
 def frame_cycles(f0_hz: Floats) -> Floats:
-    """Whole cycles of a frame: even, at least four and at least 40 ms."""
+    """Cycles in a frame: an even number, at least four and at least 40 ms."""
     cycles: Floats = np.maximum(2.0 * np.ceil(0.5 * FRAME_S * f0_hz), FRAME_CYCLES)
     return cycles
 
 
 def highest_harmonics(slopes: Floats) -> Ints:
-    """Highest harmonic to measure in each frame, cycles a sample being near enough known."""
+    """Highest harmonic below the band limit in each frame, from its frequency in cycles a sample."""
     tops: Ints = np.clip((RESIDUAL_BAND / slopes).astype(np.int64), 1, MOST_HARMONICS)
     return tops
 
@@ -118,16 +119,16 @@ def measure_lines(grid: Grid, centres: Ints, cycles: Ints, tops: Ints) -> Lines:
     kernels.line_pitches(
         _parts(spectra), 2.0 / (cycles * points), tops, cycles, _APART, _parts(amplitude), turned, used, sums, far
     )
-    # the median of a line is no further off where fewer than half of the frames are
+    # a line's median deviates no further than that unless half of the frames do
     if n >= _ROWS_TO_TELL and 2 * int(far.max()) >= n:
         sums = _own_sums(amplitude[:, 1 : few + 1], turned, used, cycles, sums)
     return Lines(amplitude=amplitude, sums=sums, means=means)
 
 
 def settle_pitches(lines: Sequence[Lines], cycles: Ints) -> Pitches:
-    """Pitch at the centres of frames on grids that follow on one another, from the slopes of their phases.
+    """Pitch at the centres of the frames of successive grids, from the phase slopes of their lines.
 
-    Lines are weighted k^2 |A_k|^2. cycles (n,): of all the frames.
+    Lines are weighted k^2 |A_k|^2. cycles (n,): of all frames.
     """
     along, strength = np.concatenate([one.sums for one in lines]).T
     slope, square = np.concatenate([one.means for one in lines]).T
@@ -147,7 +148,7 @@ def settle_pitches(lines: Sequence[Lines], cycles: Ints) -> Pitches:
 
 
 def _own_sums(lines: NDArray[np.complex128], turned: Floats, used: Ints, cycles: Ints, sums: Floats) -> Floats:
-    """Sums of frames without the lines that are another tone's."""
+    """``sums`` of frames without lines of another tone."""
     k = np.arange(1, lines.shape[1] + 1)
     power = lines.real**2 + lines.imag**2
     apart = _apart(turned, power, cycles[:, None], k)
@@ -165,9 +166,9 @@ def _parts(lines: NDArray[np.complex128]) -> Floats:
 
 
 def _apart(turned: Floats, power: Floats, cycles: Ints, k: Ints) -> NDArray[np.bool_]:
-    """Which of the lines k do not keep step with the lowest: partials of another tone say nothing of the pitch."""
+    """Which lines k are inharmonic with the lowest: partials of another tone carry no information on the pitch."""
     with np.errstate(invalid="ignore", divide="ignore"):
-        # relative deviation of each line's frequency from its multiple of the rough pitch
+        # relative deviation of each line's frequency from k times the rough pitch
         off = turned / (k * power) / cycles
         step = off - off[:, :1]
         known = np.mean(np.isfinite(step), axis=0) > 0.8
@@ -183,7 +184,7 @@ def _apart(turned: Floats, power: Floats, cycles: Ints, k: Ints) -> NDArray[np.b
 def _inharmonic(
     apart: NDArray[np.bool_], power: Floats, weight: Floats, used: NDArray[np.bool_], k: Ints
 ) -> NDArray[np.bool_]:
-    """Lines of each frame that are another tone's: those apart, where they weigh anything and the lowest is strong."""
+    """Lines of another tone in each frame: inharmonic ones with some weight, where the lowest line is strong."""
     strong = power[:, :1] > _LOWEST_SHARE * np.max(power, axis=1, keepdims=True)
     heavy = np.where(used, weight, 0.0)
     share = np.sum(np.where(apart, heavy, 0.0), axis=1, keepdims=True)

@@ -1,4 +1,4 @@
-"""Steps of the phase that no oscillator makes: samples missing or repeated."""
+"""Phase discontinuities from missing or repeated samples, which no oscillator makes."""
 
 from __future__ import annotations
 
@@ -20,39 +20,39 @@ from listen.track.types import Floats, PhaseStep
 _SIDE = 8
 _LEAST_CYCLES = 0.003
 _TORN = 0.25
-"""Of that jump, what is left for sure where the phase was smoothed across it."""
+"""Of the least jump, the share that survives where the phase was smoothed across it."""
 _OVER_NOISE = 8.0
 _LEAST_SAMPLES = 0.7
 _LONGEST_GAP = 8.0
-"""A gap in a sweep may have swallowed so many times the segment that is looked at."""
+"""In a sweep the missing samples may amount to this many times the gap under test."""
 _WHOLE = 0.15
-"""A few lost samples are a whole number of them .."""
+"""Few missing samples are a whole number within this tolerance, in samples .."""
 _LARGE_CYCLES = 0.1
-""".. where the jump is so small that whole cycles are not lost with it."""
+""".. where the jump is smaller than this, so that no whole cycle is missing with it."""
 _SURE_CYCLES = 0.02
 _EDGE_S = 0.06
-"""So near the end of what is there, a small jump proves nothing."""
+"""Within this time of an end of the signal a small jump is no evidence."""
 _STRAIGHT, _STRAIGHT_CYCLES = 3.0, 1e-4
 """Times the least scatter about the lines of the sides, and the scatter that is none: far below the least jump."""
 _MOST = 24
 _UNLIKE = 0.5
-"""Of the power, what may differ from cycle to cycle beside a step: white noise differs by 0.7 to 1 of it."""
+"""Normalised difference between adjacent cycles up to which a side is periodic: white noise has 0.7 to 1."""
 _SHORTEST_PERIOD = 8.0
-"""Below it samples are too far apart for a cycle to be laid over the next one."""
+"""In samples: shorter cycles are too coarsely sampled to be compared by linear interpolation."""
 
 
 class RuledOut:
-    """Places that were put to the proof and are no steps: a window that moves on meets them again and again."""
+    """Places that were tested and are no steps: a moving window would test them again."""
 
     def __init__(self) -> None:
         self._samples: list[float] = []
 
     def holds(self, sample: float, spacing: float) -> bool:
-        """Whether a place within a knot of this one was ruled out."""
+        """Whether a place within one knot spacing of this one was ruled out."""
         return any(abs(known - sample) <= spacing for known in self._samples)
 
     def add(self, sample: float, first: int) -> None:
-        """Remember a place, and forget those before the first sample that is still there."""
+        """Add a place, and drop those before sample ``first``, where the window now starts."""
         self._samples = [known for known in self._samples if known >= first]
         self._samples.append(sample)
 
@@ -60,19 +60,19 @@ class RuledOut:
 def find_steps(
     curve: PhaseCurve, rough: RoughCurve, x: Floats, first: int, rate_hz: float, ruled_out: RuledOut | None = None
 ) -> list[tuple[int, PhaseStep]]:
-    """Find places where the phase jumps from one sample to the next and the pitch stays.
+    """Find places where the phase jumps from one sample to the next at an unchanged pitch.
 
     Parameters
     ----------
     curve : PhaseCurve
     rough : RoughCurve
-        The phase that the curve's residue is counted from.
+        The phase relative to which the curve's residue is given.
     x : ndarray, shape (n,)
         Samples, x[0] is sample ``first`` of the file.
     first : int
     rate_hz : float
     ruled_out : RuledOut or None
-        Of earlier calls on the same samples; filled.
+        Shared by calls on overlapping samples; new places are added.
 
     Returns
     -------
@@ -81,10 +81,10 @@ def find_steps(
 
     Notes
     -----
-    Candidates: lines fitted to the residue of the phase on both sides of a gap as long as a short frame have the
-    same slope and miss each other by far more than the residue scatters about them. Proof: the harmonics fitted on
-    each side, each carried on to one and the same sample, leave no more there than they leave where they were
-    fitted. A control turned quickly bends the phase over many samples and fails that.
+    Candidates: straight lines fitted to the phase residue on both sides of a gap as long as a short frame have equal
+    slopes and an offset far above the scatter of the residue. Test: harmonics are fitted on each side and extrapolated
+    to one common sample; the residual of the extrapolations must not exceed that of the fits. A control turned quickly
+    bends the phase over many samples and fails this test.
     """
     found = []
     for sample, slope, spacing, least in _candidates(curve):
@@ -110,7 +110,7 @@ def find_steps(
 
 
 def _candidates(curve: PhaseCurve) -> list[tuple[float, float, float, float]]:
-    """Sample, cycles a sample, samples from knot to knot and least jump to be believed, where the sides miss."""
+    """Candidate places: sample, slope in cycles a sample, knot spacing in samples, least jump to accept in cycles."""
     n = len(curve.residue)
     reach = _SIDE + GAP_KNOTS
     if n < 2 * reach + 1:
@@ -129,7 +129,7 @@ def _candidates(curve: PhaseCurve) -> list[tuple[float, float, float, float]]:
     candidates = []
     groups = np.split(index, np.flatnonzero(np.diff(index) > 2) + 1) if len(index) else []
     if len(groups) > _MOST:
-        # in a wave that jitters all the time only what stands out furthest is looked at
+        # a wave with jitter throughout has many: the most significant are tested
         clear = np.array([float((size[g] / np.maximum(noise[g], 1e-12)).max()) for g in groups])
         groups = [groups[i] for i in np.sort(np.argsort(-clear)[:_MOST])]
     for group in groups:
@@ -148,9 +148,9 @@ def _candidates(curve: PhaseCurve) -> list[tuple[float, float, float, float]]:
 
 
 def _torn(curve: PhaseCurve, left: NDArray[np.int64], right: NDArray[np.int64]) -> NDArray[np.bool_]:
-    """Whether lines with one curvature through both sides miss each other in time, not only in the rough phase's.
+    """Whether lines of one common curvature through both sides are offset in the phase itself, not only in the residue.
 
-    The rough phase bends at its knots, and what it is wrong by bends there too; the tone does not.
+    The rough phase has kinks at its knots, and so has the residue about it; the phase of the tone has none.
     """
     if not len(left):
         return np.zeros(0, dtype=bool)
@@ -168,7 +168,7 @@ def _torn(curve: PhaseCurve, left: NDArray[np.int64], right: NDArray[np.int64]) 
 
 
 def _same_pitch(curve: PhaseCurve, left: NDArray[np.int64], right: NDArray[np.int64]) -> NDArray[np.bool_]:
-    """Whether the pitch goes on across the gap: it keeps, or sweeps on by what a gap swallowed."""
+    """Whether the pitch is continuous across the gap: constant, or in a sweep further by the missing samples."""
     log = np.log(np.maximum(curve.slopes, 1e-12))
     end = left + _SIDE - 1
     begin = np.minimum(right + 1, len(log) - 1)
@@ -183,10 +183,10 @@ def _same_pitch(curve: PhaseCurve, left: NDArray[np.int64], right: NDArray[np.in
 
 
 def _periodic_at_side(rough: RoughCurve, x: Floats, first: int, sample: float, slope: float) -> bool:
-    """Whether the signal is somewhat like itself one cycle later on the two sides of a place.
+    """Whether the signal is periodic on both sides of a place, by the normalised difference between adjacent cycles.
 
-    A step is proved by harmonics that leave less than a ninth of the power on the sides, and cycles that hold so much
-    of their power in harmonics are alike. Hiss that passed for a tone is not, and needs no costly proof.
+    The test of a step needs harmonics that leave less than a ninth of the power on the sides, and such a signal is
+    periodic. Noise mistaken for a tone is not, and is spared the expensive test.
     """
     period = 1.0 / slope
     if period < _SHORTEST_PERIOD:

@@ -69,8 +69,6 @@ FILES_THAT_READ = {"bench/reading.py", "report/reading.py", "watch/readings.py"}
 """Two are named after what they do, the third holds the readings of `watch`."""
 WATCH = "watch/"
 """What the screen shows while a trimmer is turned is a reading, as of any instrument; a guide has values as left."""
-SIDES = re.compile(r"left|left_sum|left_em|f_left", re.IGNORECASE)
-"""A side, in a module that names the right one too."""
 
 
 def words_of(name: str) -> list[str]:
@@ -97,12 +95,12 @@ def faults_of(source: str, place: str) -> list[str]:
     """Lines of a module whose identifiers hold a retired word, each with the word to use."""
     names = list(identifiers(ast.parse(source)))
     watch = place.startswith(WATCH)
-    sided = watch or any("right" in words_of(name) for name, _ in names)
+    bound = {name.lower() for name, _ in names}
     faults = []
     for name, line in names:
         words = without_allowed(words_of(name))
-        if sided and SIDES.fullmatch(name.strip("_")):
-            continue
+        if "left" in words and (watch or name.lower().replace("left", "right") in bound):
+            continue  # a side: the right one is named too
         for word in words:
             instead = RETIRED.get(word) or (BARE.get(word) if words == [word] else None)
             if instead is not None and not (watch and word in ("reading", "readings")):
