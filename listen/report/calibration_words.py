@@ -46,16 +46,17 @@ def calibration_verdict(calibration: Calibration) -> Verdict:
     span = _span(min(known), max(known))
     if calibration.law is None:
         return Verdict("pass", f"The table is whole: {counted}, {span}.")
-    return Verdict("pass", f"The table is whole: {counted}, {span}; {error_words(calibration.law)}.")
+    errors = error_words(calibration.law, "its law")
+    return Verdict("pass", f"The table is whole: {counted}, {span}; {errors}.")
 
 
-def error_words(law: Law) -> str:
-    """Return the errors of a law in a few words; of two steps, that there is none to state."""
+def error_words(law: Law, own: str = "it") -> str:
+    """Return the errors of a law in a few words, by its own name; of two steps, that there is none to state."""
     if law.rms_error_cents != law.rms_error_cents:
         return "two steps leave no error to state"
     against = _AGAINST.get(law.errors_against)
     worst = f"worst {law.worst_error_cents:+z.1f} cents at {volts_text(law.worst_at_v)} V"
-    return f"{law.rms_error_cents:.2f} cents r.m.s. off {against or 'it'}, {worst}"
+    return f"{law.rms_error_cents:.2f} cents r.m.s. off {against or own}, {worst}"
 
 
 def law_sentence(law: Law) -> str:
