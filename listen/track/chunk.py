@@ -1,4 +1,4 @@
-"""One part of a capture: the rows whose centres lie in it, worked out from its samples and a margin."""
+"""One chunk of a capture: the rows whose centres lie in it, measured from its samples and a margin."""
 
 from __future__ import annotations
 
@@ -20,12 +20,12 @@ from listen.track.types import ROW_EVERY_S, Floats, PhaseStep
 
 _MARGIN_CYCLES = 12.0
 _MARGIN_S = 0.25, 0.6
-"""Read beside a part: as many cycles as tell a step of the phase, within these lengths."""
+"""Margin of a chunk: the cycles that a test for a phase discontinuity needs, within these lengths."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class ShortFrames:
-    """Short frames of one segment within one part."""
+    """Short frames of one segment within one chunk."""
 
     time_s: Floats
     amplitude_fs: Floats
@@ -35,7 +35,7 @@ class ShortFrames:
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class Chunk:
-    """What one part gives: rows, short frames, the low-rate residual."""
+    """Results of one chunk: rows, short frames, phase discontinuities, low-rate residual."""
 
     rows: tuple[Rows, ...]
     short: tuple[ShortFrames, ...]
@@ -45,13 +45,13 @@ class Chunk:
 
 
 def margin_samples(segments: Iterable[Segment], start: int, stop: int, rate_hz: float) -> int:
-    """Samples to read before and after a part.
+    """Margin in samples to read before and after a chunk.
 
     Parameters
     ----------
     segments : iterable of Segment
     start, stop : int
-        Samples of the file between which the part's rows lie.
+        Samples of the file between which the chunk's rows lie.
     rate_hz : float
     """
     least, most = (int(seconds * rate_hz) for seconds in _MARGIN_S)
@@ -88,7 +88,7 @@ def measure_chunk(
     coupling_hz : float or None
         Corner of the interface's high-pass.
     ruled_out : RuledOut or None
-        Places that are no steps of the phase, as earlier calls found.
+        Places that earlier calls found to be no phase discontinuities.
     every : int
         All harmonics are kept of rows whose number is a multiple of this; 0 keeps none.
 
@@ -135,7 +135,7 @@ def _short_frames(curve: PhaseCurve, start: int, stop: int, rate_hz: float) -> S
 def _pieces(
     whole: Segment, rough: RoughCurve, x: Floats, first: int, rate_hz: float, ruled_out: RuledOut | None
 ) -> tuple[list[tuple[Segment, PhaseCurve]], list[tuple[int, PhaseStep]]]:
-    """The segment's phase in this part, cut where samples are missing or repeated."""
+    """Phase of the segment in this chunk, divided where samples are missing or repeated."""
     low = max(whole.start, float(first))
     high = min(whole.stop, float(first + len(x)))
     curve = refine(rough, whole, x, first, rate_hz, low, high)
@@ -155,7 +155,7 @@ def _pieces(
 
 
 def _quiet_power(x: Floats, first: int, centres: Floats, width: int) -> Floats:
-    """Mean square about the mean of the samples round each row's centre."""
+    """Variance of the samples around each row's centre."""
     power = np.empty(len(centres))
     kernels.window_powers(x, np.round(centres - first - width / 2).astype(np.int64), width, power)
     return power

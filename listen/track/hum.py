@@ -25,12 +25,12 @@ _MOST_NAN = 0.2
 
 
 def block_samples(rate_hz: float) -> int:
-    """Samples that become one of the low-rate residual."""
+    """Samples averaged into one block of the low-rate residual."""
     return max(1, round(rate_hz / RATE_HZ))
 
 
 class HumLines:
-    """Level of each mains line, second by second, of a residual that comes piece by piece and is not kept."""
+    """Level of each mains line over time, from a residual that arrives in pieces and is not stored."""
 
     def __init__(self, low_rate_hz: float, start_s: float) -> None:
         self._rate_hz, self._start_s = low_rate_hz, start_s
@@ -40,7 +40,7 @@ class HumLines:
         self._levels: list[tuple[Floats, Floats]] = []
 
     def add(self, low: Floats) -> None:
-        """Take in a piece: all but the tone and its harmonics, at the low rate; NaN where it says nothing."""
+        """Add a piece of the low-rate residual (signal without the tone's harmonics); NaN: unknown."""
         self._pieces.append(low)
         self._held += len(low)
         if self._held >= _AT_ONCE * self._step + self._width:
@@ -85,7 +85,7 @@ class HumLines:
 
 @dataclass(frozen=True, slots=True)
 class _Bins:
-    """Bins of a spectrum near each line, and beside it: line k has near[near_ends[k]:near_ends[k + 1]], and so on."""
+    """Bins of a spectrum at each line and of its noise floor: line k has near[near_ends[k]:near_ends[k + 1]] etc."""
 
     size: int
     near: Ints
@@ -96,7 +96,7 @@ class _Bins:
 
 @lru_cache(maxsize=4)
 def _bins_of(width: int, low_rate_hz: float) -> _Bins:
-    """Where the lines lie in spectra of windows so long, padded to a length four times as fine."""
+    """Bins of the lines in spectra of windows of ``width`` blocks, zero-padded fourfold."""
     size = 4 * 2 ** int(np.ceil(np.log2(width)))
     reach = HUM_LINES_HZ[-1] + max(_FLOOR_HZ[1], 8 * low_rate_hz / width)
     bins = min(int(reach * size / low_rate_hz) + 2, size // 2 + 1)
@@ -119,7 +119,7 @@ def _ends(pieces: list[Ints]) -> Ints:
 
 
 def _window_lines(rest: Floats, width: int, step: int, count: int, low_rate_hz: float) -> tuple[Floats, Floats]:
-    """Lines and floor, in dBFS, of so many windows of equal length."""
+    """Levels of lines and floor, in dBFS, of ``count`` windows of equal length."""
     at = _bins_of(width, low_rate_hz)
     window = 0.5 - 0.5 * np.cos(2 * np.pi * (np.arange(width) + 0.5) / width)
     padded, nan_share = np.empty((count, at.size)), np.empty(count)

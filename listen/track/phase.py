@@ -20,7 +20,7 @@ SHORT_FRAME_CYCLES = 2
 _SMOOTHER = np.array([-36, 9, 44, 69, 84, 89, 84, 69, 44, 9, -36]) / 429.0
 """Quadratic least squares over eleven points: Savitzky and Golay, Analytical Chemistry 36(8), 1964 (from memory)."""
 _SMOOTH_WITHIN = 0.002
-"""The residue's noise is taken down where it is smooth to within a few thousandths of a cycle."""
+"""The residue is smoothed where it is smooth to within a few thousandths of a cycle."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -34,7 +34,7 @@ class RoughCurve:
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class PhaseCurve:
-    """Corrected phase over one part of a segment, and the short frames it came from.
+    """Corrected phase over one chunk of a segment, and the short frames from which it was measured.
 
     Attributes
     ----------
@@ -80,7 +80,7 @@ def knot_spacing_s(f0_hz: float) -> float:
 
 
 def rough_curve(segment: Segment, rate_hz: float) -> RoughCurve:
-    """Integrate the rough pitch; between two hops it runs exponentially."""
+    """Integrate the rough pitch, with exponential interpolation between hops."""
     slopes = segment.f0_hz / rate_hz
     steps = np.diff(segment.knots)
     log = np.diff(np.log(slopes))
@@ -92,14 +92,14 @@ def rough_curve(segment: Segment, rate_hz: float) -> RoughCurve:
 
 
 def phase_samples(samples: Floats, turns: Floats, slopes: Floats, first: int, n: int) -> PhaseSamples:
-    """Evaluate a Hermite phase curve at the samples first .. first + n - 1; beyond its ends the end pieces go on."""
+    """Evaluate a Hermite phase curve at samples first .. first + n - 1; its end pieces extrapolate."""
     dphi, phase = np.empty(n), np.empty(n)
     kernels.phase_samples(samples, turns, slopes, first, dphi, phase)
     return PhaseSamples(first=first, dphi=dphi, phase=phase)
 
 
 def curve_at(curve: PhaseCurve, samples: Floats) -> tuple[Floats, Floats]:
-    """Phase in cycles, and cycles a sample, at some samples; beyond the knots the end pieces go on.
+    """Phase in cycles, and cycles a sample, at some samples; the end pieces extrapolate beyond the knots.
 
     Parameters
     ----------
@@ -165,7 +165,7 @@ def refine(
     kernels.short_frames(rough.samples, rough.turns * h, rough.slopes * h, a, x_part, knots[:, 1] * h, cycles * h, sums)
     out = np.empty((7, len(knots)))
     kernels.settle_knots(knots, sums, h, _SMOOTHER, _SMOOTH_WITHIN, out)
-    # a tone's phase rises; where there was none, as in what is nearly silence, a knot may be put before the last one
+    # the phase of a tone rises; without one, in near silence, a knot may come before the last one
     rising = np.diff(np.maximum.accumulate(out[1]), prepend=-np.inf) > 0
     if not rising.all():
         out = np.compress(rising, out, axis=1)

@@ -103,13 +103,13 @@ def _smooth(signal: _Signal, centres: NDArray[np.int64] | None = None) -> NDArra
 
 
 def coarse_margin(rate_hz: float) -> int:
-    """Samples that are read before the first and after the last hop of a part."""
+    """Samples read before the first and after the last hop of a chunk."""
     step = _STEP ** (_LEVELS - 1)
     return int(np.ceil((spectrum_size(rate_hz) * 0.75 + 64) * step / step) * step)
 
 
 def coarse_chunk(x: Floats, rate_hz: float, n_hops: int) -> Floats:
-    """Rough pitch of one part of a capture.
+    """Rough pitch of one chunk of a capture.
 
     Parameters
     ----------

@@ -1,4 +1,4 @@
-"""Reading samples between two sample times: at twice the rate first, then by few taps tabled by the place between them.
+"""Interpolation between samples: upsampling by two, then a short polyphase filter.
 
 A long windowed sinc gives the sample half way between each two. At twice the rate the signal ends at less than half of
 what the rate holds, so that a short one does for all other places. Kaiser's window: J. F. Kaiser, Proc. IEEE Int. Symp.
@@ -13,17 +13,17 @@ import numpy as np
 from numpy.typing import NDArray
 
 TAPS = 64
-"""Taps of the long one: samples are needed half as far on both sides."""
+"""Taps of the long filter; it reaches half as many samples to both sides."""
 FEW = 16
 PLACES = 24
-"""Places between two samples at twice the rate; from one to the next the taps follow a parabola."""
+"""Phases of the polyphase filter; taps are interpolated quadratically between them."""
 _BETA, _BETA_OF_FEW = 10.06, 12.5
 _LINE = 64
 
 
 @lru_cache(maxsize=1)
 def middle_taps() -> NDArray[np.float32]:
-    """Taps for the middle between two samples.
+    """Filter taps for the point midway between two samples.
 
     Returns
     -------
@@ -36,7 +36,7 @@ def middle_taps() -> NDArray[np.float32]:
 
 @lru_cache(maxsize=1)
 def tap_table() -> NDArray[np.float32]:
-    """Taps for each place between two samples at twice the rate.
+    """Filter taps for each phase between two samples at twice the rate.
 
     Returns
     -------
@@ -53,7 +53,7 @@ def tap_table() -> NDArray[np.float32]:
 
 
 def _sinc(place: NDArray[np.float64], count: int, beta: float) -> NDArray[np.float64]:
-    """So many taps of a windowed sinc for each place between two samples."""
+    """Windowed sinc taps for each fractional delay between two samples."""
     far = np.arange(count) - (count // 2 - 1) - place[:, None]
     window = np.i0(beta * np.sqrt(np.clip(1.0 - (far / (count // 2)) ** 2, 0.0, None)))
     taps = np.sinc(far) * window
@@ -62,7 +62,7 @@ def _sinc(place: NDArray[np.float64], count: int, beta: float) -> NDArray[np.flo
 
 
 def _aligned(size: int) -> NDArray[np.float32]:
-    """Room for numbers that begins where a line of the processor's cache does: no vector of it lies across two."""
+    """Array aligned to a cache line, so that no vector load crosses two lines."""
     room = np.empty(size + _LINE // 4, dtype=np.float32)
     start = -room.ctypes.data % _LINE // 4
     return room[start : start + size]

@@ -1,4 +1,4 @@
-"""What the harmonics leave of a tone: noise between them, bursts, half orders, and the slow remains for the hum."""
+"""Residual of a tone without its harmonics: noise, interharmonics, bursts, half orders, and low-rate blocks for hum."""
 
 from __future__ import annotations
 
@@ -16,29 +16,28 @@ from listen.track.types import Floats, Ints
 
 PHASE_BINS = 16
 HALF_ORDERS = 3
-"""Lines at 1/2, 3/2 and 5/2 of the pitch are kept with their phases: alternate cycles that differ have most there."""
+"""Complex lines at 1/2, 3/2 and 5/2 of the pitch: most of the difference between alternate cycles is there."""
 _LEAST_HZ = 0.004
-"""Lines below this part of the sample rate are hum's, drift's and the interface's."""
+"""Lowest frequency over the sample rate: below are hum, drift and the interface's noise."""
 _SMOOTH = np.array(sorted(2 * f * 2**p for p in range(14) for f in (1, 3, 5, 9, 15, 25, 27, 45)))
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class Interharmonics:
-    """What lies between the harmonics of each frame.
+    """Interharmonic content of each frame.
 
     Attributes
     ----------
     noise_power : ndarray, shape (n,)
-        Variance a sample of white noise that would give the median of the bins between the harmonics; NaN: no bin.
+        Variance of white noise with the same median of the interharmonic bins; NaN: no bin.
     half_power : ndarray, shape (n,)
-        Sum of the squared amplitudes (over 2) of the lines at odd half orders, noise taken off; NaN: none could be
-        read.
+        Mean square of the lines at odd half orders, noise subtracted; NaN: none could be measured.
     half_noise : ndarray, shape (n,)
-        What noise alone would give there.
+        Expected ``half_power`` of noise alone.
     spur_power : ndarray, shape (n,)
-        Mean square of the lines between the harmonics that stand ten times over their median.
+        Mean square of the interharmonic lines above ten times their median.
     spur_order : ndarray, shape (n,)
-        Their mean frequency over the pitch; NaN: none.
+        Their mean frequency relative to the pitch; NaN: none.
     """
 
     noise_power: Floats
@@ -50,7 +49,7 @@ class Interharmonics:
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class Blocks:
-    """The residual at a low rate, gathered from grid after grid.
+    """The residual averaged into blocks of samples, accumulated from successive grids.
 
     Attributes
     ----------
@@ -59,7 +58,7 @@ class Blocks:
     size : int
         Samples of a block.
     sums : ndarray, shape (n, 2)
-        Sum of the residual over time, and the time; they are added to.
+        Time integral of the residual in each block, and the time covered; added to by each grid.
     """
 
     start: int
@@ -69,14 +68,14 @@ class Blocks:
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class Read:
-    """What is read of each frame, n of them.
+    """Interharmonic bins to search in each of n frames.
 
     Attributes
     ----------
     cycles : ndarray of int
-        As many of the frame's as make a quick FFT.
+        Cycles of the frame, reduced to a fast FFT length.
     first, last : ndarray of int
-        Bins from which and below which lines are looked at.
+        First bin, and the bin after the last.
     """
 
     cycles: Ints
@@ -97,31 +96,31 @@ def subtract_mean_cycle(
     crests: Floats,
     blocks: Blocks,
 ) -> tuple[NDArray[np.float32], NDArray[np.float32]]:
-    """Signal less the frames' mean cycles, faded from frame to frame; and its power round the cycle.
+    """Subtract the mean cycle, cross-faded from frame to frame; residual and its phase histogram.
 
     Parameters
     ----------
     grid : Grid
     centres : ndarray of int, shape (n,)
-        Points of the grid's signal, rising; the first and last may lie beyond its ends.
+        Points of the grid's signal, increasing; the first and last may lie beyond its ends.
     amplitudes : sequence of ndarray of complex, shape (m, harmonics + 1)
         n rows in all, each with as many harmonics as it has.
     dc : ndarray, shape (n,)
-        Means to take off.
+        Offsets to subtract.
     edges : ndarray of int, shape (f + 1,)
-        Points between which the own ones of each frame of this grid lie; those beyond its ends are left out.
+        Bounds, in points, of each frame's share of the grid; points beyond the grid are ignored.
     crests : ndarray, shape (f,)
-        Place in the cycle of each of these frames' fundamental's positive crest, give or take whole cycles.
+        Phase of the positive crest of each frame's fundamental, in cycles, modulo 1.
     blocks : Blocks
-        What is left between the outer edges is added to.
+        The residual between the outer edges is added to it.
 
     Returns
     -------
     left : ndarray of float32
         At the grid's points.
     folded : ndarray of float32, shape (f, 2, 16)
-        Power of what is left, and of its difference from point to point, in each sixteenth of the cycle; the first is
-        centred on the fundamental's positive crest.
+        Power of the residual and of its first difference in each sixteenth of the cycle; the first is centred on the
+        positive crest of the fundamental.
     """
     bins = grid.points // 2 + 1
     spectra = np.zeros((len(centres), bins), dtype=np.complex64)
@@ -161,7 +160,7 @@ def subtract_mean_cycle(
 def measure_interharmonics(
     grid: Grid, residual: NDArray[np.float32], centres: Ints, read: Read
 ) -> tuple[Floats, NDArray[np.complex64]]:
-    """Lines between the harmonics, from the residual of each frame: what `interharmonic_lines` gives of them.
+    """Interharmonic lines from the residual of each frame, as the kernel `interharmonic_lines` sums them.
 
     Parameters
     ----------
@@ -191,7 +190,7 @@ def measure_interharmonics(
 
 
 def bins_to_read(cycles: Ints, slopes: Floats) -> Read:
-    """Of frames of so many cycles, with so many cycles a sample at their centres."""
+    """Bins to search in frames from their lengths in cycles and the cycles a sample at their centres."""
     smooth = _SMOOTH[np.searchsorted(_SMOOTH, cycles, side="right") - 1]
     bins = smooth / slopes
     return Read(
@@ -202,7 +201,7 @@ def bins_to_read(cycles: Ints, slopes: Floats) -> Read:
 
 
 def settle_interharmonics(bins: Floats, read: Read, at_rate: Floats) -> Interharmonics:
-    """Powers between the harmonics, from what `measure_interharmonics` gave.
+    """Interharmonic powers from the sums of `measure_interharmonics`.
 
     Parameters
     ----------
@@ -218,7 +217,7 @@ def settle_interharmonics(bins: Floats, read: Read, at_rate: Floats) -> Interhar
         noise = bins[:, 0] / np.log(2) / gain
         half_noise = bins[:, 4] * noise * gain * 2.0 / smooth**2
         half = np.where(bins[:, 4] > 0, bins[:, 3] * 2.0 / smooth**2 - half_noise, np.nan)
-        # a line's Hann bins hold 1.5 times its own; of M bins M - 3 are looked at
+        # the bins of a line under a Hann window hold 1.5 times its power; of M bins M - 3 are searched
         spur = bins[:, 5] * 2.0 / smooth**2 / 1.5 * smooth / np.maximum(smooth - 3, 1)
         order = bins[:, 6] / smooth
     return Interharmonics(noise_power=noise, half_power=half, half_noise=half_noise, spur_power=spur, spur_order=order)

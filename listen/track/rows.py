@@ -1,4 +1,4 @@
-"""The rows of one segment of tone within one part: frames of whole cycles, measured on grids of phase."""
+"""Rows of one segment of tone within one chunk: frames of whole cycles, measured on a grid of phase."""
 
 from __future__ import annotations
 
@@ -35,19 +35,19 @@ from listen.track.spectra import spectra_of_rows
 from listen.track.types import HARMONIC_COLUMNS, ROW_EVERY_S, Floats, Ints
 
 _MOVED = 0.3
-"""A frame that an edge moves by more than this many cycles is no measure of what is at its centre."""
+"""In cycles: a frame that an edge shifts by more than this does not measure the signal at its row's time."""
 _CALM_KNOTS = 7
 _SLOW_ROWS = 25
-"""The offset is taken off as its mean over half a second: a single frame's mean holds hum too."""
+"""The DC offset is subtracted as its mean over half a second: the mean of one frame contains hum too."""
 _UNUSUAL = 5.0
-"""Times the median distance from the median; a straight drift or a sine stays within two."""
+"""Multiple of the median absolute deviation; a linear drift or a sine stays within two."""
 _BENT = 0.006
-"""A frame over which the pitch departs from a straight line by more than this part of it is shortened."""
+"""Relative departure of the pitch from linear over a frame, above which the frame is shortened."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class Rows:
-    """Rows of one segment within one part; amplitudes, not yet levels."""
+    """Rows of one segment within one chunk; linear amplitudes."""
 
     row: NDArray[np.int64]
     segment: int
@@ -117,7 +117,7 @@ def measure_rows(
     if high - low < 2.5 or len(row) == 0:
         return None
     frames = _frames_of(row, hop, curve, low, high, rate_hz)
-    # rows on one grid are measured together; those just outside of the part only lend their mean cycle
+    # rows on one grid are measured together; of those just outside the chunk only the mean cycle is used
     edges = np.clip(np.concatenate([[-0.5], 0.5 * (row[1:] + row[:-1] - 2 * row[0]), [len(row) - 0.5]]), -0.5, None)
     zones, _ = curve_at(curve, np.clip((row[0] + edges) * hop, a, b - 1.0))
     runs = _lay_runs(x, curve, frames, zones)
@@ -137,7 +137,7 @@ def measure_rows(
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class _Frames:
-    """Frames of one piece of a segment: phase of the centre, cycles, cycles a sample at the row, and so on."""
+    """Frames of one piece of a segment: row number, row time, phase of the centre, length in cycles, frequency."""
 
     row: Ints
     samples: Floats
@@ -149,10 +149,10 @@ class _Frames:
 
 
 def _frames_of(row: Ints, hop: float, curve: PhaseCurve, low: float, high: float, rate_hz: float) -> _Frames:
-    """Frames round the rows' samples, within two phases: shortened at edges and where the pitch bends."""
+    """Frames around the rows, within a range of phase: shortened at its ends and where the pitch is curved."""
     centres = row * hop
     middle, slope = curve_at(curve, centres)
-    # hum under the tone ripples the slopes and bends nothing: the mean of a few short frames is free of it
+    # hum ripples the slopes without curving the pitch: the mean of a few short frames is free of it
     calm = _running_mean(curve.slopes, _CALM_KNOTS)
     out = np.empty((3, len(row)))
     wanted = frame_cycles(slope * rate_hz)
@@ -173,7 +173,7 @@ def _frames_of(row: Ints, hop: float, curve: PhaseCurve, low: float, high: float
 
 @dataclass(frozen=True, slots=True)
 class _Run:
-    """Rows i .. j of a piece, measured on one grid."""
+    """Rows i to j of a piece, on one grid."""
 
     grid: Grid
     i: int
@@ -204,7 +204,7 @@ def _runs(values: Ints) -> list[tuple[int, int]]:
 
 @dataclass(frozen=True, slots=True)
 class _Interharmonics:
-    """Of the residual of each row: its power round the cycle, the bins between the harmonics, the half orders."""
+    """Residual of each row: phase histogram of its power, interharmonic bins, half-order lines."""
 
     histogram: NDArray[np.float32]
     bins: Floats
@@ -238,7 +238,7 @@ def _residual_of_run(
     crests: Floats,
     remains: Blocks,
 ) -> tuple[NDArray[np.float32], NDArray[np.float32]]:
-    """Residual of one run, and its power round the cycle; at its ends the cycle fades from and to the neighbour's."""
+    """Residual of one run and its phase histogram; the mean cycle cross-fades with the neighbouring runs'."""
     amplitude, at = [run.lines.amplitude], [run.centres]
     low, high = run.i, run.j
     for side, other, index in ((0, before, run.i - 1), (1, after, run.j)):
@@ -254,7 +254,7 @@ def _residual_of_run(
 
 @dataclass(frozen=True, slots=True)
 class _Waves:
-    """Of each row: its lower harmonics, the coupling undone; how many there are; mean cycle; the higher ones."""
+    """Each row: harmonics to the tenth (AC coupling undone), mean cycle, power above the tenth, all harmonics."""
 
     harmonics: NDArray[np.complex128]
     cycles: Floats
@@ -329,7 +329,7 @@ def _rows(
 
 
 def _only(rows: Rows, own: NDArray[np.bool_]) -> Rows:
-    """Some of the rows, one after the other."""
+    """A contiguous subset of rows."""
     start = int(np.argmax(own))
     own_slice = slice(start, start + int(np.count_nonzero(own)))
     values = {field.name: getattr(rows, field.name) for field in fields(rows)}
@@ -337,16 +337,16 @@ def _only(rows: Rows, own: NDArray[np.bool_]) -> Rows:
 
 
 def _high_orders(amplitude: NDArray[np.complex128], limits: Ints, out: Floats) -> None:
-    """Mean square of the harmonics above the tenth, and their mean order; NaN where none fits."""
+    """Mean square of the harmonics above the tenth, and their mean order; NaN where the band has none."""
     parts = np.ascontiguousarray(amplitude).view(np.float64).reshape(*amplitude.shape, 2)
     kernels.high_orders(parts, limits, HARMONIC_COLUMNS + 1, out)
 
 
 def _slow_mean(mean: Floats) -> Floats:
-    """Offset of each frame, its wander over half a second left.
+    """DC offset of each frame, smoothed over half a second.
 
-    A frame that holds something of a step says little of the others' offset: it is taken for no further off than
-    a few times what is usual around it.
+    A frame across a step has an outlying mean, which says nothing of the others' offset: outliers are clipped to a
+    few times the median absolute deviation around them.
     """
     usual: Floats = np.empty(len(mean))
     kernels.limit_strays(np.ascontiguousarray(mean), _UNUSUAL, min(len(mean), _SLOW_ROWS), usual)

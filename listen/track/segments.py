@@ -1,4 +1,4 @@
-"""Segments of unbroken tone: where one begins and ends, where the pitch steps, which octave holds."""
+"""Segments of continuous tone: onsets, ends, pitch steps, and the octave."""
 
 from __future__ import annotations
 
@@ -16,12 +16,12 @@ from listen.track.types import Flags, Floats
 Reader = Callable[[int, int], Floats]
 
 STEP_RATIO = 1.08
-"""A pitch that moves by more than this from one hop to the next may have stepped .."""
+"""Ratio of the pitches of two hops above which the pitch may have stepped .."""
 _GLIDE = 0.45
-""".. unless it moves by this part of it in a hop beside, the same way: then the control was turned quickly."""
+""".. unless an adjacent hop moves the same way by this part of it: the control was turned quickly."""
 _PURE = 0.08
 _SURE = 0.1
-"""A hop that stands alone must be as like its neighbour period as this."""
+"""Largest normalised difference of a single isolated hop."""
 _SAME_NOTE = 0.04
 _OFF_CURVE = 0.004
 _ALWAYS_STEP_RATIO = 1.6
@@ -30,7 +30,7 @@ _BELOW_LOUDEST = 10 ** (-62 / 20)
 _LOW_AMPLITUDE = 10 ** (-30 / 20)
 _SAME_TONE = 0.0015
 _FADE = 0.3, 0.997
-"""A tone that dies away falls from hop to hop, by no more than 10 dB; hum stays."""
+"""Ratio of the levels of two hops of a decaying tone: it falls, by at most 10 dB; hum stays."""
 _MAINS_WANDER, _LARGE_WANDER = 0.004, 0.03
 _MOST_HOPS = 0.9
 _VOTE_HOPS = 4
@@ -38,7 +38,7 @@ _VOTE_HOPS = 4
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class Segment:
-    """One segment of unbroken tone.
+    """One segment of continuous tone.
 
     Attributes
     ----------
@@ -59,7 +59,7 @@ class Segment:
 
 
 def find_segments(track: CoarseTrack, rate_hz: float, first: int, last: int, read: Reader) -> list[Segment]:
-    """Cut the rough track into segments of tone.
+    """Divide the rough pitch track into segments of tone.
 
     Parameters
     ----------
@@ -92,7 +92,7 @@ def find_segments(track: CoarseTrack, rate_hz: float, first: int, last: int, rea
 
 
 def _mains_alone(f0_hz: Floats, amplitude: Floats) -> NDArray[np.bool_]:
-    """Hum is no tone: a multiple of 50 or 60 Hz that is faint, or well below the loudest tone."""
+    """Hops that are mains hum: a multiple of 50 or 60 Hz that is weak, or far below the loudest tone."""
     loud = float(amplitude.max(initial=0.0))
     hum = np.zeros(len(f0_hz), dtype=bool)
     for mains in (50.0, 60.0):
@@ -103,7 +103,7 @@ def _mains_alone(f0_hz: Floats, amplitude: Floats) -> NDArray[np.bool_]:
 
 
 def _with_fades(voiced: NDArray[np.bool_], hum: NDArray[np.bool_], f0_hz: Floats, amplitude: Floats) -> Flags:
-    """Hops of a tone, with those beside it that look like hum but are the same tone growing or dying away."""
+    """Hops of a tone, extended by adjacent ones classified as hum that are its own onset or decay."""
     out = voiced.copy()
     last = len(out) - 1
     for step in (1, -1):
@@ -120,24 +120,24 @@ def _with_fades(voiced: NDArray[np.bool_], hum: NDArray[np.bool_], f0_hz: Floats
 
 
 def _mains_only(f0_hz: Floats, amplitude: Floats) -> bool:
-    """Whether all there is stays on the mains' frequency or its double, and lower than anyone records a tone."""
+    """Whether the whole take is mains hum: at the mains frequency or twice it, and weaker than any recorded tone."""
     if not len(f0_hz) or float(amplitude.max()) > _LOW_AMPLITUDE:
         return False
     off = np.abs(f0_hz / np.array([[50.0], [60.0], [100.0], [120.0]]) - 1.0)
-    # a hop at an end of the take, or on a click, reads it less well
+    # hops at an end of the take or on a click are less accurate
     near = (np.mean(off < _MAINS_WANDER, axis=1) > _MOST_HOPS) & (off < _LARGE_WANDER).all(axis=1)
     return bool(near.any())
 
 
 def _bridged(f0_hz: Floats, voiced: NDArray[np.bool_], amplitude: Floats) -> tuple[Floats, NDArray[np.bool_]]:
-    """One or two hops across which pitch and level go on, as if nothing were, saw a gap in the recording."""
+    """Bridge one or two hops disturbed by a gap in the recording: pitch and level are continuous across them."""
     f0, flags = f0_hz.copy(), voiced.copy()
     for hole in (1, 2):
         places = np.arange(1, max(len(f0) - hole, 1))
         waiting = places[_bridges(f0, flags, amplitude, places, hole)[0]][::-1].tolist()
         i = again = 0
         while waiting or i < again:
-            # what was bridged may make the hops that follow it bridges too
+            # after a bridge the following hops may qualify too
             i = i + 1 if i < again else waiting.pop()
             while waiting and waiting[-1] <= i:
                 waiting.pop()
@@ -152,7 +152,7 @@ def _bridged(f0_hz: Floats, voiced: NDArray[np.bool_], amplitude: Floats) -> tup
 def _bridges(
     f0: Floats, flags: NDArray[np.bool_], amplitude: Floats, places: NDArray[np.int64], hole: int
 ) -> tuple[NDArray[np.bool_], Floats]:
-    """Whether the hops from each place on, so many, are a gap; the pitch between the hops beside."""
+    """Whether ``hole`` hops from each place on are a gap, and the pitch interpolated across it."""
     a, b = places - 1, places + hole
     inside = places[:, None] + np.arange(hole)
     with np.errstate(invalid="ignore", divide="ignore"):
@@ -165,7 +165,7 @@ def _bridges(
 
 
 def _voted(f0_hz: Floats, voiced: NDArray[np.bool_]) -> Floats:
-    """A few hops that stand a simple ratio off both neighbours are brought back to them."""
+    """Correct octave errors: a few hops at a simple ratio to both neighbours."""
     out = f0_hz.copy()
     index = np.flatnonzero(voiced)
     if len(index) < 3:
@@ -188,7 +188,7 @@ def _voted(f0_hz: Floats, voiced: NDArray[np.bool_]) -> Floats:
 
 
 def _runs(f0_hz: Floats, voiced: NDArray[np.bool_], normalised_difference: Floats) -> list[tuple[int, int]]:
-    """Hops [a, b) of each unbroken run; single doubtful hops are dropped."""
+    """Hops [a, b) of each continuous run; single uncertain hops are dropped."""
     inside = np.concatenate([[False], voiced, [False]])
     stepped = np.concatenate([_stepped(f0_hz, voiced, normalised_difference), [True]])
     starts = np.flatnonzero(inside[1:] & (~inside[:-1] | stepped))
@@ -198,7 +198,7 @@ def _runs(f0_hz: Floats, voiced: NDArray[np.bool_], normalised_difference: Float
 
 
 def _without_outliers(f0_hz: Floats) -> Floats:
-    """A single hop off the line between neighbours that nearly agree saw a gap or a click."""
+    """Replace single outliers between neighbours that nearly agree: a gap or a click."""
     if len(f0_hz) < 3:
         return f0_hz
     out = f0_hz.copy()
@@ -208,7 +208,7 @@ def _without_outliers(f0_hz: Floats) -> Floats:
     out[1:-1] = np.where(off & agree, mean_hz, f0_hz[1:-1])
     if len(f0_hz) < 7:
         return out
-    # in a sweep: off the curve through two neighbours on each side
+    # in a sweep: outliers from the curve through two neighbours on each side
     log = np.log(out)
     curve = (4.0 * (log[1:-3] + log[3:-1]) - (log[:-4] + log[4:])) / 6.0
     strange = np.abs(log[2:-2] - curve) > _OFF_CURVE
@@ -218,7 +218,7 @@ def _without_outliers(f0_hz: Floats) -> Floats:
 
 
 def _stepped(f0_hz: Floats, voiced: NDArray[np.bool_], normalised_difference: Floats) -> NDArray[np.bool_]:
-    """Whether the pitch stepped between each hop and the one before.
+    """Whether the pitch stepped between each hop and the previous one.
 
     A move in the hop beside makes it a glide, unless the hop between the two moves saw two pitches at once.
     """
@@ -238,7 +238,7 @@ def _stepped(f0_hz: Floats, voiced: NDArray[np.bool_], normalised_difference: Fl
 
 
 def _without_transitions(runs: list[tuple[int, int]]) -> list[tuple[int, int]]:
-    """A single hop between two adjoining runs saw both pitches at once: it belongs to neither."""
+    """Drop single hops between two adjoining runs: they contain both pitches."""
     separate = []
     for i, (a, b) in enumerate(runs):
         joined = 0 < i < len(runs) - 1 and runs[i - 1][1] == a and runs[i + 1][0] == b
@@ -295,7 +295,7 @@ def _reference(track: CoarseTrack, a: int, b: int) -> int:
 
 
 def _step_place(read: Reader, left: int, right: int, f_left: float, f_right: float, rate_hz: float) -> float:
-    """The sample at which the left pitch gives way to the right one."""
+    """Sample at which the pitch changes from the left one to the right one."""
     width = int(max(1.5 * rate_hz / min(f_left, f_right), 0.003 * rate_hz))
     x = read(left - width, right + width)
     n = np.arange(len(x))
@@ -311,7 +311,7 @@ def _step_place(read: Reader, left: int, right: int, f_left: float, f_right: flo
 
 
 def _edge_place(read: Reader, inside: float, outside: float, period: float) -> float:
-    """Where a tone begins or ends between a sample inside of it and one outside."""
+    """Onset or end of a tone between a sample inside and one outside."""
     a, b = int(min(inside, outside)), int(max(inside, outside))
     width = max(4, round(period))
     x = read(a - width, b + width)

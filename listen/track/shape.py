@@ -1,4 +1,4 @@
-"""The mean cycle of a frame from its harmonics: crests, flat spans, slopes; and the interface's AC coupling undone."""
+"""Crests, flat tops and slopes of the mean cycle from its harmonics, corrected for the interface's AC coupling."""
 
 from __future__ import annotations
 
@@ -12,13 +12,13 @@ from listen.track.types import Floats, Ints
 
 POINTS = 1024
 _FEW = 20
-"""A cycle with no harmonic above this one is drawn with half as many points."""
+"""A cycle without harmonics above this one is synthesised with half as many points."""
 SINE_FLAT = float(np.arccos(0.98) / np.pi)
 """Part of the cycle in which a sine is above 98 % of its crest: 0.064."""
 _JUMP = 0.25
 """Harmonics that fall as 1/k with this part of the fundamental are those of a jump (a sawtooth's have 1)."""
 _ABOVE_NOISE = 9.0
-"""A harmonic enters the shape if its power is this many times what noise alone gives."""
+"""A harmonic is used if its power is this many times that expected of noise."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -51,13 +51,13 @@ def undo_coupling(amplitude: NDArray[np.complex128], f0_hz: Floats, corner_hz: f
 
 
 def least_power(line_noise: Floats) -> Floats:
-    """Square of the amplitude from which on a line enters the shape, noise alone giving one a mean of so much."""
+    """Least squared amplitude of a line that is used, from its expectation for noise alone."""
     least: Floats = _ABOVE_NOISE * np.where(np.isfinite(line_noise), line_noise, 0.0)
     return least
 
 
 def measure_cycles(amplitude: NDArray[np.complex128], limits: Ints, least: Floats) -> Floats:
-    """Draw each frame's mean cycle and measure it, as ``cycle_shapes`` does.
+    """Synthesise each frame's mean cycle and measure it, as the kernel ``cycle_shapes`` does.
 
     Parameters
     ----------
@@ -93,7 +93,7 @@ def _measured(parts: Floats, rows: Ints, limits: Ints, least: Floats, points: in
 
 
 def settle_shape(measured: Floats, level: Floats) -> CycleShape:
-    """Crests, flat spans and steepest slope, from what ``measure_cycles`` gave and the fundamental's amplitude.
+    """Crests, flat tops and maximum slope relative to a sine, from ``measure_cycles`` and the fundamental's amplitude.
 
     The slope is tapered (Lanczos), relative to the fundamental's tapered alike, lest the finite sum's ringing
     steepens it: C. Lanczos, Applied Analysis, 1956, sect. IV (from memory).

@@ -1,4 +1,4 @@
-"""All harmonics of some rows: what the shape of a triangle, a sawtooth or a pulse is read from."""
+"""All harmonics of some rows, from which triangle, sawtooth and pulse waves are measured."""
 
 from __future__ import annotations
 
@@ -11,11 +11,11 @@ from numpy.typing import NDArray
 from listen.track.types import ROW_EVERY_S, Floats, Ints
 
 _MOST_ROWS = 1500
-"""Rows kept of a take at the most: 24 MB where each has 2000 harmonics."""
+"""Most rows stored of a take: 24 MB where each has 2000 harmonics."""
 
 
 class _Rows(Protocol):
-    """What is needed of the rows of a part."""
+    """Rows of a chunk, as far as they are needed here."""
 
     @property
     def row(self) -> Ints: ...
@@ -47,7 +47,7 @@ def spectra_of_rows(
 
 
 class SpectraStore:
-    """Gathers the harmonics of some rows while the tracker works.
+    """Collects the harmonics of some rows during tracking.
 
     Attributes
     ----------
@@ -63,15 +63,15 @@ class SpectraStore:
         self._found: dict[int, NDArray[np.complex64]] = {}
 
     def every_for(self, first: int, last: int, rate_hz: float) -> int:
-        """One in how many rows is kept of the samples first .. last."""
+        """Decimation of the rows of samples first .. last: every n-th is stored."""
         return max(1, int(np.ceil((last - first) / (ROW_EVERY_S * rate_hz) / self._most_rows)))
 
     def clear(self) -> None:
-        """Forget all rows: the take is tracked again."""
+        """Drop all rows before the take is tracked again."""
         self._found.clear()
 
     def add(self, chunks: Sequence[_Rows]) -> None:
-        """Keep the rows of one part."""
+        """Store the rows of one chunk."""
         for rows in chunks:
             for number, lines in zip(rows.row.tolist(), rows.spectra, strict=True):
                 if lines is not None:
@@ -79,10 +79,10 @@ class SpectraStore:
 
     @property
     def time_s(self) -> Floats:
-        """Centres of the rows kept."""
+        """Centres of the stored rows."""
         return np.array(sorted(self._found), dtype=float) * ROW_EVERY_S
 
     @property
     def lines(self) -> list[NDArray[np.complex64]]:
-        """Harmonics of the rows kept."""
+        """Harmonics of the stored rows."""
         return [self._found[number] for number in sorted(self._found)]

@@ -1,4 +1,4 @@
-"""Rows of all parts put together: levels in decibels, the curvature of the pitch undone, the envelope joined."""
+"""Rows of all chunks assembled: levels in decibels, pitch corrected for curvature, envelope joined."""
 
 from __future__ import annotations
 
@@ -21,27 +21,27 @@ from listen.track.types import HARMONIC_COLUMNS, Envelope, Floats, Frames, Phase
 
 Column = NDArray[Any]
 Each = Callable[..., Iterable[Any]]
-"""``map``, or as it: perhaps in several threads."""
+"""``map`` or the like, possibly in several threads."""
 _CURVATURE = 0.5 * (1.0 / 12.0 - 1.0 / (2.0 * np.pi**2))
-"""Half the mean of v^2 under the frame's weight: what a parabola in the pitch adds to its mean."""
+"""Half the mean of v^2 under the frame's window: the bias of the mean pitch by its curvature."""
 _ABOVE_NOISE = 2.0
-"""A row holds a tone where its lines have this many times the power of the noise between them."""
+"""Ratio of the lines' power to the interharmonic noise from which a row has a tone."""
 _STEP_S = 0.012
 _CLEAN = 5.0
-"""... and its power is this many times what its harmonics leave: a frame across a step of the control is no measure."""
+"""Least ratio of power to residual: a frame across a step of the control does not measure a tone."""
 _BELOW_LOUDEST_DB = 62.0
 MOST_ROWS = 180_000
-"""An hour of rows. A longer take keeps every second row, or third, and so on: memory does not grow with it."""
+"""An hour of rows. Of a longer take every n-th row is stored, so that memory stays bounded."""
 
 
 def _db(power: Floats) -> Floats:
-    """Decibels of a power, a full-scale sine being 0 dB for a mean square of 1/2."""
+    """Level in dBFS of a mean square; a full-scale sine, 1/2, is 0 dB."""
     with np.errstate(divide="ignore", invalid="ignore"):
         return 10.0 * np.log10(power)
 
 
 class FrameTable:
-    """Rows of a capture, filled part by part; `frames` closes it.
+    """Rows of a capture, filled chunk by chunk; `frames` closes it.
 
     Of a take of more than ``most`` rows every n-th is kept, with its pitch as all rows together give it; of the
     envelope one in n values, the one that departs furthest from its neighbours.
@@ -62,7 +62,7 @@ class FrameTable:
         self._steps: list[PhaseStep] = []
 
     def add(self, chunk: Chunk) -> None:
-        """Take in one part; parts come in order of time."""
+        """Add one chunk; chunks come in order of time."""
         for rows in chunk.rows:
             _put(self._columns, rows, self._start_row, self._every)
         self._quiet.append(chunk.quiet_power)
@@ -85,7 +85,7 @@ class FrameTable:
         self._columns = {}
 
         def work() -> Iterator[Callable[[], Any]]:
-            # what is done one after the other gives its memory back before the next
+            # sequential steps release their memory before the next
             yield lambda: _envelope(self._take_short_frames(), self._segments, quiet, time_s, hop_s * every, rate_hz)
             yield self._hum.lines
             yield partial(_levels, table, quiet, rate_hz)
@@ -118,7 +118,7 @@ _OF_ALL_ROWS = ("f0", "frame_s", "segment")
 
 
 def _empty(n: int, every: int) -> dict[str, Column]:
-    """A table of ``n`` rows, or every so many of them, that no segment covers yet."""
+    """An empty table of ``n`` rows, or of every ``every``-th."""
     rows = -(-n // every)
     table: dict[str, Column] = {name: np.full(n if name in _OF_ALL_ROWS else rows, np.nan) for name in _PLAIN}
     table["harmonics"] = np.full((rows, HARMONIC_COLUMNS), np.nan, dtype=complex)
@@ -156,7 +156,7 @@ _OTHER = {
 
 
 def _put(table: dict[str, Column], rows: Rows, start_row: int, every: int) -> None:
-    # rows follow on one another: those that the table holds are a slice of them
+    # rows are contiguous: those in the table are a slice of them
     low = max(0, start_row - int(rows.row[0]))
     high = min(len(rows.row), start_row + len(table["segment"]) - int(rows.row[0]))
     if high <= low:
@@ -176,7 +176,7 @@ def _put(table: dict[str, Column], rows: Rows, start_row: int, every: int) -> No
 
 
 def _thinned(short: ShortFrames, every: int) -> ShortFrames:
-    """One in so many short frames: the middle one, or the one whose level is furthest from it by more than 6 dB."""
+    """Decimate short frames: of each group the middle one, or one whose level differs from it by more than 6 dB."""
     n = len(short.time_s)
     if every == 1 or n == 0:
         return short
@@ -196,7 +196,7 @@ def _thinned(short: ShortFrames, every: int) -> ShortFrames:
 
 
 def _at_steps(segments: list[Segment], time_s: Floats, rate_hz: float) -> NDArray[np.bool_]:
-    """Rows on a step from one pitch to another: neither of the two."""
+    """Rows across a step of the pitch, which measure neither of the two."""
     near = np.zeros(len(time_s), dtype=bool)
     for before, after in itertools.pairwise(segments):
         if after.start - before.stop < 2.0:
@@ -207,7 +207,7 @@ def _at_steps(segments: list[Segment], time_s: Floats, rate_hz: float) -> NDArra
 
 
 def _filled(noise: Floats, segment: NDArray[np.int64]) -> Floats:
-    """Rows too short to show the noise between their lines take that of their neighbours."""
+    """Fill in the noise of rows too short to have interharmonic bins from their neighbours."""
     known = np.isfinite(noise)
     if not known.any():
         return noise
@@ -217,7 +217,7 @@ def _filled(noise: Floats, segment: NDArray[np.int64]) -> Floats:
 
 
 def _straightened(table: dict[str, Column], hop_s: float) -> Floats:
-    """Pitch at the frames' centres: its mean over a frame less what its curvature over phase adds."""
+    """Pitch at the frames' centres: the mean over each frame, corrected for the curvature over phase."""
     f0 = table["f0"].astype(float)
     out = f0.copy()
     n = len(f0)
@@ -243,7 +243,7 @@ def _straightened(table: dict[str, Column], hop_s: float) -> Floats:
 
 
 def _averaged(values: Column, segment: Column) -> Column:
-    """Mean over five rows of a segment: the curvature's own noise would widen the pitch's."""
+    """Mean over five rows of a segment, because the noise of the curvature would add to the pitch's."""
     total = np.zeros(len(values))
     count = np.zeros(len(values))
     for shift in range(-2, 3):
@@ -266,7 +266,7 @@ def _levels(table: dict[str, Column], quiet: Floats, rate_hz: float) -> dict[str
         lines = 0.5 * np.nansum(np.abs(harmonics) ** 2, axis=1)
         loudest = float(np.nanmax(lines, initial=0.0))
         residual = table["fold"][:, 0, :].mean(axis=1)
-        # a frame whose pitch runs wild can come out below any that is looked for, even below zero
+        # a frame with an erratic pitch can come out below the search range, even negative
         tone = (f0 > 0.5 * LOWEST_HZ) & (lines > _ABOVE_NOISE * np.nan_to_num(noise))
         tone &= table["centred"].astype(bool) & (table["power"] > _CLEAN * residual)
         tone &= lines > loudest * 10 ** (-0.1 * _BELOW_LOUDEST_DB)
@@ -328,7 +328,7 @@ def _levels(table: dict[str, Column], quiet: Floats, rate_hz: float) -> dict[str
 
 
 def _turned_back(turn: Column) -> NDArray[np.complex128]:
-    """Powers 2, 3 .. of the conjugates of numbers of magnitude 1: what takes a shift in time off the harmonics."""
+    """Powers 2, 3, .. of the conjugates of unit phasors, which remove a time shift from the harmonics."""
     back = np.empty((len(turn), HARMONIC_COLUMNS - 1), dtype=complex)
     step = turn.conj()
     np.multiply(step, step, out=back[:, 0])
@@ -345,7 +345,7 @@ def _envelope(
     hop_s: float,
     rate_hz: float,
 ) -> Envelope:
-    """Short frames of the tone; where there is none, the r.m.s. of what there is, a row at a time."""
+    """Envelope: short frames of the tone, and the r.m.s. of the rows where there is no tone."""
     times: list[Column] = []
     amplitudes: list[Column] = []
     pitches: list[Column] = []

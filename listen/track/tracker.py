@@ -1,4 +1,4 @@
-"""Samples to frames: the rough pitch first, then part after part of the capture."""
+"""Samples to frames: rough pitch of the whole capture first, then one chunk after the other."""
 
 from __future__ import annotations
 
@@ -26,13 +26,13 @@ from listen.track.types import ROW_EVERY_S, Floats, Frames
 
 CHUNK_SAMPLES = 2**20
 _ALONE = 2**18
-"""So many samples are no work for two."""
+"""In samples: a shorter take is not divided between two threads."""
 COARSE_HOPS = 256
 _OF_FRAMES = 0.4
-"""Of the work on a tone, what grows with its frames' overlap."""
+"""Share of the work on a tone that grows with the overlap of its frames."""
 _MOST_WORK = 1.5
 _LONG_CHUNKS = 16
-"""Of a shorter take there is too little memory to give back to be worth the time."""
+"""In chunks: releasing the memory of a shorter take is not worth the time."""
 WORKERS = 2
 Progress = Callable[[float], None]
 
@@ -47,12 +47,12 @@ class SampleSource(Protocol):
 
     @property
     def start_sample(self) -> int:
-        """First sample looked at."""
+        """First sample of the span."""
         ...
 
     @property
     def stop_sample(self) -> int:
-        """First sample no longer looked at."""
+        """Sample after the last one of the span."""
         ...
 
     @property
@@ -83,14 +83,14 @@ def track(
     progress : callable, optional
         Called with the share done, 0 to 1.
     chunk_samples : int
-        Samples of a part, about. Rows at the ends of parts depend on it a little: hum is told from the tone's slow
-        drift, and another tone's partials from the tone's own, by the rows of one part.
+        Approximate samples in a chunk. Rows at the ends of chunks depend on it slightly: the rows of one chunk separate
+        hum from slow drift, and the partials of another tone from the tone's harmonics.
     workers : int
         Threads, one where the system starts no more; the result does not depend on it.
     ruled_out : RuledOut or None
-        For a window that moves over a stream: places that are no steps of the phase need no second proof.
+        For a window that moves over a stream: places tested before are not tested again.
     spectra : SpectraStore, optional
-        Is given all harmonics of some rows: what the shape of a triangle, a sawtooth or a pulse is read from.
+        Receives all harmonics of some rows, from which triangle, sawtooth and pulse waves are measured.
 
     Returns
     -------
@@ -140,7 +140,7 @@ def track(
 
 
 def _work(coarse: CoarseTrack) -> Floats:
-    """Work that each hop makes, about: low notes have frames of a few cycles, which overlap more."""
+    """Approximate relative work of each hop: at low pitches frames are longer and overlap more."""
     pitch = np.where(coarse.f0_hz > 0, coarse.f0_hz, np.inf)
     frame_s: Floats = np.maximum(FRAME_S, FRAME_CYCLES / pitch)
     work: Floats = np.minimum(1.0 + _OF_FRAMES * (frame_s / FRAME_S - 1.0), _MOST_WORK)
@@ -148,9 +148,9 @@ def _work(coarse: CoarseTrack) -> Floats:
 
 
 def _bounds(first: int, last: int, most: int, block: int, work: Floats) -> list[tuple[int, int]]:
-    """Parts of equal work and an even number of them unless one is short enough: two threads end together.
+    """Chunks of equal work, an even number of them unless one is short enough, so that two threads finish together.
 
-    ``work``: of each of equal pieces of first .. last, 1 or more, so that no part is longer than ``most``.
+    ``work``: of equal pieces of first .. last, at least 1 each, so that no chunk is longer than ``most``.
     """
     chunks = int(np.ceil((last - first) * np.mean(work) / most))
     chunks += chunks % 2 if last - first > min(most, _ALONE) else 0
@@ -161,7 +161,7 @@ def _bounds(first: int, last: int, most: int, block: int, work: Floats) -> list[
 
 
 def one_thread_each() -> contextlib.AbstractContextManager[object]:
-    """Keep the linear algebra library from starting threads of its own inside ours: they spin more than they work."""
+    """Limit the linear algebra library to one thread: nested threads spend their time in spin locks."""
     if os.environ.get("OPENBLAS_NUM_THREADS") == "1":
         return contextlib.nullcontext()
     from threadpoolctl import threadpool_limits
