@@ -104,12 +104,31 @@ def many_page(rows: Sequence[Row], *, from_before: int = 0, paper: Paper | None 
         Lines of at most ``paper.width`` columns; ends with a newline.
     """
     paper = paper or Paper()
+    lines = [paper.rule("┬"), *(_narrow_rows(rows, paper) if paper.narrow else _table_rows(rows, paper))]
+    lines.append(paper.rule("┼"))
+    counts = counts_of(rows)
+    said = ", ".join(f"{counts[outcome]} {outcome}" for outcome in OUTCOMES if counts[outcome])
+    lines += paper.write(f"{len(rows)} {'take' if len(rows) == 1 else 'takes'}: {said}.", label="in all")
+    if from_before:
+        lines += paper.write(f"{from_before} of them taken from before, not checked anew.")
+    lines.append(paper.rule("┴"))
+    return paper.finish(lines)
+
+
+def _narrow_rows(rows: Sequence[Row], paper: Paper) -> Iterator[str]:
+    """Yield rows for a page without room for a table: a paragraph each."""
+    for row in rows:
+        found = readable(row.error) if row.error is not None else f"{pitch_text(row)}, {worst_text(row)}"
+        yield from paper.write(f"{row.label}: {found}", label=row.outcome)
+
+
+def _table_rows(rows: Sequence[Row], paper: Paper) -> Iterator[str]:
     least, most = _FILE
     tones = max(5, *(len(pitch_text(row)) for row in rows))
     files = min(max(least, *(len(readable(row.label)) for row in rows)), most, paper.text_width - tones - 16)
     rest = paper.text_width - files - tones - 2
     head = f"{'file':{files}} {'pitch':{tones}} worst finding"
-    lines = [paper.rule("┬"), paper.line(head, label="verdict", ink="faint", text_ink="faint")]
+    yield paper.line(head, label="verdict", ink="faint", text_ink="faint")
     for row in rows:
         if row.error is None:
             lines_of = zip_longest([pitch_text(row)], textwrap.wrap(worst_text(row), rest), fillvalue="")
@@ -119,15 +138,7 @@ def many_page(rows: Sequence[Row], *, from_before: int = 0, paper: Paper | None 
         name = _broken(readable(row.label), files)
         for i, (left, right) in enumerate(zip_longest(name, rest_lines, fillvalue="")):
             label = row.outcome if i == 0 else ""
-            lines.append(paper.line(f"{left:{files}} {right}".rstrip(), label=label, ink=_INKS[row.outcome]))
-    lines.append(paper.rule("┼"))
-    counts = counts_of(rows)
-    said = ", ".join(f"{counts[outcome]} {outcome}" for outcome in OUTCOMES if counts[outcome])
-    lines += paper.write(f"{len(rows)} {'take' if len(rows) == 1 else 'takes'}: {said}.", label="in all")
-    if from_before:
-        lines += paper.write(f"{from_before} of them taken from before, not checked anew.")
-    lines.append(paper.rule("┴"))
-    return paper.finish(lines)
+            yield paper.line(f"{left:{files}} {right}".rstrip(), label=label, ink=_INKS[row.outcome])
 
 
 def many_document(rows: Sequence[Row]) -> Iterator[bytes]:

@@ -8,7 +8,7 @@ from collections.abc import Callable
 from types import TracebackType
 from typing import TextIO
 
-from listen.report.paper import readable
+from listen.report.paper import columns_of, readable
 from listen.report.words import name_of
 
 QUIET_FOR_S = 1.0
@@ -41,6 +41,9 @@ class ProgressLine:
         self._start_s = self._last_s = clock()
         self._first: tuple[float, float] | None = None
         self._drawn = 0
+        columns = columns_of(stream)
+        self._most = columns - 1 if columns else None
+        """Of a line that is drawn over itself; the last column may begin a new one."""
         try:
             self._shown = stream.isatty()
         except (AttributeError, ValueError):
@@ -71,6 +74,7 @@ class ProgressLine:
             self._put("\r")
 
     def _draw(self, text: str) -> None:
+        text = text[: self._most]
         self._put("\r" + text + " " * (self._drawn - len(text)))
         self._drawn = len(text)
 
