@@ -1,4 +1,4 @@
-"""The account of a recording: what it consists of, each part measured with the others taken into account."""
+"""The account of a recording: all its components, each measured with the others taken into account."""
 
 from listen.account.build import find_account
 from listen.account.cleaning import CleanedCapture

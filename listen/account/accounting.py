@@ -1,4 +1,4 @@
-"""Shares: how much of each number that a person reads each part makes."""
+"""Shares: contribution of each part to THD, level span, pitch scatter and interharmonic power."""
 
 from __future__ import annotations
 
@@ -20,7 +20,7 @@ Flags = NDArray[np.bool_]
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Share:
-    """Part of a number: of the part with this id, or (None) of nothing that is known."""
+    """Contribution of one part, by its id, to a figure; None: unexplained."""
 
     part: str | None
     value: float
@@ -28,7 +28,7 @@ class Share:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Shares:
-    """Shares of the numbers that a person reads.
+    """Shares of the reported figures.
 
     Attributes
     ----------
@@ -55,7 +55,7 @@ _GROUPS = {"S": "slew", "D": "dead", "d": "dead"}
 def thd_squares(
     recorded: Frames, cleaned: Frames, row: int, shape: Shape | None, ids: dict[str, str]
 ) -> dict[str | None, float]:
-    """Squares of the distortion of one row, in per cent squared, by part.
+    """Contributions of the parts to the squared THD of one row, in per cent squared.
 
     Parameters
     ----------
@@ -105,7 +105,7 @@ def _row_lines(frames: Frames, row: int) -> Complexes:
 
 
 def _lines_by_part(shape: Shape, f0_hz: float) -> dict[str, Complexes]:
-    """Harmonics that each group of parts makes at a pitch: what its removal takes away."""
+    """Harmonics due to each group of parts at a pitch: the difference that its removal makes."""
     assert shape.choice is not None
     fit, bins = shape.choice.best, shape.bins
 
@@ -126,7 +126,7 @@ def _lines_by_part(shape: Shape, f0_hz: float) -> dict[str, Complexes]:
         without = _lines_without(fit, groups[name])
         parts[name] = at(whole - without)
         rest = rest - (whole - without)
-    # what the parts make together beyond each alone belongs to the largest
+    # the interaction of the parts is attributed to the largest
     if parts:
         first = next(iter(parts))
         parts[first] = parts[first] + at(rest)
@@ -148,7 +148,7 @@ def _lines_without(fit: Fit, letters: str) -> Complexes:
 def interharmonic_powers(
     frames: Frames, rows: Flags, taken: dict[str, Floats], noise: float
 ) -> tuple[dict[str | None, float], float]:
-    """Mean powers between the harmonics against the fundamental's, by part, and their sum as measured.
+    """Mean interharmonic powers relative to the fundamental, by part, and their measured sum.
 
     Parameters
     ----------

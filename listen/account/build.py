@@ -1,4 +1,4 @@
-"""The account of one take: its parts, found in the order in which each one's look-alikes are gone.
+"""The account of one take: its parts, found in an order in which signals that resemble one are removed before it.
 
 What is fixed in hertz comes first, then what is fixed in the tone's phase, then all that is slow; each is measured on
 what those before it leave.
@@ -198,7 +198,7 @@ def _of_an_oscillator(account: Account, source: Any, tone: BoardTone, edges: boo
     off_cents = events_rows.EDGES_OFF_CENTS if edges else events_rows.OFF_CENTS
     still = calm & ~events_rows.moving_fast(frames, tone, off_cents)
     if not start.shown:
-        # the take begins in full swing: the input's coupling still settles to the wave's mean
+        # the take begins with the tone running: the AC coupling is still settling
         still &= frames.time_s > float(frames.time_s[0]) + events_rows.COUPLING_SETTLES_S
     explained = interharmonics.explained + (events_rows.edge_residual(frames) if edges else 0.0)
     unexplained = unexplained_power(frames, still, explained)
@@ -222,7 +222,7 @@ def _of_an_oscillator(account: Account, source: Any, tone: BoardTone, edges: boo
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class _Interharmonics:
-    """What lies between the harmonics, and the power that all of it explains."""
+    """Interharmonic parts, and the power that they explain together."""
 
     half_orders: HalfOrders
     bursts: Bursts
@@ -263,7 +263,7 @@ def _fixed_lines(source: Any, frames: Frames, tone: BoardTone, halves: HalfOrder
 def _at_rest(
     account: Account, tone: BoardTone, rest_rows: list[tuple[int, int]], barred: tuple[Flags, Flags], judged: Flags
 ) -> Account:
-    """What the level and the pitch do while the control rests, and after it has moved quickly."""
+    """Level and pitch variations during steady segments and after quick retunes."""
     frames, start = account.frames, account.start
     gone, disturbed = barred
     after_s = start.settled_s + events_rows.AFTER_START_S if start.shown else float(tone.time_s[0])
@@ -288,7 +288,7 @@ def _at_rest(
 def _after_retunes(
     tone: BoardTone, segments: list[SteadySegment], swings: list[Swing], settlings: list[Settling]
 ) -> list[Swing]:
-    """Swings after quick retunes: at the rate of the slow rests, or where no ring that dies away explains them."""
+    """AM swings after quick retunes: at the rate found in long steady segments, or not explained by a decaying ring."""
     out = []
     for segment in segments:
         if segment.retune_s is None:
@@ -334,7 +334,7 @@ def _at_half_pitch(swing: Swing, halves: HalfOrders, frames: Frames) -> bool:
 
 
 def _shape_and_level(account: Account, capture: Capture, wave: str, topology: str | None) -> Account:
-    """What bends the wave, whether it is the stated wave, and the level that the stage was given."""
+    """Wave shape, whether it is the stated wave, and the level at the stage's input."""
     frames = account.frames
     shape = find_shape(frames, account.judged & ~account.cut, wien=topology == "wien-bridge", wave=wave)
     other = other_wave(shape.bins, wave) if shape is not None else None

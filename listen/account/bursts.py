@@ -1,4 +1,4 @@
-"""Bursts in step with the cycle: an amplifier that oscillates by itself on one part of the wave."""
+"""Bursts synchronous with the cycle: an amplifier oscillates on one part of the wave."""
 
 from __future__ import annotations
 
@@ -47,7 +47,7 @@ One that wanders evenly over 0.45 of the cycle comes to 0.7 (sinc), one that is 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class Bursts:
-    """What stands out in some part of the cycle, row by row.
+    """Excess residual power in one part of the cycle, row by row.
 
     Attributes
     ----------
@@ -62,7 +62,7 @@ class Bursts:
 
 
 def find_bursts(frames: Frames, rows: Flags, taken: Floats, lines: list[tuple[float, float]]) -> Bursts:
-    """Read the residual's power round the cycle.
+    """Find bursts in the phase histogram of the residual.
 
     Parameters
     ----------
@@ -85,7 +85,7 @@ def find_bursts(frames: Frames, rows: Flags, taken: Floats, lines: list[tuple[fl
         peaked &= excess_dbc > 10 * np.log10(taken) - _TAKEN_DB
         peaked &= _keeps_place(place, peaked)
         level = np.where(peaked, excess / fundamental, 0.0)
-        # a burst that repeats in step with the cycle makes harmonics: many, high, and more than the low ones
+        # a burst locked to the cycle makes harmonics: many high ones, stronger than the low ones
         high = np.nan_to_num(10 ** (frames.high_dbc / 10))
         for frequency_hz, level_dbc in lines:
             near = np.abs(frames.high_hz / frequency_hz - 1.0) < _NEAR_LINE
@@ -104,7 +104,7 @@ def _keeps_place(place: Floats, peaked: Flags) -> Flags:
 
 
 def _excess_in_cycle(frames: Frames, rows: Flags) -> tuple[Floats, Floats, Flags]:
-    """Mean square over the cycle of what stands out in a part of it, that part's place, whether it is a burst."""
+    """Mean square of the excess over the cycle's usual residual, its place in the cycle, and whether it is a burst."""
     n = len(frames)
     excess, place, peaked = np.zeros(n), np.zeros(n), np.zeros(n, dtype=bool)
     parts = frames.residual_fold.shape[2]

@@ -1,4 +1,4 @@
-"""The recording without its mains lines, to be tracked again."""
+"""The recording with its mains lines subtracted, to be tracked again."""
 
 from __future__ import annotations
 
@@ -56,7 +56,7 @@ def _low_rate_hum(capture: SampleReader, mains: MainsLines) -> Floats:
 
 
 def _carried(amplitude: NDArray[np.complex128], seen: NDArray[np.bool_]) -> NDArray[np.complex128]:
-    """Amplitude in every window: carried straight across those in which it could not be looked for."""
+    """Amplitude in every window, interpolated linearly across those in which it could not be measured."""
     known = np.flatnonzero(seen)
     if not len(known):
         return np.zeros(len(amplitude), dtype=complex)

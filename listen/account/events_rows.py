@@ -78,7 +78,7 @@ def rows_near(time_s: Floats, places: Sequence[tuple[float, float]], before_s: f
 
 
 def overloaded(frames: Frames, damage: Damage) -> Flags:
-    """Rows whose frames hold a top that the interface cut."""
+    """Rows whose frames contain a top clipped by the interface."""
     near = np.zeros(len(frames), dtype=bool)
     runs = damage.overload
     if len(runs) == 0 or len(frames) == 0:
@@ -92,7 +92,7 @@ def overloaded(frames: Frames, damage: Damage) -> Flags:
 
 
 def quiet_places(silences: Silences, lost_samples: LostSamples) -> Places:
-    """Where the tone is not there: dropouts, what follows its end, exact zeros."""
+    """Intervals without the tone: dropouts, the time after its end, exact zeros."""
     out = [(min(d.start_s, d.falls_s - _FALLING_S), d.settled_s) for d in silences.dropouts]
     if silences.stop is not None:
         out.append((silences.stop.start_s, np.inf))
@@ -100,7 +100,7 @@ def quiet_places(silences: Silences, lost_samples: LostSamples) -> Places:
 
 
 def calm_rows(frames: Frames, tone: BoardTone, start: Start, quiet: Places, lost_samples: LostSamples) -> Flags:
-    """Rows of the board's tone that are neither starting, dying, at the edge of a segment nor beside lost samples."""
+    """Rows of the board's tone away from onset, decay, the ends of segments and lost samples."""
     rows = tone.rows.copy()
     if start.shown:
         rows &= frames.time_s > start.settled_s + AFTER_START_S
@@ -125,7 +125,7 @@ def barred(
 
 
 def level_change_residual(frames: Frames, tone: BoardTone) -> Floats:
-    """Power between the harmonics, against the tone's, that a level which moves within a frame leaves."""
+    """Interharmonic power, relative to the tone, due to a level change within the frame."""
     span = np.nan_to_num(frames.frame_s, nan=0.04)
     known = tone.tracked & np.isfinite(tone.log_level)
     level = np.where(known, np.exp(np.where(known, tone.log_level, 0.0)), 0.0)
@@ -147,7 +147,7 @@ def has_edges(frames: Frames, tone: BoardTone) -> bool:
 
 
 def edge_residual(frames: Frames) -> Floats:
-    """Power between the harmonics, against the tone's, that a wave with edges leaves while its pitch moves.
+    """Interharmonic power, relative to the tone, of a wave with edges whose pitch changes.
 
     A phase that errs by d cycles within a frame moves harmonic k by 2 pi k d, and a wave with edges has high ones:
     their levels fall as 1 / k, so that the sum of k^2 |A_k|^2 is 10.5 K times the power above the tenth of K harmonics.
@@ -179,7 +179,7 @@ def _last_lines(lines: Floats, count: NDArray[np.int64]) -> Floats:
 
 
 def moving_fast(frames: Frames, tone: BoardTone, off_cents: float = OFF_CENTS) -> Flags:
-    """Rows whose frames hold some of a move that begins or ends quickly."""
+    """Rows whose frames contain a quick start or end of a pitch change."""
     index = np.flatnonzero(tone.turns_off(off_cents, _OFF_S))
     if not len(index):
         return np.zeros(len(frames), dtype=bool)

@@ -76,7 +76,7 @@ class FixedLine:
 
 
 def find_fixed_lines(capture: SampleReader, tone: BoardTone, levels_dbc: Floats, half_orders: bool) -> list[FixedLine]:
-    """Look for lines fixed in hertz, strongest first (at most four).
+    """Find lines at a fixed frequency, strongest first (at most four).
 
     Parameters
     ----------
@@ -186,7 +186,7 @@ def _hidden(
 
 
 def _high_share(power: Floats, share: float) -> Floats:
-    """Quantile over windows of what is known; NaN where less than a quarter is."""
+    """Quantile over the windows with a value; NaN where fewer than a quarter have one."""
     ordered = np.sort(power, axis=0)
     count = np.sum(np.isfinite(ordered), axis=0)
     place = np.clip((share * (count - 1)).astype(np.int64), 0, len(power) - 1)
@@ -196,7 +196,7 @@ def _high_share(power: Floats, share: float) -> Floats:
 
 
 def _local_floor(usual: Floats, bin_hz: float) -> Floats:
-    """Median of what lies beside each bin."""
+    """Local noise floor: median of the bins around each bin."""
     reach = max(8, int(_FLOOR_HZ / bin_hz))
     padded = np.concatenate([np.full(reach, np.nan), usual, np.full(reach, np.nan)])
     views = np.lib.stride_tricks.sliding_window_view(padded, 2 * reach + 1)

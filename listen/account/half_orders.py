@@ -1,4 +1,4 @@
-"""Lines at half orders: alternate cycles differ. In the tone's own phase they stand still; what only passes turns."""
+"""Half-order lines: alternate cycles differ. Their phase is locked to the tone's; that of other signals rotates."""
 
 from __future__ import annotations
 
@@ -26,7 +26,7 @@ rest."""
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class HalfOrders:
-    """Lines at half orders, row by row.
+    """Half-order lines, row by row.
 
     Attributes
     ----------
@@ -52,7 +52,7 @@ def find_half_orders(frames: Frames, rows: Flags, resting: Flags) -> HalfOrders:
     seen = rows & ((frames.frame_s * frames.f0_hz > _FEW_CYCLES) | resting)
     seen &= np.isfinite(frames.half_orders_fs).all(axis=1)
     with np.errstate(invalid="ignore", divide="ignore"):
-        # a weak fundamental is no measure of what disturbs the wave: then the whole wave is
+        # relative to the whole wave where the fundamental is weak
         weak = np.maximum(frames.level_dbfs - frames.fundamental_dbfs - 3.0, 0.0)
         size = 10.0 ** ((frames.fundamental_dbfs + weak) / 20)
         lines = np.where(seen[:, None], frames.half_orders_fs / size[:, None], 0.0)

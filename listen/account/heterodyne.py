@@ -1,4 +1,4 @@
-"""The level of one tone among others: turned down to zero frequency by its own phase, then averaged."""
+"""Level of one tone among others: heterodyned to zero frequency by its own phase, then low-pass filtered."""
 
 from __future__ import annotations
 
@@ -16,7 +16,7 @@ Floats = NDArray[np.floating[Any]]
 def tone_amplitude(
     capture: SampleReader, tone: BoardTone, start_s: float, end_s: float, cycles: float, least_s: float
 ) -> tuple[Floats, Floats]:
-    """Peak amplitude of the fundamental at the tone's own (or held) pitch, whatever else sounds.
+    """Peak amplitude of the fundamental at the tone's (or the last known) pitch, in the presence of other sounds.
 
     Parameters
     ----------

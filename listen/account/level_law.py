@@ -1,4 +1,4 @@
-"""Level against pitch over the whole take, and what of the level depends on time instead."""
+"""Level as a function of pitch over the whole take, and its dependence on time."""
 
 from __future__ import annotations
 
@@ -129,7 +129,7 @@ def _centre(values: Floats) -> float:
 
 
 def _hats(log: Floats, level: Floats, knots: Floats) -> Floats:
-    """Least squares with straight pieces between knots, three rounds of Huber's weights; gaps are bridged."""
+    """Piecewise linear least squares with three iterations of Huber weights; gaps are interpolated."""
     step = knots[1] - knots[0]
     place = np.clip((log - knots[0]) / step, 0, len(knots) - 1 - 1e-9)
     lower = place.astype(np.int64)
@@ -145,7 +145,7 @@ def _hats(log: Floats, level: Floats, knots: Floats) -> Floats:
         normal += np.triu(normal, 1).T
         np.add.at(right, lower, weight * (1 - share) * level)
         np.add.at(right, lower + 1, weight * share * level)
-        # second differences, faintly: between two rests nothing holds the knots
+        # weak smoothness prior (second differences): between two steady segments the knots are undetermined
         for k in range(1, len(knots) - 1):
             bend = np.zeros(len(knots))
             bend[k - 1 : k + 2] = (1.0, -2.0, 1.0)

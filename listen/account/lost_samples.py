@@ -29,7 +29,7 @@ at 48 kHz: 21 ms)."""
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class LostSamples:
-    """Places where samples are not the board's.
+    """Places where samples are missing, repeated or zero.
 
     Attributes
     ----------
@@ -52,7 +52,7 @@ class LostSamples:
 
 
 def find_lost_samples(frames: Frames, damage: Damage, end_s: float, tone: BoardTone | None) -> LostSamples:
-    """Gather what the damage scan and the tracker say.
+    """Combine the results of the damage scan and the tracker.
 
     Parameters
     ----------
@@ -109,7 +109,7 @@ def _is_quick_move(step: PhaseStep, tone: BoardTone, rate_hz: float) -> bool:
 
 
 def missing_sample_steps(frames: Frames, tone: BoardTone | None) -> list[PhaseStep]:
-    """Steps of the phase where samples are missing: not those of a tone that dies, starts or is moved quickly."""
+    """Phase discontinuities due to missing samples, without those at a decay, an onset or a quick move."""
     missing = []
     for step in frames.phase_steps:
         if tone is not None and _is_quick_move(step, tone, frames.sample_rate_hz):

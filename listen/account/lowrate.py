@@ -20,7 +20,7 @@ _BLOCK = 1 << 17
 
 
 class SampleReader(Protocol):
-    """What is needed of a capture."""
+    """Reads the samples of a capture."""
 
     @property
     def true_rate_hz(self) -> float:
@@ -29,12 +29,12 @@ class SampleReader(Protocol):
 
     @property
     def start_sample(self) -> int:
-        """First sample looked at."""
+        """First sample of the span."""
         ...
 
     @property
     def stop_sample(self) -> int:
-        """First sample no longer looked at."""
+        """Sample after the last one of the span."""
         ...
 
     def read(self, start: int, stop: int) -> Floats:

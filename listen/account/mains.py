@@ -105,7 +105,7 @@ class MainsLines:
 
     @property
     def worth_subtracting(self) -> bool:
-        """Whether it is strong enough anywhere to move a number."""
+        """Whether it is strong enough anywhere to affect a measurement."""
         return bool(len(self.level_dbc)) and float(self.level_dbc.max()) > _FAINT_DBC
 
 
@@ -122,7 +122,7 @@ class _Windows:
 
 
 def find_mains(capture: SampleReader, tone: BoardTone | None, harmonics: int, half_orders: bool) -> MainsLines | None:
-    """Look for mains lines.
+    """Find mains lines.
 
     Parameters
     ----------
@@ -248,7 +248,7 @@ def _lines(
 
 
 def _hidden(windows: _Windows, lines_hz: Floats, harmonics: int, half_orders: bool) -> Flags:
-    """Lines that a harmonic (or a half order) of the tone comes near to in each window."""
+    """Lines masked by a harmonic (or half order) of the tone in each window."""
     hidden = np.zeros((len(windows.time_s), len(lines_hz)), dtype=bool)
     step = 0.5 if half_orders else 1.0
     order = step
@@ -283,7 +283,7 @@ def _at(windows: _Windows, f_hz: Floats) -> Complexes:
 
 
 def _floor(windows: _Windows, lines_hz: Floats) -> Floats:
-    """R.m.s. beside each line, from the lower quartile of the bins there: the tone's skirt may lie on one side."""
+    """Local noise floor of each line, r.m.s., from the lower quartile of its neighbouring bins: the tone may leak."""
     low, high = (max(3, round(edge / windows.bin_hz)) for edge in _FLOOR_HZ)
     steps = np.array([*range(-high, -low + 1), *range(low, high + 1)])
     bins = np.round(lines_hz / windows.bin_hz).astype(np.int64)[:, None] + steps
@@ -294,7 +294,7 @@ def _floor(windows: _Windows, lines_hz: Floats) -> Floats:
 
 
 def _mirrored(windows: _Windows, lines_hz: Floats, amplitude: Complexes) -> Flags:
-    """Lines that have a like line on the other side of the tone: sidebands of a swing."""
+    """Lines mirrored at the tone by one of similar level: sidebands of its modulation."""
     with np.errstate(invalid="ignore"):
         still = windows.f_high - windows.f_low < np.maximum(_MIRROR_STILL_HZ, _MIRROR_STILL_SHARE * windows.f_low)
         middle = 0.5 * (windows.f_low + windows.f_high)
@@ -309,18 +309,18 @@ def _mirrored(windows: _Windows, lines_hz: Floats, amplitude: Complexes) -> Flag
 
 
 def _peaks(windows: _Windows, lines_hz: Floats, amplitude: Complexes) -> Flags:
-    """Lines that are stronger than what lies a little beside them: another line's skirt is not."""
+    """Lines that are local maxima: leakage of another line is not."""
     skirts = [np.abs(_at(windows, lines_hz + step * windows.bin_hz)) for step in (-_SKIRT_BINS, _SKIRT_BINS)]
     return np.asarray(np.abs(amplitude) > np.maximum(*skirts))
 
 
 def _standing(amplitude: Complexes, lines_hz: Floats, time_s: Floats) -> Complexes:
-    """Amplitudes turned back to time zero."""
+    """Complex amplitudes referred to time zero."""
     return np.asarray(amplitude * np.exp(-2j * np.pi * lines_hz * time_s[:, None]))
 
 
 def _plausible(amplitude: Complexes, counted: Flags, seen: Flags) -> Flags:
-    """High multiples without the low ones are no mains: a line of the tone's own swing may fall on one."""
+    """Reject high multiples without low ones: a sideband of the tone may coincide with one."""
     out = counted.copy()
     low = seen[:, :_HIGH_ORDER]
     known = np.asarray(low.any(axis=0))
@@ -337,7 +337,7 @@ def _plausible(amplitude: Complexes, counted: Flags, seen: Flags) -> Flags:
 
 
 def _steady(turned: Complexes, counted: Flags, orders: NDArray[np.int64]) -> Flags:
-    """Lines whose phase goes on from a window half a length before, or to one half a length after."""
+    """Lines coherent in phase with the window half a length earlier or later."""
     lag = round(0.5 * WINDOW_S / HOP_S)
     if len(turned) <= lag:
         return counted.copy()
@@ -355,13 +355,13 @@ def _steady(turned: Complexes, counted: Flags, orders: NDArray[np.int64]) -> Fla
 
 
 def _usual(amplitude: Complexes, counted: Flags) -> Floats:
-    """Size of each line where it was found; infinite where it never was: none is missed."""
+    """Usual amplitude of each line; infinite where it was never found, so that none counts as missing."""
     sizes = [np.abs(amplitude[counted[:, k], k]) for k in range(counted.shape[1])]
     return np.array([median(size) if len(size) else np.inf for size in sizes])
 
 
 def _alike(turned: Complexes, counted: Flags) -> Flags:
-    """Windows whose line agrees in size and phase with what the line is elsewhere: rests too short to tell alone."""
+    """Windows whose line agrees in amplitude and phase with the other windows, for segments too short on their own."""
     out = np.zeros_like(counted)
     for k in np.flatnonzero(counted.any(axis=0)).tolist():
         own = turned[counted[:, k], k]
@@ -371,7 +371,7 @@ def _alike(turned: Complexes, counted: Flags) -> Flags:
 
 
 def _off_nominal(turned: Complexes, counted: Flags, orders: NDArray[np.int64]) -> float:
-    """How far the mains is off the frequency that was assumed, from the phases of all its lines."""
+    """Deviation of the mains frequency from nominal, from the phases of all its lines."""
     lag = round(0.5 * WINDOW_S / HOP_S)
     if len(turned) <= lag:
         return 0.0

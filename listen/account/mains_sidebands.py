@@ -75,7 +75,7 @@ def find_sidebands(envelope: Envelope) -> MainsSidebands | None:
 
 
 def _pieces(envelope: Envelope) -> list[tuple[Floats, Floats, Floats]]:
-    """Unbroken pieces on an even grid: time, logarithm of the level, pitch."""
+    """Continuous pieces resampled to an even grid: time, logarithm of the level, pitch."""
     use = envelope.oscillating & np.isfinite(envelope.f0_hz) & (envelope.f0_hz > 0)
     t, f0 = envelope.time_s[use], envelope.f0_hz[use].astype(float)
     log = np.log(np.maximum(envelope.amplitude_fs[use].astype(float), 1e-9))
@@ -92,7 +92,7 @@ def _pieces(envelope: Envelope) -> list[tuple[Floats, Floats, Floats]]:
 
 
 def _modulation(level: Floats, pitch: Floats, f0_hz: float, rate_hz: float) -> float:
-    """One sideband's amplitude over the carrier; 0 where nothing stands out, NaN where it cannot be seen."""
+    """Amplitude of one sideband over the carrier; 0 where none is detected, NaN where it cannot be measured."""
     # the short frames' weight smears the modulation, and the pitch's difference from knot to knot a little more
     bins = rate_hz * short_frame_s(f0_hz)
     differenced = float(np.sinc(2.0 * knot_spacing_s(f0_hz) * rate_hz))
@@ -110,7 +110,7 @@ def _modulation(level: Floats, pitch: Floats, f0_hz: float, rate_hz: float) -> f
 
 @lru_cache(maxsize=16)
 def _lines_and_neighbours(n: int, rate_hz: float) -> tuple[Complexes, Floats, Floats]:
-    """Windowed lines at a rate and beside it, and a cubic with its least squares, for ``n`` points of the grid."""
+    """Windowed exponentials at a rate and around it, and a cubic detrending, for ``n`` points of the grid."""
     window = np.hanning(n)
     rates_hz = rate_hz + np.array([0.0, -_SKIRT_HZ, _SKIRT_HZ, *_NEIGHBOURS_HZ])
     turn = np.exp(-2j * np.pi * np.outer(rates_hz, np.arange(n) * _GRID_S)) * (window / window.sum())

@@ -1,4 +1,4 @@
-"""A level that swings to and fro while the control rests: the gain control hunts.
+"""Amplitude modulation in steady segments: the gain control hunts.
 
 Modulation has two sidebands about the tone, locked to each other; a line beside the tone has one. A damped ring after a
 retune dies away; hunting goes on.
@@ -56,7 +56,7 @@ _FEW_TURNS, _BENDS, _BENDS_LESS, _STEP_EVERY = 5.0, 6, 0.1, 8
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class Swing:
-    """The level's swing in one steady segment.
+    """Amplitude modulation in one steady segment.
 
     Attributes
     ----------
@@ -81,7 +81,7 @@ class Swing:
 
 
 def find_swings(tone: BoardTone, segments: list[SteadySegment], excluded_hz: tuple[float, ...] = ()) -> list[Swing]:
-    """Swings of the level, in the segments that have one.
+    """Amplitude modulation of the segments that have it.
 
     Parameters
     ----------
@@ -144,7 +144,7 @@ def _swing_of(tone: BoardTone, segment: SteadySegment) -> Swing | None:
 
 
 def _bends(log: Floats, share: float) -> bool:
-    """Whether a few bends explain the level as well as a swing of few turns does: a trimmer that is turned."""
+    """Whether a low-order polynomial explains the level as well as a few periods of a swing: a trimmer was turned."""
     n = len(log)
     flat = without(orthonormal(legendre_columns(np.linspace(-1, 1, n), 2)), log)
     steps = np.array([[np.mean(side) for side in (log[:i], log[i:])] for i in range(_STEP_EVERY, n, _STEP_EVERY)])
@@ -157,7 +157,7 @@ def _bends(log: Floats, share: float) -> bool:
 
 
 def without_pitch(flat: Floats, cents: Floats) -> Floats:
-    """Level without what goes along with the pitch in a straight line, where that explains nearly all of it.
+    """Level with its linear dependence on the pitch removed, where that explains nearly all of it.
 
     Behind a stage whose gain falls with the pitch a wavering pitch moves the level; a hunting level moves the pitch by
     some cents too, but a quarter of a turn late.
@@ -192,7 +192,7 @@ def _best_rate(flat: Floats, grid_s: float) -> tuple[float, float] | None:
 
 
 def _off_bin(power: Floats, best: int) -> float:
-    """Peak of a parabola through the logarithms of three bins; a rate half a bin off leaves a ring after a retune."""
+    """Quadratic interpolation of a peak through the logarithms of three bins."""
     if not 0 < best < len(power) - 1:
         return 0.0
     a, b, c = np.log(np.maximum(power[best - 1 : best + 2], 1e-300)).tolist()
@@ -208,7 +208,7 @@ def _persists(flat: Floats, rate_hz: float, grid_s: float, least: float) -> bool
 
 
 def smeared(rate_hz: float, f0_hz: float, grid_s: float) -> float:
-    """What the tracker's short frames, and their mean over the tone's grid, leave of a swing."""
+    """Attenuation of a swing by the tracker's short frames and their mean over the tone's grid."""
     averaged = float(np.sinc(rate_hz * max(grid_s, MEAN_CYCLES / f0_hz)))
     return averaged * float(hann_response(rate_hz * short_frame_s(f0_hz)))
 

@@ -1,4 +1,4 @@
-"""The first question: is it an oscillator? One tone with unbroken phase, harmonics in whole ratios."""
+"""Classification of the source: an oscillator is one tone of continuous phase with harmonics at integer ratios."""
 
 from __future__ import annotations
 
@@ -41,7 +41,7 @@ _LEAST = 1e-12
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class SourceClass:
-    """What kind of sound the take holds.
+    """Class of the sound in a take.
 
     Attributes
     ----------
@@ -63,7 +63,7 @@ class SourceClass:
 
 
 def classify_source(frames: Frames, tone: BoardTone | None, explained: Floats) -> SourceClass:
-    """Tell an oscillator from other sounds.
+    """Classify the source: an oscillator, two tones, other sound, or nothing.
 
     Parameters
     ----------
@@ -102,7 +102,7 @@ def classify_source(frames: Frames, tone: BoardTone | None, explained: Floats) -
 
 
 def two_tones(capture: SampleReader, frames: Frames, heard: SourceClass) -> SourceClass:
-    """Say whether what is no single oscillator is two: their harmonics hold nearly all there is, window by window.
+    """Detect two oscillators: two harmonic series that contain nearly all power, window by window.
 
     Parameters
     ----------

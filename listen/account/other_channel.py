@@ -1,4 +1,4 @@
-"""Where the channel that was read has no tone: whether another one has."""
+"""Search of the other channels where the selected one has no tone."""
 
 from __future__ import annotations
 
@@ -17,7 +17,7 @@ _MOST_CHANNELS = 8
 
 
 def find_other_channel(capture: Capture, threads: int) -> OtherChannel | None:
-    """Look for an oscillator on the other channels; the loudest."""
+    """Find the loudest oscillator on the other channels."""
     found = []
     for channel in range(1, min(capture.channels, _MOST_CHANNELS) + 1):
         if channel == capture.channel:

@@ -1,4 +1,4 @@
-"""Pitch that wavers while the control rests: jitter and frequency modulation, a straight drift taken out."""
+"""Pitch scatter in steady segments: jitter and frequency modulation, linear drift removed."""
 
 from __future__ import annotations
 
@@ -35,7 +35,7 @@ that, so that what is left of the square is more than its own error."""
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class Wavering:
-    """How much the pitch moves about in one steady segment.
+    """Pitch scatter of one steady segment.
 
     Attributes
     ----------
@@ -59,7 +59,7 @@ class Wavering:
 def find_wavering(
     frames: Frames, tone: BoardTone, segments: list[SteadySegment], swings: list[Swing], barred: Flags
 ) -> list[Wavering]:
-    """Measure the pitch in each steady segment, what the level's swing brings with it taken out."""
+    """Measure the pitch scatter of each steady segment, the part correlated with an AM swing removed."""
     out = []
     for segment in segments:
         rates = [s.rate_hz for s in swings if s.segment is segment]
@@ -138,7 +138,7 @@ def _flat_share(cents: Floats, grid_s: float) -> float:
 
 
 def _pitch_noise(frames: Frames, segment: SteadySegment, width_s: float) -> float:
-    """R.m.s. in cents that the recording's noise alone gives the smoothed pitch."""
+    """R.m.s. scatter of the smoothed pitch due to the recording's noise alone, in cents."""
     near = (frames.time_s >= segment.start_s) & (frames.time_s <= segment.end_s) & frames.oscillating
     if not near.any():
         return 0.0
@@ -149,7 +149,7 @@ def _pitch_noise(frames: Frames, segment: SteadySegment, width_s: float) -> floa
 
 
 def _rate(cents: Floats, grid_s: float) -> float | None:
-    """Rate of a periodic wavering."""
+    """Rate of a periodic frequency modulation."""
     power = np.abs(np.fft.rfft(cents * np.hanning(len(cents)), 4 * len(cents))) ** 2
     rate = np.fft.rfftfreq(4 * len(cents), grid_s)
     best = int(np.argmax(np.where(rate > 2.0 / (len(cents) * grid_s), power, 0.0)))

@@ -1,4 +1,4 @@
-"""What no part explains: transient sound under the tone, and all else that is left beyond steady noise."""
+"""Unexplained residual: transient sounds under the tone, and other power above the steady noise."""
 
 from __future__ import annotations
 
@@ -34,7 +34,7 @@ _ROOM_ROWS = 3
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class RoomEvent:
-    """Sound of the room, or something else that no part explains, while the tone sings.
+    """Transient sound that no part explains, during the tone.
 
     Attributes
     ----------
@@ -49,7 +49,7 @@ class RoomEvent:
 
 
 def unexplained_power(frames: Frames, rows: Flags, explained: Floats) -> Floats:
-    """Power of what is left beyond steady noise and beyond what parts explain, against the tone's; 0 elsewhere.
+    """Residual power above steady noise and explained parts, relative to the tone; 0 elsewhere.
 
     Parameters
     ----------
@@ -72,7 +72,7 @@ def unexplained_power(frames: Frames, rows: Flags, explained: Floats) -> Floats:
 
 
 def find_events(frames: Frames, rows: Flags, power: Floats) -> tuple[list[RoomEvent], Flags]:
-    """Events: what is left stands out in time; and the rows that they touch."""
+    """Events in which the unexplained residual rises for a short time, and the rows that they affect."""
     touched = np.zeros(len(frames), dtype=bool)
     loud = rows & (power > 10 ** (EVENT_DBC / 10))
     if not loud.any():

@@ -1,4 +1,4 @@
-"""Where the tone is not there between its start and the end of the take: it died, was switched off, or was cut."""
+"""Intervals without the tone between its start and the end of the take: dropout, switch-off or cut."""
 
 from __future__ import annotations
 
@@ -85,7 +85,7 @@ class Stop:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Silences:
-    """All places where the tone is not there after its start."""
+    """All intervals without the tone after its start."""
 
     dropouts: tuple[Dropout, ...]
     stop: Stop | None
@@ -126,7 +126,7 @@ def find_silences(
 
 
 def _candidates(tone: BoardTone, started_s: float, last_s: float) -> list[tuple[float, float]]:
-    """Segments between start and end in which the tone is lost, or 20 dB under what is beside it."""
+    """Intervals between start and end in which the tone is not tracked, or 20 dB below its surroundings."""
     a, b = tone.index(started_s), tone.index(last_s)
     level = np.where(tone.tracked, tone.log_level, -np.inf)[a : b + 1]
     if len(level) < 3:
@@ -158,7 +158,7 @@ def _running_max(values: Floats, side: int) -> Floats:
 
 
 def _confirmed(capture: SampleReader, tone: BoardTone, start_s: float, end_s: float) -> Dropout | None:
-    """Look at the tone's own frequency: other sounds may hide that it is gone, or seem to interrupt it."""
+    """Confirm at the tone's own frequency: other sounds may mask an interruption, or look like one."""
     margin = 0.3
     time_s, level = tone_amplitude(capture, tone, start_s - margin, end_s + margin, _CYCLES, _LEAST_S)
     if len(level) < 4:
@@ -190,7 +190,7 @@ def _confirmed(capture: SampleReader, tone: BoardTone, start_s: float, end_s: fl
 
 
 def _grown_back(tone: BoardTone, end_s: float) -> float:
-    """Where the level, growing again after a dropout, gains no more than 1 dB in the next half second."""
+    """End of the recovery after a dropout: the level rises by at most 1 dB in the next half second."""
     first = tone.index(end_s)
     level = np.where(tone.strong, tone.log_level, -np.inf)[first : first + round(_GROWS_S / tone.grid_s)]
     ahead = max(1, round(_LOOK_AHEAD_S / tone.grid_s))
@@ -203,7 +203,7 @@ def _grown_back(tone: BoardTone, end_s: float) -> float:
 
 
 def _decay(t: Floats, level: Floats) -> float | None:
-    """Rate of an exponential fall that ends here."""
+    """Rate of the exponential decay that ends here."""
     if len(level) < 6:
         return None
     falling = (level < 0.7 * level.max()) & (level > 0)
@@ -235,7 +235,7 @@ def _final(tone: BoardTone, capture: SampleReader, last_s: float, end_s: float) 
 
 
 def _fall_begins(tone: BoardTone, last_s: float) -> float:
-    """Where the last fall of the level begins: after it the level is more than 1 dB down, and stays down."""
+    """Start of the final decay: from there on the level stays more than 1 dB down."""
     part = tone.strong & (tone.time_s > last_s - _FADE_LOOK_S) & (tone.time_s <= last_s)
     index = np.flatnonzero(part)
     if len(index) < 4:

@@ -122,7 +122,7 @@ class BoardTone:
 
 
 def find_tone(frames: Frames) -> BoardTone | None:
-    """Tell the board's tone from all else that was tracked.
+    """Select the board's tone among the tracked segments.
 
     Returns
     -------
@@ -165,13 +165,13 @@ def _segments(frames: Frames) -> tuple[list[Segment], list[Segment]]:
 
 
 def _timbre(frames: Frames, rows: Ints) -> Floats:
-    """Levels of H2 to H6, those that are faint at a floor."""
+    """Levels of H2 to H6, limited to a floor from below."""
     levels = np.where(np.isfinite(frames.harmonics_dbc[rows, :5]), frames.harmonics_dbc[rows, :5], _FLOOR_DBC)
     return np.asarray(np.maximum(np.median(levels, axis=0), _FLOOR_DBC))
 
 
 def _foreign(frames: Frames, segments: list[Segment], timbres: list[Floats]) -> list[Segment]:
-    """Segments that are short and unlike the rest: words and knocks."""
+    """Short segments of another timbre: speech and knocks."""
     lengths = np.array([s.end_s - s.start_s + frames.row_every_s for s in segments])
     clean = np.array([s.residual_dbc < CLEAN_DBC for s in segments])
     weight = lengths * np.where(clean, 1.0, 0.05) * 10 ** (np.array([s.level_dbfs for s in segments]) / 40)
@@ -254,7 +254,7 @@ def _averaged(at_s: Floats, t: Floats, values: Floats, grid_s: float, f0: Floats
 
 
 def _integral(at_s: Floats, t: Floats, values: Floats, total: Floats) -> Floats:
-    """Integral of a broken line from its first point."""
+    """Integral of a piecewise linear function from its first point."""
     i = np.clip(np.searchsorted(t, at_s, side="right") - 1, 0, len(t) - 2)
     step = at_s - t[i]
     slope = (values[i + 1] - values[i]) / (t[i + 1] - t[i])

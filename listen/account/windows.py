@@ -1,4 +1,4 @@
-"""What a raised cosine leaves of a line."""
+"""Frequency response of the Hann window."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""Rows of the take gathered into bins of pitch: complex harmonics with their uncertainty."""
+"""Rows of the take averaged into bins of pitch: complex harmonics with their uncertainty."""
 
 from __future__ import annotations
 

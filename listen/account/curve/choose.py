@@ -1,4 +1,4 @@
-"""Which parts a take's wave needs: the one that explains most first, until none gains more than its price."""
+"""Forward selection of the model's parts by Schwarz's criterion, then removal of parts that contribute too little."""
 
 from __future__ import annotations
 
@@ -89,7 +89,7 @@ def _grown(best: Fit, bins: Bins, tables: Tables, tried: list[Fit]) -> Fit:
 
 
 def _larger(old: Fit, bins: Bins, tables: Tables, tried: list[Fit]) -> Fit | None:
-    """Best of the models with one part more, or with another in a curve's place."""
+    """Best model with one more part, or with a curve replaced by another part."""
     ways: list[tuple[float, Fit, Guess]] = []
     bases = [old]
     for letter in "eoEO":
@@ -107,7 +107,7 @@ def _larger(old: Fit, bins: Bins, tables: Tables, tried: list[Fit]) -> Fit | Non
         stages = stages_with(base.stages, guess)
         if stages is None or stages in done or letters.get(guess.letter, 0) == 2:
             continue
-        # tables take the loop's input as it is: they tell least of a bend and of a limited slope
+        # the tables ignore the loop's feedback, which matters most for a bend and a limited slope
         loop = old.stages.inside and guess.letter in "BS" and guess.letter not in letters
         if len(letters) >= _REFINED and not loop:
             continue
@@ -118,7 +118,7 @@ def _larger(old: Fit, bins: Bins, tables: Tables, tried: list[Fit]) -> Fit | Non
             # slewing pins slope times level where it is full: nearly the most that there is
             pinned = Guess(letter="S", way=guess.way, cost=guess.cost, start={"S": _PINNED})
             found.append(fit(stages, bins, _started(base, stages, pinned, bins), _FIRST_ROUNDS))
-    # the best of them are fitted to the end
+    # only the best are fitted to convergence
     found.sort(key=lambda f: f.score)
     found[:_FINISHED] = [fit(f.stages, bins, f.vector) for f in found[:_FINISHED]]
     tried += found
@@ -147,7 +147,7 @@ def _started(base: Fit, stages: Stages, guess: Guess, bins: Bins) -> Floats:
 
 
 def _trimmed(best: Fit, bins: Bins, tried: list[Fit]) -> Fit:
-    """Without parts whose removal costs little."""
+    """The model without parts whose removal costs little."""
     again = True
     while again and len(best.stages.parts) > 1:
         again = False

@@ -1,4 +1,4 @@
-"""How much each part would explain of what a fit leaves, from tables alone: which are worth fitting, and from where."""
+"""Starting values: how much of a fit's residual each further part would explain, from tables."""
 
 from __future__ import annotations
 
@@ -58,7 +58,7 @@ class Guess:
 
 
 class Unexplained:
-    """What a fit leaves of the harmonics, and what would be left with a further part.
+    """Residual harmonics of a fit, and the misfit with a further part.
 
     Parameters
     ----------
@@ -74,20 +74,20 @@ class Unexplained:
         self._common = 1.0 / (self.weight.sum(axis=0) + 1.0 / LEFTOVER_SIGMA**2)
 
     def cost(self, lines: Complexes) -> Floats:
-        """Misfit of shape (m,) that lines of shape (m, n, 9) leave, with the best common rest that is a build's own."""
+        """Misfit, shape (m,), of lines (m, n, 9), with the best constant leftover of the build."""
         rest = self.residual - lines
         whole = np.einsum("mnk,nk->m", np.abs(rest) ** 2, self.weight)
         shared = np.einsum("mnk,nk->mk", rest, self.weight)
         return np.asarray(whole - (np.abs(shared) ** 2) @ self._common)
 
     def nearest(self, table: Complexes) -> Ints:
-        """Of each bin the entry of a table (m, 9) that leaves least."""
+        """Entry of a table (m, 9) with the least misfit, for each bin."""
         rest = self.residual[:, None] - table
         return np.asarray(np.argmin(np.einsum("nmk,nk->nm", np.abs(rest) ** 2, self.weight), axis=1))
 
 
 def guesses(bins: Bins, residual: Complexes, tables: Tables, *, far: bool) -> list[Guess]:
-    """All parts that could be added to what is left, cheapest first.
+    """All parts that could explain the residual, lowest cost first.
 
     Parameters
     ----------
@@ -113,7 +113,7 @@ def guesses(bins: Bins, residual: Complexes, tables: Tables, *, far: bool) -> li
 
 
 def _interpolated(places: Floats, table: Complexes, at: Floats) -> Complexes:
-    """Entries of a table, straight between its places: of shape at.shape + (9,)."""
+    """Linear interpolation in a table: shape at.shape + (9,)."""
     share = np.interp(at, places, np.arange(len(places)))
     low = np.minimum(share.astype(np.int64), len(places) - 2)
     part = (share - low)[..., None]
@@ -127,7 +127,7 @@ def _knees(letter: str, what: Unexplained, along: bool, table: Complexes) -> lis
     out = [Guess(letter=letter, way="share", cost=float(costs[best]) + what.price, start=start)]
     amplitude = what.bins.amplitude_fs / what.bins.amplitude_fs.max()
     tries = np.linspace(0.3, 1.05, 76)
-    # what comes out is smaller than what goes in: a first guess of the level over the stage's own amplitude
+    # the output is smaller than the input: first estimate of the level over the stage's amplitude
     costs = what.cost(_interpolated(_LEVELS, table, tries[:, None] / amplitude))
     best = int(np.argmin(costs))
     start = {letter: float(tries[best])}
@@ -274,7 +274,7 @@ _SEEN = _OWN * _FUNDAMENTAL
 
 
 def own_steepness(seen: Floats) -> Floats:
-    """Slope over the limit of the sine that goes in, from that of the fundamental that comes out."""
+    """Slope over the limit at the input, from the same ratio of the fundamental at the output."""
     inside = np.interp(np.minimum(seen, _SEEN[-1]), _SEEN, _OWN)
     return np.asarray(np.where(seen > _SEEN[-1], inside + 3.0 * (seen - _SEEN[-1]), inside))
 

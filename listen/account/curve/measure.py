@@ -1,4 +1,4 @@
-"""What the fitted parts come to: crest lost, dead band, slope missing, curves; in each bin and between them."""
+"""Sizes of the fitted parts in each bin: crest loss, dead band, slope deficit, even and odd curvature."""
 
 from __future__ import annotations
 
@@ -112,7 +112,7 @@ def sizes_of(choice: Choice) -> Sizes:
     none = _nothing(values)
     knees = replace(none, knee=values.knee, top=values.top, bottom=values.bottom)
     hard = _is_hard(fit, knees)
-    # within the loop a part's input is no sine: what that part alone hands itself back
+    # within the loop a part's input is not a sine: it is the feedback of that part alone
     up, down, flat_up, flat_down = _crests(knees, _alone(knees, bins))
     clipped = np.minimum(values.top, values.bottom) < NO_KNEE
     slope_short, slope_fs = _slope(fit)
@@ -186,7 +186,7 @@ def _crests(values: Values, measured: Complexes) -> tuple[Floats, Floats, Floats
 
 
 def _alone(parts: Values, bins: Bins) -> Complexes:
-    """H2 .. H10 of the output of a Wien loop that has nothing but these parts: found by going round."""
+    """H2 .. H10 at the output of a Wien loop with only these parts, by fixed-point iteration."""
     lines = np.zeros_like(bins.r)
     for _ in range(_ROUNDS if parts.inside else 0):
         lines = harmonics(parts, lines).lines
@@ -194,7 +194,7 @@ def _alone(parts: Values, bins: Bins) -> Complexes:
 
 
 def _is_hard(fit: Fit, knees: Values) -> bool:
-    """Whether the bin that is clipped most is as flat as a hard clip of the same loss, by half at least."""
+    """Whether the most clipped bin has at least half the flatness of a hard clip of the same loss."""
     if not set(fit.stages.parts) & set("PNT"):
         return False
     deepest = int(np.argmin(np.minimum(knees.top, knees.bottom)))
@@ -204,7 +204,7 @@ def _is_hard(fit: Fit, knees: Values) -> bool:
     both = abs(up - down) < 0.002
     flat = flat_up if top else flat_down
     loss = 1 - max(up, down) if both else 1 - min(up, down) / max(up, down)
-    # a hard clip of the same loss, found by halving
+    # level of a hard clip of the same loss, by bisection
     low, high = 0.2, 1.0
     for _ in range(24):
         level = 0.5 * (low + high)
@@ -224,7 +224,7 @@ def _only(values: Values, i: int) -> Values:
 
 
 def _slope(fit: Fit) -> tuple[Floats, float]:
-    """Slope missing in each bin, and the limited slope in full scale per second."""
+    """Slope deficit in each bin, and the slew rate in full scale per second."""
     values, bins = fit.values, fit.layout.bins
     n = len(bins)
     if not fit.stages.has("S"):

@@ -1,4 +1,4 @@
-"""The unknowns of a model: what each stands for, where it starts, what is likely before anything was measured."""
+"""The unknowns of a model: meaning, starting value and prior."""
 
 from __future__ import annotations
 
@@ -274,7 +274,7 @@ class Layout:
         rest = self.prior_matrix @ vector - self._prior_offset
         if not (self.stages.has("S") and self.stages.slope == "fs"):
             return self.prior_matrix, rest
-        # more than a full triangle is not to be had
+        # a full triangle is the limit
         i = self.at["S"].start
         ratio = float(np.exp(-np.clip(vector[i], *_ONSET_BOUNDS))) / _FULL_TRIANGLE
         excess = max(ratio - 1.0, 0.0) / _TRIANGLE_SIGMA

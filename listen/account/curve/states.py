@@ -1,4 +1,4 @@
-"""Rows at one pitch whose wave is not the same all the time: a trimmer turned, a fault that sets in."""
+"""States: rows of one pitch whose wave changes with time, as when a trimmer is turned or a fault sets in."""
 
 from __future__ import annotations
 

@@ -166,7 +166,7 @@ def feedback_lines(r: Complexes, pitch: Floats) -> Complexes:
 
 
 def settled(values: Values, r: Complexes, near: Settled | None = None) -> Settled:
-    """Find what a stage works at, from the harmonics that were measured.
+    """Operating point of a stage from the measured harmonics.
 
     The amplitude: by secants. The pitch over the network's own: the network makes good what the stage turns the phase.
     ``near``: where stages that are nearly the same have settled, to start from.
@@ -239,7 +239,7 @@ def _stages(values: Values, sampled: Floats, amplitude: Floats) -> Floats:
 
 
 def diode_bend(x: Floats, width: Floats) -> Floats:
-    """Voltage across a resistor with a diode each way beside it, against the current through both.
+    """Voltage across a resistor with two antiparallel diodes, as a function of the current through them.
 
     Both over what they are where the diodes conduct, which is where they carry as much as the resistor.
 
@@ -263,7 +263,7 @@ def diode_bend(x: Floats, width: Floats) -> Floats:
 
 
 def slew(u: Floats, steep: Floats, lag: Floats) -> Floats:
-    """Follow a wave as an amplifier does that rolls off and whose slope is limited: shape (n, points).
+    """Output of an amplifier with a first-order roll-off and a slew-rate limit: shape (n, points).
 
     What it is behind by, over its time constant, is its slope; the pair of transistors at its input bends that up to
     the limit of 1 / steep of a unit sine's own. Without a lag the limit is sudden. From half a cycle before on.

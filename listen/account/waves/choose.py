@@ -1,4 +1,4 @@
-"""Which parts a bin's cycle has: the plain wave first, then a cut tip, a rounded corner or a spike where it shows."""
+"""Parts of a bin's cycle: the plain wave, then a clipped tip, a rounded corner or a spike if significant."""
 
 from __future__ import annotations
 
@@ -58,7 +58,7 @@ _PLAIN = 0.15
 
 
 def choose(bin_: WaveBin, wave: str, before: CycleFit | None) -> CycleFit:
-    """Fit the plain wave and the parts that are shown beside it.
+    """Fit the plain wave and its significant parts.
 
     Parameters
     ----------
@@ -93,7 +93,7 @@ def _like(bin_: WaveBin, before: CycleFit | None) -> CycleFit | None:
 
 
 def _as_good(fit: CycleFit, before: CycleFit | None) -> bool:
-    """Whether it explains as much as it did at the next pitch, where all others were tried."""
+    """Whether the fit is as good as at the adjacent pitch, where all alternatives were tried."""
     assert before is not None
     return fit.chi_square / fit.independent < _ALIKE * before.chi_square / before.independent
 
@@ -103,7 +103,7 @@ def _finished(bin_: WaveBin, fit: CycleFit) -> CycleFit:
 
 
 def _cost(fit: CycleFit) -> float:
-    """Chi squared, and what each parameter has to earn."""
+    """Chi squared plus the penalty of each parameter."""
     return fit.chi_square + _PART_CHI_SQUARE * len(fit.free)
 
 
@@ -181,7 +181,7 @@ _BEGIN = {"cut_top": 0.02, "cut_bottom": 0.02}
 
 
 def _spike_of(bin_: WaveBin, fit: CycleFit) -> tuple[float, float]:
-    """Area and place, from the foot, of the tallest spike that the fit leaves."""
+    """Area and position, from the foot, of the tallest spike in the residual."""
     k = np.arange(1, len(bin_.lines) + 1).astype(float)
     residual = draw((bin_.lines - fit.lines(k)) * np.exp(2j * np.pi * k * fit.delay) / fit.gain, _POINTS)
     at = int(np.argmax(np.abs(residual)))

@@ -1,4 +1,4 @@
-"""Rows of a wave gathered into bins of pitch: their harmonics, laid upon one another, with their scatter."""
+"""Rows of a wave averaged into bins of pitch: time-aligned harmonics with their scatter."""
 
 from __future__ import annotations
 
@@ -106,7 +106,7 @@ def gather(frames: Frames, rows: Flags, store: SpectraStore, response_hz: float 
 
 
 def _octaves_moved(frames: Frames) -> Floats:
-    """How far the pitch moves over each frame."""
+    """Change of the pitch over each frame, in octaves."""
     log = np.log2(np.where(frames.oscillating, frames.f0_hz, np.nan))
     if len(log) < 3:
         return np.zeros(len(log))
@@ -164,14 +164,14 @@ def _bin_of(found: list[tuple[float, int, Complexes]], response_hz: float | None
 
 
 def _middle(lines: Complexes) -> Complexes:
-    """Mean of the rows; of many the median, which a disturbed row does not move."""
+    """Mean of the rows; of many the median, which is robust against a disturbed row."""
     if len(lines) < 8:
         return np.asarray(lines.mean(axis=0))
     return np.asarray(np.median(lines.real, axis=0) + 1j * np.median(lines.imag, axis=0))
 
 
 def _laid_upon(lines: Complexes, near: Flags, k: Ints) -> Complexes:
-    """Shift each row in time so that its harmonics lie on the mean's."""
+    """Align each row in time with the mean of the rows."""
     lines = lines * np.exp(-1j * np.angle(lines[:, :1]) * k)
     for top in _STEPS:
         part = slice(0, min(top, len(k)))

@@ -191,7 +191,7 @@ def read_wave(
 
 
 def _bows(fits: list[CycleFit], f0: Floats, wave: str, coupling_known: bool) -> tuple[Floats, Floats]:
-    """How far the slopes bend, what the input's coupling may make left out; of two levels nothing is asked."""
+    """Bow of the slopes beyond what the input's coupling may cause; none for a wave of two levels."""
     if wave in ("square", "pulse"):
         return np.full(len(f0), np.nan), np.full(len(f0), np.nan)
     bend = np.array([fit.cycle.bend for fit in fits])
@@ -214,7 +214,7 @@ def _excused(bend: Floats, sigma: Floats, f0: Floats) -> float:
 
 
 def _losses(fit: CycleFit) -> tuple[float, float]:
-    """Crest that one tip has lost against the other (signed), and that both have lost."""
+    """Crest loss of one tip relative to the other (signed), and of both."""
     cycle = fit.cycle
     top, bottom = cycle.cut_top, cycle.cut_bottom
     # a cut takes a triangle of its own height and part of the cycle off the mean
@@ -256,7 +256,7 @@ def _residual_even(bin_: WaveBin, fit: CycleFit) -> float:
 def _row_values(
     n: int, bins: tuple[WaveBin, ...], fits: list[CycleFit], wave: str, f0_hz: Floats
 ) -> dict[str, Doubles]:
-    """Values row by row: one step from the bin's fit toward the row's own harmonics."""
+    """Values row by row: one Gauss-Newton step from the bin's fit to the row's harmonics."""
     out = {name: np.full(n, np.nan) for name in ("rise", "duty", "reset_s", "corner_s", "spike")}
     for bin_, fit in zip(bins, fits, strict=True):
         rows, pitch = bin_.rows, f0_hz[bin_.rows]

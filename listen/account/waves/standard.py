@@ -1,4 +1,4 @@
-"""Which wave it is: the harmonics' levels against those of the standard waves."""
+"""Recognition of the standard waves by the levels of their harmonics."""
 
 from __future__ import annotations
 
@@ -52,7 +52,7 @@ def _pulse(share: float) -> Floats:
 
 
 def other_wave(bins: Bins, stated: str) -> str | None:
-    """Name of the wave that it is, where that is not the stated one.
+    """Name of the recognised wave where it is not the stated one.
 
     Parameters
     ----------
@@ -93,7 +93,7 @@ def other_wave(bins: Bins, stated: str) -> str | None:
 
 
 def _falls(bins: Bins) -> bool:
-    """Whether the level falls as that of a sine whose slopes are held."""
+    """Whether the level falls with the pitch as that of a slew-limited sine."""
     if len(bins) < 3 or bins.f0_hz[-1] < 1.5 * bins.f0_hz[0]:
         return False
     slope = np.polyfit(np.log2(bins.f0_hz), 20 * np.log10(bins.amplitude_fs), 1)[0]
