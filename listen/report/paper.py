@@ -49,7 +49,7 @@ class Paper:
         Columns, 20 to 80.
     color : bool
         Ink with terminal codes; never the only carrier of a meaning, and left out of a narrow page, whose lines are
-        folded.
+        wrapped.
     ascii_only : bool
         Draw with plain characters, where the encoding has no others.
     """
@@ -114,8 +114,8 @@ class Paper:
             for i, line in enumerate(lines or [""])
         ]
 
-    def _folded(self, lines: list[str]) -> Iterator[str]:
-        """Yield lines that fit: rows of tables are written closer, then folded."""
+    def _wrapped_lines(self, lines: list[str]) -> Iterator[str]:
+        """Yield lines that fit: rows of tables are written closer, then wrapped."""
         for line in "\n".join(lines).split("\n"):
             if len(line) <= self.width:
                 yield line
@@ -124,7 +124,7 @@ class Paper:
 
     def finish(self, lines: list[str]) -> str:
         """Return the page as text that its paper can take."""
-        text = "\n".join(line.rstrip() for line in (self._folded(lines) if self.narrow else lines)) + "\n"
+        text = "\n".join(line.rstrip() for line in (self._wrapped_lines(lines) if self.narrow else lines)) + "\n"
         if not self.ascii_only:
             return text
         return text.translate(_ASCII).encode("ascii", "replace").decode("ascii")

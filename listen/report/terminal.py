@@ -6,6 +6,7 @@ from collections.abc import Sequence
 from typing import TYPE_CHECKING
 
 from listen.findings import half_name
+from listen.report.bench_effects import bench_facts
 from listen.report.drawing import bar, dot, lane_ends, log_part
 from listen.report.jack_volts import bench_lines
 from listen.report.paper import Ink, Paper
@@ -89,7 +90,7 @@ def _take(result: CheckView, paper: Paper) -> list[str]:
         said = f"a long take: one row of measurements every {1000 * every_s:.0f} ms is kept"
         lines += paper.write(said, text_ink="faint")
     if result.bench_path is not None:
-        lines += paper.write(f"with the bench file {name_of(result.bench_path)}", text_ink="faint")
+        lines += paper.write(bench_facts(result), text_ink="faint")
     return lines
 
 

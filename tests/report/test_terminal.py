@@ -206,7 +206,7 @@ def test_paper_for_a_pipe_is_eighty_columns() -> None:
     assert paper_for(Stream(terminal=False)).width == 80
 
 
-@pytest.mark.parametrize(("columns", "width"), [(200, 80), (80, 80), (66, 66), (20, 56), (0, 80)])
+@pytest.mark.parametrize(("columns", "width"), [(200, 80), (80, 80), (66, 66), (20, 20), (9, 20), (0, 80)])
 def test_a_narrow_terminal_gets_a_narrow_page(monkeypatch: pytest.MonkeyPatch, columns: int, width: int) -> None:
     class Size:
         pass

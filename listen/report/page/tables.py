@@ -6,10 +6,11 @@ from collections.abc import Mapping, Sequence
 from typing import Any
 
 from listen.findings.types import SweepRow
+from listen.report.bench_effects import bench_facts
 from listen.report.page.wording import say
 from listen.report.paper import readable
 from listen.report.views import CheckView
-from listen.report.words import interval, name_of, rate, third
+from listen.report.words import interval, rate, third
 from listen.units import format_hz, format_seconds, note_name
 
 _DECIMALS = {
@@ -32,7 +33,7 @@ def facts(result: CheckView) -> str:
     if result.gain_control is not None:
         parts.append(say("page.facts_gain", gain=result.gain_control))
     if result.bench_path is not None:
-        parts.append(say("page.facts_bench", name=readable(name_of(result.bench_path))))
+        parts.append(readable(bench_facts(result)))
     return ", ".join(parts)
 
 
