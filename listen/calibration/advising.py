@@ -1,4 +1,4 @@
-"""What a calibration advises: signs and amounts, and never a direction that nobody measured."""
+"""Advice of a calibration: signs and amounts, and a direction only where it was measured."""
 
 from __future__ import annotations
 
@@ -228,7 +228,7 @@ def _bottom(facts: Facts) -> list[str]:
 
 
 def _kink(facts: Facts) -> list[str]:
-    """Say a step that stands off a curve through its neighbours."""
+    """Describe a step that deviates from a curve through its neighbours."""
     volts, cents = facts.rows.volts, facts.rows.cents
     order = np.argsort(volts, kind="stable")
     v, p = volts[order], cents[order]

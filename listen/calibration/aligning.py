@@ -1,4 +1,4 @@
-"""Steps with times: how far the recording and the staircase are apart."""
+"""Alignment of steps with stated times to the recording."""
 
 from __future__ import annotations
 
@@ -24,7 +24,7 @@ def offset_s(
     span_s: tuple[float, float],
     name: str,
 ) -> float:
-    """Return how much later the recording has the steps than their file says.
+    """Return the delay of the recorded steps relative to their file.
 
     Parameters
     ----------
@@ -75,7 +75,7 @@ def offset_s(
 
 
 def offset_note(shift_s: float) -> tuple[str, ...]:
-    """Say a shift that is worth saying."""
+    """Describe a shift that is worth reporting."""
     if abs(shift_s) < _SAID_FROM_S:
         return ()
     way = "before" if shift_s > 0 else "after"
@@ -107,7 +107,7 @@ def _fine(edges: Floats, changes: Floats, shift: float) -> float:
 def _cost(
     voltages: VoltageInput, trace: Trace, shift: float, span_s: tuple[float, float], agreement: float, edges: int
 ) -> float:
-    """Return what a smooth law leaves of the pitches; steps outside of the take and missed edges have a price."""
+    """Cost of a shift: a smooth law's residual, plus penalties for steps outside the take and missed edges."""
     values, cents, outside = [], [], 0
     for value, (start, end) in zip(voltages.values, voltages.times_s or (), strict=True):
         late = start + shift + 2.0 * (end - start) / 3.0

@@ -1,4 +1,4 @@
-"""Steps whose voltage does not fit the others: marked, with the voltage that would, and said."""
+"""Doubtful steps: those whose voltage does not fit the others, with the voltage that would."""
 
 from __future__ import annotations
 

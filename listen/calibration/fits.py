@@ -66,7 +66,7 @@ def fit_line(x: Floats, y: Floats, sigma: Floats | None = None) -> LineFit:
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class TermsFit:
-    """A sum of terms: their sizes, their covariance, what they leave.
+    """A linear model: coefficients, covariance and residual.
 
     Attributes
     ----------

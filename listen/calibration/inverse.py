@@ -70,7 +70,7 @@ def _slope(volts: Floats, cents: Floats) -> tuple[Floats, Floats]:
 
 
 def _interpolation_error_cents(mean: StepRows, curve: Curve) -> Floats:
-    """What the curve is off at each inner step when that step is left out."""
+    """Leave-one-out interpolation error at each inner step."""
     n = len(mean.volts)
     residual = mean.cents - curve(mean.volts)
     out = np.zeros(n)
@@ -83,7 +83,7 @@ def _interpolation_error_cents(mean: StepRows, curve: Curve) -> Floats:
 
 
 def _at(volts: Floats, error_cents: Floats, at_v: float) -> float:
-    """A quarter of what the nearest steps say, most in the middle between two and nothing at a step."""
+    """Interpolation uncertainty: a quarter of the nearest steps' error midway between them, zero at a step."""
     place = int(np.clip(np.searchsorted(volts, at_v), 1, len(volts) - 1))
     share = (at_v - volts[place - 1]) / max(volts[place] - volts[place - 1], 1e-12)
     share = min(max(share, 0.0), 1.0)

@@ -54,7 +54,7 @@ _FAR_APART = 0.15
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class MeasuredSteps:
-    """Voltages and the pitches that were measured at them.
+    """Voltages and the pitches measured at them.
 
     Attributes
     ----------

@@ -29,7 +29,7 @@ Curve = Callable[[Floats], Floats]
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class StepRows:
-    """What a law is fitted to.
+    """Data of a law: voltages and pitches of the steps.
 
     Attributes
     ----------
@@ -210,7 +210,7 @@ def _straight(rows: StepRows) -> tuple[np.ndarray, float]:
 
 
 def _proportional(rows: StepRows) -> bool:
-    """Return whether an error in proportion to the pitch explains what a straight line leaves."""
+    """Return whether an error proportional to the pitch explains the residual of a straight line."""
     from scipy.stats import f as f_distribution
 
     n = len(rows.volts)
@@ -281,7 +281,7 @@ def _one_way(rows: StepRows) -> StepRows:
 
 
 def _choose(rows: StepRows) -> tuple[LawKind, str]:
-    """Choose the law that leaves least, and say why."""
+    """Choose the law with the least residual, and give the reason."""
     one_way = _one_way(rows)
     n = len(one_way.volts)
     if n < 3:
@@ -311,7 +311,7 @@ def _choose(rows: StepRows) -> tuple[LawKind, str]:
 
 
 def _octave_law_rms(rows: StepRows) -> float:
-    """What volt per octave leaves, with an error in proportion to the pitch where that is small and helps."""
+    """R.m.s. residual of volt per octave, with an error proportional to the pitch where that is small and helps."""
     one = np.ones(len(rows.volts))
     plain = fit_terms(np.column_stack([one, rows.volts]), rows.cents, rows.sigma)
     if len(rows.volts) < 5:

@@ -1,4 +1,4 @@
-"""Plateaus to voltages, in order; what is missing, doubled or too short is said, never passed over."""
+"""Matching of plateaus to voltages, in order; missing, double and too short plateaus are reported."""
 
 from __future__ import annotations
 
@@ -95,7 +95,7 @@ def match(
 
 
 def smooth_law_rms_cents(values: Floats, cents: Floats) -> float:
-    """Return what the best of a few smooth laws leaves of the pitches, r.m.s. in cents.
+    """Return the r.m.s. residual, in cents, of the best of a few smooth laws.
 
     Straight in pitch, straight in hertz, bent in pitch, straight against the logarithm of the voltage.
     """
@@ -109,7 +109,7 @@ def smooth_law_rms_cents(values: Floats, cents: Floats) -> float:
         tries.append(_fit_rms(np.column_stack([one, v, v * v]), cents))
     if np.all(values > 0):
         tries.append(_fit_rms(np.column_stack([one, np.log(values)]), cents))
-    # In hertz, weighted so that what is left is relative.
+    # In hertz, weighted so that the residual is relative.
     hertz = hz_from_cents(cents - cents.max(), 1.0)
     weighted = np.column_stack([one, v]) / hertz[:, None]
     tries.append(1200.0 / math.log(2.0) * _fit_rms(weighted, one))

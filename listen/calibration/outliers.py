@@ -1,4 +1,4 @@
-"""Voltages that do not fit the others: typed wrong, exchanged with a neighbour, or not what was held.
+"""Outliers among the voltages: mistyped, exchanged with a neighbour, or not the voltage that was held.
 
 Every hypothesis - no voltage is wrong, one is, two neighbours are exchanged, several are - has a posterior probability
 (Bayes' rule over `law_evidence`). A table is doubted where no error at all is unlikely.

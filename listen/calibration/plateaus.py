@@ -1,4 +1,4 @@
-"""Plateaus: where a control rests, found in the pitch (or in a recorded voltage) itself."""
+"""Plateaus: segments of constant pitch or recorded voltage."""
 
 from __future__ import annotations
 

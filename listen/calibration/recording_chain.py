@@ -1,4 +1,4 @@
-"""What a short take says of the recording chain: volts, polarity, the coupling's corner, floor and hum."""
+"""Properties of the recording chain from short takes: volts, polarity, corner of the coupling, floor and hum."""
 
 from __future__ import annotations
 
@@ -48,7 +48,7 @@ class Volts:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Contact:
-    """What a cell touched to the input shows.
+    """Result of touching a cell to the input.
 
     Attributes
     ----------
@@ -78,7 +78,7 @@ class Contact:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Floor:
-    """What is left where nothing plays.
+    """Noise floor and hum of silence.
 
     Attributes
     ----------
@@ -346,7 +346,7 @@ def _spectrum(y: Floats, rate_hz: float) -> tuple[Floats, float]:
 
 
 def _lines(spectrum: Floats, bin_hz: float, mains: float) -> float:
-    """Sum of the mean squares of the mains' lines that stand out of their neighbourhood."""
+    """Sum of the mean squares of the mains lines that exceed their local floor."""
     total = 0.0
     for order in range(1, 7):
         at = order * mains

@@ -22,7 +22,7 @@ _GUARD_S = 0.01
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Settled:
-    """What one hold settled to.
+    """Settled pitch of one hold.
 
     Attributes
     ----------

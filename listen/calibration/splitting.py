@@ -1,4 +1,4 @@
-"""The error of a volt-per-octave table, split into offset, scale, and what goes with the pitch or against it."""
+"""Error of a volt-per-octave table, split into offset, scale, and terms proportional to f and to 1 / f."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""Samples in: files, channels, and the damage that the recording itself did."""
+"""Reading of recordings: files, channels, and faults of the recording itself."""
 
 from listen.bench import CaptureSettings
 from listen.capture.damage import scan_damage

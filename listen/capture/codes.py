@@ -1,4 +1,4 @@
-"""How finely a file can write a sample: what counts as one code, and what as full scale."""
+"""Quantisation of a file format: the size of one code, and full scale."""
 
 from __future__ import annotations
 
@@ -36,7 +36,7 @@ class Codes:
 
     @property
     def tolerance_codes(self) -> float:
-        """The tolerance in codes."""
+        """Tolerance in codes."""
         return self.tolerance_fs / self.step_fs
 
     def is_full_scale(self, level_fs: float) -> bool:

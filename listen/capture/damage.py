@@ -1,4 +1,4 @@
-"""One pass over the samples for all that is wrong with a recording and can be seen without knowing the pitch."""
+"""One pass over the samples for all faults of a recording that can be detected without knowing the pitch."""
 
 from __future__ import annotations
 

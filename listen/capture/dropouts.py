@@ -1,4 +1,4 @@
-"""Samples that were lost: values that are no numbers, and exact zeros cut into a tone."""
+"""Lost samples: non-finite values, and runs of exact zeros within a tone."""
 
 from __future__ import annotations
 
@@ -73,12 +73,12 @@ class RunsOfMask:
 
 
 def shortest_zero_run(sample_rate_hz: float) -> int:
-    """Return the fewest samples of exact zeros that are looked at."""
+    """Return the length of the shortest run of exact zeros that is considered."""
     return max(_SHORTEST_SAMPLES, round(_SHORTEST_S * sample_rate_hz))
 
 
 def zeros_within_tone(capture: Capture, runs: Spans, peaks: Floats, grid: int) -> Spans:
-    """Keep the runs of exact zeros that begin and end in the middle of a tone.
+    """Select the runs of exact zeros that begin and end within a tone.
 
     Parameters
     ----------
@@ -124,7 +124,7 @@ def zeros_within_tone(capture: Capture, runs: Spans, peaks: Floats, grid: int) -
 
 
 def gated_zeros(capture: Capture, runs: Spans) -> Spans:
-    """Keep long runs of exact zeros with sound on both sides: a gate of the recorder, or a gap.
+    """Select long runs of exact zeros with sound on both sides: a noise gate of the recorder, or a gap.
 
     Parameters
     ----------
@@ -156,7 +156,7 @@ def _is_live(samples: Floats, edge: int, smallest_fs: float) -> bool:
         return False
     peak = float(np.abs(samples).max())
     rise = np.abs(samples[edge:] - samples[:-edge])
-    # of high notes over a fifth of a cycle at the most: a longer chord may join two equal heights
+    # at high pitches over at most a fifth of a cycle: a longer chord may join two equal values
     while edge > 1 and float(rise.max()) > _CHORD * peak:
         edge //= 2
         rise = np.abs(samples[edge:] - samples[:-edge])

@@ -1,4 +1,4 @@
-"""Flat tops that a converter cut, told from those that a circuit or coarse codes make.
+"""Clipping by a converter, distinguished from flat tops of a circuit and from coarse quantisation.
 
 A converter that is overdriven gives one code as long as the signal is beyond it. A circuit's own limit is never that
 exact: noise, and the droop of the coupling, move its tops over many codes. Coarse codes hold a slow sine's crest for
@@ -122,7 +122,7 @@ class ExtremesByBlock:
 
 
 def find_overload(capture: Span, extremes: ExtremesByBlock) -> OverloadRuns:
-    """Find the flat tops that the interface cut.
+    """Find the tops clipped by the interface.
 
     Parameters
     ----------
@@ -158,7 +158,7 @@ def find_overload(capture: Span, extremes: ExtremesByBlock) -> OverloadRuns:
 
 
 def _joined(overloaded: dict[int, _Tops], levels: dict[int, float]) -> OverloadRuns:
-    """Put both halves into one list, in order of time."""
+    """Merge both halves into one list, in order of time."""
     # An hour of overload has millions of runs: one column at a time.
     counts = [len(tops.start) for tops in overloaded.values()]
     start = np.concatenate([np.zeros(0, dtype=np.int64), *(tops.start for tops in overloaded.values())])
@@ -180,7 +180,7 @@ def _is_square(tops: dict[int, _Tops]) -> bool:
 
 
 def _cut(capture: Span, codes: Codes, tops: _Tops, sign: int, level: float) -> NDArray[np.bool_]:
-    """Say which runs were cut."""
+    """Whether each run was clipped."""
     # Half a code of rounding and the tolerance are what a crest may rise within a run; twice that for safety.
     steep_codes = 16.0 * (codes.tolerance_codes + 0.5) + 8.0
     long = (tops.length >= _LONG_RUN) & (tops.drop_fs >= steep_codes * codes.step_fs)

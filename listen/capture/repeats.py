@@ -1,4 +1,4 @@
-"""Blocks of samples that come twice: a buffer that was delivered again."""
+"""Repeated blocks of samples: a buffer that was delivered twice."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""The amplifier's own curve, from the harmonics of the output: gain in hand, rails, and what the gangs need."""
+"""Transfer curve of the amplifier from the output's harmonics: gain in hand, clip levels, gain needed by the gangs."""
 
 from __future__ import annotations
 
@@ -46,7 +46,7 @@ _WITHOUT_MEMORY = ("diodes", "none")
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class Amplifier:
-    """What one curve says of the take.
+    """Results of the transfer curve of a take.
 
     Attributes
     ----------
@@ -82,7 +82,7 @@ class Amplifier:
 def read_amplifier(
     account: Account, topology: str | None, gain_control: str | None, build: BuildSettings | None, corner_known: bool
 ) -> Amplifier | str:
-    """Fit the curve, or say why there is none.
+    """Fit the curve, or give the reason why it cannot be fitted.
 
     Parameters
     ----------
@@ -144,7 +144,7 @@ def _lines(account: Account, corner_known: bool) -> Lines | None:
 
 
 def _is_cut_off(r: Complexes, fits: NDArray[np.bool_]) -> NDArray[np.bool_]:
-    """Bins in which harmonics are missing that matter: the last one that fits is still strong."""
+    """Bins with significant harmonics outside the band: the last one below the limit is still strong."""
     last = np.where(fits, np.arange(r.shape[1]), 0).max(axis=1)
     return np.asarray((last < r.shape[1] - 1) & (np.abs(r[np.arange(len(r)), last]) > _STRONG_LAST))
 
@@ -178,7 +178,7 @@ def _fitted(account: Account, lines: Lines, gain_control: str, lag: tuple[float,
 
 
 def _guess(account: Account, lines: Lines) -> Floats:
-    """First guesses, from the account's own fit of the shape where it has them."""
+    """Starting values, from the account's fit of the shape where it has them."""
     assert account.shape is not None
     assert account.shape.choice is not None
     fit = account.shape.choice.best
@@ -260,7 +260,7 @@ def needed(fit: CurveFit, lines: Lines) -> Floats:
 
 
 def _smoothed(values: Floats) -> Floats:
-    """Running median; its window shrinks toward the ends, so that they stay where they are."""
+    """Running median with a window that shrinks toward the ends."""
     n, half = len(values), _SMOOTH_ROWS // 2
     if n <= _SMOOTH_ROWS:
         return values

@@ -1,4 +1,4 @@
-"""One curve for the whole take and one needed gain a bin, fitted together: the amplifier does not change on the way."""
+"""Joint fit of one transfer curve for the whole take and the needed gain in each bin."""
 
 from __future__ import annotations
 
@@ -220,7 +220,7 @@ def fit_curve(lines: Lines, stages: Stages, start: Floats, lag: tuple[float, flo
     scale = problem.scale[:, None, 1:]
     residual = misfit.reshape(len(need), 2, -1)[:, :, 1:] / np.where(scale > 0, scale, np.inf)
     own = float(np.sum(np.abs(lines.y[:, 1:]) ** 2))
-    # the prior gives every number a width, so that the matrix can be turned round
+    # the prior bounds every parameter, so that the matrix is invertible
     covariance = np.linalg.inv(matrix) * max(1.0, chi2 / seen)
     return CurveFit(
         stages=stages,

@@ -56,7 +56,7 @@ class _Segment:
 
 
 def find_growth(source: Any, account: Account) -> tuple[Growth, ...]:
-    """Fit every growth and decay that the take shows.
+    """Fit every exponential growth and decay in the take.
 
     Parameters
     ----------
@@ -99,7 +99,7 @@ def _segments(source: Any, account: Account) -> list[_Segment]:
 def _read(
     source: Any, kind: Kind, start_s: float, end_s: float, f0_hz: float, guess_per_s: float, account: Account
 ) -> _Segment | None:
-    """Read a stretch, averaged to some samples a cycle: an exponential stays one."""
+    """Read a segment, averaged to a few samples a cycle, which preserves exponentials."""
     assert account.tone is not None
     rate = source.true_rate_hz
     first = max(source.start_sample, int(start_s * rate))
@@ -133,7 +133,7 @@ def _noise(x: Floats, rate_hz: float, settled: float) -> float:
 
 
 def _fitted(segment: _Segment) -> Growth | None:
-    """Fit windows that end ever lower, and take the highest that agrees with the one below."""
+    """Fit windows that end at decreasing levels; use the highest that agrees with the next lower one."""
     fits: list[tuple[Exponential, int, int]] = []
     for top_db in _TOPS_DB:
         found = _window(segment, top_db)

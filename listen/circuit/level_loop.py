@@ -1,4 +1,4 @@
-"""The loop that holds the level: natural frequency and damping, from how it rings after a retune."""
+"""Amplitude control loop: natural frequency and damping from its ringing after a retune."""
 
 from __future__ import annotations
 
@@ -30,7 +30,7 @@ _LARGEST_SIGMA = 0.3
 
 
 def level_loop(account: Account, gain_control: str | None) -> LevelLoop:
-    """Read the loop from the clearest ring; from hunting, where there is none that decays."""
+    """Loop parameters from the clearest ring, or from hunting where no ring decays."""
     if gain_control in _MEMORYLESS:
         why = unknown(f"a limiter without memory (gain control: {gain_control}) has no loop that could ring")
         return LevelLoop(natural_hz=why, damping=why)

@@ -1,4 +1,4 @@
-"""The amplifier's curve as a few numbers: gain, diodes, rails. Output against the loop's other node."""
+"""Parametric transfer curve of the amplifier: gain, diodes, rails; output against the loop's other node."""
 
 from __future__ import annotations
 
@@ -68,7 +68,7 @@ def output(stages: Stages, numbers: Floats, v: Floats) -> Floats:
 
 
 def diode_voltage(v: Floats, at: float, width: float) -> Floats:
-    """Voltage over a resistor with a diode each way beside it, against the current through both, slope 1 at zero.
+    """Voltage across a resistor with two antiparallel diodes, as a function of the current, slope 1 at zero.
 
     Parameters
     ----------

@@ -1,4 +1,4 @@
-"""The other node of the loop, known from the output: in a Wien bridge V_k = Y_k / (A0 (1 + j (k - 1/k) / 3))."""
+"""The amplifier's input node derived from the output: in a Wien bridge V_k = Y_k / (A0 (1 + j (k - 1/k) / 3))."""
 
 from __future__ import annotations
 
@@ -47,7 +47,7 @@ def feedback_lines(lines: Complexes, f0_hz: Floats, lag_s: float) -> tuple[Compl
         b = (k * x[:, None] - 1.0 / (k * x[:, None])) / 3.0
         area = k * np.imag(curve_lines * np.conj(lines / (1.0 + 1j * b)))
         power = np.abs(lines[:, 0]) ** 2
-        # the fundamental's own area is its power times b_1 but for a square of b_1
+        # the area of the fundamental is its power times b_1, to first order in b_1
         wanted = b[:, 0] - np.sum(area, axis=1) / power
         x = 1.5 * wanted + np.sqrt(1.0 + (1.5 * wanted) ** 2)
     b = (k * x[:, None] - 1.0 / (k * x[:, None])) / 3.0

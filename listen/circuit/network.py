@@ -1,4 +1,4 @@
-"""The networks of sine oscillators: what they hand back, and the gain that a growing or dying tone tells of.
+"""Feedback networks of sine oscillators: transfer function, and loop gain from a growth or decay rate.
 
 A loop sings at the complex frequency p where amplifier times network is 1. Growth and pitch fix the angle of p; the
 network's time constant is the one at which that product is real, and the gain follows.
@@ -153,7 +153,7 @@ def _inverse_gain(network: Network, p: complex, pole_per_s: float | None) -> flo
         if before.imag * now.imag <= 0.0 and abs(cmath.phase(now)) < math.pi / 2:
             found.append(_crossing(needed, low, at))
         low, before = at, now
-    # the loop sings where the network hands back most
+    # the loop oscillates where the network's transfer is greatest
     return max((g for g in found if g > 0.0), default=None)
 
 

@@ -33,7 +33,7 @@ _OFFSET_ERROR = 0.03
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class ShaperEstimate:
-    """What a shaper does, a value a bin of pitch; NaN where it is not told.
+    """Offset and drive of a shaper, a value for each bin of pitch; NaN where undetermined.
 
     Attributes
     ----------
@@ -60,7 +60,7 @@ class ShaperEstimate:
 
 
 def read_shaper(bins: Bins, shaper: str | None, corner_known: bool) -> ShaperEstimate | None:
-    """Read a shaper's offset and drive; None where too few harmonics are in the file.
+    """Estimate a shaper's offset and drive; None where too few harmonics are in the file.
 
     Parameters
     ----------

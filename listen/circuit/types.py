@@ -59,7 +59,7 @@ def unknown(why: str) -> Quantity:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Growth:
-    """One stretch in which the tone grows or dies exponentially.
+    """One segment in which the tone grows or decays exponentially.
 
     Attributes
     ----------
@@ -164,7 +164,7 @@ class GangPoint:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class GangMismatch:
-    """How far the two gangs are apart.
+    """Mismatch of the two gangs.
 
     Attributes
     ----------

@@ -1,4 +1,4 @@
-"""The judge: each part of the account against the limits, put into words, the worst first."""
+"""The judge: parts of the account compared with the limits, as sentences, the worst first."""
 
 from __future__ import annotations
 
@@ -102,7 +102,7 @@ def _not_shown(account: Account, half_unknown: bool) -> tuple[NotShown, ...]:
 def candidates_of(
     account: Account, damage: Damage, capture: Capture, wave: str, limits: Limits, duty_percent: float | None = None
 ) -> list[Candidate]:
-    """All that is over a limit, and the notes."""
+    """All candidates over a limit, and the notes."""
     source = source_candidates(account, wave)
     if source and source[0].kind in _ALONE:
         return source

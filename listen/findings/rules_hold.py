@@ -1,4 +1,4 @@
-"""What the gain control does: start, dropouts, hunting, bounce; and whether the pitch keeps still."""
+"""Rules of the gain control (start, dropouts, hunting, bounce) and of pitch stability."""
 
 from __future__ import annotations
 
@@ -24,7 +24,7 @@ _SWINGS_PITCH = 2.0
 
 
 def start_candidates(account: Account, limits: Limits) -> list[Candidate]:
-    """The rise takes too long, in seconds and in cycles."""
+    """Slow start: the rise takes too long, in seconds and in cycles."""
     start, row = account.start, limits["slow-start"]
     severity = severity_of(start.rise_s, row) if start.shown and start.cycles > row["cycles"] else None
     if severity is None:
@@ -105,7 +105,7 @@ def _even_runs(drops: tuple[Dropout, ...]) -> list[list[Dropout]]:
 
 
 def _hunting(account: Account, limits: Limits, runs: list[list[Dropout]]) -> list[Candidate]:
-    """The gain control oscillates; the deepest of what was found."""
+    """Amplitude hunting of the gain control; the deepest found."""
     row = limits["amplitude-hunting"]
     out = [_squegging(account, run) for run in runs]
     swings = [s for s in account.hunting if 100 * s.depth >= row.get("attention", np.inf)]
@@ -141,7 +141,7 @@ def _hunting(account: Account, limits: Limits, runs: list[list[Dropout]]) -> lis
 
 
 def _squegging(account: Account, run: list[Dropout]) -> Candidate:
-    """A tone that dies again and again, evenly: its level swings to nothing."""
+    """Squegging: the tone stops and restarts periodically."""
     lowest = 10 ** (-median(np.array([d.depth_db for d in run])) / 20)
     gap = median(np.diff([d.start_s for d in run]))
     return Candidate(
@@ -202,7 +202,7 @@ def _bounce(account: Account, limits: Limits) -> list[Candidate]:
 
 
 def _wavering(account: Account, limits: Limits) -> list[Candidate]:
-    """The pitch wavers while the control rests."""
+    """Pitch instability in steady segments."""
     hunted = {id(s.segment) for s in account.hunting if 100 * s.depth >= limits["amplitude-hunting"]["attention"]}
     found = [w for w in account.waverings if id(w.segment) not in hunted or w.rms_cents > _SWINGS_PITCH * w.swing_cents]
     if not found:

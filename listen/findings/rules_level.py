@@ -1,4 +1,4 @@
-"""The level that is not held: along the tuning, or in time."""
+"""Rules of the level: drift along the tuning, or in time."""
 
 from __future__ import annotations
 
@@ -17,7 +17,7 @@ the span none might be."""
 
 
 def level_candidates(account: Account, limits: Limits) -> list[Candidate]:
-    """Level drift: what remains after clipping, slewing and the input's coupling have taken their share."""
+    """Level drift after the effects of clipping, slewing and the input's coupling are removed."""
     law, row = account.law, limits["level-drift"]
     if law is None:
         return []

@@ -1,4 +1,4 @@
-"""What lies between the harmonics: mains, half orders, bursts, lines of another oscillator, what nothing explains."""
+"""Rules of the interharmonics: mains, half orders, bursts, lines of another oscillator, unexplained power."""
 
 from __future__ import annotations
 
@@ -31,7 +31,7 @@ tenth of a cycle wide."""
 
 
 def line_candidates(account: Account, limits: Limits) -> list[Candidate]:
-    """All findings between the harmonics."""
+    """All findings from interharmonics."""
     return [
         *_hum(account, limits),
         *_half_orders(account, limits),
@@ -41,7 +41,7 @@ def line_candidates(account: Account, limits: Limits) -> list[Candidate]:
 
 
 def _hum(account: Account, limits: Limits) -> list[Candidate]:
-    """Mains lines added to the tone, or in the silence before it; else the mains as sidebands."""
+    """Mains lines added to the tone, or in the silence before it; else sidebands at the mains frequency."""
     row, mains = limits["mains-hum"], account.mains
     if mains is None:
         return _sidebands(account, limits)
@@ -121,7 +121,7 @@ def _segments(values: Floats, limit: float) -> list[Flags]:
 
 
 def _half_orders(account: Account, limits: Limits) -> list[Candidate]:
-    """Alternate cycles differ."""
+    """Subharmonic: alternate cycles differ."""
     row, frames = limits["subharmonic"], account.frames
     level = np.where(account.judged, account.half_orders.level_dbc, -np.inf)
     out = []
@@ -136,7 +136,7 @@ def _half_orders(account: Account, limits: Limits) -> list[Candidate]:
 
 
 def _parasitic(account: Account, limits: Limits) -> list[Candidate]:
-    """Bursts in step with the cycle; where there are none, a line that is no harmonic."""
+    """Bursts synchronous with the cycle; without them, an inharmonic line."""
     row, frames = limits["parasitic-oscillation"], account.frames
     level = np.where(account.judged & ~account.cut, account.bursts.level_dbc, -np.inf)
     out = []
@@ -201,7 +201,7 @@ def _lines(account: Account, limits: Limits) -> list[Candidate]:
 
 
 def _unexplained(account: Account, limits: Limits) -> list[Candidate]:
-    """What no part explains."""
+    """Power that no part explains."""
     with np.errstate(divide="ignore"):
         level = np.where(account.judged & ~account.cut, 10 * np.log10(account.unexplained), -np.inf)
     row = limits["unexplained"]

@@ -1,4 +1,4 @@
-"""What the recording did, not the circuit: overload, lost samples, a low level, a narrow band, an offset, a stop."""
+"""Rules of the recording, not the circuit: overload, lost samples, low level, limited bandwidth, offset, early end."""
 
 from __future__ import annotations
 
@@ -43,7 +43,7 @@ def _pitches(frames: Frames, rows: Flags) -> dict[str, Any]:
 
 
 def _overload(account: Account, damage: Damage, limits: Limits) -> list[Candidate]:
-    """Flat tops that the interface cut at one code."""
+    """Tops clipped by the interface at one code."""
     runs, row, frames = damage.overload, limits["capture-overload"], account.frames
     if len(runs) < row.get("attention", 1.0):
         return []
@@ -107,7 +107,7 @@ def _lost_samples(account: Account, limits: Limits) -> list[Candidate]:
 
 
 def _quiet(account: Account, limits: Limits) -> list[Candidate]:
-    """The take is recorded too low: noise and rounding stand in for distortion."""
+    """The recording level is too low: noise and quantisation mask distortion."""
     row, tone, frames = limits["capture-quiet"], account.tone, account.frames
     if tone is None or not tone.rows.any():
         return []
@@ -129,7 +129,7 @@ def _quiet(account: Account, limits: Limits) -> list[Candidate]:
 
 
 def _band(account: Account) -> list[Candidate]:
-    """From some pitch on, harmonics are no longer in the file."""
+    """Limited bandwidth: above some pitch harmonics are outside the file's band."""
     frames = account.frames
     own = account.tone.rows if account.tone is not None else frames.oscillating
     rows = own & (frames.harmonic_count < 3)
@@ -152,7 +152,7 @@ def _band(account: Account) -> list[Candidate]:
 
 
 def _offset(frames: Frames, damage: Damage, limits: Limits) -> list[Candidate]:
-    """A mean that is not zero."""
+    """DC offset of the samples."""
     if abs(damage.dc_fs) < limits["capture-offset"].get("note", np.inf) or len(frames) == 0:
         return []
     return [

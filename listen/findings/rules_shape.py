@@ -1,4 +1,4 @@
-"""The parts that bend a sine, against the limits."""
+"""Rules of the sine's shape: the parts of the model compared with the limits."""
 
 from __future__ import annotations
 
@@ -55,7 +55,7 @@ def shape_candidates(
 
 
 class _Judge:
-    """One take's sizes at each row, held against the limits; each kind notes the rows that it takes."""
+    """Sizes of one take at each row compared with the limits; each kind marks the rows that it explains."""
 
     def __init__(self, frames: Frames, shape: Shape, sizes: Sizes, limits: Limits, known: bool) -> None:
         self.frames, self.shape, self.sizes, self.limits, self.known = frames, shape, sizes, limits, known
@@ -69,7 +69,7 @@ class _Judge:
         return self.sizes.at(values, self.frames.f0_hz)
 
     def add(self, kind: str, values: Floats, make: Callable[[float, Flags, Facts], Measured], **more: Any) -> Flags:
-        """Candidates of one kind; return the rows that they take."""
+        """Add the candidates of one kind; return the rows that they explain."""
         row, taken = self.limits[kind], np.zeros(len(self.frames), dtype=bool)
         for over_limit in segments_over_limit(self.frames, values, self.shape.rows, row["attention"]):
             worst = worst_of(values, over_limit)

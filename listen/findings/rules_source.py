@@ -1,4 +1,4 @@
-"""The first question: whether it is an oscillator, on this channel, of the stated wave."""
+"""Rules of the source: an oscillator, on this channel, with the stated wave."""
 
 from __future__ import annotations
 

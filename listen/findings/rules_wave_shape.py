@@ -1,4 +1,4 @@
-"""What is wrong with the slopes, edges and resets of a triangle, a sawtooth, a square or a pulse."""
+"""Rules of the slopes, edges and resets of triangle, sawtooth, square and pulse waves."""
 
 from __future__ import annotations
 
@@ -67,7 +67,7 @@ def wave_shape_candidates(
 
 
 class _Judge:
-    """One take's shape at each row, held against the limits."""
+    """Wave shape of one take at each row compared with the limits."""
 
     def __init__(self, frames: Frames, shape: WaveShape, rows: Flags, limits: Limits, part: str | None) -> None:
         self.frames, self.shape, self.limits, self.part = frames, shape, limits, part
@@ -123,7 +123,7 @@ class _Judge:
         )
 
     def reset(self) -> None:
-        """A sawtooth's way back: too long in time, and too large a part of the cycle."""
+        """A sawtooth's reset: too long in time, and too large a part of the cycle."""
         shape = self.shape
         time_s = self.at(_sure(shape.reset_s, shape.reset_sigma_s))
         long = 1e6 * time_s >= self.limits["reset-slow"]["least_us"]
@@ -166,7 +166,7 @@ class _Judge:
         )
 
     def bow(self) -> None:
-        """Slopes that are no straight lines."""
+        """Bow: slopes that are not straight."""
         bow = 100 * self.shape.bow
         self.add(
             "ramp-bow",
@@ -213,5 +213,5 @@ class _Judge:
 
 
 def _sure(values: Floats, sigma: Floats) -> Floats:
-    """Size of a value less two of its standard deviations, 0 at the least."""
+    """Magnitude of a value less two standard deviations, at least 0."""
     return np.asarray(np.maximum(np.abs(values) - _SURE * np.nan_to_num(sigma, nan=0.0), 0.0))

@@ -1,4 +1,4 @@
-"""What is wrong with a triangle's tips."""
+"""Rules of a triangle's tips."""
 
 from __future__ import annotations
 
@@ -121,7 +121,7 @@ def _tip_losses(frames: Frames, orders: NDArray[np.int64], coupling_known: bool)
 def _tips_are_flat(
     frames: Frames, share: Floats, values: Floats, rows: Flags, least: tuple[float, float], known: bool
 ) -> bool:
-    """Whether the tips with the greatest loss are flat, not merely round."""
+    """Whether the tips with the greatest loss are clipped rather than rounded."""
     top = flattest_rows(share, values, rows)
     high = top & (known | (frames.f0_hz >= LOW_HZ))
     if high.any():

@@ -1,4 +1,4 @@
-"""The take in figures: thirds of an octave, a summary, and what it does not show."""
+"""Figures of the take: medians per third of an octave, a summary, and questions left open."""
 
 from __future__ import annotations
 
