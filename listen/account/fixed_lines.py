@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 
 from listen.account.lowrate import SampleReader
 from listen.account.tone import BoardTone
-from listen.track import MAINS_HZ, Frames
+from listen.track import MAINS_HZ, Frames, short_spectra
 
 Floats = NDArray[np.floating[Any]]
 Flags = NDArray[np.bool_]
@@ -96,9 +96,11 @@ def find_fixed_lines(capture: SampleReader, tone: BoardTone, levels_dbc: Floats,
     starts = capture.start_sample + np.linspace(0, total - size, count).astype(np.int64)
     window = np.hanning(size + 1)[:-1]
     power = np.empty((count, size // 2 + 1), dtype=np.float32)
+    frame, spectrum = np.empty((1, size), dtype=np.float32), np.empty((1, size // 2 + 1), dtype=np.complex64)
     for i, start in enumerate(starts.tolist()):
-        spectrum = np.fft.rfft(capture.read(start, start + size) * window)
-        power[i] = np.abs(spectrum) ** 2
+        frame[0] = capture.read(start, start + size) * window
+        short_spectra(frame, spectrum)
+        power[i] = spectrum.real[0] ** 2 + spectrum.imag[0] ** 2
     # a line's Hann bins hold 1.5 times its own power
     power *= 2.0 * (2.0 / window.sum()) ** 2 / 2.0
     time_s = (starts + 0.5 * size) / rate
@@ -187,7 +189,7 @@ def _hidden(
 
 def _high_share(power: Floats, share: float) -> Floats:
     """Quantile over the windows with a value; NaN where fewer than a quarter have one."""
-    ordered = np.sort(power, axis=0)
+    ordered = np.sort(np.ascontiguousarray(power.T), axis=1).T
     count = np.sum(np.isfinite(ordered), axis=0)
     place = np.clip((share * (count - 1)).astype(np.int64), 0, len(power) - 1)
     out = np.take_along_axis(ordered, place[None, :], axis=0)[0].astype(float)

@@ -12,7 +12,7 @@ import numpy as np
 import soundfile
 
 from listen.capture.header import DataChunk, find_data_chunk
-from listen.capture.sample_cache import SampleCache
+from listen.capture.sample_cache import SampleCache, held_by_single
 from listen.capture.types import Floats
 from listen.errors import CaptureError
 
@@ -91,7 +91,7 @@ class SampleReader:
         self.format = str(self._file.format)
         self.subtype = str(self._file.subtype)
         self.n_samples, self.header_samples = self._count(chunk)
-        self._cache = SampleCache(self.subtype, self.n_samples)
+        self._cache = SampleCache(held_by_single(self.subtype), self.n_samples)
 
     def __reduce__(self) -> tuple[type[SampleReader], tuple[str, str]]:
         return SampleReader, (self.path, self.name)

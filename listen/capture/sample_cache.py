@@ -3,19 +3,26 @@
 from __future__ import annotations
 
 from collections.abc import Callable
+from typing import Any
 
 import numpy as np
+from numpy.typing import NDArray
 
 from listen.capture.types import Floats
 
 BLOCK_SAMPLES = 1 << 15
 """0.7 s at 48 kHz: few calls of the decoder, and little decoded in vain about a short range."""
 MOST_SAMPLES = 1 << 22
-"""87 s at 48 kHz, 16 MB of single precision: takes of a bench. Of a longer file the rest is decoded anew each time."""
+"""87 s at 48 kHz, 16 MB of single precision: takes of a bench. What lies beyond is decoded anew each time."""
 _SINGLE = ("PCM_S8", "PCM_U8", "PCM_16", "PCM_24", "FLOAT", "ULAW", "ALAW")
 """Subtypes whose values single precision holds exactly: 24 bits with their sign, or single precision itself."""
 
-Decode = Callable[[int, int], Floats]
+Decode = Callable[[int, int], NDArray[np.floating[Any]]]
+
+
+def held_by_single(subtype: str) -> bool:
+    """Whether single precision holds all values that a subtype of libsndfile's can store."""
+    return subtype in _SINGLE
 
 
 class SampleCache:
@@ -23,14 +30,14 @@ class SampleCache:
 
     Parameters
     ----------
-    subtype : str
-        How the file stores samples; it decides in which precision they are kept.
+    single : bool
+        Keep them in single precision.
     n_samples : int
         Of the file.
     """
 
-    def __init__(self, subtype: str, n_samples: int) -> None:
-        self._dtype = np.float32 if subtype in _SINGLE else np.float64
+    def __init__(self, single: bool, n_samples: int) -> None:
+        self._dtype = np.float32 if single else np.float64
         self._n_samples = n_samples
         self._blocks: dict[tuple[int, int], np.ndarray] = {}
 

@@ -1,5 +1,6 @@
 """Samples to frames: pitch, harmonics, cycle shape and envelope, measured in the phase of the tone."""
 
+from listen.track.fourier import spectra as short_spectra
 from listen.track.hum import HUM_LINES_HZ, MAINS_HZ
 from listen.track.lines import BAND
 from listen.track.memory import give_back_memory
@@ -23,6 +24,7 @@ __all__ = [
     "knot_spacing_s",
     "one_thread_each",
     "short_frame_s",
+    "short_spectra",
     "threads_to_use",
     "track",
 ]

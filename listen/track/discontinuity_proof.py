@@ -167,35 +167,35 @@ def _columns(window: _Window, cycles: Floats, harmonics: int, use: Indices) -> F
     return out
 
 
-def _switch(window: _Window, left_cycles: Floats, right_cycles: Floats, most: int) -> _Switch:
+def _switch(window: _Window, before_cycles: Floats, after_cycles: Floats, most: int) -> _Switch:
     """Sample at which one side's extrapolation takes over from the other's, each with its own phase."""
     x, fit, n = window.samples, window.fit, len(window.samples)
     harmonics = int(max(1, min(most, 0.45 / window.slope)))
     thin = max(1, fit // (_FIT_POINTS * (harmonics + 1)))
-    left_side, gap, right_side = np.arange(0, fit, thin), np.arange(fit, n - fit), np.arange(n - fit, n, thin)
-    n_side = len(left_side)
-    left = _columns(window, left_cycles, harmonics, np.concatenate([left_side, gap]))
-    before = _fitted(left[:n_side], x[left_side])
-    before_own = float(np.mean((x[left_side] - left[:n_side] @ before) ** 2))
+    before_side, gap, after_side = np.arange(0, fit, thin), np.arange(fit, n - fit), np.arange(n - fit, n, thin)
+    n_side = len(before_side)
+    before_columns = _columns(window, before_cycles, harmonics, np.concatenate([before_side, gap]))
+    before = _fitted(before_columns[:n_side], x[before_side])
+    before_own = float(np.mean((x[before_side] - before_columns[:n_side] @ before) ** 2))
     # one fit over everything leaves at most the variance: a side that leaves a ninth of it cannot show a sharp step
     if 0.5 * _SHARPER * before_own > _ROUNDED * float(np.var(x[::thin])):
         return _NOTHING
-    right = _columns(window, right_cycles, harmonics, np.concatenate([right_side, gap]))
-    after = _fitted(right[: len(right_side)], x[right_side])
-    own = 0.5 * (before_own + float(np.mean((x[right_side] - right[: len(right_side)] @ after) ** 2)))
+    after_columns = _columns(window, after_cycles, harmonics, np.concatenate([after_side, gap]))
+    after = _fitted(after_columns[: len(after_side)], x[after_side])
+    own = 0.5 * (before_own + float(np.mean((x[after_side] - after_columns[: len(after_side)] @ after) ** 2)))
     every = np.arange(0, n, thin)
     smooth = _columns(window, window.rough_cycles, harmonics, every)
     one = float(np.mean((x[every] - smooth @ _fitted(smooth, x[every])) ** 2))
     if not one > _SHARPER * own:
         return _NOTHING
-    left_sum = np.concatenate([[0.0], np.cumsum((x[gap] - left[n_side:] @ before) ** 2)])
-    right_sum = np.concatenate([[0.0], np.cumsum((x[gap] - right[len(right_side) :] @ after)[::-1] ** 2)])[::-1]
-    total = left_sum + right_sum
+    before_sum = np.concatenate([[0.0], np.cumsum((x[gap] - before_columns[n_side:] @ before) ** 2)])
+    after_sum = np.concatenate([[0.0], np.cumsum((x[gap] - after_columns[len(after_side) :] @ after)[::-1] ** 2)])[::-1]
+    total = before_sum + after_sum
     at = int(np.argmin(total))
     explained = total[at] < max(4.0 * own, _RESIDUAL_SHARE * one) * len(gap)
-    sharp = max(left_sum[-1], right_sum[0]) > _SHARPER * max(float(total[at]), own * len(gap))
+    sharp = max(before_sum[-1], after_sum[0]) > _SHARPER * max(float(total[at]), own * len(gap))
     where = float(window.place[fit + at])
-    turn = np.exp(2j * np.pi * (right_cycles[fit + at] - right_cycles[0] - left_cycles[fit + at] + left_cycles[0]))
+    turn = np.exp(2j * np.pi * (after_cycles[fit + at] - after_cycles[0] - before_cycles[fit + at] + before_cycles[0]))
     ratio = turn * _tone(after, harmonics, where) / (_tone(before, harmonics, where) or 1.0)
     jump = float(np.angle(ratio) / (2 * np.pi))
     same_level = abs(np.log(max(abs(ratio), 1e-9))) < (2.0 if abs(jump) > BENT_CYCLES else 1.0) * _SAME_LEVEL
