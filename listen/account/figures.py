@@ -20,7 +20,7 @@ _FEWEST = 5
 
 
 def figure_rows(account: Account) -> Flags:
-    """Rows of which level and distortion are told: those that are judged, else all that oscillate."""
+    """Rows from which level and distortion are reported: those that are judged, else all that oscillate."""
     frames = account.recorded
     if not account.is_oscillator:
         return frames.oscillating

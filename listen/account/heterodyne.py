@@ -22,7 +22,7 @@ def tone_amplitude(
     ----------
     capture : Samples
     tone : BoardTone
-        Gives the pitch, held where it does not sing.
+        Gives the pitch; the last one where there is no tone.
     start_s, end_s : float
     cycles, least_s : float
         The averaging window (Hann) is so many cycles long, and no shorter than this.

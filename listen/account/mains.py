@@ -90,7 +90,7 @@ class MainsLines:
     seen : ndarray of bool, shape (w, 8)
         The line could be looked for: no harmonic of the tone was near, and the floor was under its usual size.
     level_dbc : ndarray, shape (w,)
-        R.s.s. of the lines against the tone there, against its settled level where it does not sing; -inf where none.
+        R.s.s. of the lines relative to the tone, or to its settled level where there is no tone; -inf where none.
     singing : ndarray of bool, shape (w,)
         The window holds some of the tone.
     """
@@ -173,7 +173,7 @@ def _windows_of(low: Floats, rate_hz: float, capture: SampleReader, tone: BoardT
 
 
 def _pitch_ranges(time_s: Floats, tone: BoardTone | None) -> tuple[Floats, Floats, Floats]:
-    """Lowest and highest pitch of the tone in each window, and its level; NaN where it does not sing.
+    """Lowest and highest pitch of the tone in each window, and its level; NaN where there is no tone.
 
     Hum is held against a tone that has grown: in a window that holds the start the level is what the tone reaches.
     """

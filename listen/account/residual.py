@@ -40,7 +40,7 @@ class RoomEvent:
     ----------
     start_s, end_s : float
     level_dbc : float
-        R.m.s. of what is left against the tone, at its loudest.
+        R.m.s. of the unexplained residual relative to the tone, at its loudest.
     """
 
     start_s: float

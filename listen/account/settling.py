@@ -172,7 +172,7 @@ def _best_ring(t: Floats, rest: Floats, steady: Floats, length_s: float) -> tupl
         best = int(np.argmax(explained))
         if explained[best] > most:
             decay_s, rate_hz, most = float(times[best]), float(rates[best]), float(explained[best])
-    # a recovery that is not mostly over within the rest is not told from a drift
+    # a recovery that is not mostly over within the segment cannot be distinguished from a drift
     longest = max(_RECOVERED * length_s, 0.1) if rate_hz == 0.0 else np.inf
     return (float(np.clip(decay_s, _TIMES_S[0], longest)), rate_hz), float(rest @ rest) - most
 

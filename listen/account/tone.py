@@ -30,7 +30,7 @@ _GAP_CYCLES, _GAP_S = 2.5, 0.02
 1.8 ms apart."""
 MEAN_CYCLES = 2.0
 """Level and pitch are averaged over two cycles at the least: alternate cycles that differ cancel."""
-_UNLIKE_DB = 9.0
+_OTHER_TIMBRE_DB = 9.0
 """R.m.s. difference of the first harmonics' levels from which a segment is another sound: voices differ by 20."""
 _FLOOR_DBC = -40.0
 """Harmonics below this, 1 %, say nothing of a timbre: a board's own change as much from note to note."""
@@ -185,9 +185,9 @@ def _foreign(frames: Frames, segments: list[Segment], timbres: list[Floats]) -> 
     for segment, timbre, length in zip(segments, timbres, lengths, strict=True):
         if length > min(_SHORT_S, 0.5 * total):
             continue
-        unlike = float(np.sqrt(np.mean((timbre - usual) ** 2))) > _UNLIKE_DB
+        other_timbre = float(np.sqrt(np.mean((timbre - usual) ** 2))) > _OTHER_TIMBRE_DB
         impure = segment.residual_dbc > max(purity + _IMPURE_DB, _PURE_DBC)
-        if impure and (unlike or segment.residual_dbc > CLEAN_DBC):
+        if impure and (other_timbre or segment.residual_dbc > CLEAN_DBC):
             foreign.append(segment)
     return foreign
 

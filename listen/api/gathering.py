@@ -145,7 +145,7 @@ def _walk(top: str, left_out: set[str]) -> Iterator[Found]:
 
 def _is_take(entry: os.DirEntry[str], names: set[str]) -> bool:
     """Tell a recording from what is no file and from what this tool itself wrote."""
-    if not _quietly(entry.is_file) and not entry.is_symlink():  # a dangling link is told, not passed over
+    if not _quietly(entry.is_file) and not entry.is_symlink():  # a dangling link is reported, not ignored
         return False
     if _quietly(entry.is_dir) or _is_special(entry):
         return False

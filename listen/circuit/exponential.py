@@ -14,7 +14,7 @@ _ROUNDS = 25
 _DONE = 1e-6
 """Relative step of rate and pitch at which nothing moves any more: a hundredth of the smallest uncertainty met."""
 _DEPENDENT = 1e-12
-"""Columns nearer to one another than this cannot be told apart in double precision."""
+"""Columns closer to collinear than this cannot be separated in double precision."""
 _THUMP_SPANS = (0.15, 0.6)
 """Time constants of the thump's exponentials, of the length that is fitted; the mean is the slowest of them."""
 _MODEL_SHARE = 0.003
@@ -36,7 +36,7 @@ class Exponential:
     residual : ndarray, shape (n,)
         What is left of the samples.
     rms : float
-        Of what is left, in the weights' units: 1 where noise and model error are as expected.
+        Of the residual, in the weights' units: 1 where noise and model error are as expected.
     """
 
     rate_per_s: float

@@ -22,7 +22,7 @@ Kind = Literal["start", "restart", "decay"]
 _TOPS_DB = (15.0, 18.0, 21.0, 24.0, 27.0, 30.0, 34.0, 38.0)
 """Below the settled level: growth is straight up to 12 dB from it with a hard limiter, to 30 dB with diodes."""
 _FLOOR_OVER_NOISE = 1.5
-"""The stretch begins where the tone is so many times the noise of a sample."""
+"""The segment begins where the tone is this many times the noise of a sample."""
 _LONGEST_SPAN_DB = 60.0
 _LEAST_SPAN_DB = 12.0
 SHORT_SPAN_DB = 25.0

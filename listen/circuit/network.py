@@ -74,7 +74,7 @@ _PHASE_SHIFT = {
 
 
 def network_of(topology: str | None, build: BuildSettings | None) -> Network | str:
-    """Return the network of a build, or why the gain cannot be told in per cent.
+    """Return the network of a build, or the reason why its gain is not known in per cent.
 
     Parameters
     ----------

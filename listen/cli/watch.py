@@ -314,7 +314,7 @@ def _settings(options: argparse.Namespace, keep: str | None) -> Any:
 
 
 def _sinks(options: argparse.Namespace, screen: Screen, stack: contextlib.ExitStack) -> list[Callable[[Event], None]]:
-    """Return all that events are told to."""
+    """Return all sinks of events."""
     from listen.watch.json_lines import JsonLines
     from listen.watch.plain import PlainLines
 

@@ -143,7 +143,7 @@ class _Judge:
         return median(self.at(values)[rows])
 
     def _curved(self, account: Account) -> None:
-        """Even and odd curves: where another part of that parity is told by their own size, else by what is left."""
+        """Even and odd curves, by their size where another part of that parity is reported, else by the residual."""
         sizes, part = self.sizes, account.id_of("curve") or account.id_of("tone")
         even = np.where(self.even, self.at(sizes.even), self.at(sizes.residual_even))
         odd = np.where(self.odd, self.at(sizes.odd), self.at(sizes.residual_odd))

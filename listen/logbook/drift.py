@@ -1,4 +1,4 @@
-"""How a build's table moved between two calibrations: all notes alike, the width of the octaves, and the rest."""
+"""Drift of a build's table between two calibrations: common offset, width of the octaves, and residual."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""Entries out."""
+"""Queries of the logbook: builds, histories, entries."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""What the room's temperature does to a table: a slope over three tables or more, with its uncertainty."""
+"""Temperature coefficient of a table: slope over three tables or more, with its uncertainty."""
 
 from __future__ import annotations
 
@@ -18,7 +18,7 @@ LEAST_SPREAD_C = 2.0
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class TemperatureTrend:
-    """How a table follows the temperature.
+    """Temperature coefficient of a table.
 
     Attributes
     ----------

@@ -1,4 +1,4 @@
-"""Whether all that was stored is still there, as it was."""
+"""Verification that all entries are present and unchanged."""
 
 from __future__ import annotations
 
@@ -18,7 +18,7 @@ _MOST = 20
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Verification:
-    """What was looked at, and what is wrong with it.
+    """Result of a verification: counts and faults.
 
     Attributes
     ----------

@@ -1,4 +1,4 @@
-"""What a user writes into a logbook, brought into the form in which it is kept, or refused."""
+"""Normalisation and validation of the texts that a user writes into a logbook."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""Entries in: each is one transaction, and is on the disc when the call returns."""
+"""Writes to the logbook: each is one transaction, and is on the disc when the call returns."""
 
 from __future__ import annotations
 

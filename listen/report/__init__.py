@@ -1,4 +1,4 @@
-"""Findings out: the page on the terminal, the JSON document, the frames table, the notebook's cell."""
+"""Output of findings: the page on the terminal, the JSON document, the frames table, the notebook's cell."""
 
 from listen.report.document import check_document, check_schema, documents_text, tool_version, write_documents
 from listen.report.files import check_target, write_whole

@@ -18,7 +18,7 @@ if TYPE_CHECKING:
 
 
 class SetupView(Protocol):
-    """What is read of a setup."""
+    """Results of a setup, as the page reads them."""
 
     @property
     def volts(self) -> Volts | None: ...  # noqa: D102

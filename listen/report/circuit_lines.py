@@ -37,7 +37,7 @@ def circuit_lines(circuit: Circuit | None, polarity_known: bool) -> tuple[str, .
 
 
 def number(value: float, sigma: float | None = None, digits: int = 3) -> str:
-    """Write a value to the digits that its uncertainty leaves, at most three."""
+    """Format a value to its significant digits by its uncertainty, at most three."""
     if value == 0 or not math.isfinite(value):
         return f"{value:g}"
     top = math.floor(math.log10(abs(value)))

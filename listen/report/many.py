@@ -35,7 +35,7 @@ class Row:
     outcome : {'pass', 'attention', 'fault', 'unusable'}
         The verdict, or that there is none.
     f0_low_hz, f0_high_hz : float or None
-        What it sings; None where nothing oscillates.
+        Lowest and highest pitch; None where nothing oscillates.
     worst : str
         The worst finding in a few words; empty where there is none.
     others : int
@@ -189,7 +189,7 @@ def worst_text(row: Row) -> str:
 
 
 def pitch_text(row: Row) -> str:
-    """Return what a take sings, lowest and highest pitch."""
+    """Return the lowest and highest pitch of a take."""
     if row.f0_low_hz is None or row.f0_high_hz is None:
         return "·"
     low, high = format_hz(row.f0_low_hz), format_hz(row.f0_high_hz)

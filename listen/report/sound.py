@@ -1,4 +1,4 @@
-"""Sound for the ear: a second of a take, what is left without its fundamental, and the pure tone beside it.
+"""Excerpts to listen to: a second of a take, its residual without the fundamental, and the pure tone.
 
 The fundamental is taken out along the recovered phase: the samples are turned down by it, the slow rest is averaged
 over whole cycles (a raised cosine in phase, whose zeros lie on every harmonic and on half the pitch), turned up again
@@ -105,7 +105,7 @@ class Excerpt:
 
 
 def part_fundamental(x: Floats, first_sample: int, rate_hz: float, envelope: Envelope) -> Parted:
-    """Part samples into the fundamental and all the rest.
+    """Split samples into the fundamental and the residual.
 
     Parameters
     ----------
@@ -252,7 +252,7 @@ def wav_bytes(excerpt: Excerpt, *, bits: Literal[16, 24] = 16) -> bytes:
 
 
 def _runs(envelope: Envelope, low_s: float, high_s: float) -> Iterator[tuple[Floats, Floats]]:
-    """Unbroken pieces of tone: times and pitches, a little longer than what is asked for."""
+    """Continuous pieces of tone: times and pitches, slightly longer than the excerpt."""
     near = (envelope.time_s > low_s - MARGIN_S) & (envelope.time_s < high_s + MARGIN_S)
     at = np.flatnonzero(near & envelope.oscillating & np.isfinite(envelope.f0_hz) & (envelope.f0_hz > 0.0))
     if len(at) == 0:
@@ -305,7 +305,7 @@ def _at_the_ends(x: Floats, turns: Floats, cycles_a_sample: Floats, edge: int) -
 
 
 def _tone_along(x: Floats, turns: Floats, cycles_a_sample: Floats, width: float) -> Floats:
-    """Fundamental of x along a phase; its amplitude and what is left of its phase may move slowly."""
+    """Fundamental of x along a phase; its amplitude and residual phase may vary slowly."""
     width = min(width, float(WINDOW_CYCLES) * math.floor((turns[-1] - turns[0]) / WINDOW_CYCLES))
     half = 0.5 * width
     centres = np.arange(turns[0] + half, turns[-1] - half + 1e-9, 0.125 * width)

@@ -1,7 +1,7 @@
 """The continuous phase of one segment of tone, from its rough pitch and the samples.
 
 A cubic Hermite curve through knots a few milliseconds apart. The rough phase turns the reference harmonic down to
-(nearly) nothing over short frames of whole cycles; what is left of its phase corrects the knots.
+(nearly) nothing over short frames of whole cycles; the residual phase corrects the knots.
 """
 
 from __future__ import annotations

@@ -35,7 +35,7 @@ _EDGE_S = 0.06
 _STRAIGHT, _STRAIGHT_CYCLES = 3.0, 1e-4
 """Times the least scatter about the lines of the sides, and the scatter that is none: far below the least jump."""
 _MOST = 24
-_UNLIKE = 0.5
+_MOST_DIFFERENT = 0.5
 """Normalised difference between adjacent cycles up to which a side is periodic: white noise has 0.7 to 1."""
 _SHORTEST_PERIOD = 8.0
 """In samples: shorter cycles are too coarsely sampled to be compared by linear interpolation."""
@@ -193,7 +193,7 @@ def _periodic_at_side(rough: RoughCurve, x: Floats, first: int, sample: float, s
         return True
     reach = int(FIT_CYCLES * period) + 1
     middle = int(sample)
-    unlike = power = 0.0
+    difference = power = 0.0
     for low, high in ((middle - 2 * reach, middle - int(period)), (middle + int(period), middle + 2 * reach)):
         a, b = max(low, first), min(high, first + len(x))
         if b - a < 2 * period + 2:
@@ -201,6 +201,6 @@ def _periodic_at_side(rough: RoughCurve, x: Floats, first: int, sample: float, s
         part = x[a - first : b - first]
         phase = phase_samples(rough.samples, rough.turns, rough.slopes, a, b - a).phase
         n = int(np.searchsorted(phase, phase[-1] - 1.0))
-        unlike += float(np.mean((np.interp(phase[:n] + 1.0, phase, part) - part[:n]) ** 2))
+        difference += float(np.mean((np.interp(phase[:n] + 1.0, phase, part) - part[:n]) ** 2))
         power += 2.0 * float(np.var(part))
-    return unlike <= _UNLIKE * power
+    return difference <= _MOST_DIFFERENT * power

@@ -176,16 +176,16 @@ def _by_lines(
     power = spectrum[2 : 2 + len(f)]
     k = np.floor(f / f0 + 0.5)
     on_line = (k >= 1.0) & (np.abs(f - k * f0) <= 2.6 * spacing + 0.01 * f)
-    unlike = 1.0 - power[on_line].sum() / (1e-300 + power.sum())
-    for order in range(2, 17) if unlike > 0.03 else ():
+    difference = 1.0 - power[on_line].sum() / (1e-300 + power.sum())
+    for order in range(2, 17) if difference > 0.03 else ():
         lower = strong / order
         if lower >= 6.0 * fine or lower < lowest or 0.5 * rates[0] / lower < 24.0:
             continue
         level = _level(rates, lower)
         best_period(signals[level], hop[level], 0.5 * rates[level] / lower, fit)
-        if 1.1 * fit[0] + 0.04 < unlike:
-            unlike, f0 = float(fit[0]), 0.5 * rates[level] / fit[1]
-    return float(f0), float(unlike)
+        if 1.1 * fit[0] + 0.04 < difference:
+            difference, f0 = float(fit[0]), 0.5 * rates[level] / fit[1]
+    return float(f0), float(difference)
 
 
 def coarse_pitch(

@@ -42,7 +42,7 @@ _GIVE_BACK_EVERY_S = 30.0
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Settings:
-    """What a watch is told.
+    """Settings of a watch.
 
     Attributes
     ----------

@@ -40,7 +40,7 @@ class PassingFindings:
     path : path
         Of the take while it is written.
     settings : dict
-        What ``check`` is told of the build.
+        Settings of ``check`` for the build.
     """
 
     def __init__(self, path: str | os.PathLike[str], settings: dict[str, Any]) -> None:

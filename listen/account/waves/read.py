@@ -63,7 +63,7 @@ class WaveShape:
     spike_at : ndarray, shape (n,)
         Its place, cycles from the foot of the wave.
     spike_limit_s : ndarray, shape (n,)
-        Area from which a short spike would be told.
+        Area from which a short spike would be detected.
     residual_even : ndarray, shape (n,)
         Even harmonics up to the tenth that the fitted wave does not have, over the fundamental.
     coupling_known, response_known : bool

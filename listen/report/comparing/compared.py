@@ -95,7 +95,7 @@ def _row(before: Document, after: Document, offset_db: float) -> ComparedRow:
 
 
 def _verdict(findings: Sequence[ComparedFinding], blind: BlindTakes) -> FixVerdict:
-    """The verdict on the fix, from what became of the findings; notes and what is the recording's do not count."""
+    """The verdict on the fix, from the statuses of the findings; notes and findings of the recording do not count."""
     statuses = [finding.fate for finding in findings if _counts(finding)]
     unseen_before = blind.before is not None and "not-shown-before" in statuses
     verdict = _verdict_of([status for status in statuses if not (unseen_before and status == "not-shown-before")])

@@ -1,4 +1,4 @@
-"""What became of each finding: gone, new, milder, worse, on the other half, or not to be seen in that take."""
+"""Status of each finding between two takes: gone, new, milder, worse, on the other half, or not visible in a take."""
 
 from __future__ import annotations
 
@@ -31,7 +31,7 @@ def words() -> dict[str, Any]:
 
 
 def finding_statuses(before: Document, after: Document) -> tuple[ComparedFinding, ...]:
-    """Pair the findings of two checks by kind, the worst first, and say what became of each.
+    """Pair the findings of two checks by kind, the worst first, with the status of each.
 
     Parameters
     ----------

@@ -35,7 +35,7 @@ class ComparedRow:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class ComparedFinding:
-    """What became of one finding.
+    """One finding with its status.
 
     Attributes
     ----------

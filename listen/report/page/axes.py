@@ -1,4 +1,4 @@
-"""Scales of a chart: where a value lies between the two ends, which ticks are round, and how a tick is written."""
+"""Axes of a chart: linear and logarithmic scales, ticks and their labels."""
 
 from __future__ import annotations
 

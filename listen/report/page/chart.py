@@ -71,7 +71,7 @@ class Limit:
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class Area:
-    """A stretch between two curves, with an x of its own: a band of uncertainty, or hatched for what is wrong.
+    """An area between two curves, with its own x: a band of uncertainty, or hatched for a fault.
 
     Attributes
     ----------

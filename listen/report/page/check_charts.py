@@ -111,7 +111,7 @@ def _marked(chart: Chart, marks: tuple[Mark, ...]) -> Chart:
 
 
 def _lines(bands: ByPitch, column: str, label: str = "", ink: Ink = "first") -> list[Line]:
-    """Lines of one column, told apart by pattern: turning up, turning down, at rest."""
+    """Lines of one column, distinguished by pattern: turning up, turning down, at rest."""
     lines = []
     for turn in TURNS:
         y = bands.of(column, turn)

@@ -1,4 +1,4 @@
-"""The mean cycle, what it departs from the intended wave by, and the transfer curve; what is wrong is marked on it."""
+"""Charts of the mean cycle, its deviation from the intended wave, and the transfer curve, with the faults marked."""
 
 from __future__ import annotations
 
@@ -43,7 +43,7 @@ class Flaw(Protocol):
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class CycleEnds:
-    """Ends of y of the three charts: the same for all cycles of a take, so that they can be told from each other."""
+    """Limits of the y axes of the three charts: the same for all cycles of a take, so that they can be compared."""
 
     cycle: tuple[float, float]
     residue: tuple[float, float]
@@ -99,7 +99,7 @@ def reference_of(cycle: Cycle, wave: str) -> Floats:
 
 
 def residue_of(cycle: Cycle, wave: str) -> Floats:
-    """Return what a cycle departs from its wave by, over the fundamental's amplitude."""
+    """Return the deviation of a cycle from its wave, relative to the fundamental's amplitude."""
     return cycle.y - reference_of(cycle, wave)
 
 
@@ -184,7 +184,7 @@ def _areas(inside: NDArray[np.bool_], low: Floats, high: Floats, label: str) -> 
 
 
 def _from_the_flanks(y: Floats, shape: Floats) -> Floats:
-    """The intended wave, as tall as the flanks of the cycle say: there a limiter has taken nothing."""
+    """The intended wave, scaled to the flanks of the cycle, which a limiter leaves unchanged."""
     flank = np.abs(y) < _FLANK * float(np.max(np.abs(y)))
     size = float(np.sum(y[flank] * shape[flank]) / np.sum(shape[flank] ** 2)) if flank.any() else 0.0
     return size * shape

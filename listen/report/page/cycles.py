@@ -65,7 +65,7 @@ class Cycle:
 
     @property
     def residue(self) -> Floats:
-        """What the cycle departs from the sine by, over the fundamental's amplitude."""
+        """Deviation of the cycle from the sine, relative to the fundamental's amplitude."""
         return self.y - ideal_sine()
 
     def transfer(self) -> tuple[Floats, Floats, Floats]:
@@ -126,7 +126,7 @@ def _usable(frames: Frames) -> tuple[NDArray[np.int64], Floats]:
 
 
 def _calmest(at: NDArray[np.int64], octaves: Floats, target: float) -> int:
-    """Of the rows nearest to a pitch, the one where it moves least."""
+    """Among the rows nearest to a pitch, the one with the steadiest pitch."""
     away = np.abs(octaves - target)
     near = np.flatnonzero(away <= away.min() + 0.02)
     moving = np.abs(np.gradient(octaves))[near] if len(octaves) > 1 else np.zeros(len(near))

@@ -1,4 +1,4 @@
-"""What a template needs of a chart, and what the script of a page reads of it."""
+"""Charts as data for the templates and for the page's script."""
 
 from __future__ import annotations
 

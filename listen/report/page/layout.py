@@ -1,4 +1,4 @@
-"""Where everything of a chart lies: the same for the page, the print, and pictures as SVG or PNG.
+"""Layout of a chart: the same for the page, the print, and pictures as SVG or PNG.
 
 Margins follow from the type size alone, so that charts below each other share their edges. Below the plot stand the
 ticks and then the name of x, above it the name of y and then the findings' bars: none can reach another.

@@ -149,7 +149,7 @@ def _lead_in(frames: Frames, start: Start | None) -> str:
 
 
 def _broken(time_s: Floats, values: Floats) -> Floats:
-    """Put a gap where two neighbours lie far apart: a line across a silence would be made up."""
+    """Break the line where two neighbours are far apart, as across a silence."""
     out = values.copy()
     steps = np.diff(time_s)
     if len(steps):
