@@ -32,7 +32,16 @@ def main() -> int:
             sys.stdout.write("\n".join([head, *table(bad), ""]))
             sys.stdout.flush()
             status = status or int(bool(bad))
+    sys.stdout.write(f"most memory: {_peak_mb():.0f} MB\n")
     return status
+
+
+def _peak_mb() -> float:
+    """The most memory that this process ever had; the system counts in kB, macOS in bytes."""
+    import resource
+
+    unit = 1 if sys.platform == "darwin" else 1024
+    return resource.getrusage(resource.RUSAGE_SELF).ru_maxrss * unit / 1e6
 
 
 if __name__ == "__main__":
