@@ -246,6 +246,10 @@ def _meant(path: Path, unchanged: str) -> Iterator[None]:
     """Say what the database has to say in one line with a remedy."""
     try:
         yield
+    except UnicodeDecodeError as error:  # what the database had to say quotes damaged bytes
+        raise LogbookError(
+            f"logbook {os.fspath(path)!r} is damaged, {unchanged}", "restore it from a copy; keep the damaged one"
+        ) from error
     except sqlite3.Error as error:
         name, code = os.fspath(path), _primary(error)
         if code == sqlite3.SQLITE_NOTADB:

@@ -61,10 +61,14 @@ def hold_to_schema(document: Any, schema: Mapping[str, Any]) -> None:
     ------
     DocumentFault
         The message has the place of the first error.
+
+    Notes
+    -----
+    A key that the schema does not know is no error: a later version adds keys without another number of the schema.
     """
     import jsonschema_rs
 
-    validator = jsonschema_rs.validator_for(dict(schema))
+    validator = jsonschema_rs.validator_for(_open(schema))
     try:
         fault = next(validator.iter_errors(document), None)
     except UnicodeEncodeError:  # the name of a file may be no text
@@ -72,6 +76,15 @@ def hold_to_schema(document: Any, schema: Mapping[str, Any]) -> None:
     if fault is not None:
         place = cut(_place(fault.instance_path), _LONGEST_PLACE)
         raise DocumentFault(f"{place}: {cut(fault.message, _LONGEST_FAULT)}")
+
+
+def _open(schema: Any) -> Any:
+    """Return a schema that lets objects have more keys than it names."""
+    if isinstance(schema, Mapping):
+        return {
+            key: _open(value) for key, value in schema.items() if not (key == "additionalProperties" and value is False)
+        }
+    return [_open(value) for value in schema] if isinstance(schema, list) else schema
 
 
 def _place(path: list[str | int]) -> str:

@@ -82,6 +82,15 @@ def test_no_json_is_said_with_its_place(text) -> None:
         parse_document(text)
 
 
+def test_keys_that_a_later_version_adds_are_no_error(tmp_path) -> None:
+    base = make_base(tmp_path)
+    later = copy.deepcopy(dict(base.check))
+    assert later["circuit"]
+    for place in (later, later["circuit"], later["account"], later["findings"][0], later["sweep"][0]):
+        place["key_of_tomorrow"] = 1.0
+    assert compare(later, base.check).verdict == "unchanged"
+
+
 def test_a_document_given_by_a_program_is_held_to_the_schema_too(document) -> None:
     assert compare(document, document).verdict == "unchanged"
     for change in (lambda d: d["summary"].update(noise_dbfs=float("nan")), lambda d: d.update(findings={1})):

@@ -114,3 +114,19 @@ def test_a_text_that_is_none_by_its_bytes(book: Path, capsys) -> None:
 def test_a_moment_that_no_calendar_can_show_is_refused(book: Path, capsys, text: str) -> None:
     assert main(["logbook", "--logbook", str(book), "note", BUILD, "x", "--measured", text]) == 2
     assert f"--measured '{text}'" in capsys.readouterr().err
+
+
+@pytest.mark.parametrize("byte", [b"\xe6", b"\xff", b"\x00"])
+def test_a_layout_whose_bytes_are_damaged(book: Path, capsys, byte: bytes) -> None:
+    """What the database says of it quotes bytes that are no text."""
+    with closing(sqlite3.connect(book)) as connection:
+        connection.execute("PRAGMA wal_checkpoint(TRUNCATE)")
+    data = book.read_bytes()
+    assert b"CREATE TABLE build (" in data
+    book.write_bytes(data.replace(b"CREATE TABLE build (", b"CREATE TABLE" + byte + b"build ("))
+    for call in (["list"], ["verify"], ["note", BUILD, "x"]):
+        assert main(["logbook", "--logbook", str(book), *call]) == 2
+        out, err = capsys.readouterr()
+        assert (out, err.count("\n")) == ("", 1)
+        assert "fault of listen" not in err
+        assert "nothing was" in err
