@@ -12,7 +12,7 @@ from listen.account.bursts import Bursts
 from listen.account.half_orders import HalfOrders
 from listen.account.lost_samples import LostSamples
 from listen.account.oscillator import SourceClass
-from listen.account.parts import AmplifiersCurve, Event, LevelLawPart, Modulation, Noise, Tone
+from listen.account.parts import AmplifiersCurve, EventPart, LevelLawPart, Modulation, Noise, Tone
 from listen.account.steady import SteadySegment
 from listen.account.stops import Silences
 from listen.account.tone import BoardTone
@@ -206,7 +206,7 @@ def described_account(**changes: Any) -> Account:
             **where,
         ),
         LevelLawPart(id="level", span_db=2.2, time_span_db=0.1, highest_at_hz=2160.4, lowest_at_hz=162.1, **where),
-        Event(id="start", event="start", start_s=0.3, end_s=0.5, rise_s=0.2),
+        EventPart(id="start", event="start", start_s=0.3, end_s=0.5, rise_s=0.2),
         Modulation(id="wavering", start_s=0.6, end_s=1.9, rate_hz=5.0, pitch_cents=0.8),
     )
     shares = Shares(

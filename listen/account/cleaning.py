@@ -8,7 +8,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from listen.account.lowrate import Raised, SampleReader, centre_s, factor_of
+from listen.account.lowrate import Raised, SampleSource, centre_s, factor_of
 from listen.account.mains import MainsLines
 from listen.capture import SampleCache
 
@@ -50,7 +50,7 @@ class CleanedCapture:
         return np.asarray(self._capture.read(start, stop) - self._hum.read(start, stop))
 
 
-def _low_rate_hum(capture: SampleReader, mains: MainsLines) -> Floats:
+def _low_rate_hum(capture: SampleSource, mains: MainsLines) -> Floats:
     factor = factor_of(capture.true_rate_hz)
     count = max(1, (capture.stop_sample - capture.start_sample) // factor)
     time_s = centre_s(np.arange(float(count)), capture)

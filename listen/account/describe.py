@@ -13,7 +13,7 @@ from listen.account.parts import (
     AmplifiersCurve,
     BurstInStep,
     DeadBandPart,
-    Event,
+    EventPart,
     HalfOrderFamily,
     LevelLawPart,
     MainsFamily,
@@ -303,7 +303,7 @@ def _events(account: Account) -> Iterator[tuple[str, Part]]:
     if start.shown:
         yield (
             "start",
-            Event(
+            EventPart(
                 id="start",
                 event="start",
                 start_s=start.begin_s,
@@ -316,7 +316,7 @@ def _events(account: Account) -> Iterator[tuple[str, Part]]:
     for number, drop in enumerate(account.silences.dropouts, start=1):
         yield (
             f"dropout-{number}",
-            Event(
+            EventPart(
                 id=f"dropout-{number}",
                 event="dropout",
                 start_s=drop.start_s,
@@ -328,11 +328,11 @@ def _events(account: Account) -> Iterator[tuple[str, Part]]:
         )
     stop = account.silences.stop
     if stop is not None:
-        yield "stop", Event(id="stop", event="switched-off", start_s=stop.start_s, end_s=stop.end_s)
+        yield "stop", EventPart(id="stop", event="switched-off", start_s=stop.start_s, end_s=stop.end_s)
     for number, ring in enumerate((s for s in account.settlings if s.ring), start=1):
         yield (
             f"settling-{number}",
-            Event(
+            EventPart(
                 id=f"settling-{number}",
                 event="settling",
                 start_s=ring.retune_s,
@@ -348,7 +348,7 @@ def _events(account: Account) -> Iterator[tuple[str, Part]]:
     for number, event in enumerate(account.events, start=1):
         yield (
             f"room-{number}",
-            Event(
+            EventPart(
                 id=f"room-{number}",
                 event="room-sound",
                 start_s=event.start_s,
@@ -360,7 +360,7 @@ def _events(account: Account) -> Iterator[tuple[str, Part]]:
         for number, (a, b) in enumerate(account.tone.room, start=1):
             yield (
                 f"before-{number}",
-                Event(id=f"room-before-{number}", event="room-sound", start_s=a, end_s=b),
+                EventPart(id=f"room-before-{number}", event="room-sound", start_s=a, end_s=b),
             )
 
 

@@ -11,7 +11,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from listen.account.lowrate import SampleReader
+from listen.account.lowrate import SampleSource
 from listen.account.tone import BoardTone
 from listen.track import MAINS_HZ, Frames, short_spectra
 
@@ -75,7 +75,7 @@ class FixedLine:
             return np.asarray(np.nan_to_num(10 ** ((level - frames.fundamental_dbfs) / 10)))
 
 
-def find_fixed_lines(capture: SampleReader, tone: BoardTone, levels_dbc: Floats, half_orders: bool) -> list[FixedLine]:
+def find_fixed_lines(capture: SampleSource, tone: BoardTone, levels_dbc: Floats, half_orders: bool) -> list[FixedLine]:
     """Find lines at a fixed frequency, strongest first (at most four).
 
     Parameters

@@ -7,14 +7,14 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from listen.account.lowrate import SampleReader
+from listen.account.lowrate import SampleSource
 from listen.account.tone import BoardTone
 
 Floats = NDArray[np.floating[Any]]
 
 
 def tone_amplitude(
-    capture: SampleReader, tone: BoardTone, start_s: float, end_s: float, cycles: float, least_s: float
+    capture: SampleSource, tone: BoardTone, start_s: float, end_s: float, cycles: float, least_s: float
 ) -> tuple[Floats, Floats]:
     """Peak amplitude of the fundamental at the tone's (or the last known) pitch, in the presence of other sounds.
 

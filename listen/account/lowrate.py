@@ -19,7 +19,7 @@ _BLOCK = 1 << 17
 """Samples read at once, 1 MB. No result hangs on it."""
 
 
-class SampleReader(Protocol):
+class SampleSource(Protocol):
     """Reads the samples of a capture."""
 
     @property
@@ -56,7 +56,7 @@ def _taps(factor: int) -> Floats:
     return np.asarray((taps / taps.sum()).reshape(2 * _REACH, factor))
 
 
-def read_low(capture: SampleReader) -> tuple[Floats, float]:
+def read_low(capture: SampleSource) -> tuple[Floats, float]:
     """Read a capture at the low rate.
 
     Returns
@@ -83,7 +83,7 @@ def read_low(capture: SampleReader) -> tuple[Floats, float]:
     return out, capture.true_rate_hz / factor
 
 
-def centre_s(index: Floats, capture: SampleReader) -> Floats:
+def centre_s(index: Floats, capture: SampleSource) -> Floats:
     """Time of values of `read_low`, in seconds from the file's first sample."""
     factor = factor_of(capture.true_rate_hz)
     # blocks i - 3 .. i + 2 enter: their centre lies half a block before the centre of block i
@@ -100,7 +100,7 @@ class Raised:
     capture : Samples
     """
 
-    def __init__(self, values: Floats, capture: SampleReader) -> None:
+    def __init__(self, values: Floats, capture: SampleSource) -> None:
         self._factor = factor_of(capture.true_rate_hz)
         self._first = capture.start_sample
         self._values = np.concatenate([np.zeros(_SIDE), values, np.zeros(_SIDE + 1)])

@@ -14,7 +14,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from listen.account.lowrate import SampleReader, centre_s, read_low, response
+from listen.account.lowrate import SampleSource, centre_s, read_low, response
 from listen.account.tone import BoardTone
 from listen.account.windows import hann_response
 from listen.sorting import median
@@ -121,7 +121,7 @@ class _Windows:
     tone_log: Floats
 
 
-def find_mains(capture: SampleReader, tone: BoardTone | None, harmonics: int, half_orders: bool) -> MainsLines | None:
+def find_mains(capture: SampleSource, tone: BoardTone | None, harmonics: int, half_orders: bool) -> MainsLines | None:
     """Find mains lines.
 
     Parameters
@@ -153,7 +153,7 @@ def find_mains(capture: SampleReader, tone: BoardTone | None, harmonics: int, ha
     return best
 
 
-def _windows_of(low: Floats, rate_hz: float, capture: SampleReader, tone: BoardTone | None) -> _Windows | None:
+def _windows_of(low: Floats, rate_hz: float, capture: SampleSource, tone: BoardTone | None) -> _Windows | None:
     size = round(WINDOW_S * rate_hz)
     hop = round(HOP_S * rate_hz)
     count = (len(low) - size) // hop + 1
@@ -201,7 +201,7 @@ def _lines(
     nominal_hz: float,
     harmonics: int,
     half_orders: bool,
-    capture: SampleReader,
+    capture: SampleSource,
     tone: BoardTone | None,
 ) -> MainsLines:
     orders = np.arange(1, ORDERS + 1)

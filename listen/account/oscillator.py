@@ -8,7 +8,7 @@ from typing import Any, Literal
 import numpy as np
 from numpy.typing import NDArray
 
-from listen.account.lowrate import SampleReader
+from listen.account.lowrate import SampleSource
 from listen.account.tone import CLEAN_DBC, BoardTone
 from listen.sorting import median, quantile
 from listen.track import Frames
@@ -101,7 +101,7 @@ def classify_source(frames: Frames, tone: BoardTone | None, explained: Floats) -
     return SourceClass(source=source, clean_share=share, residual_dbc=usual)
 
 
-def two_tones(capture: SampleReader, frames: Frames, heard: SourceClass) -> SourceClass:
+def two_tones(capture: SampleSource, frames: Frames, heard: SourceClass) -> SourceClass:
     """Detect two oscillators: two harmonic series that contain nearly all power, window by window.
 
     Parameters

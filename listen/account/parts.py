@@ -162,7 +162,7 @@ class LevelLawPart(Part):
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Event(Part):
+class EventPart(Part):
     """Start, stop, dropout, retune with settling, room sound, exact zeros."""
 
     part: ClassVar[str] = "events"

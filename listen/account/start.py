@@ -9,7 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from listen.account.heterodyne import tone_amplitude
-from listen.account.lowrate import SampleReader
+from listen.account.lowrate import SampleSource
 from listen.account.tone import BoardTone
 from listen.sorting import median, quantile
 
@@ -58,7 +58,7 @@ class Start:
     f0_hz: float = 0.0
 
 
-def find_start(capture: SampleReader, tone: BoardTone) -> Start:
+def find_start(capture: SampleSource, tone: BoardTone) -> Start:
     """Measure the growth of the tone at its own frequency."""
     take_start_s = capture.start_sample / capture.true_rate_hz
     first_s = tone.first_s

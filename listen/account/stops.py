@@ -9,7 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from listen.account.heterodyne import tone_amplitude
-from listen.account.lowrate import SampleReader
+from listen.account.lowrate import SampleSource
 from listen.account.tone import BoardTone
 from listen.sorting import median, quantile
 
@@ -92,7 +92,7 @@ class Silences:
 
 
 def find_silences(
-    capture: SampleReader, tone: BoardTone, started_s: float, zeros: tuple[tuple[float, float], ...]
+    capture: SampleSource, tone: BoardTone, started_s: float, zeros: tuple[tuple[float, float], ...]
 ) -> Silences:
     """Find dropouts and the end.
 
@@ -157,7 +157,7 @@ def _running_max(values: Floats, side: int) -> Floats:
     return out
 
 
-def _confirmed(capture: SampleReader, tone: BoardTone, start_s: float, end_s: float) -> Dropout | None:
+def _confirmed(capture: SampleSource, tone: BoardTone, start_s: float, end_s: float) -> Dropout | None:
     """Confirm at the tone's own frequency: other sounds may mask an interruption, or look like one."""
     margin = 0.3
     time_s, level = tone_amplitude(capture, tone, start_s - margin, end_s + margin, _CYCLES, _LEAST_S)
@@ -213,7 +213,7 @@ def _decay(t: Floats, level: Floats) -> float | None:
     return -slope if slope < 0 else None
 
 
-def _final(tone: BoardTone, capture: SampleReader, last_s: float, end_s: float) -> Dropout:
+def _final(tone: BoardTone, capture: SampleSource, last_s: float, end_s: float) -> Dropout:
     f0 = float(tone.f0_hz[tone.index(last_s)])
     near = tone.strong & (tone.time_s > last_s - 1.0) & (tone.time_s <= last_s)
     reference = float(np.exp(quantile(tone.log_level[near], 0.8)))

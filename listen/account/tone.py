@@ -43,7 +43,7 @@ _PURE_DBC = -26.0
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class Segment:
+class ToneSegment:
     """One unbroken piece of tone that the tracker followed.
 
     Attributes
@@ -143,7 +143,7 @@ def find_tone(frames: Frames) -> BoardTone | None:
     return _on_a_grid(frames, own, settled, rows, foreign)
 
 
-def _segments(frames: Frames) -> tuple[list[Segment], list[Segment]]:
+def _segments(frames: Frames) -> tuple[list[ToneSegment], list[ToneSegment]]:
     """All segments, and those that are not the board's."""
     numbers = frames.segment[frames.oscillating]
     order = np.flatnonzero(frames.oscillating)
@@ -152,7 +152,7 @@ def _segments(frames: Frames) -> tuple[list[Segment], list[Segment]]:
     timbres = []
     for rows in np.split(order, bounds):
         segments.append(
-            Segment(
+            ToneSegment(
                 number=int(frames.segment[rows[0]]),
                 start_s=float(frames.time_s[rows[0]]),
                 end_s=float(frames.time_s[rows[-1]]),
@@ -170,7 +170,7 @@ def _timbre(frames: Frames, rows: Ints) -> Floats:
     return np.asarray(np.maximum(np.median(levels, axis=0), _FLOOR_DBC))
 
 
-def _foreign(frames: Frames, segments: list[Segment], timbres: list[Floats]) -> list[Segment]:
+def _foreign(frames: Frames, segments: list[ToneSegment], timbres: list[Floats]) -> list[ToneSegment]:
     """Short segments of another timbre: speech and knocks."""
     lengths = np.array([s.end_s - s.start_s + frames.row_every_s for s in segments])
     clean = np.array([s.residual_dbc < CLEAN_DBC for s in segments])
@@ -192,7 +192,9 @@ def _foreign(frames: Frames, segments: list[Segment], timbres: list[Floats]) -> 
     return foreign
 
 
-def _on_a_grid(frames: Frames, own: set[int], settled_dbfs: float, rows: Flags, foreign: list[Segment]) -> BoardTone:
+def _on_a_grid(
+    frames: Frames, own: set[int], settled_dbfs: float, rows: Flags, foreign: list[ToneSegment]
+) -> BoardTone:
     envelope = frames.envelope
     grid_s = max(GRID_S, 0.25 * frames.row_every_s)
     end_s = float(frames.time_s[-1]) + 0.5 * frames.row_every_s

@@ -14,10 +14,10 @@ from listen.bench import WAVES, Bench, load_bench
 from listen.calibration import (
     LAWS,
     Calibration,
-    Core,
-    Measured,
+    KnownCircuit,
     Step,
     Take,
+    TakeSteps,
     Trace,
     Trimming,
     VoltageInput,
@@ -191,7 +191,7 @@ def calibrate(
         before=table_before(settings.before, settings.turned), turned=settings.turned, clockwise=settings.clockwise
     )
     sources: list[_Source] = []
-    measured: list[Measured] = []
+    measured: list[TakeSteps] = []
     entries = 0
     for index, (path, volts) in enumerate(zip(paths, voltages, strict=True)):
         source, take = _take(path, settings, volts, _share(progress, index, len(paths)))
@@ -218,7 +218,7 @@ def calibrate(
     )
 
 
-def _notes(sources: Sequence[_Source], measured: Sequence[Measured]) -> tuple[str, ...]:
+def _notes(sources: Sequence[_Source], measured: Sequence[TakeSteps]) -> tuple[str, ...]:
     """Return what was found about the takes; of several, each note with the name of its take."""
     if len(sources) == 1:
         return measured[0].notes
@@ -235,12 +235,12 @@ def _voltage_source(voltages: Sequence[VoltageInput | None], sources: Sequence[_
     return ", ".join(dict.fromkeys(one.source for one in voltages if one is not None))
 
 
-def _core(settings: CalibrationSettings, benches: Sequence[Bench | None]) -> Core:
+def _core(settings: CalibrationSettings, benches: Sequence[Bench | None]) -> KnownCircuit:
     """Return what is known of the circuit, where the bench files of all takes agree."""
     waves = {bench.build.wave for bench in benches if bench is not None}
     capacitors = {_capacitor_f(bench) for bench in benches}
     wave = settings.wave or (waves.pop() if len(waves) == 1 else None)
-    return Core(capacitor_f=capacitors.pop() if len(capacitors) == 1 else None, wave=wave)
+    return KnownCircuit(capacitor_f=capacitors.pop() if len(capacitors) == 1 else None, wave=wave)
 
 
 def _voltages_of_takes(count: int, settings: CalibrationSettings) -> list[VoltageInput | None]:

@@ -1,10 +1,10 @@
 """Pitch against control voltage: plateaus, laws, the inverse table, advice, and the staircase to play."""
 
-from listen.calibration.advising import Core
+from listen.calibration.advising import KnownCircuit
 from listen.calibration.calibrator import Trimming, calibration_of
 from listen.calibration.plateaus import Trace
 from listen.calibration.recorded import voltage_trace
-from listen.calibration.stepping import Measured, Take, steps_of
+from listen.calibration.stepping import Take, TakeSteps, steps_of
 from listen.calibration.types import (
     LAWS,
     Calibration,
@@ -29,15 +29,15 @@ from listen.calibration.voltage_input import (
 __all__ = [
     "LAWS",
     "Calibration",
-    "Core",
     "ErrorSplit",
     "Gap",
     "Interval",
     "InverseRow",
+    "KnownCircuit",
     "Law",
-    "Measured",
     "Step",
     "Take",
+    "TakeSteps",
     "Term",
     "Trace",
     "Trim",

@@ -35,7 +35,7 @@ _WIEN_CENTS_KHZ_HZ = 4.5 * _CENTS_PER_E * 1000.0
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Core:
+class KnownCircuit:
     """What is known of the circuit.
 
     Attributes
@@ -51,7 +51,7 @@ class Core:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class Facts:
+class AdviceFacts:
     """What advice is made of."""
 
     steps: Sequence[Step]
@@ -63,11 +63,11 @@ class Facts:
     trim: Trim | None
     clockwise: str | None = None
     """The user's own note: clockwise makes octaves ``wider`` or ``narrower``."""
-    core: Core = field(default_factory=Core)
+    core: KnownCircuit = field(default_factory=KnownCircuit)
     target: float = 1.0
 
 
-def advise(facts: Facts) -> tuple[str, ...]:
+def advise(facts: AdviceFacts) -> tuple[str, ...]:
     """Return the advice, what matters most first.
 
     Parameters
@@ -109,7 +109,7 @@ def _unsettled(steps: Sequence[Step]) -> list[str]:
     return out[:3]
 
 
-def scale_doubt(facts: Facts) -> tuple[str, ...]:
+def scale_doubt(facts: AdviceFacts) -> tuple[str, ...]:
     """Return what to say of a scale that is none of the law: nothing where it may be trimmed wrong at most."""
     if facts.fitted.law.kind != "volt-per-octave":
         return ()
@@ -119,7 +119,7 @@ def scale_doubt(facts: Facts) -> tuple[str, ...]:
     return (phrase("doubt", "scale", width=f"{heard:.0f}", percent=f"{abs(heard / 12.0 - 100.0):.0f}"),)
 
 
-def _widths(facts: Facts) -> tuple[float, float, float | None]:
+def _widths(facts: AdviceFacts) -> tuple[float, float, float | None]:
     """Cents that an octave comes out at: as heard, for each volt measured, for each volt meant (None: not given)."""
     law = facts.fitted.law
     scale, _ = scale_apart(facts.fitted, facts.split)
@@ -131,7 +131,7 @@ def _widths(facts: Facts) -> tuple[float, float, float | None]:
     return heard, width, heard
 
 
-def _scale(facts: Facts) -> list[str]:
+def _scale(facts: AdviceFacts) -> list[str]:
     if scale_doubt(facts):
         return []
     heard, width, nominal = _widths(facts)
@@ -158,14 +158,14 @@ def _scale(facts: Facts) -> list[str]:
     return lines
 
 
-def _which_way(facts: Facts, error: float) -> list[str]:
+def _which_way(facts: AdviceFacts, error: float) -> list[str]:
     if facts.clockwise is None:
         return [phrase("scale", "direction")]
     way = "anticlockwise" if (facts.clockwise == "wider") == (error > 0) else "clockwise"
     return [phrase("scale", "note", clockwise=facts.clockwise, way=way)]
 
 
-def _trim(facts: Facts, trim: Trim) -> list[str]:
+def _trim(facts: AdviceFacts, trim: Trim) -> list[str]:
     if trim.turns_left is None:
         return [phrase("scale", "no_effect")]
     error = 1200.0 * (scale_apart(facts.fitted, facts.split)[0] / facts.target - 1.0)
@@ -191,7 +191,7 @@ def _trim(facts: Facts, trim: Trim) -> list[str]:
     return lines
 
 
-def _top(facts: Facts) -> list[str]:
+def _top(facts: AdviceFacts) -> list[str]:
     bend = facts.fitted.bend_cents
     if not bend:
         return []
@@ -216,7 +216,7 @@ def _top(facts: Facts) -> list[str]:
     return lines
 
 
-def _bottom(facts: Facts) -> list[str]:
+def _bottom(facts: AdviceFacts) -> list[str]:
     d = facts.split.term("inverse").value if facts.split is not None else None
     if d is None or facts.split is None:
         return []
@@ -227,7 +227,7 @@ def _bottom(facts: Facts) -> list[str]:
     return [phrase("bottom", "flat" if d < 0 else "sharp", d=f"{d:.0f}", current=current)]
 
 
-def _kink(facts: Facts) -> list[str]:
+def _kink(facts: AdviceFacts) -> list[str]:
     """Describe a step that deviates from a curve through its neighbours."""
     volts, cents = facts.rows.volts, facts.rows.cents
     order = np.argsort(volts, kind="stable")
@@ -246,7 +246,7 @@ def _kink(facts: Facts) -> list[str]:
     return [phrase("trouble", "kink", at=volts_text(float(v[worst])), cents=f"{off[worst]:+z.1f}")]
 
 
-def _hertz(facts: Facts) -> list[str]:
+def _hertz(facts: AdviceFacts) -> list[str]:
     law = facts.fitted.law
     slope = law.hertz_per_volt or 1.0
     zero_v = -law.f0_at_zero_v_hz / slope
@@ -270,7 +270,7 @@ def _hertz(facts: Facts) -> list[str]:
     ]
 
 
-def _cell(facts: Facts) -> list[str]:
+def _cell(facts: AdviceFacts) -> list[str]:
     lines = []
     gap = facts.hysteresis
     if gap is not None and abs(gap.median) > _HYSTERESIS_CENTS:

@@ -7,7 +7,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from listen.calibration.advising import Core, Facts, advise, scale_doubt
+from listen.calibration.advising import AdviceFacts, KnownCircuit, advise, scale_doubt
 from listen.calibration.doubting import doubt_lines, doubted
 from listen.calibration.inverse import inverse_table
 from listen.calibration.laws import HELD_CENTS, FittedLaw, StepRows, fit_law, free_curve
@@ -46,7 +46,7 @@ def calibration_of(
     axis: Axis = "volts",
     law: str = "auto",
     trimming: Trimming | None = None,
-    core: Core | None = None,
+    core: KnownCircuit | None = None,
     left_out: int = 0,
     name: str = "the take",
 ) -> Calibration:
@@ -100,7 +100,7 @@ def calibration_of(
     trim = None
     if trimming.before is not None and trimming.turned is not None:
         trim = trim_from(trimming.before, rows, fitted, scale_apart(fitted, split), trimming.turned)
-    facts = Facts(
+    facts = AdviceFacts(
         steps=steps,
         rows=rows,
         fitted=fitted,
@@ -109,7 +109,7 @@ def calibration_of(
         repeatability=repeats,
         trim=trim,
         clockwise=trimming.clockwise,
-        core=core or Core(),
+        core=core or KnownCircuit(),
     )
     return Calibration(
         axis=axis,

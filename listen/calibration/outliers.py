@@ -58,7 +58,7 @@ class Outlier:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class Verdict:
+class VoltageVerdict:
     """What a table says of its voltages.
 
     Attributes
@@ -86,7 +86,7 @@ class _Candidate:
     exchanged: tuple[tuple[int, int], ...] = ()
 
 
-def judge_voltages(steps: MeasuredSteps, entries: np.ndarray | None = None) -> Verdict:
+def judge_voltages(steps: MeasuredSteps, entries: np.ndarray | None = None) -> VoltageVerdict:
     """Judge the voltages of a table.
 
     Parameters
@@ -123,7 +123,7 @@ def judge_voltages(steps: MeasuredSteps, entries: np.ndarray | None = None) -> V
             )
             for one in verdict.outliers
         ]
-    return Verdict(
+    return VoltageVerdict(
         log_evidence=log_evidence, sound=sound, outliers=tuple(sorted(outliers, key=lambda one: -one.probability))
     )
 
@@ -133,10 +133,10 @@ def log_unexplained(off_v: Floats, span_v: float) -> float:
     return -float(np.sum(np.log(np.pi * span_v * (1.0 + (np.asarray(off_v) / span_v) ** 2))))
 
 
-def _judge_block(steps: MeasuredSteps, entries: np.ndarray) -> Verdict:
+def _judge_block(steps: MeasuredSteps, entries: np.ndarray) -> VoltageVerdict:
     evidence = law_evidence(steps)
     if evidence is None:
-        return Verdict(log_evidence=log_unexplained(steps.volts, 1.0), sound=1.0, outliers=())
+        return VoltageVerdict(log_evidence=log_unexplained(steps.volts, 1.0), sound=1.0, outliers=())
     plain = _Candidate(wrong=frozenset(), log_probability=evidence.log_total())
     several = evidence.typical_noise() > _AS_KNOWN
     found = [plain, *_exchanges(evidence, entries), *_wrong_ones(evidence, entries, several=several)]
@@ -145,7 +145,7 @@ def _judge_block(steps: MeasuredSteps, entries: np.ndarray) -> Verdict:
     share = np.exp(logs - total)
     sound = float(share[0])
     outliers = () if sound >= DOUBTED_BELOW else _named(steps, evidence, found, share)
-    return Verdict(log_evidence=total, sound=sound, outliers=outliers)
+    return VoltageVerdict(log_evidence=total, sound=sound, outliers=outliers)
 
 
 def _wrong_ones(evidence: LawEvidence, entries: np.ndarray, *, several: bool) -> Iterator[_Candidate]:

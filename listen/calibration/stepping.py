@@ -53,7 +53,7 @@ class Take:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Measured:
+class TakeSteps:
     """The steps of one take.
 
     Attributes
@@ -70,7 +70,7 @@ class Measured:
     left_out: int = 0
 
 
-def steps_of(take: Take, voltages: VoltageInput | None) -> Measured:
+def steps_of(take: Take, voltages: VoltageInput | None) -> TakeSteps:
     """Measure the steps of one take.
 
     Parameters
@@ -98,7 +98,7 @@ def steps_of(take: Take, voltages: VoltageInput | None) -> Measured:
     return _from_listed_voltages(take, trace, voltages)
 
 
-def _from_listed_voltages(take: Take, trace: Trace, voltages: VoltageInput) -> Measured:
+def _from_listed_voltages(take: Take, trace: Trace, voltages: VoltageInput) -> TakeSteps:
     begins_s = find_marker(trace)
     notes: tuple[str, ...] = ()
     left_out = 0
@@ -136,7 +136,7 @@ def _from_listed_voltages(take: Take, trace: Trace, voltages: VoltageInput) -> M
             zip(voltages.values, ways_to, holds, nominal, sigmas(voltages), strict=True)
         )
     )
-    return Measured(steps=steps, notes=notes, left_out=left_out)
+    return TakeSteps(steps=steps, notes=notes, left_out=left_out)
 
 
 def _window(start_s: float, end_s: float, ways: list[list[Plateau]], span_s: tuple[float, float]) -> Plateau | None:
@@ -180,7 +180,7 @@ def _step(take: Take, trace: Trace, value: float, way: Direction, hold: Plateau 
     )
 
 
-def _from_voltage(take: Take, trace: Trace, voltage: Trace, listed: VoltageInput | None) -> Measured:
+def _from_voltage(take: Take, trace: Trace, voltage: Trace, listed: VoltageInput | None) -> TakeSteps:
     channel = take.voltage_channel or 0
     pitch_ways = find_plateaus(trace, None)
     if pitch_ways:
@@ -211,7 +211,7 @@ def _from_voltage(take: Take, trace: Trace, voltage: Trace, listed: VoltageInput
     steps = tuple(
         _step(take, trace, v, way, p, meant) for v, way, p, meant in zip(volts, ways_to, plateaus, nominal, strict=True)
     )
-    return Measured(steps=steps, notes=notes)
+    return TakeSteps(steps=steps, notes=notes)
 
 
 def _hold_volts(voltage: Trace, hold: Plateau) -> float:
@@ -220,7 +220,7 @@ def _hold_volts(voltage: Trace, hold: Plateau) -> float:
     return float(voltage.value[inside].mean()) / 1000.0 if inside.any() else hold.level / 1000.0
 
 
-def _from_ramp(take: Take, voltage: Trace, notes: tuple[str, ...]) -> Measured:
+def _from_ramp(take: Take, voltage: Trace, notes: tuple[str, ...]) -> TakeSteps:
     rows = ramp_rows(voltage, take.frames)
     if len(rows) < 2:
         raise CaptureError(
@@ -240,4 +240,4 @@ def _from_ramp(take: Take, voltage: Trace, notes: tuple[str, ...]) -> Measured:
         for volts, f0_hz, sigma, start_s, end_s, way in rows
     )
     said = "The voltage is a slow ramp: the table has a row for each even part of it, and no settling."
-    return Measured(steps=steps, notes=(*notes, said))
+    return TakeSteps(steps=steps, notes=(*notes, said))

@@ -39,7 +39,7 @@ _WHOLE = 0.02
 _WINDOWS = 64
 
 
-class Span(Protocol):
+class SampleSpan(Protocol):
     """What is looked at: a capture, or the last moments of a stream."""
 
     @property
@@ -121,7 +121,7 @@ class ExtremesByBlock:
         return [(a, b) for a, b, e in zip(self._starts, stops, extremes, strict=True) if e >= level]
 
 
-def find_overload(capture: Span, extremes: ExtremesByBlock) -> OverloadRuns:
+def find_overload(capture: SampleSpan, extremes: ExtremesByBlock) -> OverloadRuns:
     """Find the tops clipped by the interface.
 
     Parameters
@@ -179,7 +179,7 @@ def _is_square(tops: dict[int, _Tops]) -> bool:
     return sum(side.n_at_top for side in tops.values()) > _FLAT_SHARE * span
 
 
-def _cut(capture: Span, codes: Codes, tops: _Tops, sign: int, level: float) -> NDArray[np.bool_]:
+def _cut(capture: SampleSpan, codes: Codes, tops: _Tops, sign: int, level: float) -> NDArray[np.bool_]:
     """Whether each run was clipped."""
     # Half a code of rounding and the tolerance are what a crest may rise within a run; twice that for safety.
     steep_codes = 16.0 * (codes.tolerance_codes + 0.5) + 8.0
@@ -198,7 +198,7 @@ def _cut(capture: Span, codes: Codes, tops: _Tops, sign: int, level: float) -> N
     return cut if np.count_nonzero(cut) >= fewest else np.zeros_like(cut)
 
 
-def _lattice(capture: Span, codes: Codes, start: Ints, length: NDArray[np.int32], sign: int) -> float:
+def _lattice(capture: SampleSpan, codes: Codes, start: Ints, length: NDArray[np.int32], sign: int) -> float:
     """Return the step of the codes in use near the tops: a 16-bit recording may be kept, amplified, in 24 bits."""
     values = []
     for a, n in zip(start[:_WINDOWS].tolist(), length[:_WINDOWS].tolist(), strict=True):
@@ -226,7 +226,7 @@ class _RunAhead:
     would take a time that grows with the square of the length.
     """
 
-    def __init__(self, capture: Span, sign: int, threshold: float) -> None:
+    def __init__(self, capture: SampleSpan, sign: int, threshold: float) -> None:
         self._capture = capture
         self.sign = sign
         self.threshold = threshold
@@ -249,7 +249,7 @@ class _RunAhead:
         return position
 
 
-def _tops(capture: Span, codes: Codes, extremes: ExtremesByBlock, sign: int, level: float) -> _Tops:
+def _tops(capture: SampleSpan, codes: Codes, extremes: ExtremesByBlock, sign: int, level: float) -> _Tops:
     """Collect the runs at the extreme code that may have been cut."""
     threshold = level - codes.tolerance_fs
     ahead = _RunAhead(capture, sign, threshold)
@@ -265,7 +265,7 @@ def _tops(capture: Span, codes: Codes, extremes: ExtremesByBlock, sign: int, lev
     )
 
 
-def _tops_of_block(capture: Span, codes: Codes, ahead: _RunAhead, start: int, stop: int) -> _Tops:
+def _tops_of_block(capture: SampleSpan, codes: Codes, ahead: _RunAhead, start: int, stop: int) -> _Tops:
     """Collect the runs that begin in start..stop."""
     sign, threshold = ahead.sign, ahead.threshold
     low = max(capture.start_sample, start - _CONTEXT)

@@ -11,8 +11,8 @@ from numpy.typing import NDArray
 from listen.account import Account
 from listen.bench import BuildSettings
 from listen.circuit import limiter, loop
-from listen.circuit.curve_fit import LAG_S, CurveFit, Lines, fit_curve
-from listen.circuit.limiter import Stages
+from listen.circuit.curve_fit import LAG_S, CurveFit, OutputLines, fit_curve
+from listen.circuit.limiter import AmplifierStages
 from listen.circuit.types import AmplifierCurve
 from listen.sorting import median
 
@@ -64,7 +64,7 @@ class Amplifier:
     """
 
     fit: CurveFit
-    lines: Lines
+    lines: OutputLines
     time_s: Floats
     f0_hz: Floats
     log_need: Floats
@@ -124,7 +124,7 @@ def _lag(build: BuildSettings | None) -> tuple[float, float]:
     return lag, 0.1 * lag + 0.02e-6
 
 
-def _lines(account: Account, corner_known: bool) -> Lines | None:
+def _lines(account: Account, corner_known: bool) -> OutputLines | None:
     """H1 .. H10 of the account's bins, those without slewing."""
     assert account.shape is not None
     assert account.shape.choice is not None
@@ -139,7 +139,7 @@ def _lines(account: Account, corner_known: bool) -> Lines | None:
     y = np.concatenate([np.ones((len(bins), 1)), bins.r], axis=1) * bins.amplitude_fs[:, None]
     noise = np.concatenate([np.zeros((len(bins), 1)), bins.noise], axis=1) * bins.amplitude_fs[:, None]
     noise[:, 0] = np.min(noise[:, 1:], axis=1, where=np.isfinite(noise[:, 1:]), initial=1e-3)
-    lines = Lines(f0_hz=bins.f0_hz[use], y=np.asarray(y[use], dtype=complex), noise=noise[use])
+    lines = OutputLines(f0_hz=bins.f0_hz[use], y=np.asarray(y[use], dtype=complex), noise=noise[use])
     return lines if corner_known else replace(lines, y=_uncoupled(lines.y, lines.f0_hz, _corner(account)))
 
 
@@ -165,19 +165,19 @@ def _uncoupled(y: Complexes, f0_hz: Floats, corner_hz: float) -> Complexes:
     return np.asarray(y / passed * turn**k)
 
 
-def _fitted(account: Account, lines: Lines, gain_control: str, lag: tuple[float, float]) -> CurveFit | None:
+def _fitted(account: Account, lines: OutputLines, gain_control: str, lag: tuple[float, float]) -> CurveFit | None:
     start = _guess(account, lines)
-    first = fit_curve(lines, Stages(diodes=gain_control == "diodes", rails=gain_control == "none"), start, lag)
+    first = fit_curve(lines, AmplifierStages(diodes=gain_control == "diodes", rails=gain_control == "none"), start, lag)
     best = first
     if gain_control == "diodes" and first.chi2 > len(lines.f0_hz):
-        both = fit_curve(lines, Stages(diodes=True, rails=True), start, lag)
+        both = fit_curve(lines, AmplifierStages(diodes=True, rails=True), start, lag)
         if both.score < first.score - _MARGIN:
             best = both
     poor = best.chi2 > _POOR_CHI2 * len(lines.f0_hz) * min(1.0, 8.0 / len(lines.f0_hz))
     return None if best.residual_percent > _POOR_PERCENT or poor else best
 
 
-def _guess(account: Account, lines: Lines) -> Floats:
+def _guess(account: Account, lines: OutputLines) -> Floats:
     """Starting values, from the account's fit of the shape where it has them."""
     assert account.shape is not None
     assert account.shape.choice is not None
@@ -196,7 +196,7 @@ def _guess(account: Account, lines: Lines) -> Floats:
     return numbers
 
 
-def _along(account: Account, fit: CurveFit, lines: Lines, corner_known: bool) -> Amplifier:
+def _along(account: Account, fit: CurveFit, lines: OutputLines, corner_known: bool) -> Amplifier:
     """Needed gain and gain in hand of rows along the take, the curve being known."""
     assert account.shape is not None
     frames = account.frames
@@ -213,7 +213,7 @@ def _along(account: Account, fit: CurveFit, lines: Lines, corner_known: bool) ->
     y[:, 0], y[:, 1:] = level, r * level[:, None]
     if not corner_known:
         y = _uncoupled(y, f0, _corner(account))
-    need = needed(fit, Lines(f0_hz=f0, y=y, noise=np.zeros(y.shape)))
+    need = needed(fit, OutputLines(f0_hz=f0, y=y, noise=np.zeros(y.shape)))
     smooth = _smoothed(need)
     scatter = float(1.4826 * median(np.abs(need - smooth))) if len(need) > _SMOOTH_ROWS else 0.0
     bins_sigma = float(np.median(fit.in_hand_sigma())) / 100
@@ -233,7 +233,7 @@ def _along(account: Account, fit: CurveFit, lines: Lines, corner_known: bool) ->
     )
 
 
-def _cut_off(lines: Lines) -> float:
+def _cut_off(lines: OutputLines) -> float:
     """Size of the last harmonic that fits, over the fundamental, where not all ten do: the next are missing."""
     seen = np.isfinite(lines.noise)
     last = np.where(seen, np.arange(loop.ORDERS), 0).max(axis=1)
@@ -241,7 +241,7 @@ def _cut_off(lines: Lines) -> float:
     return float(np.median(np.where(last < loop.ORDERS - 1, size, 0.0)))
 
 
-def needed(fit: CurveFit, lines: Lines) -> Floats:
+def needed(fit: CurveFit, lines: OutputLines) -> Floats:
     """Logarithm of the gain that the loop needs at each row: the one with which the curve gives the level seen."""
     node, curve_lines, _ = loop.feedback_lines(lines.y, lines.f0_hz, fit.lag_s)
     wave = loop.cycles(node)
@@ -271,7 +271,7 @@ def _smoothed(values: Floats) -> Floats:
     return out
 
 
-def _clips(fit: CurveFit, lines: Lines) -> tuple[tuple[float, float] | None, tuple[float, float] | None]:
+def _clips(fit: CurveFit, lines: OutputLines) -> tuple[tuple[float, float] | None, tuple[float, float] | None]:
     """Clip levels of the negative and of the positive half; None where the wave does not reach them."""
     if not fit.stages.rails:
         return None, None

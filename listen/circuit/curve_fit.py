@@ -9,7 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from listen.circuit import limiter, loop
-from listen.circuit.limiter import Stages
+from listen.circuit.limiter import AmplifierStages
 
 Floats = NDArray[np.floating[Any]]
 Complexes = NDArray[np.complex128]
@@ -38,7 +38,7 @@ _GAIN_SIGMA = 1.0
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class Lines:
+class OutputLines:
     """H1 .. H10 of some places of a take.
 
     Attributes
@@ -74,7 +74,7 @@ class CurveFit:
     residual_percent : float
     """
 
-    stages: Stages
+    stages: AmplifierStages
     numbers: Floats
     log_need: Floats
     lag_s: float
@@ -102,7 +102,7 @@ class CurveFit:
 
 
 class _Problem:
-    def __init__(self, lines: Lines, stages: Stages, start: Floats, lag: tuple[float, float]) -> None:
+    def __init__(self, lines: OutputLines, stages: AmplifierStages, start: Floats, lag: tuple[float, float]) -> None:
         self.lines, self.stages, self.start, self.lag = lines, stages, start, lag
         amplitude = np.abs(lines.y[:, :1])
         distortion = np.sqrt(np.sum(np.abs(lines.y[:, 1:]) ** 2, axis=1))[:, None]
@@ -183,7 +183,7 @@ class _Problem:
         return float(np.sum(self.misfit(vector) ** 2) + np.sum(self.prior(vector)[1] ** 2))
 
 
-def fit_curve(lines: Lines, stages: Stages, start: Floats, lag: tuple[float, float]) -> CurveFit:
+def fit_curve(lines: OutputLines, stages: AmplifierStages, start: Floats, lag: tuple[float, float]) -> CurveFit:
     """Fit a curve by Levenberg and Marquardt's method.
 
     Parameters

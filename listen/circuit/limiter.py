@@ -20,7 +20,7 @@ _PLACES = np.arange(_TABLE) / (_TABLE - 1)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Stages:
+class AmplifierStages:
     """What a curve has beside its gain."""
 
     diodes: bool = False
@@ -35,7 +35,7 @@ class Stages:
         return tuple(out)
 
 
-def output(stages: Stages, numbers: Floats, v: Floats) -> Floats:
+def output(stages: AmplifierStages, numbers: Floats, v: Floats) -> Floats:
     """Output of the amplifier.
 
     Parameters

@@ -10,7 +10,7 @@ from typing import Literal
 
 import numpy as np
 
-from listen.logbook.tables import CalibrationTable, Curve, Floats, table_of
+from listen.logbook.tables import CalibrationTable, Floats, TableCurve, table_of
 from listen.logbook.types import Entry
 from listen.units import A4_HZ, hz_from_cents, note_name, note_number
 
@@ -171,7 +171,7 @@ def compare_tables(against: Entry, entry: Entry, *, cause: Literal["drift", "tri
     )
 
 
-Pair = tuple[Curve, Curve]
+Pair = tuple[TableCurve, TableCurve]
 
 
 def _pairs(old: CalibrationTable, new: CalibrationTable) -> tuple[list[Pair], str | None]:
@@ -188,7 +188,7 @@ def _pairs(old: CalibrationTable, new: CalibrationTable) -> tuple[list[Pair], st
     return pairs, None if pairs else "the tables share no range of the control with two steps in it"
 
 
-def _within(control: Floats, curve: Curve) -> np.ndarray[tuple[int, ...], np.dtype[np.bool_]]:
+def _within(control: Floats, curve: TableCurve) -> np.ndarray[tuple[int, ...], np.dtype[np.bool_]]:
     beyond = _BEYOND * curve.mean_step
     inside: np.ndarray[tuple[int, ...], np.dtype[np.bool_]] = (control >= curve.control[0] - beyond) & (
         control <= curve.control[-1] + beyond
@@ -196,7 +196,7 @@ def _within(control: Floats, curve: Curve) -> np.ndarray[tuple[int, ...], np.dty
     return inside
 
 
-def _moved(old: Curve, new: Curve) -> tuple[Floats, Floats, Floats]:
+def _moved(old: TableCurve, new: TableCurve) -> tuple[Floats, Floats, Floats]:
     """Return where the steps of the old curve lie (octaves), how far they moved (cents), and the sigma of that."""
     inside = _within(old.control, new)
     control, at = old.control[inside], old.octaves[inside]
@@ -205,7 +205,7 @@ def _moved(old: Curve, new: Curve) -> tuple[Floats, Floats, Floats]:
     return at, moved, sigma
 
 
-def _along(curve: Curve, control: Floats) -> Floats:
+def _along(curve: TableCurve, control: Floats) -> Floats:
     """Interpolate a curve; a little past its ends it goes on straight."""
     from scipy.interpolate import CubicSpline
 
@@ -281,7 +281,7 @@ def _notes(pairs: Sequence[Pair], line: _Line, middle: float) -> tuple[NoteDrift
     return tuple(notes)
 
 
-def _drift_by_note(old: Curve, new: Curve) -> list[tuple[int, float, float]]:
+def _drift_by_note(old: TableCurve, new: TableCurve) -> list[tuple[int, float, float]]:
     """Return note, control and drift; none where pitch does not always go one way.
 
     The drift itself is interpolated between the steps: it is smooth and small where the pitch is neither.

@@ -18,7 +18,7 @@ _SAME_CONTROL = 0.1
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class Curve:
+class TableCurve:
     """Pitch against the control, in one direction.
 
     Attributes
@@ -62,7 +62,7 @@ class CalibrationTable:
     """
 
     axis: str
-    curves: Mapping[str, Curve]
+    curves: Mapping[str, TableCurve]
     left_out: int
 
 
@@ -98,7 +98,7 @@ def _usable(step: Mapping[str, Any]) -> bool:
     return known and f0_hz > 0.0 and not bad  # type: ignore[operator]
 
 
-def _curve(steps: Sequence[Mapping[str, Any]]) -> Curve:
+def _curve(steps: Sequence[Mapping[str, Any]]) -> TableCurve:
     control = np.array([step["cv_v"] for step in steps], dtype=np.float64)
     octaves = np.log2([step["f0_hz"] for step in steps])
     sigma = np.array([_number(step.get("f0_sigma_cents")) for step in steps])
@@ -108,7 +108,7 @@ def _curve(steps: Sequence[Mapping[str, Any]]) -> Curve:
     # A new group begins where the control has moved on by more than a repeat does.
     group = np.concatenate([[0], np.cumsum(np.diff(control) > least)])
     count = np.bincount(group)
-    return Curve(
+    return TableCurve(
         control=np.bincount(group, control) / count,
         octaves=np.bincount(group, octaves) / count,
         sigma_cents=np.sqrt(np.bincount(group, sigma**2)) / count,

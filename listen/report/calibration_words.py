@@ -20,14 +20,14 @@ _AGAINST = {
 _KINDS = {"volt-per-octave": "volt per octave", "hertz-per-volt": "hertz per volt", "free": "free"}
 
 
-class Verdict(NamedTuple):
+class CalibrationVerdict(NamedTuple):
     """Whether a table can be used as it is (``pass``) or not (``attention``), and a sentence."""
 
     outcome: str
     sentence: str
 
 
-def calibration_verdict(calibration: Calibration) -> Verdict:
+def calibration_verdict(calibration: Calibration) -> CalibrationVerdict:
     """Return what a calibration comes to.
 
     Parameters
@@ -40,14 +40,14 @@ def calibration_verdict(calibration: Calibration) -> Verdict:
     """
     reasons = _reasons(calibration)
     if reasons:
-        return Verdict("attention", f"Look at this table before you use it: {'; '.join(reasons)}.")
+        return CalibrationVerdict("attention", f"Look at this table before you use it: {'; '.join(reasons)}.")
     counted = f"{len(calibration.steps)} {'steps' if calibration.axis == 'volts' else 'positions'}"
     known = [step.f0_hz for step in calibration.steps if step.f0_hz is not None]
     span = _span(min(known), max(known))
     if calibration.law is None:
-        return Verdict("pass", f"The table is whole: {counted}, {span}.")
+        return CalibrationVerdict("pass", f"The table is whole: {counted}, {span}.")
     errors = error_words(calibration.law, "its law")
-    return Verdict("pass", f"The table is whole: {counted}, {span}; {errors}.")
+    return CalibrationVerdict("pass", f"The table is whole: {counted}, {span}; {errors}.")
 
 
 def error_words(law: Law, own: str = "it") -> str:

@@ -46,7 +46,7 @@ _SHARP = _Style(length_mm=1.8, line_mm=0.18, type_mm=1.8)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Mark:
+class DialMark:
     """One note on a dial.
 
     Attributes
@@ -81,7 +81,7 @@ def check_dial(has_positions: bool, angle_deg: float, diameter_mm: float) -> Non
             raise OptionError(f"{option} {value:g} is out of range", f"give {least:g} to {most:g} {unit}")
 
 
-def dial_marks(calibration: Calibration, angle_deg: float = DEFAULT_ANGLE_DEG) -> tuple[Mark, ...]:
+def dial_marks(calibration: Calibration, angle_deg: float = DEFAULT_ANGLE_DEG) -> tuple[DialMark, ...]:
     """Return the angle of each note that a dial reaches.
 
     Parameters
@@ -112,8 +112,10 @@ def dial_marks(calibration: Calibration, angle_deg: float = DEFAULT_ANGLE_DEG) -
     return tuple(_mark(row, lowest, scale, angle_deg) for row in calibration.inverse)
 
 
-def _mark(row: InverseRow, lowest: float, scale: float, angle_deg: float) -> Mark:
-    return Mark(note=row.note, angle_deg=(row.cv_v - lowest) * scale - angle_deg / 2.0, sigma_deg=row.sigma_v * scale)
+def _mark(row: InverseRow, lowest: float, scale: float, angle_deg: float) -> DialMark:
+    return DialMark(
+        note=row.note, angle_deg=(row.cv_v - lowest) * scale - angle_deg / 2.0, sigma_deg=row.sigma_v * scale
+    )
 
 
 def dial_svg(
@@ -170,7 +172,7 @@ def _at(radius: float, angle_deg: float) -> tuple[float, float]:
     return radius * math.sin(angle), -radius * math.cos(angle)
 
 
-def _lines(marks: Sequence[Mark], radius: float) -> list[str]:
+def _lines(marks: Sequence[DialMark], radius: float) -> list[str]:
     out = []
     for mark in marks:
         style = _style(mark.note)
@@ -182,7 +184,7 @@ def _lines(marks: Sequence[Mark], radius: float) -> list[str]:
     return out
 
 
-def _names(marks: Sequence[Mark], radius: float) -> list[str]:
+def _names(marks: Sequence[DialMark], radius: float) -> list[str]:
     """Write the names of notes where there is room: of octaves, then of naturals, then of the others."""
     boxes: list[tuple[float, float, float, float]] = []
     out = []
@@ -223,7 +225,7 @@ def _middle(radius: float, angle_deg: float) -> list[str]:
     ]
 
 
-def _foot(marks: Sequence[Mark], half: float) -> list[str]:
+def _foot(marks: Sequence[DialMark], half: float) -> list[str]:
     """Draw the line by which the print is measured, and say how exact the marks are."""
     y, end = half + 3.0, _CHECK_MM / 2.0
     worst = max(mark.sigma_deg for mark in marks)

@@ -36,7 +36,7 @@ _LONGEST_GAP_S = 0.1
 _FEWEST_CYCLES = 8.0
 
 
-class SampleReader(Protocol):
+class SampleSource(Protocol):
     """What is read of a capture."""
 
     @property
@@ -138,7 +138,7 @@ def part_fundamental(x: Floats, first_sample: int, rate_hz: float, envelope: Env
     return Parted(residue=residue, fundamental=fundamental, turns=turns_of_all)
 
 
-def excerpts(capture: SampleReader, envelope: Envelope, start_s: float, end_s: float) -> tuple[Excerpt, ...]:
+def excerpts(capture: SampleSource, envelope: Envelope, start_s: float, end_s: float) -> tuple[Excerpt, ...]:
     """Return the sounds of one place of a take.
 
     Parameters

@@ -203,7 +203,7 @@ def _runs(values: Ints) -> list[tuple[int, int]]:
 
 
 @dataclass(frozen=True, slots=True)
-class _Interharmonics:
+class _RowInterharmonics:
     """Residual of each row: phase histogram of its power, interharmonic bins, half-order lines."""
 
     histogram: NDArray[np.float32]
@@ -213,7 +213,7 @@ class _Interharmonics:
 
 def _interharmonics_of_runs(
     runs: list[_Run], frames: _Frames, pitches: Pitches, zones: Floats, read: Read, remains: Blocks
-) -> _Interharmonics:
+) -> _RowInterharmonics:
     dc = _slow_mean(pitches.mean)
     crests = -np.angle(pitches.first) / (2 * np.pi)
     histograms, bins, halves = [], [], []
@@ -225,7 +225,7 @@ def _interharmonics_of_runs(
         lines, half = measure_interharmonics(run.grid, residual, run.centres, read.part(run.i, run.j))
         bins.append(lines)
         halves.append(half)
-    return _Interharmonics(np.concatenate(histograms), np.concatenate(bins), np.concatenate(halves))
+    return _RowInterharmonics(np.concatenate(histograms), np.concatenate(bins), np.concatenate(halves))
 
 
 def _residual_of_run(
@@ -290,7 +290,7 @@ def _rows(
     f0_hz: Floats,
     rate_hz: float,
     powers: Interharmonics,
-    interharmonics: _Interharmonics,
+    interharmonics: _RowInterharmonics,
     waves: _Waves,
     number: int,
 ) -> Rows:

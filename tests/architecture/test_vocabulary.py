@@ -1,4 +1,4 @@
-"""Names in the package are the field's words: no identifier holds a word that this project has given up.
+"""Names in the package are the field's words: no identifier holds a word that was given up, no name is two classes'.
 
 A word stands here with the word that took its place. What may keep such a word is listed with its reason.
 """
@@ -151,3 +151,22 @@ def test_every_allowed_phrase_is_in_use() -> None:
     names = {name for path in modules() for name, _ in identifiers(ast.parse(path.read_text("utf-8")))}
     held = {f"_{'_'.join(words_of(name))}_" for name in names}
     assert [phrase for phrase in ALLOWED if not any(f"_{phrase}_" in text for text in held)] == []
+
+
+NAMED_TWICE = {
+    "LostSamples": "a part of the account, and what a finding says of it",
+    "Measured": "numbers of a finding; rows that a simulated take would measure",
+    "OtherChannel": "a part of the account, and what a finding says of it",
+    "SampleSource": "what a room needs of a capture, as a protocol in each",
+    "Start": "of the tone; of a stream",
+}
+
+
+def test_a_class_has_a_name_of_its_own() -> None:
+    places: dict[str, list[str]] = {}
+    for path in modules():
+        for node in ast.parse(path.read_text("utf-8")).body:
+            if isinstance(node, ast.ClassDef) and not node.name.startswith("_"):
+                places.setdefault(node.name, []).append(path.relative_to(PACKAGE).as_posix())
+    assert {name: found for name, found in places.items() if len(found) > 1 and name not in NAMED_TWICE} == {}
+    assert [name for name in NAMED_TWICE if len(places.get(name, [])) < 2] == []

@@ -57,7 +57,7 @@ class Guess:
     start: dict[str, Any]
 
 
-class Unexplained:
+class UnexplainedHarmonics:
     """Residual harmonics of a fit, and the misfit with a further part.
 
     Parameters
@@ -98,7 +98,7 @@ def guesses(bins: Bins, residual: Complexes, tables: Tables, *, far: bool) -> li
     far : bool
         Much is left: levels that are free along the pitch are tried too.
     """
-    what, many = Unexplained(bins, residual), len(bins) > 2 or bool((bins.own >= 0).any())
+    what, many = UnexplainedHarmonics(bins, residual), len(bins) > 2 or bool((bins.own >= 0).any())
     out: list[Guess] = []
     for letter in "PNT":
         out += _knees(letter, what, far and many, tables.clip[letter])
@@ -120,7 +120,7 @@ def _interpolated(places: Floats, table: Complexes, at: Floats) -> Complexes:
     return np.asarray((1 - part) * table[low] + part * table[low + 1])
 
 
-def _knees(letter: str, what: Unexplained, along: bool, table: Complexes) -> list[Guess]:
+def _knees(letter: str, what: UnexplainedHarmonics, along: bool, table: Complexes) -> list[Guess]:
     costs = what.cost(table[:, None])
     best = int(np.argmin(costs))
     start: dict[str, Any] = {letter: float(_LEVELS[best])}
@@ -141,7 +141,7 @@ def _knees(letter: str, what: Unexplained, along: bool, table: Complexes) -> lis
     return out
 
 
-def _dead(what: Unexplained, along: bool, table: Complexes) -> list[Guess]:
+def _dead(what: UnexplainedHarmonics, along: bool, table: Complexes) -> list[Guess]:
     costs = what.cost(table[:, None])
     best = int(np.argmin(costs))
     out = [Guess(letter="D", way="", cost=float(costs[best]) + what.price, start={"D": float(_DEAD[best])})]
@@ -152,7 +152,7 @@ def _dead(what: Unexplained, along: bool, table: Complexes) -> list[Guess]:
     return out
 
 
-def _slopes(what: Unexplained, many: bool, table: Complexes) -> list[Guess]:
+def _slopes(what: UnexplainedHarmonics, many: bool, table: Complexes) -> list[Guess]:
     out, bins = [], what.bins
     seen = bins.f0_hz * bins.amplitude_fs
     for way, ratio in (("fs", seen / seen.max()), ("hz", bins.f0_hz / bins.f0_hz.max())):
@@ -166,7 +166,7 @@ def _slopes(what: Unexplained, many: bool, table: Complexes) -> list[Guess]:
     return out
 
 
-def _bends(what: Unexplained, tables: Tables) -> list[Guess]:
+def _bends(what: UnexplainedHarmonics, tables: Tables) -> list[Guess]:
     costs = what.cost(tables.bend[:, None])
     best = int(np.argmin(costs))
     g, q = tables.sizes[best]
@@ -174,7 +174,7 @@ def _bends(what: Unexplained, tables: Tables) -> list[Guess]:
     return [Guess(letter="B", way="", cost=float(costs[best]) + 2 * what.price, start=start)]
 
 
-def _curves(order: int, letters: tuple[str, str], what: Unexplained, many: bool) -> list[Guess]:
+def _curves(order: int, letters: tuple[str, str], what: UnexplainedHarmonics, many: bool) -> list[Guess]:
     values, own = what.residual[:, order], what.weight[:, order]
     one, each = letters
     lines = np.zeros((2, *what.residual.shape), dtype=complex)

@@ -120,7 +120,7 @@ def of_table(table: Floats, solved: bool, own_levels: bool, own_slope: bool, ins
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class Settled:
+class OperatingPoint:
     """What a stage works at.
 
     Attributes
@@ -165,7 +165,7 @@ def feedback_lines(r: Complexes, pitch: Floats) -> Complexes:
     return spectrum
 
 
-def settled(values: Values, r: Complexes, near: Settled | None = None) -> Settled:
+def settled(values: Values, r: Complexes, near: OperatingPoint | None = None) -> OperatingPoint:
     """Operating point of a stage from the measured harmonics.
 
     The amplitude: by secants. The pitch over the network's own: the network makes good what the stage turns the phase.
@@ -196,10 +196,10 @@ def settled(values: Values, r: Complexes, near: Settled | None = None) -> Settle
         rise[moved] = np.clip((off - old_off)[moved] / (new - old)[moved], LEAST_RISE, 4.0)
         old, old_off = new, off
         new = np.clip(old - off / rise, -FURTHEST, FURTHEST)
-    return Settled(amplitude=np.exp(new), rise=rise, pitch=pitch, spectrum=spectrum)
+    return OperatingPoint(amplitude=np.exp(new), rise=rise, pitch=pitch, spectrum=spectrum)
 
 
-def waves(values: Values, at: Settled, points: int) -> Floats:
+def waves(values: Values, at: OperatingPoint, points: int) -> Floats:
     """Output of the stages over one cycle, before the recorder's high-pass: shape (n, points)."""
     return _stages(values, _cycle(at.spectrum, points), at.amplitude)
 
@@ -298,9 +298,9 @@ def staged_lines(
     if len(table) > count:
         again = np.arange(len(table) - count) % count
         names = ("amplitude", "rise", "pitch", "spectrum")
-        start = Settled(**{name: getattr(at, name)[again] for name in names})
+        start = OperatingPoint(**{name: getattr(at, name)[again] for name in names})
         rest = settled(of_table(table[count:], *flags), r[again], start)
-        at = Settled(**{name: np.concatenate([getattr(at, name), getattr(rest, name)]) for name in names})
+        at = OperatingPoint(**{name: np.concatenate([getattr(at, name), getattr(rest, name)]) for name in names})
     values = of_table(table, *flags)
     u = waves(values, at, POINTS)
     lines = np.fft.rfft(u, axis=1)[:, 1 : ORDERS + 1] * (2.0 / u.shape[1])

@@ -14,7 +14,7 @@ from listen.report.page.axes import number_text
 from listen.report.page.chart import Chart, Dash, Ink, Limit, Line, Mark, aligned
 from listen.report.page.circuit_charts import circuit_charts
 from listen.report.page.cycle_charts import common_ends, cycle_charts, worst_cycle
-from listen.report.page.cycles import Cycle
+from listen.report.page.cycles import MeanCycle
 from listen.report.page.over_time import level_time, pitch_time, start_chart
 from listen.report.page.wave_shape import SHARED_WAVES, longer_share, share_of_even
 from listen.report.page.wording import say, title_of
@@ -32,7 +32,7 @@ _HALF = ("h2", "h3", "h4", "h5")
 _DASH: dict[Turn, Dash] = {"up": "solid", "down": "dashed", "rest": "dotted"}
 
 
-def check_charts(result: CheckView, cycles: Sequence[Cycle]) -> tuple[Chart, ...]:
+def check_charts(result: CheckView, cycles: Sequence[MeanCycle]) -> tuple[Chart, ...]:
     """Return the charts of a check that its take allows.
 
     Parameters

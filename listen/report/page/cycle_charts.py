@@ -10,7 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from listen.report.page.chart import Area, Chart, Line
-from listen.report.page.cycles import POINTS, Cycle
+from listen.report.page.cycles import POINTS, MeanCycle
 from listen.report.page.wave_shape import ideal_wave
 from listen.report.page.wording import say, title_of
 from listen.units import format_hz_note, format_percent
@@ -50,7 +50,7 @@ class CycleEnds:
     transfer: tuple[float, float]
 
 
-def common_ends(cycles: Sequence[Cycle], wave: str = "sine", findings: Sequence[Flaw] = ()) -> CycleEnds:
+def common_ends(cycles: Sequence[MeanCycle], wave: str = "sine", findings: Sequence[Flaw] = ()) -> CycleEnds:
     """Return the ends of y within which all of some cycles can be drawn."""
     tops = [np.concatenate([cycle.y, reference_of(cycle, wave)]) for cycle in cycles]
     tops += [line.y[np.isfinite(line.y)] for cycle in cycles for line in flaws_on(cycle, wave, findings)[1]]
@@ -62,7 +62,7 @@ def common_ends(cycles: Sequence[Cycle], wave: str = "sine", findings: Sequence[
 
 
 def cycle_charts(
-    cycle: Cycle, wave: str = "sine", findings: Sequence[Flaw] = (), ends: CycleEnds | None = None
+    cycle: MeanCycle, wave: str = "sine", findings: Sequence[Flaw] = (), ends: CycleEnds | None = None
 ) -> tuple[Chart, ...]:
     """Return the mean cycle, its residue, and of a sine its transfer curve.
 
@@ -87,23 +87,23 @@ def cycle_charts(
     return tuple(charts)
 
 
-def worst_cycle(cycles: Sequence[Cycle], wave: str = "sine") -> int:
+def worst_cycle(cycles: Sequence[MeanCycle], wave: str = "sine") -> int:
     """Return which cycle departs most from its wave."""
     return max(range(len(cycles)), key=lambda i: float(np.sum(residue_of(cycles[i], wave) ** 2)))
 
 
-def reference_of(cycle: Cycle, wave: str) -> Floats:
+def reference_of(cycle: MeanCycle, wave: str) -> Floats:
     """Return the wave that a cycle is drawn against: the intended one, or its own fundamental."""
     found = ideal_wave(wave, cycle.y, cycle.harmonics)
     return found if found is not None else np.asarray(ideal_wave("sine", cycle.y, 1))
 
 
-def residue_of(cycle: Cycle, wave: str) -> Floats:
+def residue_of(cycle: MeanCycle, wave: str) -> Floats:
     """Return the deviation of a cycle from its wave, relative to the fundamental's amplitude."""
     return cycle.y - reference_of(cycle, wave)
 
 
-def flaws_on(cycle: Cycle, wave: str, findings: Sequence[Flaw]) -> tuple[tuple[Area, ...], tuple[Line, ...]]:
+def flaws_on(cycle: MeanCycle, wave: str, findings: Sequence[Flaw]) -> tuple[tuple[Area, ...], tuple[Line, ...]]:
     """Return what a finding means on the cycle: the flattened part or dead band hatched, the missing crest dotted.
 
     Parameters
@@ -138,7 +138,7 @@ def flaws_on(cycle: Cycle, wave: str, findings: Sequence[Flaw]) -> tuple[tuple[A
 
 
 def cycle_chart_lines(
-    pair: tuple[Cycle, Cycle], wave: str, findings: Sequence[Flaw]
+    pair: tuple[MeanCycle, MeanCycle], wave: str, findings: Sequence[Flaw]
 ) -> tuple[tuple[Area, ...], tuple[Line, ...]]:
     """Return two cycles of one pitch laid over each other, and what is wrong with the first."""
     areas, missing = flaws_on(pair[0], wave, findings)
@@ -197,7 +197,7 @@ def _missing(y: Floats, meant: Floats, sign: float, missing: Floats) -> Floats:
     return np.where(above, meant, missing)
 
 
-def _cycle_chart(cycle: Cycle, wave: str, findings: Sequence[Flaw], ends: CycleEnds) -> Chart:
+def _cycle_chart(cycle: MeanCycle, wave: str, findings: Sequence[Flaw], ends: CycleEnds) -> Chart:
     areas, missing = flaws_on(cycle, wave, findings)
     alt = say(
         "chart.cycle.alt",
@@ -226,7 +226,7 @@ def _cycle_chart(cycle: Cycle, wave: str, findings: Sequence[Flaw], ends: CycleE
     )
 
 
-def _residue_chart(cycle: Cycle, wave: str, ends: CycleEnds) -> Chart:
+def _residue_chart(cycle: MeanCycle, wave: str, ends: CycleEnds) -> Chart:
     residue = residue_of(cycle, wave)
     most = format_percent(100.0 * float(np.max(np.abs(residue))))
     return Chart(
@@ -239,7 +239,7 @@ def _residue_chart(cycle: Cycle, wave: str, ends: CycleEnds) -> Chart:
     )
 
 
-def _transfer_chart(cycle: Cycle, ends: CycleEnds) -> Chart:
+def _transfer_chart(cycle: MeanCycle, ends: CycleEnds) -> Chart:
     straight, rising, falling = cycle.transfer()
     return Chart(
         name="transfer",

@@ -24,7 +24,7 @@ _MOST_HARMONICS = 48
 _HIGHEST = 0.45
 
 
-class SampleReader(Protocol):
+class SampleSource(Protocol):
     """What is read of a capture."""
 
     @property
@@ -41,7 +41,7 @@ class SampleReader(Protocol):
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class Cycle:
+class MeanCycle:
     """One mean cycle, from the fundamental's rise through zero on.
 
     Attributes
@@ -81,7 +81,7 @@ def ideal_sine() -> Floats:
     return np.sin(2.0 * np.pi * np.arange(POINTS) / POINTS)
 
 
-def mean_cycles(capture: SampleReader, frames: Frames) -> tuple[Cycle, ...]:
+def mean_cycles(capture: SampleSource, frames: Frames) -> tuple[MeanCycle, ...]:
     """Return mean cycles at up to a dozen pitches, lowest first.
 
     Parameters
@@ -97,7 +97,7 @@ def mean_cycles(capture: SampleReader, frames: Frames) -> tuple[Cycle, ...]:
     return tuple(cycle for cycle in found if cycle is not None)
 
 
-def cycle_near(capture: SampleReader, frames: Frames, f0_hz: float) -> Cycle | None:
+def cycle_near(capture: SampleSource, frames: Frames, f0_hz: float) -> MeanCycle | None:
     """Return the mean cycle nearest to a pitch, in its calmest place; None where none can be rebuilt.
 
     Parameters
@@ -147,7 +147,7 @@ def _rows(frames: Frames) -> list[int]:
     return rows
 
 
-def _cycle(capture: SampleReader, frames: Frames, row: int) -> Cycle | None:
+def _cycle(capture: SampleSource, frames: Frames, row: int) -> MeanCycle | None:
     rate = capture.true_rate_hz
     f0_hz, middle_s = float(frames.f0_hz[row]), float(frames.time_s[row])
     half = round(0.5 * max(_SPAN_S, _SPAN_CYCLES / f0_hz) * rate)
@@ -171,7 +171,7 @@ def _cycle(capture: SampleReader, frames: Frames, row: int) -> Cycle | None:
     turned = lines[1:] * np.exp(-1j * order * (np.angle(lines[1]) + 0.5 * np.pi))
     angles = 2.0 * np.pi * np.outer(order, np.arange(POINTS)) / POINTS
     y = (turned[:, None] * np.exp(1j * angles)).real.sum(axis=0) / abs(lines[1])
-    return Cycle(f0_hz=f0_hz, time_s=middle_s, amplitude_fs=float(abs(lines[1])), harmonics=count, y=y)
+    return MeanCycle(f0_hz=f0_hz, time_s=middle_s, amplitude_fs=float(abs(lines[1])), harmonics=count, y=y)
 
 
 def _harmonics(x: Floats, turns: Floats, count: int) -> NDArray[np.complex128]:

@@ -7,7 +7,7 @@ from typing import Any
 
 from listen.report.page.chart import Chart, plain_numbers
 from listen.report.page.cycle_charts import Flaw, common_ends, cycle_charts
-from listen.report.page.cycles import Cycle
+from listen.report.page.cycles import MeanCycle
 from listen.report.page.layout import key_items
 from listen.report.page.svg import figure_svg, lines_svg, sample_svg, sheet_svg
 from listen.report.page.wording import say
@@ -83,7 +83,7 @@ def chart_data(chart: Chart) -> dict[str, Any]:
 
 
 def cycle_data(
-    cycles: Sequence[Cycle], wave: str, findings: Sequence[Flaw], labels: Sequence[str]
+    cycles: Sequence[MeanCycle], wave: str, findings: Sequence[Flaw], labels: Sequence[str]
 ) -> list[dict[str, Any]]:
     """Return each cycle as it would be drawn, so that the script need only put it in its place.
 

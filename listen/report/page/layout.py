@@ -100,7 +100,7 @@ class Bar:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class Curve:
+class DrawnCurve:
     """A line or an area in parts of the plot: 0, 0 its upper left corner, 1, 1 the lower right one.
 
     Attributes
@@ -145,7 +145,7 @@ class Laid:
     x_texts: tuple[Text, ...]
     texts: tuple[Text, ...]
     bars: tuple[Bar, ...]
-    curves: tuple[Curve, ...]
+    curves: tuple[DrawnCurve, ...]
 
 
 def lay_out(chart: Chart, size: Size) -> Laid:
@@ -341,7 +341,7 @@ def _bars(chart: Chart, box: Box, em: float) -> Iterator[Bar]:
         )  # fmt: skip
 
 
-def curves_of(chart: Chart) -> list[Curve]:
+def curves_of(chart: Chart) -> list[DrawnCurve]:
     """Return areas, limits and lines in parts of the plot, in the order in which they are drawn."""
     across, up = chart.x_scale, chart.y_scale
     out = [_area(area, across, up) for area in chart.areas]
@@ -352,27 +352,27 @@ def curves_of(chart: Chart) -> list[Curve]:
             pieces = [np.array([[0.0, y[0]], [1.0, y[0]]])] if len(y) and np.isfinite(y[0]) else []
         else:
             pieces = _pieces(x, y)
-        out.append(Curve(pieces=pieces, kind="heavy-limit" if limit.heavy else "limit"))
+        out.append(DrawnCurve(pieces=pieces, kind="heavy-limit" if limit.heavy else "limit"))
     return out + [_line(line, x, up) for line in chart.lines]
 
 
-def _line(line: Line, x: Floats, up: Scale) -> Curve:
+def _line(line: Line, x: Floats, up: Scale) -> DrawnCurve:
     y = 1.0 - up.fraction(line.y)
-    return Curve(pieces=_pieces(x, y), kind="dots" if line.dots else "line", ink=line.ink, dash=line.dash)
+    return DrawnCurve(pieces=_pieces(x, y), kind="dots" if line.dots else "line", ink=line.ink, dash=line.dash)
 
 
-def _area(area: Area, across: Scale, up: Scale) -> Curve:
+def _area(area: Area, across: Scale, up: Scale) -> DrawnCurve:
     x = across.fraction(area.x)
     low, high = 1.0 - up.fraction(area.low), 1.0 - up.fraction(area.high)
     ok = np.isfinite(x) & np.isfinite(low) & np.isfinite(high)
     if area.fill == "hatch":
-        return Curve(pieces=_hatched(x[ok], low[ok], high[ok]), kind="hatch")
+        return DrawnCurve(pieces=_hatched(x[ok], low[ok], high[ok]), kind="hatch")
     pieces = []
     for run in _runs(ok):
         if run.stop - run.start >= 2:
             edge = np.column_stack([x[run], high[run]])
             pieces.append(np.concatenate([edge, np.column_stack([x[run], low[run]])[::-1]]))
-    return Curve(pieces=pieces, kind="band")
+    return DrawnCurve(pieces=pieces, kind="band")
 
 
 def _hatched(x: Floats, low: Floats, high: Floats) -> list[Floats]:

@@ -18,7 +18,7 @@ from listen.report.files import write_whole
 from listen.report.page.chart import Chart
 from listen.report.page.check_charts import check_charts
 from listen.report.page.cycle_charts import worst_cycle
-from listen.report.page.cycles import Cycle, mean_cycles
+from listen.report.page.cycles import MeanCycle, mean_cycles
 from listen.report.page.figures import cycle_data, page_data, sheet_figures
 from listen.report.page.sections import MISSING, SECTIONS, figures_of, finding_view, section_of
 from listen.report.page.sheet import CHARTS_PRINTED, sheet_view
@@ -189,7 +189,7 @@ def _section(
     }
 
 
-def pitch_label(cycle: Cycle) -> str:
+def pitch_label(cycle: MeanCycle) -> str:
     """Return the pitch, level and place of a cycle."""
     level = format_db(20.0 * _log10(cycle.amplitude_fs), "dBFS")
     return f"{format_hz_note(cycle.f0_hz)}, {level}, {format_seconds(cycle.time_s)}"

@@ -18,7 +18,7 @@ from listen.report.files import write_whole
 from listen.report.page.chart import Chart
 from listen.report.page.check_charts import check_charts
 from listen.report.page.cycles import mean_cycles
-from listen.report.page.layout import Curve, Laid, Sample, Size, Text, key_places, lay_out
+from listen.report.page.layout import DrawnCurve, Laid, Sample, Size, Text, key_places, lay_out
 from listen.report.page.svg import EDGE_PX, PRINTED, picture_svg
 from listen.report.views import CheckView
 
@@ -157,7 +157,7 @@ def _draw_key(axes: Any, laid: Laid) -> None:
         _write(axes, Text(x=x + _SAMPLE_SPACE_EM * em, y=y, text=item.label, kind="key"), em)
 
 
-def _stroke(axes: Any, look: Curve | Sample, points: Any, clip: Any) -> None:
+def _stroke(axes: Any, look: DrawnCurve | Sample, points: Any, clip: Any) -> None:
     """Draw one piece as its kind asks for."""
     if look.kind == "band":
         (drawn,) = axes.fill(points[:, 0], points[:, 1], color=PRINTED["mark"], lw=0)

@@ -8,7 +8,7 @@ import numpy as np
 
 from listen.report.page.chart import Chart, Line
 from listen.report.page.cycle_charts import common_ends, cycle_chart_lines, residue_of, worst_cycle
-from listen.report.page.cycles import Cycle, cycle_near, mean_cycles
+from listen.report.page.cycles import MeanCycle, cycle_near, mean_cycles
 from listen.report.page.sounds import Player, gain_words, player_of
 from listen.report.page.wording import say
 from listen.report.sound import Excerpt, at_gain, excerpts
@@ -54,7 +54,7 @@ def side_by_side(takes: tuple[CheckView, CheckView]) -> SideBySide | None:
     return SideBySide(charts=_charts(pair, takes), players=_players(pair, takes))
 
 
-def _charts(pair: tuple[Cycle, Cycle], takes: tuple[CheckView, CheckView]) -> tuple[Chart, ...]:
+def _charts(pair: tuple[MeanCycle, MeanCycle], takes: tuple[CheckView, CheckView]) -> tuple[Chart, ...]:
     """Draw both cycles, what is wrong with the first marked, and both residues."""
     wave, pitch = takes[0].wave, format_hz_note(pair[0].f0_hz)
     findings = takes[0].judgement.findings
@@ -94,7 +94,7 @@ def _looks() -> tuple[tuple[str, str, str], ...]:
     return (say("line.before"), "second", "dashed"), (say("line.after"), "first", "solid")
 
 
-def _crests(pair: tuple[Cycle, Cycle]) -> dict[str, str]:
+def _crests(pair: tuple[MeanCycle, MeanCycle]) -> dict[str, str]:
     sides = ("before", "after")
     return {
         **{f"{side}_positive": f"{cycle.y.max():.3f}" for side, cycle in zip(sides, pair, strict=True)},
@@ -102,7 +102,7 @@ def _crests(pair: tuple[Cycle, Cycle]) -> dict[str, str]:
     }
 
 
-def _players(pair: tuple[Cycle, Cycle], takes: tuple[CheckView, CheckView]) -> tuple[Player, ...]:
+def _players(pair: tuple[MeanCycle, MeanCycle], takes: tuple[CheckView, CheckView]) -> tuple[Player, ...]:
     """Sounds of both takes round the two cycles, each kind at one gain: what is louder on the board is louder here."""
     sides: list[dict[str, Excerpt]] = []
     for cycle, take in zip(pair, takes, strict=True):

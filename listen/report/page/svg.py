@@ -16,7 +16,7 @@ from numpy.typing import NDArray
 from listen.report.page.chart import Chart
 from listen.report.page.layout import (
     Bar,
-    Curve,
+    DrawnCurve,
     KeyItem,
     Laid,
     Sample,
@@ -150,7 +150,7 @@ def picture_svg(laid: Laid) -> str:
     return "".join(parts)
 
 
-def path_data(curve: Curve, laid: Laid | None = None) -> str:
+def path_data(curve: DrawnCurve, laid: Laid | None = None) -> str:
     """Return the ``d`` of a path: on the page's grid, or in the units of a layout.
 
     Parameters
@@ -253,11 +253,11 @@ def _bar(bar: Bar, em: float, *, link: bool = False) -> str:
     )
 
 
-def _path(curve: Curve, data: str) -> str:
+def _path(curve: DrawnCurve, data: str) -> str:
     return f'<path class="{_classes(curve)}" d="{data}"/>'
 
 
-def _classes(look: Curve | Sample) -> str:
+def _classes(look: DrawnCurve | Sample) -> str:
     if look.kind == "line":
         return f"line {look.ink} {look.dash}"
     if look.kind == "dots":

@@ -12,7 +12,7 @@ import soundfile
 from listen.api.checking import check
 from listen.report.page import check_charts, check_page_bytes
 from listen.report.page.cycle_charts import cycle_charts, flaws_on, residue_of
-from listen.report.page.cycles import POINTS, Cycle, mean_cycles
+from listen.report.page.cycles import POINTS, MeanCycle, mean_cycles
 from listen.report.page.sounds import finding_sounds
 from listen.report.page.wave_shape import ideal_wave, longer_share, share_of_even
 from listen.report.sound import excerpts
@@ -30,12 +30,12 @@ class Found:
     f0_high_hz: float | None = 400.0
 
 
-def cycle_of(wave: np.ndarray) -> Cycle:
+def cycle_of(wave: np.ndarray) -> MeanCycle:
     """A cycle given point by point, over its fundamental."""
     lines = np.fft.rfft(wave - wave.mean())
     lines *= np.exp(-1j * np.arange(len(lines)) * (np.angle(lines[1]) + 0.5 * np.pi))
     y = np.fft.irfft(lines, len(wave)) / (2.0 * abs(lines[1]) / len(wave))
-    return Cycle(f0_hz=200.0, time_s=1.0, amplitude_fs=0.3, harmonics=40, y=y)
+    return MeanCycle(f0_hz=200.0, time_s=1.0, amplitude_fs=0.3, harmonics=40, y=y)
 
 
 ANGLE = 2.0 * np.pi * np.arange(POINTS) / POINTS
