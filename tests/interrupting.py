@@ -17,6 +17,7 @@ from collections import Counter
 from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
+from typing import BinaryIO
 
 import numpy as np
 import soundfile
@@ -29,6 +30,9 @@ CALLS: dict[str, Sequence[str]] = {
     "check": ("check", "take 0.wav", "--json", "out.json", "--report", "pages"),
     "workers": ("check", ".", "--workers", "2", "--keep", "kept", "--json", "out.json"),
     "compare": ("compare", "take 0.wav", "take 1.wav", "--json", "out.json"),
+    "stream": ("check", "-", "--json", "out.json"),
+    "calibrate": ("calibrate", "../stairs.wav", "--cv-steps", "0:2:1", "--json", "out.json"),
+    "excerpt": ("excerpt", "take 0.wav", "--into", "sounds"),
     "logbook": ("check", "take 0.wav", "--build", "x", "--logbook", "book.sqlite", "--json", "out.json"),
 }
 
@@ -47,13 +51,15 @@ class Sent:
 
 
 def make_takes(folder: Path, seconds: float = 4.0) -> Path:
-    """Write three takes of a swept tone."""
+    """Write three takes of a swept tone, and a staircase beside their folder."""
     folder.mkdir(exist_ok=True)
     n = round(seconds * RATE_HZ)
     for i in range(3):
         f0_hz = (200.0 + 20.0 * i) * 4.0 ** (np.arange(n) / n)
         x = 0.4 * np.sin(2 * np.pi * np.cumsum(f0_hz) / RATE_HZ) + 1e-5 * np.random.default_rng(i).standard_normal(n)
         soundfile.write(folder / f"take {i}.wav", x, RATE_HZ, subtype="PCM_24")
+    pitch_hz = np.repeat([110.0, 220.0, 440.0], RATE_HZ)
+    soundfile.write(folder.parent / "stairs.wav", 0.4 * np.sin(2 * np.pi * np.cumsum(pitch_hz) / RATE_HZ), RATE_HZ)
     return folder
 
 
@@ -65,11 +71,16 @@ def _defaults() -> None:
 
 def start(call: str, folder: Path) -> subprocess.Popen[str]:
     """Start one of the calls in a session of its own."""
+    with open(folder / "take 0.wav", "rb") as stream:
+        return _popen(call, folder, stream)
+
+
+def _popen(call: str, folder: Path, stream: BinaryIO) -> subprocess.Popen[str]:
     return subprocess.Popen(
         [Path(sys.executable).with_name("listen"), *CALLS[call]],
         cwd=folder,
-        env={**os.environ, "PYTHONPATH": str(REPO), "OPENBLAS_NUM_THREADS": "1"},
-        stdin=subprocess.DEVNULL,
+        env={**os.environ, "PYTHONPATH": str(REPO), "OPENBLAS_NUM_THREADS": "1", "TMPDIR": str(folder.parent)},
+        stdin=stream,
         stdout=subprocess.PIPE,
         stderr=subprocess.PIPE,
         text=True,
@@ -125,6 +136,7 @@ def _wrong(number: int, status: int, took_s: float, err: str, folder: Path) -> s
     if (folder / "out.json").exists():
         json.loads((folder / "out.json").read_text("utf-8"))
     left = [name for name in os.listdir(folder) if name.endswith(".part")]
+    left += [name for name in os.listdir(folder.parent) if name.startswith("listen-")]
     return f"left behind: {left}" if left else ""
 
 

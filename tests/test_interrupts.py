@@ -33,15 +33,18 @@ def test_signals_at_random_instants(takes: Path, call: str) -> None:
 
 
 def test_what_is_wrong_is_told(tmp_path: Path) -> None:
+    takes = tmp_path / "takes"
+    takes.mkdir()
+
     def wrong(number: int, status: int, took_s: float, err: str) -> str:
-        return _wrong(number, status, took_s, err, tmp_path)
+        return _wrong(number, status, took_s, err, takes)
 
     assert wrong(signal.SIGINT, 130, 3.0, "listen: interrupted\n") == ""
     assert wrong(signal.SIGINT, 130, 0.1, "listen: interrupted\nUserWarning: leaked\n") == "more than one line"
     assert wrong(signal.SIGTERM, 130, 1.5, "listen: interrupted\n") == "over 1 s"
     assert wrong(signal.SIGTERM, 1, 0.1, "Traceback") == "a line without an interruption"
-    assert wrong(signal.SIGTERM, 2, 0.1, "") == "status 2"
-    (tmp_path / ".out.json.0a.part").write_text("")
+    assert wrong(signal.SIGTERM, 3, 0.1, "") == "status 3"
+    (takes / ".out.json.0a.part").write_text("")
     assert wrong(signal.SIGTERM, 0, 0.1, "") == "left behind: ['.out.json.0a.part']"
     assert Sent.__dataclass_fields__.keys() >= {"wrong", "took_s"}
 
@@ -82,6 +85,19 @@ def test_a_kill_is_done_within_a_second_wherever_it_comes(place: str) -> None:
         _, err = process.communicate(timeout=20)
     assert (process.returncode, err) == (130, "listen: interrupted\n")
     assert time.monotonic() - sent_s < 1.5, "a second, and what a busy machine adds"
+
+
+@pytest.mark.parametrize("error", ["ImportError('IMPORTANT: PLEASE READ THIS')", "SystemExit(3)", "OSError(5, 'no')"])
+def test_an_interrupt_that_comes_out_as_another_error_is_one(error: str) -> None:
+    """As within the import of a library whose compiled part gives up."""
+    code = (
+        "import sys, os, signal\nfrom listen.cli import main as entry\nmodule = sys.modules['listen.cli.main']\n"
+        "def run(options):\n    try:\n        os.kill(os.getpid(), signal.SIGTERM)\n        sum(range(1000))\n"
+        f"    except KeyboardInterrupt:\n        raise {error}\n    return 0\n"
+        "module._run = run\nsys.argv = ['listen', '--version']\nsys.exit(entry())"
+    )
+    done = subprocess.run([sys.executable, "-c", code], cwd=REPO, capture_output=True, text=True, check=False)
+    assert (done.returncode, done.stderr) == (130, "listen: interrupted\n")
 
 
 def test_an_interrupt_that_was_lost_is_sent_again() -> None:

@@ -61,7 +61,7 @@ class OwnProcess:
 
     The first interrupt unwinds what is being done; those that follow are passed over, and so is all that libraries
     have to say about it. SIGTERM ends the process a moment later even if nothing unwinds. Once the work is done,
-    Ctrl-C changes nothing and SIGTERM leaves with the status that is known by then.
+    neither changes the status, and there is the same moment to tidy up.
     """
 
     def __init__(self) -> None:
@@ -77,6 +77,10 @@ class OwnProcess:
                 signal.signal(number, self._stop)
         self._watch_for_the_kill()
 
+    def interrupted(self) -> bool:
+        """Tell whether an interrupt has come."""
+        return self._came
+
     def done(self, status: int) -> int:
         """Say with which status the process is about to leave; return it."""
         self._status = status
@@ -86,9 +90,7 @@ class OwnProcess:
         return status
 
     def _stop(self, number: int, _frame: FrameType | None) -> None:
-        if self._status is not None:
-            os._exit(self._status)
-        if self._came:
+        if self._came or self._status is not None:
             return
         self._came = True
         self._hush(number)

@@ -91,36 +91,39 @@ def main(argv: Sequence[str] | None = None) -> int:
             return _status_of(argv)
     process = OwnProcess()
     try:
-        process.take_signals()
         _hold_standard_streams()
+        process.take_signals()
         _collect_seldom()
-        return process.done(_status_of(argv))
+        return process.done(_status_of(argv, process.interrupted))
     except KeyboardInterrupt:  # between two lines of ours
         return process.done(_interrupted())
 
 
-def _status_of(argv: Sequence[str] | None) -> int:
+def _status_of(argv: Sequence[str] | None, interrupted: Callable[[], bool] = lambda: False) -> int:
     """Run a command, and say in one line what kept it from being done."""
     try:
         return _run(build_parser().parse_args(argv))
-    except ListenError as error:
-        return complain(str(error))
     except KeyboardInterrupt:
         return _interrupted()
-    except SystemExit as leaving:  # argparse, after --help
-        return leaving.code if isinstance(leaving.code, int) else PASSED
-    except MemoryError:
+    except (Exception, SystemExit) as error:
+        # within the import of a library an interrupt comes out as an error of that library
+        return _interrupted() if interrupted() else _complain_of(error)
+
+
+def _complain_of(error: BaseException) -> int:
+    if isinstance(error, ListenError):
+        return complain(str(error))
+    if isinstance(error, SystemExit):  # argparse, after --help
+        return error.code if isinstance(error.code, int) else PASSED
+    if isinstance(error, MemoryError):
         return complain("there is not enough memory for this; look at a shorter span (--start, --end)")
-    except OSError as error:
+    if isinstance(error, OSError):
         return complain(
             f"{error.strerror or error} ({error.filename or 'no file named'}); correct that and run it again"
         )
-    except RuntimeError as error:
-        if _NO_THREADS in str(error):
-            return complain("no more threads can be started; close other programs, or raise the limit (ulimit -u)")
-        return _own_fault(error)
-    except Exception as error:
-        return _own_fault(error)
+    if isinstance(error, RuntimeError) and _NO_THREADS in str(error):
+        return complain("no more threads can be started; close other programs, or raise the limit (ulimit -u)")
+    return _own_fault(error)
 
 
 def _interrupted() -> int:
@@ -128,7 +131,7 @@ def _interrupted() -> int:
     return INTERRUPTED
 
 
-def _own_fault(error: Exception) -> int:
+def _own_fault(error: BaseException) -> int:
     """Say that this should not have happened, or show where it did."""
     if os.environ.get("LISTEN_TRACEBACK"):
         raise error

@@ -19,6 +19,7 @@ from listen.calibration import parse_steps, parse_values, read_steps_file
 from listen.cli import main
 from listen.errors import LONGEST_LINE, LONGEST_QUOTE, BenchError, CaptureError, ListenError, OptionError, cut
 from listen.findings import load_limits
+from listen.report.page.chart import plain_numbers
 from listen.report.reading import DocumentFault, parse_document
 from tests.fuzz.targets import make_base
 
@@ -80,6 +81,12 @@ def test_a_number_that_no_measurement_gives_is_refused(tmp_path, capsys, documen
 def test_no_json_is_said_with_its_place(text) -> None:
     with pytest.raises(DocumentFault):
         parse_document(text)
+
+
+def test_a_number_of_nearly_nothing_is_drawn() -> None:
+    values = np.array([1e-320, -5e-324, 0.0, 1e-299, 123456.7, np.nan])
+    with np.errstate(all="raise"):
+        assert plain_numbers(values) == [0.0, 0.0, 0.0, 1e-299, 123460.0, None]
 
 
 def test_keys_that_a_later_version_adds_are_no_error(tmp_path) -> None:

@@ -201,10 +201,14 @@ def aligned(charts: Sequence[Chart]) -> tuple[Chart, ...]:
     return tuple(replace(chart, x_range=ends[chart.in_group]) for chart in charts)
 
 
+_NOTHING = 1e-300
+"""Drawn as zero: the power of ten that brings less to five digits is no number any more."""
+
+
 def plain_numbers(values: NDArray[np.float64]) -> list[float | None]:
     """Return numbers with five digits, None where there is none: it is drawn, not computed with."""
     finite = np.isfinite(values)
-    safe = np.where(finite & (values != 0.0), values, 1.0)
+    safe = np.where(finite & (np.abs(values) > _NOTHING), values, 1.0)
     scale = 10.0 ** (4 - np.floor(np.log10(np.abs(safe))))
     rounded = np.round(np.where(finite, values, 0.0) * scale) / scale
     return [float(f"{v:.6g}") if ok else None for v, ok in zip(rounded.tolist(), finite.tolist(), strict=True)]
