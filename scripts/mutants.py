@@ -31,6 +31,7 @@ TESTS = (
     "tests/account/test_what_is_heard.py",
     "tests/account/test_lines.py",
     "tests/track/test_stage_kernels.py",
+    "tests/account/test_figures_stay.py",
     "tests/account",
     "tests/findings/test_rules_hold.py",
     "tests/findings",

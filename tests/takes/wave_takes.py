@@ -75,12 +75,17 @@ def faulty(fault: str, seed: int) -> tuple[WaveTake, bool]:
 
 def checked(take: WaveTake, known: bool, seed: int) -> listen.CheckResult:
     """Check a take as a recording."""
+    with tempfile.TemporaryDirectory() as folder:
+        return checked_in(Path(folder), take, known, seed)
+
+
+def checked_in(folder: Path, take: WaveTake, known: bool, seed: int) -> listen.CheckResult:
+    """Check a take as a recording that stays in a folder."""
     capture = CaptureSettings(ac_coupling_hz=take.coupling_hz if known else None)
     bench = Bench(build=BuildSettings(wave=take.wave), capture=capture)
-    with tempfile.TemporaryDirectory() as folder:
-        path = Path(folder) / "take.wav"
-        soundfile.write(path, samples(take, seed), take.rate_hz, subtype="PCM_24")
-        return listen.check(path, bench=bench, threads=1)
+    path = folder / "take.wav"
+    soundfile.write(path, samples(take, seed), take.rate_hz, subtype="PCM_24")
+    return listen.check(path, bench=bench, threads=1)
 
 
 KINDS = {"cut": "asymmetric-clipping", "bow": "ramp-bow", "glitch": "reset-glitch"}
