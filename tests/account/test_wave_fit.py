@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from types import SimpleNamespace
+
 import numpy as np
 import pytest
 
@@ -9,6 +11,7 @@ from listen.account.waves.choose import choose
 from listen.account.waves.cycle import Cycle, lines_of
 from listen.account.waves.fit import CycleFit
 from listen.account.waves.gather import WaveBin
+from listen.account.waves.read import WaveShape
 from listen.circuit.shape import overall
 
 
@@ -95,3 +98,15 @@ def test_the_overall_value_is_a_weighted_median() -> None:
     assert value in (1.0, 1.1)
     assert 0.1 <= spread < 0.2
     assert np.isnan(overall(np.array([np.nan]), np.array([0.1]))[0])
+
+
+@pytest.mark.parametrize(
+    ("wave", "share"), [("sawtooth", 0.997), ("sawtooth", 0.003), ("triangle", 0.5), ("pulse", 0.3), ("square", 0.5)]
+)
+def test_one_cycle_lies_upon_the_plain_wave(wave: str, share: float) -> None:
+    """A healthy wave beside the ideal one: they differ at the edges alone, whichever way a sawtooth runs."""
+    cycle = Cycle(pulse=wave in ("square", "pulse"), share=share)
+    bin_ = bin_of(cycle)
+    shape = SimpleNamespace(wave=wave, bins=(bin_,), fits=(choose(bin_, wave, None),))
+    measured, ideal = WaveShape.mean_cycle(shape, 0)
+    assert np.sqrt(np.mean((measured - ideal) ** 2)) < 0.05 * np.sqrt(np.mean(ideal**2))
