@@ -123,12 +123,14 @@ def interrupt(call: str, number: int, after_s: float, folder: Path) -> Sent:
 
 def _wrong(number: int, status: int, took_s: float, err: str, folder: Path) -> str:
     lines = err.splitlines()
+    if err.startswith("Fatal Python error: init"):
+        return ""  # Python itself was starting
+    if status == -number and "listen/cli/main" in err:
+        return "a traceback"
     if status == 130 and lines not in (["listen: interrupted"], []):
         return "more than one line"
     if status in (0, 1) and lines:
         return "a line without an interruption"
-    if err.startswith("Fatal Python error: init") or (status == -number and not lines):
-        return ""  # Python itself was starting
     if status not in (0, 1, 130, -number):
         return f"status {status}"
     if number == signal.SIGTERM and took_s > WITHIN_S:

@@ -114,7 +114,7 @@ class OwnProcess:
 
     def _watch_for_the_kill(self) -> None:
         """Start a thread that hears of SIGTERM even while the main one is within a long computation."""
-        if not hasattr(os, "set_blocking") or signal.getsignal(signal.SIGTERM) != self._stop:
+        if os.name == "nt" or signal.getsignal(signal.SIGTERM) != self._stop:
             return
         read_end, wakeup_end = os.pipe()
         os.set_blocking(wakeup_end, False)
