@@ -73,6 +73,6 @@ def test_an_svg_file_is_whole_xml_of_our_own_size_with_its_words_in_it(charts) -
     assert (root.get("width"), root.get("height")) == ("1920", "1080")
     words = [element.text for element in root.iter("{http://www.w3.org/2000/svg}text")]
     assert chart.title in words
-    for label in ("positive, up", "negative, up", "attention (2 % lost)", "attention", "fault"):
+    for label in ("upper, up", "lower, up", "attention (2 % lost)", "attention", "fault"):
         assert label in words
     assert root.find("{http://www.w3.org/2000/svg}desc").text == chart.alt
