@@ -76,6 +76,7 @@ def only_line(text: str) -> str:
         (["check", "good.wav", "--chanel", "2"], 'did you mean "--channel"?'),
         (["check", "good.wav", "--chan", "2"], 'did you mean "--channel"?'),
         (["check", "good.wav", "--law", "auto"], "there is no option --law"),
+        (["logbook", "drift", "Alder", "--report", "pages"], "there is no option --report; known: --against"),
         (["check", "good.wav", "--channel"], "--channel"),
         (["check", "good.wav", "--channel", "0"], "channels count from 1"),
         (["check", "good.wav", "--channel", "left"], "channels count from 1"),

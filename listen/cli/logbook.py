@@ -37,7 +37,7 @@ def add_logbook_command(commands: Any) -> None:
     )
     book.add_argument("--logbook", metavar="FILE", type=file_name("--logbook"), help="the file of the logbook")
     book.set_defaults(run=_list)
-    verbs = book.add_subparsers(title="what it can do", metavar="WHAT")
+    verbs = book.add_subparsers(title="what it can do", metavar="WHAT", dest="what")
 
     def add(name: str, run: Callable[[argparse.Namespace], int], words: str) -> argparse.ArgumentParser:
         parser: argparse.ArgumentParser = verbs.add_parser(name, help=words, description=f"{words.capitalize()}.")

@@ -46,7 +46,8 @@ class Parser(argparse.ArgumentParser):
         """Return the options of the command that was given, of all where none was."""
         for action in self._actions:
             if isinstance(action, argparse._SubParsersAction) and getattr(found, action.dest, None) in action.choices:
-                return long_options(action.choices[getattr(found, action.dest)])
+                inner = action.choices[getattr(found, action.dest)]
+                return inner._known(found) if isinstance(inner, Parser) else long_options(inner)
         return long_options(self)
 
 
