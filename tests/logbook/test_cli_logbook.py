@@ -275,7 +275,7 @@ def test_verify(room: Path, capsys: pytest.CaptureFixture[str]) -> None:
 
 CALLS: dict[str, tuple[Sequence[str], str]] = {
     "unknown verb": (["logbook", "lst"], "lst"),
-    "unknown option": (["logbook", "list", "--jason", "-"], 'did you mean "--json"'),
+    "unknown option": (["logbook", "export", "--jason", "-"], 'did you mean "--json"'),
     "no name for the file": (["logbook", "--logbook", ""], "--logbook needs a file name"),
     "no logbook yet": (["logbook", "--logbook", "none.sqlite"], "no logbook at 'none.sqlite' yet"),
     "logbook is a folder": (["logbook", "--logbook", "folder"], "'folder' is no file"),
