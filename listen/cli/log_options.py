@@ -174,6 +174,7 @@ def circumstances(options: argparse.Namespace) -> About:
 
     as_found, as_left = getattr(options, "as_found", False), getattr(options, "as_left", False)
     return About(
+        build=options.build,
         note=options.note,
         temperature_c=options.temperature,
         warm_up_min=options.warm_up,

@@ -26,6 +26,8 @@ class About:
 
     Attributes
     ----------
+    build : str or None
+        The build's name, where it was stated with the measurement.
     note : str or None
         In the user's own words; may have several lines.
     temperature_c : float or None
@@ -38,6 +40,7 @@ class About:
         Whether a calibration was made before or after adjusting.
     """
 
+    build: str | None = None
     note: str | None = None
     temperature_c: float | None = None
     warm_up_min: float | None = None

@@ -84,6 +84,7 @@ def checked(about: About) -> About:
     if measured.tzinfo is None:
         raise ValueError("measured needs a time zone")
     return About(
+        build=about.build,
         note=normalised_note(about.note),
         temperature_c=_float(about.temperature_c),
         warm_up_min=_float(about.warm_up_min),

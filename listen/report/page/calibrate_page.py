@@ -15,7 +15,7 @@ from listen.report.files import write_whole
 from listen.report.page.calibrate_charts import calibration_charts, same_v
 from listen.report.page.figures import figure_view, page_data, sheet_figures
 from listen.report.page.pages import render
-from listen.report.page.sheet import recorded_text, state_of, stated_fields, supply_text
+from listen.report.page.sheet import build_name, recorded_text, state_of, stated_fields, supply_text
 from listen.report.page.wording import say
 from listen.report.paper import readable
 from listen.report.words import name_of, rate
@@ -103,7 +103,7 @@ def _sheet(result: CalibrationView, names: Sequence[str], about: About | None) -
     build = bench.build if bench is not None else None
     recorded = recorded_text(first) if len(names) == 1 else f"{rate(first.sample_rate_hz)}, {', '.join(names)}"
     fields = [
-        ("build", readable(build.name) if build and build.name else None),
+        ("build", build_name(build, about)),
         *stated_fields(about),
         ("supply", supply_text(build)),
         ("instrument", None),

@@ -35,7 +35,7 @@ def sheet_view(result: CheckView, about: About | None = None) -> dict[str, Any]:
     """
     build = result.bench.build if result.bench is not None else None
     fields = [
-        ("build", readable(build.name) if build is not None and build.name else None),
+        ("build", build_name(build, about)),
         ("topology", result.topology),
         ("gain_control", result.gain_control),
         *stated_fields(about),
@@ -60,6 +60,12 @@ def sheet_view(result: CheckView, about: About | None = None) -> dict[str, Any]:
         "table": sweep_table(result.judgement.sweep),
         **state_of(about),
     }
+
+
+def build_name(build: BuildSettings | None, about: About | None) -> str | None:
+    """Return the name of a build: as it was stated with the measurement, else as the bench file has it."""
+    name = (about.build if about is not None else None) or (build.name if build is not None else None)
+    return readable(name) if name else None
 
 
 def stated_fields(about: About | None) -> list[tuple[str, str | None]]:

@@ -122,11 +122,12 @@ def test_the_sheet_prints_what_was_stated(take, tmp_path) -> None:
         "new trimmer",
     ]
     call = ["calibrate", str(take), "--cv-values", values, "--quiet", "--report"]
-    assert main([*call, str(tmp_path / "with"), *stated]) == 0
+    kept = ["--build", "Alder 2", "--logbook", str(tmp_path / "log.sqlite")]
+    assert main([*call, str(tmp_path / "with"), *stated, *kept]) == 0
     assert main([*call, str(tmp_path / "without")]) == 0
     (page,) = (tmp_path / "with").iterdir()
     sheet = sheet_of(page.read_text())
-    for words in ("21.5 C", "40 min", "2024-02-29", "new trimmer"):
+    for words in ("Alder 2", "21.5 C", "40 min", "2024-02-29", "new trimmer"):
         assert f"<bdi>{words}</bdi>" in sheet
     boxes = re.findall(r'<span class="box">(x?)</span> (as \w+)', sheet)
     assert boxes == [("", "as found"), ("x", "as left")]
@@ -135,7 +136,7 @@ def test_the_sheet_prints_what_was_stated(take, tmp_path) -> None:
     fields = dict(re.findall(r"<dt>([^<]*)</dt><dd>(.*?)</dd>", sheet))
     written = time.strftime("%Y-%m-%d", time.localtime(take.stat().st_mtime))
     # the date of a file is not that of the measurement
-    for label in ("Measured on", "Temperature", "Warm-up"):
+    for label in ("Build", "Measured on", "Temperature", "Warm-up"):
         assert fields[label] == '<span class="blank"></span>'
     assert f"(file of {written})" in fields["Recording"]
     assert sheet.count(written) == 1

@@ -76,10 +76,18 @@ def test_the_four_questions_come_in_order_each_answered_before_any_chart(page, r
 
 def test_the_sheet_prints_what_was_stated(result) -> None:
     measured = datetime(2024, 2, 29, 12, tzinfo=UTC)
-    about = About(temperature_c=21.5, warm_up_min=40.0, measured=measured, state="as-found", note="new rails")
+    about = About(
+        build="Alder 2",
+        temperature_c=21.5,
+        warm_up_min=40.0,
+        measured=measured,
+        state="as-found",
+        note="new rails",
+    )
     for text, blank in ((check_page_bytes(result, about).decode(), False), (check_page_bytes(result).decode(), True)):
         sheet = text[text.index('<div class="sheet"') :]
         assert ("2024-02-29" in sheet) != blank
+        assert ("<bdi>Alder 2</bdi>" in sheet) != blank
         assert ("<bdi>21.5 C</bdi>" in sheet) != blank
         assert ("<bdi>40 min</bdi>" in sheet) != blank
         assert ("<bdi>new rails</bdi>" in sheet) != blank
