@@ -209,6 +209,8 @@ def calibrate(
         left_out=sum(one.left_out for one in measured),
         name=", ".join(source.capture.path for source in sources),
     )
+    for source in sources:
+        source.capture.reader.forget()
     return CalibrationResult(
         captures=tuple(source.capture for source in sources),
         benches=tuple(source.bench for source in sources),

@@ -207,6 +207,8 @@ def check(
     )
     frames = with_wave_shape(with_dead_band(frames, account), account)
     build = {"topology": topology, "gain_control": gain_control, "wave": wave}
+    circuit = _circuit(capture, account, known, judgement, build)
+    capture.reader.forget()
     return CheckResult(
         capture=capture,
         bench=known,
@@ -217,7 +219,7 @@ def check(
         damage=damage,
         judgement=judgement,
         diagnoses=_diagnoses(judgement, topology, gain_control, wave),
-        circuit=_circuit(capture, account, known, judgement, build),
+        circuit=circuit,
     )
 
 

@@ -212,6 +212,11 @@ class SampleReader:
                 raise CaptureError(f"{self.name}: the work was interrupted", "run it again")
             return self._cache.read(start, stop, channel_index, lambda a, b: self._decoded(a, b, channel_index))
 
+    def forget(self) -> None:
+        """Give back the memory of what was decoded: who keeps a result keeps its reader."""
+        with self._lock:
+            self._cache.clear()
+
     def _decoded(self, start: int, stop: int, channel_index: int) -> Floats:
         try:
             self._go_to(start)

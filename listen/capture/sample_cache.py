@@ -75,6 +75,10 @@ class SampleCache:
             at = end
         return out
 
+    def clear(self) -> None:
+        """Give the memory back."""
+        self._blocks.clear()
+
     def _next_known(self, number: int, stop: int, channel_index: int) -> int:
         """Where the next block begins that is there, or the end of what is wanted."""
         while number * BLOCK_SAMPLES < stop and (channel_index, number) not in self._blocks:
