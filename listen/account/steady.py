@@ -29,7 +29,7 @@ _WAVER_CENTS = 60.0
 """R.m.s., 85 cents at the peaks: more than a quarter tone is no wavering but tuning by hand."""
 _TREND_OF_WAVER = 0.6
 """Trend in a second that a wavering pitch seems to have, of its r.m.s.: a sine of amplitude a that turns N times within
-T seconds has up to 6 a / (pi N T), and N is two or more in the two seconds looked at. A steady turn has more."""
+T seconds has up to 6 a / (pi N T), which is 0.54 times its r.m.s. for the 2.5 turns in 2 s that are asked for here."""
 _TURNS_ROUND = 5
 """Sign changes of what a cubic leaves: any smooth stroke leaves four (the least that is orthogonal to it)."""
 _AT_ONCE = 2000

@@ -12,7 +12,7 @@ Floats = NDArray[np.floating[Any]]
 
 _ROUNDS = 25
 _DONE = 1e-6
-"""Relative step of rate and pitch at which nothing moves any more: a hundredth of the smallest uncertainty met."""
+"""Relative step of rate and pitch at which nothing moves any more: a rate is stated to 0.3 % at best (`growth.py`)."""
 _DEPENDENT = 1e-12
 """Columns closer to collinear than this cannot be separated in double precision."""
 _THUMP_SPANS = (0.15, 0.6)
