@@ -16,7 +16,9 @@ from listen.calibration import (
     Calibration,
     KnownCircuit,
     Step,
+    TableSettings,
     Take,
+    TakeFacts,
     TakeSteps,
     Trace,
     Trimming,
@@ -201,13 +203,17 @@ def calibrate(
         sources.append(source)
     calibration = calibration_of(
         [step for one in measured for step in one.steps],
-        notes=_notes(sources, measured),
-        axis="positions" if settings.positions is not None else "volts",
-        law=settings.law,
-        trimming=trimming,
-        core=_core(settings, [source.bench for source in sources]),
-        left_out=sum(one.left_out for one in measured),
-        name=", ".join(source.capture.path for source in sources),
+        TableSettings(
+            axis="positions" if settings.positions is not None else "volts",
+            law=settings.law,
+            trimming=trimming,
+            circuit=_known_circuit(settings, [source.bench for source in sources]),
+        ),
+        TakeFacts(
+            name=", ".join(source.capture.path for source in sources),
+            notes=_notes(sources, measured),
+            left_out=sum(one.left_out for one in measured),
+        ),
     )
     for source in sources:
         source.capture.reader.forget()
@@ -237,7 +243,7 @@ def _voltage_source(voltages: Sequence[VoltageInput | None], sources: Sequence[_
     return ", ".join(dict.fromkeys(one.source for one in voltages if one is not None))
 
 
-def _core(settings: CalibrationSettings, benches: Sequence[Bench | None]) -> KnownCircuit:
+def _known_circuit(settings: CalibrationSettings, benches: Sequence[Bench | None]) -> KnownCircuit:
     """Return what is known of the circuit, where the bench files of all takes agree."""
     waves = {bench.build.wave for bench in benches if bench is not None}
     capacitors = {_capacitor_f(bench) for bench in benches}

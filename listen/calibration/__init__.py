@@ -1,7 +1,7 @@
 """Pitch against control voltage: plateaus, laws, the inverse table, advice, and the staircase to play."""
 
 from listen.calibration.advising import KnownCircuit
-from listen.calibration.calibrator import Trimming, calibration_of
+from listen.calibration.calibrator import TableSettings, TakeFacts, Trimming, calibration_of
 from listen.calibration.plateaus import Trace
 from listen.calibration.recorded import voltage_trace
 from listen.calibration.stepping import Take, TakeSteps, steps_of
@@ -36,7 +36,9 @@ __all__ = [
     "KnownCircuit",
     "Law",
     "Step",
+    "TableSettings",
     "Take",
+    "TakeFacts",
     "TakeSteps",
     "Term",
     "Trace",

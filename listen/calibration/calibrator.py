@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 
@@ -11,7 +11,6 @@ from listen.calibration.advising import AdviceFacts, KnownCircuit, advise, scale
 from listen.calibration.doubting import doubt_lines, doubted
 from listen.calibration.inverse import inverse_table
 from listen.calibration.laws import HELD_CENTS, FittedLaw, StepRows, fit_law, free_curve
-from listen.calibration.outliers import Outlier
 from listen.calibration.repeatability import hysteresis, intervals, repeatability
 from listen.calibration.splitting import scale_apart, split_error
 from listen.calibration.trimming import trim_from
@@ -39,33 +38,54 @@ class Trimming:
     clockwise: str | None = None
 
 
+@dataclass(frozen=True, slots=True, kw_only=True)
+class TableSettings:
+    """How a table is made of its steps.
+
+    Attributes
+    ----------
+    axis : {'volts', 'positions'}
+        A dial has no law.
+    law : {'volt-per-octave', 'hertz-per-volt', 'free', 'auto'}
+    trimming : Trimming
+    circuit : KnownCircuit
+        For advice on a flat top.
+    """
+
+    axis: Axis = "volts"
+    law: str = "auto"
+    trimming: Trimming = field(default_factory=Trimming)
+    circuit: KnownCircuit = field(default_factory=KnownCircuit)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class TakeFacts:
+    """What is known of the takes that hold the steps.
+
+    Attributes
+    ----------
+    name : str
+        Their names, for messages.
+    notes : tuple of str
+    left_out : int
+        So many plateaus belong to no voltage.
+    """
+
+    name: str = "the take"
+    notes: tuple[str, ...] = ()
+    left_out: int = 0
+
+
 def calibration_of(
-    steps: Sequence[Step],
-    *,
-    notes: tuple[str, ...] = (),
-    axis: Axis = "volts",
-    law: str = "auto",
-    trimming: Trimming | None = None,
-    core: KnownCircuit | None = None,
-    left_out: int = 0,
-    name: str = "the take",
+    steps: Sequence[Step], settings: TableSettings | None = None, takes: TakeFacts | None = None
 ) -> Calibration:
     """Make a calibration of measured steps.
 
     Parameters
     ----------
     steps : sequence of Step
-    notes : tuple of str
-    axis : {'volts', 'positions'}
-        A dial has no law.
-    law : {'volt-per-octave', 'hertz-per-volt', 'free', 'auto'}
-    trimming : Trimming, optional
-    core : Core, optional
-        What is known of the circuit, for advice on a flat top.
-    left_out : int
-        So many plateaus belong to no voltage.
-    name : str
-        For messages.
+    settings : TableSettings, optional
+    takes : TakeFacts, optional
 
     Returns
     -------
@@ -78,54 +98,63 @@ def calibration_of(
     OptionError
         The law cannot be fitted to these voltages, or the tables before and after do not fit together.
     """
-    trimming = trimming or Trimming()
-    outliers: tuple[Outlier, ...] = ()
-    if axis == "volts":
-        steps, outliers = doubted(steps)
+    settings, takes = settings or TableSettings(), takes or TakeFacts()
+    if settings.axis == "positions":
+        rows = rows_of(steps)
+        _enough_steps(steps, rows, takes.name)
+        return _dial(steps, rows, takes)
+    steps, outliers = doubted(steps)
     rows = rows_of(steps)
+    _enough_steps(steps, rows, takes.name)
+    _possible(rows, settings.law)
+    facts = _facts_of(steps, rows, settings)
+    fitted, octave = facts.fitted, facts.fitted.law.kind == "volt-per-octave"
+    return Calibration(
+        axis="volts",
+        steps=tuple(facts.steps),
+        law=fitted.law,
+        split=facts.split,
+        hysteresis=facts.hysteresis,
+        repeatability=facts.repeatability,
+        intervals=intervals(rows, free_curve(rows)) if octave else (),
+        inverse=inverse_table(rows, fitted.curve, _spread_cents(facts.hysteresis, facts.repeatability)),
+        trim=facts.trim,
+        advice=advise(facts),
+        notes=takes.notes,
+        doubts=(*doubt_lines(facts.steps, outliers), *scale_doubt(facts)),
+        left_out=takes.left_out,
+    )
+
+
+def _facts_of(steps: Sequence[Step], rows: StepRows, settings: TableSettings) -> AdviceFacts:
+    """Fit the law and measure all that the advice rests on: errors, split, hysteresis, repeatability, the trimmer."""
+    fitted = fit_law(rows, settings.law)
+    split = split_error(rows) if fitted.law.kind == "volt-per-octave" else None
+    trimming = settings.trimming
+    trim = None
+    if trimming.before is not None and trimming.turned is not None:
+        trim = trim_from(trimming.before, rows, fitted, scale_apart(fitted, split), trimming.turned)
+    return AdviceFacts(
+        steps=_with_errors(steps, fitted),
+        rows=rows,
+        fitted=fitted,
+        split=split,
+        hysteresis=hysteresis(rows, fitted.curve),
+        repeatability=repeatability(rows),
+        trim=trim,
+        clockwise=trimming.clockwise,
+        core=settings.circuit,
+    )
+
+
+def _enough_steps(steps: Sequence[Step], rows: StepRows, name: str) -> None:
+    """Refuse a table of fewer than two voltages."""
     if len(rows.volts) < 2 or np.ptp(rows.volts) <= 0:
         raise CaptureError(
             f"{name}: {len(rows.volts)} of {len(steps)} steps oscillate{_silent(steps)}, "
             "a table needs two at different voltages",
             "check the level and the channel, or hold other voltages",
         )
-    if axis == "positions":
-        return replace(_dial(steps, rows, notes), left_out=left_out)
-    _possible(rows, law)
-    fitted = fit_law(rows, law)
-    steps = _with_errors(steps, fitted)
-    octave = fitted.law.kind == "volt-per-octave"
-    split = split_error(rows) if octave else None
-    gap, repeats = hysteresis(rows, fitted.curve), repeatability(rows)
-    trim = None
-    if trimming.before is not None and trimming.turned is not None:
-        trim = trim_from(trimming.before, rows, fitted, scale_apart(fitted, split), trimming.turned)
-    facts = AdviceFacts(
-        steps=steps,
-        rows=rows,
-        fitted=fitted,
-        split=split,
-        hysteresis=gap,
-        repeatability=repeats,
-        trim=trim,
-        clockwise=trimming.clockwise,
-        core=core or KnownCircuit(),
-    )
-    return Calibration(
-        axis=axis,
-        steps=tuple(steps),
-        law=fitted.law,
-        split=split,
-        hysteresis=gap,
-        repeatability=repeats,
-        intervals=intervals(rows, free_curve(rows)) if octave else (),
-        inverse=inverse_table(rows, fitted.curve, _spread_cents(gap, repeats)),
-        trim=trim,
-        advice=advise(facts),
-        notes=notes,
-        doubts=(*doubt_lines(steps, outliers), *scale_doubt(facts)),
-        left_out=left_out,
-    )
 
 
 def rows_of(steps: Sequence[Step]) -> StepRows:
@@ -173,7 +202,7 @@ def _spread_cents(gap: Gap | None, repeats: Gap | None) -> float:
     return max(half, repeats.median if repeats is not None else 0.0)
 
 
-def _dial(steps: Sequence[Step], rows: StepRows, notes: tuple[str, ...]) -> Calibration:
+def _dial(steps: Sequence[Step], rows: StepRows, takes: TakeFacts) -> Calibration:
     return Calibration(
         axis="positions",
         steps=tuple(steps),
@@ -185,7 +214,8 @@ def _dial(steps: Sequence[Step], rows: StepRows, notes: tuple[str, ...]) -> Cali
         inverse=inverse_table(rows, free_curve(rows)),
         trim=None,
         advice=(),
-        notes=notes,
+        notes=takes.notes,
+        left_out=takes.left_out,
     )
 
 

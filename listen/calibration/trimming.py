@@ -8,14 +8,17 @@ from dataclasses import replace
 
 import numpy as np
 
-from listen.calibration.fits import fit_line
+from listen.calibration.fits import LineFit, fit_line
 from listen.calibration.laws import FittedLaw, StepRows, free_curve
-from listen.calibration.types import Trim
+from listen.calibration.types import Floats, Trim
 from listen.errors import OptionError
 from listen.units import cents_between, hz_from_cents
 
 _LEAST_EFFECT_SIGMAS = 3.0
 _FAR_V = 100.0
+_LEAST_SIGMA_CENTS, _LEAST_SPAN_V = 0.02, 0.1
+"""Two points, or points that lie on a line, would leave no scatter, and voltages that are nearly one no limit to it."""
+_SAME_VOLTAGE_V = 0.02
 
 
 def trim_from(
@@ -32,7 +35,7 @@ def trim_from(
     ----------
     before : sequence of (volts, hertz)
         The table before the turn.
-    rows : Rows
+    rows : StepRows
         The table after it.
     fitted : FittedLaw
         Its law.
@@ -59,34 +62,20 @@ def trim_from(
     """
     if not turned or not math.isfinite(turned):
         raise OptionError(f"--turned {turned:g}: no turn", "say how many turns, clockwise positive, for example 0.5")
-    old_v = np.array([v for v, _ in before])
-    old_hz = np.array([hz for _, hz in before])
-    scale, per_khz = apart
-    old_cents = cents_between(old_hz, 1.0) - per_khz * old_hz / 1000.0
-    unbent = replace(rows, cents=rows.cents - per_khz * rows.hz / 1000.0)
-    inside = (old_v >= rows.volts.min() - 0.02) & (old_v <= rows.volts.max() + 0.02)
-    if len(np.unique(np.round(old_v[inside], 3))) < 2:
-        raise OptionError(
-            "--before: its table shares fewer than two voltages with this take", "calibrate both over the same range"
-        )
-    gain = free_curve(unbent)(old_v[inside]) - old_cents[inside]
-    line = fit_line(old_v[inside], gain)
-    slope = line.slope
-    sigma = max(line.slope_sigma, 0.02 / max(float(np.ptp(old_v[inside])), 0.1))
-    a_turn = slope / turned
-    pivot = pivot_sigma = turns_left = None
-    if abs(slope) > _LEAST_EFFECT_SIGMAS * sigma:
-        at = -line.intercept / slope
-        if abs(at) < _FAR_V:
-            pivot = float(at)
-            pivot_sigma = float(_zero_sigma(old_v[inside], gain, slope, sigma, at))
-        error = 1200.0 * (scale - target)
-        turns_left = float(-error / a_turn)
-    watch = _watch(rows, fitted, pivot, scale - target)
+    scale, cents_per_khz = apart
+    volts, moved_cents = _moved(before, rows, cents_per_khz)
+    line = fit_line(volts, moved_cents)
+    slope_sigma = max(line.slope_sigma, _LEAST_SIGMA_CENTS / max(float(np.ptp(volts)), _LEAST_SPAN_V))
+    a_turn = line.slope / turned
+    pivot = turns_left = None
+    if abs(line.slope) > _LEAST_EFFECT_SIGMAS * slope_sigma:
+        pivot = _zero_of(line, slope_sigma, volts)
+        turns_left = float(-1200.0 * (scale - target) / a_turn)
+    watch = _watch(rows, fitted, pivot[0] if pivot else None, scale - target)
     return Trim(
         turned=turned,
-        pivot_v=pivot,
-        pivot_sigma_v=pivot_sigma,
+        pivot_v=pivot[0] if pivot else None,
+        pivot_sigma_v=pivot[1] if pivot else None,
         cents_per_octave_per_turn=float(a_turn / target),
         turns_left=turns_left,
         trim_at_v=watch[0] if watch else None,
@@ -95,10 +84,30 @@ def trim_from(
     )
 
 
-def _zero_sigma(volts: np.ndarray, gain: np.ndarray, slope: float, sigma: float, at: float) -> float:
-    line = fit_line(volts, gain)
-    scatter = max(line.residual_sd, 0.02) / math.sqrt(len(volts))
-    return math.hypot(scatter / slope, (at - float(volts.mean())) * sigma / slope)
+def _moved(before: Sequence[tuple[float, float]], rows: StepRows, cents_per_khz: float) -> tuple[Floats, Floats]:
+    """Return the voltages that both tables span, and how far the turn moved the pitch there, in cents.
+
+    What is in proportion to the pitch is taken out of both.
+    """
+    volts, hz = np.array([v for v, _ in before]), np.array([f for _, f in before])
+    inside = (volts >= rows.volts.min() - _SAME_VOLTAGE_V) & (volts <= rows.volts.max() + _SAME_VOLTAGE_V)
+    if len(np.unique(np.round(volts[inside], 3))) < 2:
+        raise OptionError(
+            "--before: its table shares fewer than two voltages with this take", "calibrate both over the same range"
+        )
+    cents_before = cents_between(hz, 1.0) - cents_per_khz * hz / 1000.0
+    unbent = replace(rows, cents=rows.cents - cents_per_khz * rows.hz / 1000.0)
+    return volts[inside], free_curve(unbent)(volts[inside]) - cents_before[inside]
+
+
+def _zero_of(line: LineFit, slope_sigma: float, volts: Floats) -> tuple[float, float] | None:
+    """Return where a line crosses zero, in volts, with its standard deviation; None where that is far away."""
+    zero_v = -line.intercept / line.slope
+    if abs(zero_v) >= _FAR_V:
+        return None
+    scatter = max(line.residual_sd, _LEAST_SIGMA_CENTS) / math.sqrt(len(volts))
+    sigma_v = math.hypot(scatter / line.slope, (zero_v - float(volts.mean())) * slope_sigma / line.slope)
+    return float(zero_v), float(sigma_v)
 
 
 def _watch(rows: StepRows, fitted: FittedLaw, pivot: float | None, off: float) -> tuple[float, float, float] | None:

@@ -13,7 +13,7 @@ from matplotlib.font_manager import FontProperties
 from matplotlib.textpath import TextPath
 
 from listen.api.calibrating import calibrate
-from listen.calibration import calibration_of
+from listen.calibration import TableSettings, calibration_of
 from listen.calibration.types import Step
 from listen.cli import main
 from listen.errors import OptionError
@@ -43,7 +43,7 @@ def dial(pitch=resistance_hz, axis="positions"):
         Step(cv_v=float(place), f0_hz=float(pitch(place)), f0_sigma_cents=0.1, start_s=i, end_s=i + 0.9, entry=i)
         for i, place in enumerate(np.arange(0.0, 10.5, 0.5))
     ]
-    return calibration_of(steps, axis=axis)
+    return calibration_of(steps, TableSettings(axis=axis))
 
 
 def lines(svg: str) -> dict[str, tuple[float, float, float, float]]:

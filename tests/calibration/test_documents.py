@@ -13,7 +13,7 @@ import numpy as np
 import pytest
 
 from listen.api.calibrating import CalibrationResult
-from listen.calibration import Trimming, calibration_of
+from listen.calibration import TableSettings, TakeFacts, Trimming, calibration_of
 from listen.cli import main
 from listen.report.calibration_document import (
     STEP_COLUMNS,
@@ -45,7 +45,11 @@ def full() -> CalibrationResult:
     silent = replace(up[0], cv_v=5.5, f0_hz=None, f0_sigma_cents=None, settling_s=None)
     gone = replace(silent, missing=True, start_s=None, end_s=None, cv_v=6.0)
     return result_of(
-        calibration_of([*up, *down, silent, gone], trimming=Trimming(before=before, turned=0.5), notes=("a note",))
+        calibration_of(
+            [*up, *down, silent, gone],
+            TableSettings(trimming=Trimming(before=before, turned=0.5)),
+            TakeFacts(notes=("a note",)),
+        )
     )
 
 
@@ -57,7 +61,7 @@ def test_it_holds_to_its_schema(full):
 
 
 def test_a_dial_holds_to_it_too():
-    made = calibration_of(steps(table(1.0, 0.0)), axis="positions")
+    made = calibration_of(steps(table(1.0, 0.0)), TableSettings(axis="positions"))
     jsonschema.validate(calibration_document(result_of(made)), calibration_schema())
 
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from listen.calibration import Trimming, calibration_of
+from listen.calibration import TableSettings, Trimming, calibration_of
 from listen.calibration.trimming import note_move_cents
 from listen.calibration.types import Step
 from listen.errors import OptionError
@@ -29,7 +29,7 @@ def steps(hz: np.ndarray) -> list[Step]:
 
 
 def advised(hz: np.ndarray, **known: object) -> tuple:
-    made = calibration_of(steps(hz), trimming=Trimming(**known))  # type: ignore[arg-type]
+    made = calibration_of(steps(hz), TableSettings(trimming=Trimming(**known)))  # type: ignore[arg-type]
     return made, " ".join(made.advice)
 
 

@@ -11,7 +11,7 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from listen.calibration import calibration_of
+from listen.calibration import TableSettings, TakeFacts, calibration_of
 from listen.calibration.law_evidence import MeasuredSteps, law_evidence, typed_sigma_v, ways_of
 from listen.calibration.matching import match
 from listen.calibration.outliers import judge_voltages
@@ -61,7 +61,7 @@ def tabled(text: str, hz: np.ndarray, **options) -> Calibration:
         )
         for i, (v, p, s) in enumerate(zip(given.values, matched.plateaus, sigmas(given), strict=True))
     ]
-    return calibration_of(steps, left_out=matched.left_out, notes=matched.notes, **options)
+    return calibration_of(steps, TableSettings(**options), TakeFacts(left_out=matched.left_out, notes=matched.notes))
 
 
 @pytest.mark.parametrize("seed", range(0, 10))

@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 from scipy import constants
 
-from listen.calibration.calibrator import calibration_of
+from listen.calibration.calibrator import TableSettings, calibration_of
 from listen.calibration.fits import fit_line
 from listen.calibration.laws import StepRows, fit_law
 from listen.calibration.splitting import split_error
@@ -84,7 +84,7 @@ def test_worked_table_of_a_slow_reset():
 
 
 def test_a_slow_reset_is_advised_on_as_droop_and_not_as_scale():
-    made = calibration_of(steps_of(np.arange(9.0), np.array(RESET_HZ)), law="auto")
+    made = calibration_of(steps_of(np.arange(9.0), np.array(RESET_HZ)), TableSettings(law="auto"))
     assert made.law is not None
     assert made.law.kind == "volt-per-octave"
     assert made.law.octaves_per_volt == pytest.approx(1.0, abs=1e-3)
@@ -139,7 +139,7 @@ def test_bulk_resistance_in_a_converter():
     amps = 30e-8 * 2.0**volts
     for _ in range(300):
         amps = 30e-8 * 2.0**volts * np.exp(-amps * 20.0 / thermal_v(300.0))
-    made = calibration_of(steps_of(volts, amps * 1e8), law="volt-per-octave")
+    made = calibration_of(steps_of(volts, amps * 1e8), TableSettings(law="volt-per-octave"))
     assert made.split is not None
     c = made.split.term("proportional").value
     assert -c * thermal_v(300.0) / (1200.0 / math.log(2.0) * 10e-6) == pytest.approx(20.0, rel=0.02)
