@@ -1,4 +1,4 @@
-"""Rows of all chunks assembled: levels in decibels, pitch corrected for curvature, envelope joined."""
+"""Rows of all chunks assembled: pitch corrected for curvature, envelope joined."""
 
 from __future__ import annotations
 
@@ -12,32 +12,19 @@ from numpy.typing import NDArray
 
 from listen.track.chunk import Chunk, ShortFrames
 from listen.track.hum import HumLines, block_samples
-from listen.track.lines import BAND
-from listen.track.pitch_estimate import LOWEST_HZ
+from listen.track.levels import Column, level_columns
 from listen.track.residual import HALF_ORDERS, PHASE_BINS
 from listen.track.rows import Rows
 from listen.track.segments import Segment
 from listen.track.types import HARMONIC_COLUMNS, Envelope, Floats, Frames, PhaseStep
 
-Column = NDArray[Any]
 Each = Callable[..., Iterable[Any]]
 """``map`` or the like, possibly in several threads."""
 _CURVATURE = 0.5 * (1.0 / 12.0 - 1.0 / (2.0 * np.pi**2))
 """Half the mean of v^2 under the frame's window: the bias of the mean pitch by its curvature."""
-_ABOVE_NOISE = 2.0
-"""Ratio of the lines' power to the interharmonic noise from which a row has a tone."""
 _STEP_S = 0.012
-_CLEAN = 5.0
-"""Least ratio of power to residual: a frame across a step of the control does not measure a tone."""
-_BELOW_LOUDEST_DB = 62.0
 MOST_ROWS = 180_000
 """An hour of rows. Of a longer take every n-th row is stored, so that memory stays bounded."""
-
-
-def _db(power: Floats) -> Floats:
-    """Level in dBFS of a mean square; a full-scale sine, 1/2, is 0 dB."""
-    with np.errstate(divide="ignore", invalid="ignore"):
-        return 10.0 * np.log10(power)
 
 
 class FrameTable:
@@ -88,7 +75,7 @@ class FrameTable:
             # sequential steps release their memory before the next
             yield lambda: _envelope(self._take_short_frames(), self._segments, quiet, time_s, hop_s * every, rate_hz)
             yield self._hum.lines
-            yield partial(_levels, table, quiet, rate_hz)
+            yield partial(level_columns, table, quiet, rate_hz)
 
         envelope, hum, columns = each(_called, work())
         for column in columns.values():
@@ -255,86 +242,6 @@ def _averaged(values: Column, segment: Column) -> Column:
         total[known] += moved[known]
         count += known
     return np.where(np.isfinite(values), total / np.maximum(count, 1), values)
-
-
-def _levels(table: dict[str, Column], quiet: Floats, rate_hz: float) -> dict[str, Column]:
-    f0 = table["f0"]
-    harmonics = table["harmonics"]
-    noise = table["noise"]
-    first = np.abs(harmonics[:, 0])
-    with np.errstate(divide="ignore", invalid="ignore"):
-        lines = 0.5 * np.nansum(np.abs(harmonics) ** 2, axis=1)
-        loudest = float(np.nanmax(lines, initial=0.0))
-        residual = table["fold"][:, 0, :].mean(axis=1)
-        # a frame with an erratic pitch can come out below the search range, even negative
-        tone = (f0 > 0.5 * LOWEST_HZ) & (lines > _ABOVE_NOISE * np.nan_to_num(noise))
-        tone &= table["centred"].astype(bool) & (table["power"] > _CLEAN * residual)
-        tone &= lines > loudest * 10 ** (-0.1 * _BELOW_LOUDEST_DB)
-        relative = np.abs(harmonics[:, 1:]) / first[:, None]
-        turned: NDArray[np.complex128] = harmonics[:, 1:] * _turned_back(harmonics[:, 0] / first)
-        turns = np.angle(turned)
-        squares = relative**2
-        even = np.where(table["count"] >= 2, np.nansum(squares[:, 0::2], axis=1), np.nan)
-        odd = np.where(table["count"] >= 3, np.nansum(squares[:, 1::2], axis=1), np.nan)
-        thd = np.where(table["count"] >= 2, 100.0 * np.sqrt(np.nansum(squares, axis=1)), np.nan)
-        del squares
-        sigma = 1200.0 / np.log(2.0) * table["sigma"] * np.sqrt(noise) / f0
-        level = np.where(tone, table["power"], quiet)
-        high_lines = np.maximum(np.floor(BAND / f0 * rate_hz) - HARMONIC_COLUMNS, 0.0)
-        high_noise = high_lines * 3.0 * noise / (table["frame_s"] * rate_hz)
-        high = np.where(table["high"] > 3.0 * high_noise, table["high"] - high_noise, 0.0)
-        half = np.maximum(table["half"], 0.1 * table["half_noise"])
-        columns = {
-            "f0_hz": f0,
-            "f0_sigma_cents": sigma,
-            "fundamental_dbfs": 20 * np.log10(first),
-            "thd_percent": thd,
-            "even_dbc": _db(even),
-            "odd_dbc": _db(odd),
-            "harmonics_dbc": 20 * np.log10(relative),
-            "harmonic_phase_rad": turns,
-            "noise_dbfs": _db(2 * noise),
-            "crest_positive": table["shape"][:, 0],
-            "crest_negative": table["shape"][:, 1],
-            "flat_positive": table["shape"][:, 2],
-            "flat_negative": table["shape"][:, 3],
-            "slope_over_sine": table["shape"][:, 4],
-            "dc_fs": table["dc"],
-            "subharmonic_dbc": _db(half / (0.5 * first**2)),
-            "residual_dbc": _db(residual / (0.5 * first**2)),
-            "residual_peak_dbc": _db(table["fold"][:, 0, :].max(axis=1) / (0.5 * first**2)),
-            "residual_peak_cycle": np.argmax(np.nan_to_num(table["fold"][:, 0, :]), axis=1) / PHASE_BINS,
-            "spur_dbc": _db(table["spur"] / (0.5 * first**2)),
-            "spur_hz": table["spur_order"] * f0,
-            "high_dbc": _db(high / (0.5 * first**2)),
-            "high_hz": table["high_order"] * f0,
-            "residual_fold": table["fold"],
-            "half_orders_fs": table["half_orders"],
-            "frame_s": table["frame_s"],
-        }
-        level_dbfs = _db(2 * level)
-    silent = ~tone
-    for name, value in columns.items():
-        if value.base is not None or not value.flags.writeable or value is table.get(name):
-            columns[name] = value = value.copy()
-        value[silent] = np.nan
-    columns["level_dbfs"] = level_dbfs
-    columns["noise_dbfs"] = np.where(tone, columns["noise_dbfs"], level_dbfs)
-    columns["oscillating"] = tone
-    columns["harmonic_count"] = np.where(tone, table["count"], 0)
-    columns["segment"] = np.where(tone, table["segment"], -1)
-    columns["dead_band"] = np.full(len(f0), np.nan)
-    return columns
-
-
-def _turned_back(turn: Column) -> NDArray[np.complex128]:
-    """Powers 2, 3, .. of the conjugates of unit phasors, which remove a time shift from the harmonics."""
-    back = np.empty((len(turn), HARMONIC_COLUMNS - 1), dtype=complex)
-    step = turn.conj()
-    np.multiply(step, step, out=back[:, 0])
-    for k in range(1, HARMONIC_COLUMNS - 1):
-        np.multiply(back[:, k - 1], step, out=back[:, k])
-    return back
 
 
 def _envelope(

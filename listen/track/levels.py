@@ -1,0 +1,129 @@
+"""Columns of a capture's frames from the rows of its chunks: pitch, harmonics, shape and residual in decibels."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from listen.track.lines import BAND
+from listen.track.pitch_estimate import LOWEST_HZ
+from listen.track.residual import PHASE_BINS
+from listen.track.types import HARMONIC_COLUMNS, Floats
+
+Column = NDArray[Any]
+_ABOVE_NOISE = 2.0
+"""Ratio of the lines' power to the interharmonic noise from which a row has a tone."""
+_CLEAN = 5.0
+"""Least ratio of power to residual: a frame across a step of the control does not measure a tone."""
+_BELOW_LOUDEST_DB = 62.0
+
+
+def _db(power: Floats) -> Floats:
+    """Level in dBFS of a mean square; a full-scale sine, 1/2, is 0 dB."""
+    with np.errstate(divide="ignore", invalid="ignore"):
+        return 10.0 * np.log10(power)
+
+
+def level_columns(table: dict[str, Column], quiet: Floats, rate_hz: float) -> dict[str, Column]:
+    """Columns of `Frames` in decibels and per cent; NaN where there is no tone."""
+    first = np.abs(table["harmonics"][:, 0])
+    tone_power = 0.5 * first**2
+    with np.errstate(divide="ignore", invalid="ignore"):
+        residual = table["fold"][:, 0, :].mean(axis=1)
+        tone = _has_tone(table, residual)
+        columns = _harmonic_columns(table, first)
+        columns |= _shape_columns(table)
+        columns |= _residual_columns(table, residual, tone_power)
+        columns |= _spur_columns(table, tone_power, rate_hz)
+        level_dbfs = _db(2 * np.where(tone, table["power"], quiet))
+    silent = ~tone
+    for name, value in columns.items():
+        if value.base is not None or not value.flags.writeable or value is table.get(name):
+            columns[name] = value = value.copy()
+        value[silent] = np.nan
+    columns["level_dbfs"] = level_dbfs
+    columns["noise_dbfs"] = np.where(tone, columns["noise_dbfs"], level_dbfs)
+    columns["oscillating"] = tone
+    columns["harmonic_count"] = np.where(tone, table["count"], 0)
+    columns["segment"] = np.where(tone, table["segment"], -1)
+    columns["dead_band"] = np.full(len(first), np.nan)
+    return columns
+
+
+def _has_tone(table: dict[str, Column], residual: Floats) -> NDArray[np.bool_]:
+    """Rows of a tone well above the noise, the residual and the leakage of the loudest row."""
+    lines = 0.5 * np.nansum(np.abs(table["harmonics"]) ** 2, axis=1)
+    loudest = float(np.nanmax(lines, initial=0.0))
+    # a frame with an erratic pitch can come out below the search range, even negative
+    tone: NDArray[np.bool_] = (table["f0"] > 0.5 * LOWEST_HZ) & (lines > _ABOVE_NOISE * np.nan_to_num(table["noise"]))
+    tone &= table["centred"].astype(bool) & (table["power"] > _CLEAN * residual)
+    tone &= lines > loudest * 10 ** (-0.1 * _BELOW_LOUDEST_DB)
+    return tone
+
+
+def _harmonic_columns(table: dict[str, Column], first: Floats) -> dict[str, Column]:
+    """Pitch and harmonics, relative to the fundamental whose amplitude is ``first``."""
+    f0, harmonics, count = table["f0"], table["harmonics"], table["count"]
+    relative = np.abs(harmonics[:, 1:]) / first[:, None]
+    turned: NDArray[np.complex128] = harmonics[:, 1:] * _conjugate_powers(harmonics[:, 0] / first)
+    squares = relative**2
+    even = np.where(count >= 2, np.nansum(squares[:, 0::2], axis=1), np.nan)
+    odd = np.where(count >= 3, np.nansum(squares[:, 1::2], axis=1), np.nan)
+    return {
+        "f0_hz": f0,
+        "f0_sigma_cents": 1200.0 / np.log(2.0) * table["sigma"] * np.sqrt(table["noise"]) / f0,
+        "frame_s": table["frame_s"],
+        "fundamental_dbfs": 20 * np.log10(first),
+        "thd_percent": np.where(count >= 2, 100.0 * np.sqrt(np.nansum(squares, axis=1)), np.nan),
+        "even_dbc": _db(even),
+        "odd_dbc": _db(odd),
+        "harmonics_dbc": 20 * np.log10(relative),
+        "harmonic_phase_rad": np.angle(turned),
+    }
+
+
+def _shape_columns(table: dict[str, Column]) -> dict[str, Column]:
+    """Figures of the mean cycle, by their names."""
+    names = ("crest_positive", "crest_negative", "flat_positive", "flat_negative", "slope_over_sine")
+    return {name: table["shape"][:, i] for i, name in enumerate(names)} | {"dc_fs": table["dc"]}
+
+
+def _residual_columns(table: dict[str, Column], residual: Floats, tone_power: Floats) -> dict[str, Column]:
+    """What is not harmonic: noise, half orders, and the residual along the cycle."""
+    along_cycle = table["fold"][:, 0, :]
+    half = np.maximum(table["half"], 0.1 * table["half_noise"])
+    return {
+        "noise_dbfs": _db(2 * table["noise"]),
+        "subharmonic_dbc": _db(half / tone_power),
+        "residual_dbc": _db(residual / tone_power),
+        "residual_peak_dbc": _db(along_cycle.max(axis=1) / tone_power),
+        "residual_peak_cycle": np.argmax(np.nan_to_num(along_cycle), axis=1) / PHASE_BINS,
+        "residual_fold": table["fold"],
+        "half_orders_fs": table["half_orders"],
+    }
+
+
+def _spur_columns(table: dict[str, Column], tone_power: Floats, rate_hz: float) -> dict[str, Column]:
+    """The strongest line beside the harmonics, and what is above the highest harmonic that is measured."""
+    f0, noise = table["f0"], table["noise"]
+    high_lines = np.maximum(np.floor(BAND / f0 * rate_hz) - HARMONIC_COLUMNS, 0.0)
+    high_noise = high_lines * 3.0 * noise / (table["frame_s"] * rate_hz)
+    high = np.where(table["high"] > 3.0 * high_noise, table["high"] - high_noise, 0.0)
+    return {
+        "spur_dbc": _db(table["spur"] / tone_power),
+        "spur_hz": table["spur_order"] * f0,
+        "high_dbc": _db(high / tone_power),
+        "high_hz": table["high_order"] * f0,
+    }
+
+
+def _conjugate_powers(turn: Column) -> NDArray[np.complex128]:
+    """Powers 2, 3, .. of the conjugates of unit phasors, which remove a time shift from the harmonics."""
+    back = np.empty((len(turn), HARMONIC_COLUMNS - 1), dtype=complex)
+    step = turn.conj()
+    np.multiply(step, step, out=back[:, 0])
+    for k in range(1, HARMONIC_COLUMNS - 1):
+        np.multiply(back[:, k - 1], step, out=back[:, k])
+    return back
