@@ -49,6 +49,37 @@ def add_calibrate_command(commands: Any) -> None:
         epilog=_STATUS,
     )
     parser.add_argument("captures", metavar="CAPTURE", nargs="+", help="takes that make one table; - is standard input")
+    _add_voltages(parser)
+    parser.add_argument("--law", metavar="L", default="auto", type=word_of("--law", _LAWS), help=", ".join(_LAWS))
+    add_span(parser)
+    parser.add_argument(
+        "--wave",
+        metavar="W",
+        type=word_of("--wave", WAVES),
+        help=f"the intended wave: {', '.join(WAVES)}; what a flat top may come from depends on it",
+    )
+    parser.add_argument("--bench", metavar="FILE.toml", type=file_name("--bench"), help="the bench file")
+    _add_trimmer(parser)
+    for option, metavar, words in (
+        ("--json", "FILE|-", "write the result as JSON; - is standard output"),
+        ("--csv", "FILE.csv", "write the table of steps"),
+        ("--inverse", "FILE.csv", "write the voltage to give for each note"),
+    ):
+        parser.add_argument(option, metavar=metavar, type=file_name(option), help=words)
+    add_decimal(parser)
+    _add_dial(parser)
+    parser.add_argument(
+        "--report",
+        metavar="DIR",
+        type=file_name("--report"),
+        help="write a page into this folder: law, error curve, octaves, settling, and a sheet to print",
+    )
+    parser.add_argument("--quiet", action="store_true", help="print no page and no progress")
+    add_logbook_options(parser, states=True)
+    parser.set_defaults(run=_calibrate)
+
+
+def _add_voltages(parser: argparse.ArgumentParser) -> None:
     volts = parser.add_argument_group("voltages")
     volts.add_argument("--cv-values", metavar="V,V,...", help="volts as read on the meter, one a plateau, in order")
     volts.add_argument(
@@ -67,15 +98,9 @@ def add_calibrate_command(commands: Any) -> None:
         "--cv-channel", metavar="N", type=_cv_channel, help="the channel that holds the voltage (held, or a slow ramp)"
     )
     volts.add_argument("--positions", metavar="START:STOP:STEP", help="places of a dial, no volts")
-    parser.add_argument("--law", metavar="L", default="auto", type=word_of("--law", _LAWS), help=", ".join(_LAWS))
-    add_span(parser)
-    parser.add_argument(
-        "--wave",
-        metavar="W",
-        type=word_of("--wave", WAVES),
-        help=f"the intended wave: {', '.join(WAVES)}; what a flat top may come from depends on it",
-    )
-    parser.add_argument("--bench", metavar="FILE.toml", type=file_name("--bench"), help="the bench file")
+
+
+def _add_trimmer(parser: argparse.ArgumentParser) -> None:
     trimmer = parser.add_argument_group("scale trimmer")
     trimmer.add_argument(
         "--before", metavar="TABLE.json", type=file_name("--before"), help="the table before the trimmer was turned"
@@ -87,23 +112,6 @@ def add_calibrate_command(commands: Any) -> None:
         type=word_of("--clockwise", ("wider", "narrower")),
         help="your own note of what clockwise does to an octave: wider or narrower",
     )
-    for option, metavar, words in (
-        ("--json", "FILE|-", "write the result as JSON; - is standard output"),
-        ("--csv", "FILE.csv", "write the table of steps"),
-        ("--inverse", "FILE.csv", "write the voltage to give for each note"),
-    ):
-        parser.add_argument(option, metavar=metavar, type=file_name(option), help=words)
-    add_decimal(parser)
-    _add_dial(parser)
-    parser.add_argument(
-        "--report",
-        metavar="DIR",
-        type=file_name("--report"),
-        help="write a page into this folder: law, error curve, octaves, settling, and a sheet to print",
-    )
-    parser.add_argument("--quiet", action="store_true", help="print no page and no progress")
-    add_logbook_options(parser, states=True)
-    parser.set_defaults(run=_calibrate)
 
 
 def _add_dial(parser: argparse.ArgumentParser) -> None:
