@@ -5,15 +5,14 @@ from __future__ import annotations
 import os
 from collections.abc import Callable, Mapping
 from concurrent.futures import ThreadPoolExecutor
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
-from typing import Any
 
-from listen.account import WAVES_OF_SLOPES, Account, find_account, with_dead_band, with_wave_shape
+from listen.account import WAVES_OF_SLOPES, find_account, with_dead_band, with_wave_shape
 from listen.api.bench_lookup import find_bench_file
 from listen.bench import GAIN_CONTROLS, TOPOLOGIES, WAVES, Bench, load_bench
 from listen.capture import Capture, Damage, open_capture, scan_damage
-from listen.circuit import Circuit, Diagnosis, WaveFigures, diagnose, read_circuit
+from listen.circuit import Circuit, Diagnosis, KnownBuild, WaveFigures, diagnose, read_circuit
 from listen.errors import CaptureError, OptionError, suggestion
 from listen.findings import judge, load_limits
 from listen.findings.types import Finding, Judgement, NotShown, SweepRow, Verdict
@@ -172,17 +171,11 @@ def check(
     >>> result.findings[0].half  # doctest: +SKIP
     'positive'
     """
-    _one_of("wave", wave, WAVES)
-    _one_of("gain control", gain_control, GAIN_CONTROLS)
-    _one_of("topology", topology, TOPOLOGIES)
-    known = _bench(path, bench)
-    wave = wave or (known.build.wave if known else None) or "sine"
-    gain_control = gain_control or (known.build.gain_control if known else None)
-    topology = topology or (known.build.topology if known else None)
-    used_limits = load_limits(limits, gain_control=gain_control, wave=wave)
-    settings = known.capture if known else None
+    known = _stated(path, bench, wave=wave, gain_control=gain_control, topology=topology)
+    used_limits = load_limits(limits, gain_control=known.gain_control, wave=known.wave)
+    settings = known.bench.capture if known.bench else None
     capture = open_capture(path, channel=channel, start_s=start_s, end_s=end_s, settings=settings)
-    spectra = SpectraStore() if wave in WAVES_OF_SLOPES else None
+    spectra = SpectraStore() if known.wave in WAVES_OF_SLOPES else None
     frames, damage = _measured(capture, progress, threads, spectra)
     _some_samples(capture, damage)
     _long_enough(capture, frames)
@@ -190,8 +183,8 @@ def check(
         capture,
         frames,
         damage,
-        wave=wave,
-        topology=topology,
+        wave=known.wave,
+        topology=known.topology,
         threads=threads,
         spectra=spectra,
         response_hz=settings.response_hz if settings else None,
@@ -200,54 +193,56 @@ def check(
         account,
         damage,
         capture=capture,
-        wave=wave,
+        wave=known.wave,
         limits=used_limits,
-        gain_control=gain_control,
-        duty_percent=known.build.duty_percent if known else None,
+        gain_control=known.gain_control,
+        duty_percent=known.settings.duty_percent if known.settings else None,
     )
     frames = with_wave_shape(with_dead_band(frames, account), account)
-    build = {"topology": topology, "gain_control": gain_control, "wave": wave}
-    circuit = _circuit(capture, account, known, judgement, build)
+    known = replace(known, corner_known=capture.ac_coupling_hz is not None)
+    with one_thread_each():
+        circuit = read_circuit(capture, account, known, judgement.findings)
     capture.reader.forget()
     return CheckResult(
         capture=capture,
-        bench=known,
-        wave=wave,
-        gain_control=gain_control,
-        topology=topology,
+        bench=known.bench,
+        wave=known.wave,
+        gain_control=known.gain_control,
+        topology=known.topology,
         frames=frames,
         damage=damage,
         judgement=judgement,
-        diagnoses=_diagnoses(judgement, topology, gain_control, wave),
+        diagnoses=_diagnoses(judgement, known),
         circuit=circuit,
     )
 
 
-def _circuit(
-    capture: Capture, account: Account, known: Bench | None, judgement: Judgement, build: dict[str, Any]
-) -> Circuit | None:
-    with one_thread_each():
-        return read_circuit(
-            capture,
-            account,
-            bench=known,
-            corner_known=capture.ac_coupling_hz is not None,
-            findings=judgement.findings,
-            **build,
-        )
+def _stated(
+    path: FilePath, bench: FilePath | Bench | None, *, wave: str | None, gain_control: str | None, topology: str | None
+) -> KnownBuild:
+    """Return what is stated of the build: by arguments, else by the bench file."""
+    _one_of("wave", wave, WAVES)
+    _one_of("gain control", gain_control, GAIN_CONTROLS)
+    _one_of("topology", topology, TOPOLOGIES)
+    known = _bench(path, bench)
+    build = known.build if known else None
+    return KnownBuild(
+        wave=wave or (build.wave if build else None) or "sine",
+        gain_control=gain_control or (build.gain_control if build else None),
+        topology=topology or (build.topology if build else None),
+        bench=known,
+    )
 
 
-def _diagnoses(
-    judgement: Judgement, topology: str | None, gain_control: str | None, wave: str
-) -> tuple[Diagnosis, ...]:
+def _diagnoses(judgement: Judgement, known: KnownBuild) -> tuple[Diagnosis, ...]:
     return tuple(
         diagnose(
             finding.kind,
             half=finding.half,
             half_known=finding.half_known,
-            topology=topology,
-            gain_control=gain_control,
-            wave=wave,
+            topology=known.topology,
+            gain_control=known.gain_control,
+            wave=known.wave,
             measured=finding.measured,
         )
         for finding in judgement.findings

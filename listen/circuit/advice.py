@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 
-from listen.bench import BuildSettings
+from listen.circuit.known import KnownBuild
 from listen.circuit.types import Advice, Circuit
 
 _TARGET_PERCENT = 2.0
@@ -19,24 +19,21 @@ _START_HARD = 4.5
 _RESISTOR_DIGITS = 3
 
 
-def advise(
-    circuit: Circuit, topology: str | None, gain_control: str | None, build: BuildSettings | None
-) -> tuple[Advice, ...]:
+def advise(circuit: Circuit, known: KnownBuild) -> tuple[Advice, ...]:
     """Advise a gain resistor for a Wien bridge whose gain in hand was read.
 
     Parameters
     ----------
     circuit : Circuit
-    topology, gain_control : str or None
-    build : BuildSettings or None
+    known : KnownBuild
 
     Returns
     -------
     tuple of Advice
         Empty where the gain is right, or not known.
     """
-    in_hand = circuit.loop_gain_in_hand
-    if topology != "wien-bridge" or build is None or in_hand.value is None or in_hand.where is None:
+    in_hand, build = circuit.loop_gain_in_hand, known.settings
+    if known.topology != "wien-bridge" or build is None or in_hand.value is None or in_hand.where is None:
         return ()
     rf, rg = build.gain.rf_ohm, build.gain.rg_ohm
     if rf is None or rg is None:
@@ -59,7 +56,7 @@ def advise(
         "h3_percent": (100 * max(gain - 3, 0.0) / 6, 100 * (wanted - 3) / 6),
     }
     if gain > 3:
-        share = _START_HARD if gain_control == "none" else _START_SOFT
+        share = _START_HARD if known.gain_control == "none" else _START_SOFT
         predicts["start_s"] = (share / (math.pi * f0 * (gain - 3)), share / (math.pi * f0 * (wanted - 3)))
     return (Advice(part="rf_ohm", from_value=rf, to_value=_rounded(to), predicts=predicts),)
 

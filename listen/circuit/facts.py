@@ -6,7 +6,7 @@ from collections.abc import Mapping
 from typing import Any
 
 from listen.account import Account
-from listen.bench import BuildSettings
+from listen.circuit.known import KnownBuild
 from listen.circuit.types import Circuit, Quantity
 from listen.findings.types import Finding
 
@@ -17,9 +17,7 @@ def facts_of(
     circuit: Circuit,
     account: Account,
     finding: Finding | None,
-    build: BuildSettings | None,
-    topology: str | None,
-    gain_control: str | None,
+    known: KnownBuild,
 ) -> Mapping[str, Fact]:
     """Collect the facts for one finding.
 
@@ -29,17 +27,16 @@ def facts_of(
     account : Account
     finding : Finding or None
         None: the range against the parts.
-    build : BuildSettings or None
-    topology, gain_control : str or None
+    known : KnownBuild
     """
     spread = circuit.gang_mismatch.spread_percent
     in_hand = circuit.loop_gain_in_hand.value
     slew = circuit.slew_rate_v_per_us
     slews = slew.value is not None and slew.bound is None
-    stated = build.opamp.slew_v_per_us if build else None
+    stated = known.settings.opamp.slew_v_per_us if known.settings else None
     return {
-        "topology": topology,
-        "gain_control": gain_control,
+        "topology": known.topology,
+        "gain_control": known.gain_control,
         "gain_in_hand_percent": in_hand,
         "decay_percent": in_hand if in_hand is not None and in_hand < 0 else None,
         "gang_spread_sigmas": _sigmas(spread),

@@ -9,8 +9,8 @@ from pathlib import Path
 from typing import Any
 
 from listen.account import Account
-from listen.bench import BuildSettings
 from listen.circuit.facts import Fact, facts_of
+from listen.circuit.known import KnownBuild
 from listen.circuit.types import Cause, CauseCheck, Circuit, Evidence, RankedCauses, Standing
 from listen.findings import if_upright
 from listen.findings.types import Finding
@@ -31,11 +31,7 @@ def rank_causes(
     circuit: Circuit,
     account: Account,
     findings: Sequence[Finding],
-    *,
-    build: BuildSettings | None,
-    topology: str | None,
-    gain_control: str | None,
-    polarity_known: bool = False,
+    known: KnownBuild,
 ) -> tuple[RankedCauses, ...]:
     """Rank the causes of each finding, and of a range that the parts do not explain.
 
@@ -44,15 +40,13 @@ def rank_causes(
     circuit : Circuit
     account : Account
     findings : sequence of Finding
-    build : BuildSettings or None
-    topology, gain_control : str or None
-    polarity_known : bool
-        Else what holds a half against a supply says that it assumes an upright recorder.
+    known : KnownBuild
+        Where it lacks the polarity, what holds a half against a supply says that it assumes an upright recorder.
     """
     out = []
     for finding in findings:
-        facts = facts_of(circuit, account, finding, build, topology, gain_control)
-        ranked = ranked_for(finding.kind, facts, polarity_known)
+        facts = facts_of(circuit, account, finding, known)
+        ranked = ranked_for(finding.kind, facts, known.polarity_known)
         if ranked:
             pairs, take = _undecided(finding.kind, facts, ranked)
             out.append(
@@ -66,7 +60,7 @@ def rank_causes(
                 )
             )
     if circuit.expected_pitch is not None and circuit.expected_pitch.outside():
-        facts = facts_of(circuit, account, None, build, topology, gain_control)
+        facts = facts_of(circuit, account, None, known)
         times = account.frames.time_s
         ranked = ranked_for("pitch", facts)
         out.append(RankedCauses(finding="pitch", start_s=float(times[0]), end_s=float(times[-1]), ranked=ranked))

@@ -9,11 +9,12 @@ from typing import Any
 import numpy as np
 
 from listen.account import Account, CleanedCapture
-from listen.bench import Bench, BuildSettings
+from listen.bench import BuildSettings
 from listen.circuit.advice import advise
 from listen.circuit.amplifier import Amplifier, curve_of, read_amplifier
 from listen.circuit.expected import expected_pitch, gain_bandwidth
 from listen.circuit.growth import SHORT_SPAN_DB, find_growth
+from listen.circuit.known import KnownBuild
 from listen.circuit.level_loop import level_loop
 from listen.circuit.limits_read import clip_levels, dead_band, headroom_v, peaks_v, slew, where_of
 from listen.circuit.network import GUESSED_POLE_HZ, gain_of_growth, network_of
@@ -31,33 +32,18 @@ _ONE_NOTE = 1.02
 _SOURCES: dict[str, Any] = {"start": "start", "restart": "restart", "decay": "decay", "after-step": "start"}
 
 
-def read_circuit(
-    source: Any,
-    account: Account,
-    *,
-    bench: Bench | None,
-    topology: str | None,
-    gain_control: str | None,
-    corner_known: bool,
-    findings: Sequence[Finding] = (),
-    wave: str = "sine",
-) -> Circuit | None:
-    """Read all figures of the circuit that a recording of a sine holds.
+def read_circuit(source: Any, account: Account, known: KnownBuild, findings: Sequence[Finding] = ()) -> Circuit | None:
+    """Read all figures of the circuit that a recording holds.
 
     Parameters
     ----------
     source : Samples
         The recording.
     account : Account
-    bench : Bench or None
-    topology, gain_control : str or None
-        As stated; they beat the bench file's.
-    corner_known : bool
-        The recorder's coupling has been undone.
+    known : KnownBuild
+        Of another wave than a sine the shape alone is read.
     findings : sequence of Finding
         Whose causes are ranked.
-    wave : str
-        The intended one: of another than a sine the shape alone is read.
 
     Returns
     -------
@@ -68,57 +54,49 @@ def read_circuit(
     -----
     Figures never make a verdict. What cannot be known is a quantity without value that says why.
     """
-    if not account.is_oscillator or wave == "any":
+    if not account.is_oscillator or known.wave == "any":
         return None
-    if wave != "sine":
-        known: dict[str, Any] = {"bench": bench, "topology": topology, "gain_control": gain_control}
-        return wave_circuit(account, wave, findings=findings, **known)
-    build = bench.build if bench is not None else None
-    volts = bench.capture.volts_per_full_scale if bench is not None else None
+    if known.wave != "sine":
+        return wave_circuit(account, known, findings)
+    circuit = _sine_circuit(source, account, known)
+    causes = rank_causes(circuit, account, findings, known)
+    return replace(circuit, causes=causes, advice=advise(circuit, known))
+
+
+def _sine_circuit(source: Any, account: Account, known: KnownBuild) -> Circuit:
+    """Figures of a sine oscillator, without causes and advice."""
+    build, volts, topology = known.settings, known.volts_per_full_scale, known.topology
     if account.mains is not None and account.mains.worth_subtracting:
         source = CleanedCapture(source, account.mains)
     growth = find_growth(source, account)
-    found = read_amplifier(account, topology, gain_control, build, corner_known)
-    amplifier = None if isinstance(found, str) else found
-    why = found if isinstance(found, str) else ""
+    found = read_amplifier(account, topology, known.gain_control, build, known.corner_known)
+    amplifier, why = (None, found) if isinstance(found, str) else (found, "")
     points = _from_growth(growth, topology, build)
     along = tuple(p for p in points if not isinstance(p, str)) + (_from_curve(amplifier) if amplifier else ())
-    polarity_known = bench is not None and bench.capture.inverted is not None
-    clips = clip_levels(account, amplifier, volts, polarity_known)
-    slopes = slew(account, volts)
-    slews = slopes[0].value is not None and slopes[0].bound is None
+    clips = clip_levels(account, amplifier, volts, known.polarity_known)
+    slew_rate, rising, falling = slew(account, volts)
+    slews = slew_rate.value is not None and slew_rate.bound is None
     expected = expected_pitch(account, topology, build, slews, amplifier.pulled() if amplifier and not slews else None)
     supply = build.supply_v if build else None
-    peaks = peaks_v(account, volts)
-    circuit = Circuit(
+    return Circuit(
         growth=growth,
         loop_gain_in_hand=_in_hand(along, points, growth, account, why),
         loop_gain_along=along,
         amplifier_curve=curve_of(amplifier, volts) if amplifier else None,
-        level_loop=level_loop(account, gain_control),
+        level_loop=level_loop(account, known.gain_control),
         gang_mismatch=_gangs(amplifier, why, build),
-        slew_rate_v_per_us=slopes[0],
-        slew_rising=slopes[1],
-        slew_falling=slopes[2],
+        slew_rate_v_per_us=slew_rate,
+        slew_rising=rising,
+        slew_falling=falling,
         gain_bandwidth_hz=gain_bandwidth(expected, topology, build, slews),
         dead_band_v=dead_band(account, volts),
         clip_negative_v=clips[0],
         clip_positive_v=clips[1],
         supply_v=supply,
-        headroom_v=headroom_v(clips, peaks, supply, build.opamp.headroom_v if build else None),
+        headroom_v=headroom_v(clips, peaks_v(account, volts), supply, build.opamp.headroom_v if build else None),
         expected_pitch=expected,
-        shape=wave_figures(account, wave, topology, build.shaper if build else None, corner_known),
+        shape=wave_figures(account, known.wave, topology, build.shaper if build else None, known.corner_known),
     )
-    causes = rank_causes(
-        circuit,
-        account,
-        findings,
-        build=build,
-        topology=topology,
-        gain_control=gain_control,
-        polarity_known=polarity_known,
-    )
-    return replace(circuit, causes=causes, advice=advise(circuit, topology, gain_control, build))
 
 
 def _from_growth(growth: tuple[Growth, ...], topology: str | None, build: BuildSettings | None) -> list[Any]:

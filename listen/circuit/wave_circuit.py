@@ -6,7 +6,7 @@ from collections.abc import Sequence
 from dataclasses import replace
 
 from listen.account import Account
-from listen.bench import Bench
+from listen.circuit.known import KnownBuild
 from listen.circuit.rank import rank_causes
 from listen.circuit.shape import wave_figures
 from listen.circuit.types import Circuit, GangMismatch, LevelLoop, unknown
@@ -15,28 +15,18 @@ from listen.findings.types import Finding
 _A_SINES = "read of a sine oscillator's loop alone"
 
 
-def wave_circuit(
-    account: Account,
-    wave: str,
-    *,
-    bench: Bench | None,
-    topology: str | None,
-    gain_control: str | None,
-    findings: Sequence[Finding] = (),
-) -> Circuit:
+def wave_circuit(account: Account, known: KnownBuild, findings: Sequence[Finding] = ()) -> Circuit:
     """Return the figures of a triangle, a sawtooth, a square or a pulse; all that is a sine's loop is unknown.
 
     Parameters
     ----------
     account : Account
-    wave : str
-    bench : Bench or None
-    topology, gain_control : str or None
+    known : KnownBuild
     findings : sequence of Finding
         Whose causes are ranked.
     """
     none = unknown(_A_SINES)
-    build = bench.build if bench is not None else None
+    build = known.settings
     circuit = Circuit(
         growth=(),
         loop_gain_in_hand=none,
@@ -52,7 +42,6 @@ def wave_circuit(
         clip_negative_v=none,
         clip_positive_v=none,
         supply_v=build.supply_v if build else None,
-        shape=wave_figures(account, wave, topology, build.shaper if build else None, corner_known=True),
+        shape=wave_figures(account, known.wave, known.topology, build.shaper if build else None, corner_known=True),
     )
-    causes = rank_causes(circuit, account, findings, build=build, topology=topology, gain_control=gain_control)
-    return replace(circuit, causes=causes)
+    return replace(circuit, causes=rank_causes(circuit, account, findings, known))

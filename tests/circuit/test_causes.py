@@ -8,6 +8,7 @@ import pytest
 
 import listen
 from listen.bench import GainSettings
+from listen.circuit import KnownBuild
 from listen.circuit.facts import facts_of
 from listen.circuit.rank import evidence_table, meets, ranked_for
 from listen.findings import all_kinds
@@ -77,7 +78,7 @@ def test_facts_are_the_ones_that_the_table_knows(tmp_path: Path) -> None:
     bridge = Bridge(f0_hz=(300.0, 600.0), rails_v=(-10.35, 8.45), gain=3.25, seconds=1.0)
     result = listen.check(record_to(bridge, tmp_path), bench=None)
     assert result.circuit is not None
-    facts = facts_of(result.circuit, result.judgement.account, None, None, None, None)  # type: ignore[arg-type]
+    facts = facts_of(result.circuit, result.judgement.account, None, KnownBuild())  # type: ignore[arg-type]
     assert set(facts) == set(NOTHING)
 
 
