@@ -1,6 +1,6 @@
 """What watching costs: processor time, latency of steps, memory over an hour.
 
-    .venv/bin/python scripts/bench_watch.py [--minutes N] [--json FILE]
+    .venv/bin/python scripts/bench_watch.py [--only cost,latency,memory] [--minutes N] [--json FILE]
 
 Processor time and latency are those of the engine on samples in memory, in blocks of 10 ms; a step's latency is counted
 in samples received, so that a busy machine does not change it (the time to measure comes on top). For
@@ -12,11 +12,11 @@ from __future__ import annotations
 
 import argparse
 import json
-import resource
+import os
 import statistics
 import subprocess
 import sys
-import threading
+import tempfile
 import time
 from collections.abc import Callable
 from pathlib import Path
@@ -76,6 +76,7 @@ def costs(seconds: float) -> dict[str, float]:
     for _ in range(3):
         for name, x in signals(seconds).items():
             found.setdefault(name, []).append(watched(x)[1])
+        found.setdefault("tone, with findings", []).append(watched(signals(seconds)["tone"], findings=True)[1])
     return {name: statistics.median(values) for name, values in found.items()}
 
 
@@ -117,52 +118,59 @@ def memory(minutes: float) -> dict[str, float]:
     one = signals(20.0)["sweep"]
     data = encoded(np.concatenate([one, one[::-1]]), "f32")
     command = [sys.executable, "-m", "listen.cli", "watch", "-", "--rate", str(RATE_HZ), "--format", "f32", "--quiet"]
-    begun = time.monotonic()
+    command += ["--json-lines", os.devnull]
     points: list[tuple[float, float]] = []
-    with subprocess.Popen([*command, "--json-lines", "/dev/null"], stdin=subprocess.PIPE, cwd=ROOT) as process:
+    begun = time.monotonic()
+    with (
+        tempfile.TemporaryDirectory(prefix="listen-bench-") as folder,
+        subprocess.Popen(
+            [*command, "--json-lines", os.devnull],
+            stdin=subprocess.PIPE,
+            cwd=ROOT,
+            env={**os.environ, "TMPDIR": folder},
+        ) as process,
+    ):
         assert process.stdin is not None
-        stopped = threading.Event()
-
-        def look() -> None:
-            while not stopped.wait(0.5):
-                for line in Path(f"/proc/{process.pid}/status").read_text().splitlines():
-                    if line.startswith("VmRSS"):
-                        points.append((written / len(data) * 40 / 60, int(line.split()[1]) / 1024))
-
-        written = 0
-        looking = threading.Thread(target=look)
-        looking.start()
-        while written < minutes * 60 / 40 * len(data):
+        for number in range(round(minutes * 60 / 40)):
             for at in range(0, len(data), 1 << 16):
-                written += process.stdin.write(data[at : at + (1 << 16)])
-        stopped.set()
-        looking.join()
+                process.stdin.write(data[at : at + (1 << 16)])
+            points.append(((number + 1) * 40 / 60, resident_mb(process.pid)))
         pace = minutes * 60 / (time.monotonic() - begun)
-        process.kill()
-    early = [mb for minute, mb in points if 0.1 * minutes < minute < 0.2 * minutes]
-    late = [mb for minute, mb in points if minute > 0.9 * minutes]
-    growth = (statistics.median(late) - statistics.median(early)) / (0.8 * minutes)
-    most = max(mb for _, mb in points)
-    return {"early_mb": statistics.median(early), "late_mb": statistics.median(late), "most_mb": most,
-            "mb_a_minute": growth, "times_real_time": pace}  # fmt: skip
+        process.kill()  # the closing check has memory of its own
+    early = [mb for minute, mb in points if 0.1 * minutes < minute < 0.3 * minutes]
+    late = [mb for minute, mb in points if minute > 0.8 * minutes]
+    return {
+        "early_mb": statistics.median(early),
+        "late_mb": statistics.median(late),
+        "most_mb": max(mb for _, mb in points),
+        "mb_a_minute": (statistics.median(late) - statistics.median(early)) / (0.7 * minutes),
+        "times_real_time": pace,
+    }
+
+
+def resident_mb(process_id: int) -> float:
+    """Resident memory of a process."""
+    lines = Path(f"/proc/{process_id}/status").read_text().splitlines()
+    return int(next(line for line in lines if line.startswith("VmRSS")).split()[1]) / 1024
 
 
 def main() -> int:
     parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
-    parser.add_argument("--minutes", type=float, default=60.0, help="of the take for memory; 0: not measured")
+    parser.add_argument("--only", default="cost,latency,memory", help="which of cost,latency,memory")
+    parser.add_argument("--minutes", type=float, default=60.0, help="of the take for memory")
     parser.add_argument("--json", type=Path)
     options = parser.parse_args()
+    parts = options.only.split(",")
     watched(signals(2.0)["tone"])
-    cost, delay = costs(10.0), latencies()
+    cost = costs(10.0) if "cost" in parts else {}
     for name, share in cost.items():
-        print(f"{name:<22}{100 * share:6.1f} % of a core   {share / cost['tone']:.2f} of a tone's")
-    print(f"{'tone, with findings':<22}{100 * watched(signals(20.0)['tone'], findings=True)[1]:6.1f} % of a core")
+        print(f"{name:<22}{100 * share:6.1f} % of a core   {share / cost['tone']:.2f} of a tone's", flush=True)
+    delay = latencies() if "latency" in parts else {}
     for name, (middle, worst) in delay.items():
-        print(f"{name:<22}{1000 * middle:6.0f} ms median, {1000 * worst:.0f} worst")
-    held = memory(options.minutes) if options.minutes else {}
+        print(f"{name:<22}{1000 * middle:6.0f} ms median, {1000 * worst:.0f} worst", flush=True)
+    held = memory(options.minutes) if "memory" in parts else {}
     for name, value in held.items():
         print(f"{name:<22}{value:8.2f}")
-    print(f"{'this process':<22}{resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024:8.1f} MB at most")
     if options.json is not None:
         options.json.write_text(json.dumps({"cost": cost, "latency_s": delay, "memory": held}))
     return 0

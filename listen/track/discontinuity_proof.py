@@ -74,13 +74,24 @@ class _Switch:
 _NOTHING = _Switch(apart=False, proved=False)
 
 
+def search_reach(slope: float, spacing: float) -> int:
+    """Return the search range on each side of a place, in samples.
+
+    Parameters
+    ----------
+    slope : float
+        Cycles a sample.
+    spacing : float
+        Samples from knot to knot.
+    """
+    period = 1.0 / slope
+    return int(max(2.5 * period, 0.5 * GAP_KNOTS * period + 1, _KNOTS_OFF * spacing, 256.0 * min(1.0, period / 48.0)))
+
+
 def _sides(slope: float, spacing: float) -> tuple[int, int]:
     """Search range on each side of a place, and length of each side's fit, in samples."""
-    rate_free = 1.0 / slope
-    reach = int(
-        max(2.5 * rate_free, 0.5 * GAP_KNOTS * rate_free + 1, _KNOTS_OFF * spacing, 256.0 * min(1.0, rate_free / 48.0))
-    )
-    return reach, int(max(FIT_CYCLES * rate_free, 2 * reach))
+    reach = search_reach(slope, spacing)
+    return reach, int(max(FIT_CYCLES / slope, 2 * reach))
 
 
 def has_whole_sides(x: Floats, first: int, sample: float, slope: float, spacing: float) -> bool:
@@ -156,14 +167,14 @@ def _swept_cycles(window: _Window, side: slice) -> Floats:
 def _columns(window: _Window, cycles: Floats, harmonics: int, use: Indices) -> Floats:
     """Harmonics whose amplitudes run straight over the window, at some of its samples."""
     turned = np.exp(2j * np.pi * (cycles[use] - cycles[0]))
-    out = np.empty((len(use), 4 * harmonics + 1))
-    place = window.place[use]
+    # a column lies in one piece: across them the loop waits for memory
+    out = np.empty((len(use), 4 * harmonics + 1), order="F")
     out[:, 0] = 1.0
     line = turned
     for k in range(harmonics):
         out[:, 1 + k], out[:, 1 + harmonics + k] = line.real, line.imag
         line = line * turned
-    np.multiply(out[:, 1 : 2 * harmonics + 1], place[:, None], out=out[:, 2 * harmonics + 1 :])
+    np.multiply(out[:, 1 : 2 * harmonics + 1], window.place[use][:, None], out=out[:, 2 * harmonics + 1 :])
     return out
 
 

@@ -13,6 +13,7 @@ from listen.track.discontinuity_proof import (
     SAME_PITCH,
     has_whole_sides,
     proved_step,
+    search_reach,
 )
 from listen.track.phase import PhaseCurve, RoughCurve, phase_samples
 from listen.track.types import Floats, PhaseStep
@@ -35,6 +36,8 @@ _EDGE_S = 0.06
 _STRAIGHT, _STRAIGHT_CYCLES = 3.0, 1e-4
 """Times the least scatter about the lines of the sides, and the scatter that is none: far below the least jump."""
 _MOST = 24
+_MOST_IN_VAIN = 3
+"""Tests in vain that are remembered: speech has one every 15 ms, each dearer than all else of a reading; tones none."""
 _MOST_DIFFERENT = 0.5
 """Normalised difference between adjacent cycles up to which a side is periodic: white noise has 0.7 to 1."""
 _SHORTEST_PERIOD = 8.0
@@ -42,18 +45,39 @@ _SHORTEST_PERIOD = 8.0
 
 
 class RuledOut:
-    """Places that were tested and are no steps: a moving window would test them again."""
+    """Places that were tested and are no steps: a moving window would test them again.
 
-    def __init__(self) -> None:
+    Parameters
+    ----------
+    remembered_samples : int
+        A place is dropped when the window starts so many samples after it.
+    """
+
+    def __init__(self, remembered_samples: int = 0) -> None:
+        self._remembered_samples = remembered_samples
         self._samples: list[float] = []
 
-    def holds(self, sample: float, spacing: float) -> bool:
-        """Whether a place within one knot spacing of this one was ruled out."""
-        return any(abs(known - sample) <= spacing for known in self._samples)
+    def holds(self, sample: float, near: float, first: int) -> bool:
+        """Whether a place is not worth a test.
 
-    def add(self, sample: float, first: int) -> None:
-        """Add a place, and drop those before sample ``first``, where the window now starts."""
-        self._samples = [known for known in self._samples if known >= first]
+        Parameters
+        ----------
+        sample : float
+        near : float
+            In samples: a test searches so far about its place, and a place nearer to a tested one is tested with it.
+        first : int
+            First sample of the window.
+
+        Returns
+        -------
+        bool
+            It was tested, or so many others were tested in vain that the signal is no steady tone.
+        """
+        self._samples = [known for known in self._samples if known >= first - self._remembered_samples]
+        return len(self._samples) >= _MOST_IN_VAIN or any(abs(known - sample) <= near for known in self._samples)
+
+    def add(self, sample: float) -> None:
+        """Add a place."""
         self._samples.append(sample)
 
 
@@ -88,14 +112,14 @@ def find_steps(
     """
     found = []
     for sample, slope, spacing, least in _candidates(curve):
-        if ruled_out is not None and ruled_out.holds(sample, spacing):
+        if ruled_out is not None and ruled_out.holds(sample, 0.5 * search_reach(slope, spacing), first):
             continue
         if not _periodic_at_side(rough, x, first, sample, slope):
             continue
         found_at = proved_step(rough, x, first, sample, slope, spacing)
         if found_at is None:
             if ruled_out is not None and has_whole_sides(x, first, sample, slope, spacing):
-                ruled_out.add(sample, first)
+                ruled_out.add(sample)
             continue
         at, jump = found_at
         samples = abs(jump) / slope

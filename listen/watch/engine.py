@@ -29,8 +29,8 @@ _LOW_WINDOW_S, _LOW_HZ = 2.0, 30.0
 _SILENT_WINDOW_S = 0.5
 """Of silence and hiss less is looked at: what may be a tone in them costs more than a tone."""
 _DEAR_WINDOW_S, _DEAR_EVERY_S = 0.4, 0.1
-"""Speech holds many places that look like lost samples, and each is dear to rule out: less is looked at, less often."""
-_DEAR, _CHEAP = 0.35, 0.15
+"""Speech is many short tones, each dear to begin: less of it is looked at, less often."""
+_DEAR, _CHEAP = 0.25, 0.12
 """Of a step's time: what measuring may take before that, and under which it is over."""
 _BACKLOG_S = 0.25
 """What waits is gone through in steps of no more than this, so that no note is skipped."""
@@ -227,7 +227,7 @@ class Engine:
         """Samples from one measurement to the next: more of them where the measuring lags behind the source."""
         assert self._form is not None
         behind = time.monotonic() - at_s > _BEHIND_S
-        every_s = max(self._settings.every_s, _DEAR_EVERY_S) if self._dear else self._settings.every_s
+        every_s = max(self._settings.every_s, _DEAR_EVERY_S) if self._dear or self._low else self._settings.every_s
         seconds = max(every_s, _BACKLOG_S) if behind else every_s
         self._step = max(1, round(min(seconds, _LONGEST_STEP_S) * self._form.sample_rate_hz))
         return self._step
@@ -277,7 +277,7 @@ class Engine:
         self._memory_released_s = time.monotonic()
         self._last: Reading | None = None
         self._nothing_said_s = 0.0
-        self._ruled_out = RuledOut()
+        self._ruled_out = RuledOut(remembered_samples=form.sample_rate_hz)
         self._tell(Start(sample_rate_hz=form.sample_rate_hz, channels=form.channels, channel=settings.channel))
 
     def _add(self, data: bytes) -> None:
@@ -297,6 +297,11 @@ class Engine:
             self._measured += (self._ring.stop - self._measured) // step * step
             self._measure()
 
+    @property
+    def _low(self) -> bool:
+        """Whether the last note is a low one: its frames are so long that more readings a second say no more."""
+        return self._last is not None and self._last.f0_hz is not None and self._last.f0_hz < _LOW_HZ
+
     def _window(self) -> Window:
         form = self._form
         assert form is not None
@@ -304,7 +309,7 @@ class Engine:
         seconds = WINDOW_S
         if last is not None and last.state == "silent":
             seconds = _SILENT_WINDOW_S
-        elif last is not None and last.f0_hz is not None and last.f0_hz < _LOW_HZ:
+        elif self._low:
             seconds = _LOW_WINDOW_S
         elif self._dear:
             seconds = _DEAR_WINDOW_S

@@ -44,8 +44,8 @@ def test_samples_lost_in_a_noisy_tone_are_still_proved(f0_hz, noise):
     np.testing.assert_array_equal(asked.f0_hz, unasked.f0_hz)
 
 
-def test_a_window_that_moves_proves_a_place_once(monkeypatch):
-    """Windows of a second, 50 ms apart, over a voice-like wave; what is really lost is found in each that holds it."""
+def test_a_window_that_moves_seldom_proves_in_vain(monkeypatch):
+    """Windows of a second, 50 ms apart, over a voice-like wave: some four proofs a second of signal, not a hundred."""
     t = times(2.0)
     pitch = 140.0 * (1.0 + 0.15 * np.sin(2 * np.pi * 2.2 * t))
     phase = 2 * np.pi * np.cumsum(pitch) / 48_000
@@ -54,7 +54,7 @@ def test_a_window_that_moves_proves_a_place_once(monkeypatch):
     proofs: list[int] = []
     proof = phase_discontinuities.proved_step
     monkeypatch.setattr(phase_discontinuities, "proved_step", lambda *a: proofs.append(1) or proof(*a))
-    known = phase_discontinuities.RuledOut()
+    known = phase_discontinuities.RuledOut(remembered_samples=48_000)
     windows = [voice[at : at + 48_000] for at in range(0, 48_000, 2_400)]
     for number, x in enumerate(windows):
         take = Take(samples=np.concatenate([np.zeros(2_400 * number), x]), start_sample=2_400 * number)
@@ -63,7 +63,8 @@ def test_a_window_that_moves_proves_a_place_once(monkeypatch):
     proofs.clear()
     for number, x in enumerate(windows):
         track(Take(samples=np.concatenate([np.zeros(2_400 * number), x]), start_sample=2_400 * number), workers=1)
-    assert once < 0.5 * len(proofs)
+    assert 1 <= once <= 8
+    assert len(proofs) > 100
 
 
 def test_a_known_list_hides_no_loss():
