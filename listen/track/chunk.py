@@ -14,7 +14,7 @@ from listen.track.hum import block_samples
 from listen.track.phase import PhaseCurve, RoughCurve, refine
 from listen.track.phase_discontinuities import RuledOut, find_steps
 from listen.track.residual import Blocks
-from listen.track.rows import Rows, measure_rows
+from listen.track.rows import PhasedSegment, Rows, RowSettings, measure_rows
 from listen.track.segments import Segment
 from listen.track.types import ROW_EVERY_S, Floats, PhaseStep
 
@@ -69,10 +69,8 @@ def measure_chunk(
     start: int,
     stop: int,
     segments: list[tuple[int, Segment, RoughCurve]],
-    rate_hz: float,
-    coupling_hz: float | None,
+    settings: RowSettings,
     ruled_out: RuledOut | None = None,
-    every: int = 0,
 ) -> Chunk:
     """Measure the rows whose centres lie between two samples.
 
@@ -84,18 +82,15 @@ def measure_chunk(
         Samples of the file.
     segments : list of (number, Segment, RoughCurve)
         Those that overlap x.
-    rate_hz : float
-    coupling_hz : float or None
-        Corner of the interface's high-pass.
+    settings : RowSettings
     ruled_out : RuledOut or None
         Places that earlier calls found to be no phase discontinuities.
-    every : int
-        All harmonics are kept of rows whose number is a multiple of this; 0 keeps none.
 
     Returns
     -------
-    Part
+    Chunk
     """
+    rate_hz = settings.rate_hz
     rows: list[Rows] = []
     short: list[ShortFrames] = []
     steps: list[PhaseStep] = []
@@ -105,11 +100,12 @@ def measure_chunk(
     remains = Blocks(start=start, size=block, sums=np.zeros((blocks, 2)))
     signal = padded(x, first)
     for number, whole, rough in segments:
-        pieces, cuts = _pieces(whole, rough, x, first, rate_hz, ruled_out)
+        phases, cuts = _pieces(whole, rough, x, first, rate_hz, ruled_out)
         steps.extend(step for at, step in cuts if start <= at < stop)
-        for segment, curve in pieces:
+        for segment, curve in phases:
             short.append(_short_frames(curve, start, stop, rate_hz))
-            measured = measure_rows(signal, start, stop, segment, curve, rate_hz, coupling_hz, remains, number, every)
+            piece = PhasedSegment(number=number, segment=segment, curve=curve)
+            measured = measure_rows(signal, start, stop, piece, settings, remains)
             if measured is not None:
                 rows.append(measured)
     total, time = remains.sums.T

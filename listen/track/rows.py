@@ -23,7 +23,6 @@ from listen.track.phase import PhaseCurve, curve_at
 from listen.track.residual import (
     Blocks,
     Interharmonics,
-    Read,
     bins_to_read,
     measure_interharmonics,
     settle_interharmonics,
@@ -72,17 +71,45 @@ class Rows:
     spectra: list[NDArray[np.complex64] | None]
 
 
+@dataclass(frozen=True, slots=True, kw_only=True)
+class RowSettings:
+    """How all rows of a capture are measured.
+
+    Attributes
+    ----------
+    rate_hz : float
+        Samples a second.
+    coupling_hz : float or None
+        Corner of the interface's high-pass, which is undone; None: unknown.
+    spectra_every : int
+        All harmonics are kept of rows whose number is a multiple of this; 0 keeps none.
+    """
+
+    rate_hz: float
+    coupling_hz: float | None = None
+    spectra_every: int = 0
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class PhasedSegment:
+    """A segment, or a part of it between missing samples, with its phase in this chunk.
+
+    Attributes
+    ----------
+    number : int
+        The segment's.
+    segment : Segment
+        From the start of the piece to its end.
+    curve : PhaseCurve
+    """
+
+    number: int
+    segment: Segment
+    curve: PhaseCurve
+
+
 def measure_rows(
-    x: Padded,
-    start: int,
-    stop: int,
-    segment: Segment,
-    curve: PhaseCurve,
-    rate_hz: float,
-    coupling_hz: float | None,
-    remains: Blocks,
-    number: int,
-    every: int = 0,
+    x: Padded, start: int, stop: int, piece: PhasedSegment, settings: RowSettings, remains: Blocks
 ) -> Rows | None:
     """Measure the rows whose centres lie between two samples.
 
@@ -91,26 +118,19 @@ def measure_rows(
     x : Padded
     start, stop : int
         Samples of the file.
-    segment : Segment
-    curve : PhaseCurve
-        Of this segment.
-    rate_hz : float
-    coupling_hz : float or None
-        Corner of the interface's high-pass.
+    piece : PhasedSegment
+    settings : RowSettings
     remains : Blocks
         What the harmonics leave is added to.
-    number : int
-        The segment's.
-    every : int
-        All harmonics are kept of rows whose number is a multiple of this; 0 keeps none.
 
     Returns
     -------
     Rows or None
         None where no row fits.
     """
-    a = max(x.start, int(np.ceil(segment.start)))
-    b = min(x.stop, int(np.floor(segment.stop)))
+    curve, rate_hz = piece.curve, settings.rate_hz
+    a = max(x.start, int(np.ceil(piece.segment.start)))
+    b = min(x.stop, int(np.floor(piece.segment.stop)))
     (low, high), _ = curve_at(curve, np.array([a, b - 1.0]))
     hop = ROW_EVERY_S * rate_hz
     row = np.arange(int(np.ceil(max(a, start - hop) / hop)), int(np.ceil(min(b, stop + hop) / hop)))
@@ -124,14 +144,12 @@ def measure_rows(
     pitches = settle_pitches([run.lines for run in runs], frames.cycles)
     _, at_frame = curve_at(curve, np.concatenate([run.grid.place[run.centres] for run in runs]))
     f0 = pitches.f0 * frames.slope / at_frame * rate_hz
-    read = bins_to_read(frames.cycles, frames.slope)
-    interharmonics = _interharmonics_of_runs(runs, frames, pitches, zones, read, remains)
-    powers = settle_interharmonics(interharmonics.bins, read, frames.cycles / pitches.spans)
+    residuals = _residuals_of_runs(runs, frames, pitches, zones, remains)
     own = (frames.samples >= start) & (frames.samples < stop)
     if not own.any():
         return None
-    waves = _waves_of(runs, frames, f0, coupling_hz, least_power(powers.noise_power * 6.0 / pitches.spans), every)
-    rows = _rows(frames, pitches, f0, rate_hz, powers, interharmonics, waves, number)
+    waves = _waves_of(runs, frames, f0, least_power(residuals.powers.noise_power * 6.0 / pitches.spans), settings)
+    rows = _rows(frames, pitches, f0, residuals, waves, piece.number, rate_hz)
     return rows if own.all() else _only(rows, own)
 
 
@@ -203,35 +221,36 @@ def _runs(values: Ints) -> list[tuple[int, int]]:
 
 
 @dataclass(frozen=True, slots=True)
-class _RowInterharmonics:
-    """Residual of each row: phase histogram of its power, interharmonic bins, half-order lines."""
+class _RowResiduals:
+    """Residual of each row: phase histogram of its power, interharmonics, half-order lines."""
 
     histogram: NDArray[np.float32]
-    bins: Floats
+    powers: Interharmonics
     half_orders: NDArray[np.complex64]
 
 
-def _interharmonics_of_runs(
-    runs: list[_Run], frames: _Frames, pitches: Pitches, zones: Floats, read: Read, remains: Blocks
-) -> _RowInterharmonics:
+def _residuals_of_runs(
+    runs: list[_Run], frames: _Frames, pitches: Pitches, zones: Floats, remains: Blocks
+) -> _RowResiduals:
+    read = bins_to_read(frames.cycles, frames.slope)
     dc = _slow_mean(pitches.mean)
     crests = -np.angle(pitches.first) / (2 * np.pi)
     histograms, bins, halves = [], [], []
     for k, run in enumerate(runs):
-        sides = runs[k - 1] if k else None, runs[k + 1] if k + 1 < len(runs) else None
+        neighbours = runs[k - 1] if k else None, runs[k + 1] if k + 1 < len(runs) else None
         ends = np.round(zones[run.i : run.j + 1] * run.grid.points).astype(np.int64) - run.grid.start
-        residual, power = _residual_of_run(run, *sides, frames, dc, ends, crests[run.i : run.j], remains)
+        residual, power = _residual_of_run(run, neighbours, frames, dc, ends, crests[run.i : run.j], remains)
         histograms.append(power)
         lines, half = measure_interharmonics(run.grid, residual, run.centres, read.part(run.i, run.j))
         bins.append(lines)
         halves.append(half)
-    return _RowInterharmonics(np.concatenate(histograms), np.concatenate(bins), np.concatenate(halves))
+    powers = settle_interharmonics(np.concatenate(bins), read, frames.cycles / pitches.spans)
+    return _RowResiduals(np.concatenate(histograms), powers, np.concatenate(halves))
 
 
 def _residual_of_run(
     run: _Run,
-    before: _Run | None,
-    after: _Run | None,
+    neighbours: tuple[_Run | None, _Run | None],
     frames: _Frames,
     dc: Floats,
     ends: Ints,
@@ -241,7 +260,7 @@ def _residual_of_run(
     """Residual of one run and its phase histogram; the mean cycle cross-fades with the neighbouring runs'."""
     amplitude, at = [run.lines.amplitude], [run.centres]
     low, high = run.i, run.j
-    for side, other, index in ((0, before, run.i - 1), (1, after, run.j)):
+    for side, other, index in ((0, neighbours[0], run.i - 1), (1, neighbours[1], run.j)):
         if other is None:
             continue
         line = other.lines.amplitude[-1:] if side == 0 else other.lines.amplitude[:1]
@@ -262,9 +281,7 @@ class _Waves:
     spectra: list[NDArray[np.complex64] | None]
 
 
-def _waves_of(
-    runs: list[_Run], frames: _Frames, f0_hz: Floats, coupling_hz: float | None, least: Floats, every: int
-) -> _Waves:
+def _waves_of(runs: list[_Run], frames: _Frames, f0_hz: Floats, least: Floats, settings: RowSettings) -> _Waves:
     n = len(f0_hz)
     harmonics = np.full((n, HARMONIC_COLUMNS), np.nan, dtype=complex)
     high = np.empty((n, 2))
@@ -273,13 +290,13 @@ def _waves_of(
     spectra: list[NDArray[np.complex64] | None] = []
     for run in runs:
         own = slice(run.i, run.j)
-        undone = undo_coupling(run.lines.amplitude, f0_hz[own], coupling_hz)
+        undone = undo_coupling(run.lines.amplitude, f0_hz[own], settings.coupling_hz)
         limits = np.minimum(most[own], undone.shape[1])
         cycles.append(measure_cycles(undone, limits, least[own]))
         few = undone[:, 1 : HARMONIC_COLUMNS + 1]
         harmonics[own, : few.shape[1]] = few
         _high_orders(undone, limits, high[own])
-        spectra += spectra_of_rows(undone, limits, frames.row[own], every)
+        spectra += spectra_of_rows(undone, limits, frames.row[own], settings.spectra_every)
     harmonics[np.arange(1, HARMONIC_COLUMNS + 1) >= most[:, None]] = np.nan
     return _Waves(harmonics, np.concatenate(cycles), high, spectra)
 
@@ -288,13 +305,13 @@ def _rows(
     frames: _Frames,
     pitches: Pitches,
     f0_hz: Floats,
-    rate_hz: float,
-    powers: Interharmonics,
-    interharmonics: _RowInterharmonics,
+    residuals: _RowResiduals,
     waves: _Waves,
     number: int,
+    rate_hz: float,
 ) -> Rows:
     shape = settle_shape(waves.cycles, np.abs(waves.harmonics[:, 0]))
+    powers = residuals.powers
     return Rows(
         row=frames.row,
         segment=number,
@@ -308,7 +325,7 @@ def _rows(
         noise_power=powers.noise_power,
         half_power=powers.half_power,
         half_noise=powers.half_noise,
-        half_orders=interharmonics.half_orders,
+        half_orders=residuals.half_orders,
         spur_power=powers.spur_power,
         spur_order=powers.spur_order,
         high_power=waves.high[:, 0],
@@ -323,7 +340,7 @@ def _rows(
                 shape.slope_over_sine,
             ]
         ),
-        residual_fold=interharmonics.histogram,
+        residual_fold=residuals.histogram,
         spectra=waves.spectra,
     )
 

@@ -34,6 +34,7 @@ _FADE = 0.3, 0.997
 _MAINS_WANDER, _LARGE_WANDER = 0.004, 0.03
 _MOST_HOPS = 0.9
 _VOTE_HOPS = 4
+_FEWEST_CYCLES = 4.0
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -88,7 +89,12 @@ def find_segments(track: CoarseTrack, rate_hz: float, first: int, last: int, rea
     runs = _runs(f0, voiced, track.normalised_difference)
     for a, b in runs:
         f0[a:b] = _without_outliers(f0[a:b])
-    return _bounded(runs, places, f0, track, rate_hz, first, last, read)
+    span = _Span(first=first, last=last, rate_hz=rate_hz, read=read)
+    return [
+        _segment(start, stop, places[a:b], f0[a:b], _reference(track, a, b))
+        for (a, b), (start, stop) in zip(runs, _edges(runs, places, f0, span, track.hop_samples), strict=True)
+        if (stop - start) * median(f0[a:b]) >= _FEWEST_CYCLES * rate_hz
+    ]
 
 
 def _mains_alone(f0_hz: Floats, amplitude: Floats) -> NDArray[np.bool_]:
@@ -247,45 +253,46 @@ def _without_transitions(runs: list[tuple[int, int]]) -> list[tuple[int, int]]:
     return separate
 
 
-def _bounded(
-    runs: list[tuple[int, int]],
-    places: NDArray[np.int64],
-    f0: Floats,
-    track: CoarseTrack,
-    rate_hz: float,
-    first: int,
-    last: int,
-    read: Reader,
-) -> list[Segment]:
-    hop = track.hop_samples
-    starts = np.empty(len(runs))
-    stops = np.empty(len(runs))
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class _Span:
+    """The samples that are looked at."""
+
+    first: int
+    last: int
+    rate_hz: float
+    read: Reader
+
+
+def _edges(runs: list[tuple[int, int]], places: NDArray[np.int64], f0: Floats, span: _Span, hop: int) -> Floats:
+    """First and last sample of each run: where the pitch steps, or where the tone sets in or ends."""
+    edges = np.empty((len(runs), 2))
     for i, (a, b) in enumerate(runs):
-        first_place = float(places[a])
-        if i > 0 and a - runs[i - 1][1] <= 1:
-            stops[i - 1] = starts[i] = _step_place(
-                read, int(places[runs[i - 1][1] - 1]), int(places[a]), f0[runs[i - 1][1] - 1], f0[a], rate_hz
+        before = runs[i - 1][1] if i > 0 else None
+        if before is not None and a - before <= 1:
+            edges[i - 1, 1] = edges[i, 0] = _step_place(
+                span.read, int(places[before - 1]), int(places[a]), f0[before - 1], f0[a], span.rate_hz
             )
         else:
-            outer = max(float(first), first_place - 1.5 * hop)
-            starts[i] = outer if outer <= first else _edge_place(read, first_place, outer, rate_hz / f0[a])
-        last_place = float(places[b - 1])
-        outer = min(float(last), last_place + 1.5 * hop)
+            onset = float(places[a])
+            outer = max(float(span.first), onset - 1.5 * hop)
+            edges[i, 0] = outer if outer <= span.first else _edge_place(span.read, onset, outer, span.rate_hz / f0[a])
         following = i + 1 < len(runs) and runs[i + 1][0] - b <= 1
         if not following:
-            stops[i] = outer if outer >= last else _edge_place(read, last_place, outer, rate_hz / f0[b - 1])
-    out = []
-    for (a, b), start, stop in zip(runs, starts, stops, strict=True):
-        if (stop - start) * median(f0[a:b]) < 4.0 * rate_hz:
-            continue
-        inside = (places[a:b] > start) & (places[a:b] < stop)
-        if not inside.any():
-            inside[:] = True
-        knots, pitch = places[a:b][inside].astype(float), f0[a:b][inside]
-        knots = np.concatenate([[min(start, knots[0] - 1)], knots, [max(stop, knots[-1] + 1)]])
-        pitch = np.concatenate([[pitch[0]], pitch, [pitch[-1]]])
-        out.append(Segment(start=start, stop=stop, knots=knots, f0_hz=pitch, reference=_reference(track, a, b)))
-    return out
+            end = float(places[b - 1])
+            outer = min(float(span.last), end + 1.5 * hop)
+            edges[i, 1] = outer if outer >= span.last else _edge_place(span.read, end, outer, span.rate_hz / f0[b - 1])
+    return edges
+
+
+def _segment(start: float, stop: float, places: NDArray[np.int64], f0: Floats, reference: int) -> Segment:
+    """A segment between two samples, whose knots are the middles of the hops within, and its ends."""
+    inside = (places > start) & (places < stop)
+    if not inside.any():
+        inside[:] = True
+    knots, pitch = places[inside].astype(float), f0[inside]
+    knots = np.concatenate([[min(start, knots[0] - 1)], knots, [max(stop, knots[-1] + 1)]])
+    pitch = np.concatenate([[pitch[0]], pitch, [pitch[-1]]])
+    return Segment(start=start, stop=stop, knots=knots, f0_hz=pitch, reference=reference)
 
 
 def _reference(track: CoarseTrack, a: int, b: int) -> int:

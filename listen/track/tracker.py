@@ -18,6 +18,7 @@ from listen.track.memory import give_back_memory
 from listen.track.phase import rough_curve
 from listen.track.phase_discontinuities import RuledOut
 from listen.track.pitch_estimate import CoarseTrack, coarse_chunk, coarse_margin, hop_samples
+from listen.track.rows import RowSettings
 from listen.track.segments import find_segments
 from listen.track.spectra import SpectraStore
 from listen.track.table import Each, FrameTable
@@ -108,7 +109,11 @@ def track(
     report = progress or _silent
     read = _padded_reader(capture)
 
-    every = spectra.every_for(first, last, rate) if spectra is not None else 0
+    settings = RowSettings(
+        rate_hz=rate,
+        coupling_hz=capture.ac_coupling_hz,
+        spectra_every=spectra.every_for(first, last, rate) if spectra is not None else 0,
+    )
     long = last - first > _LONG_CHUNKS * chunk_samples
     give_back = give_back_memory if long else _nothing
     workers = threads_to_use(workers)
@@ -125,7 +130,7 @@ def track(
             margin = margin_samples(segments, a, b, rate)
             low, high = max(first, a - margin), min(last, b + margin)
             near = [item for item in numbered if item[1].start < high and item[1].stop > low]
-            return measure_chunk(read(low, high), low, a, b, near, rate, capture.ac_coupling_hz, ruled_out, every)
+            return measure_chunk(read(low, high), low, a, b, near, settings, ruled_out)
 
         table = FrameTable(segments, rate, first, last, ROW_EVERY_S)
         for i, chunk in enumerate(each(work, bounds)):
