@@ -26,8 +26,9 @@ import numpy as np
 ROOT = Path(__file__).resolve().parents[1]
 sys.path.insert(0, str(ROOT))
 
-from listen.watch.engine import Engine, Settings  # noqa: E402
+from listen.watch.engine import Engine  # noqa: E402
 from listen.watch.pcm import StreamFormat  # noqa: E402
+from listen.watch.settings import Settings  # noqa: E402
 from listen.watch.types import Event, Reading  # noqa: E402
 from tests.watch.streams import MemoryFeed, encoded  # noqa: E402
 

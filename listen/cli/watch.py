@@ -131,11 +131,13 @@ def _heard(options: argparse.Namespace, feed: Feed) -> int:
     keeper = keeper_for(options, [name])
     taken = _check_outputs(options, keep, [*inputs, *(keeper.files if keeper else ())])
     writer = page_writer(options, [name], taken, stated_for(options))
+    from listen.watch.afterwards import Afterwards
     from listen.watch.engine import Engine, nothing_judged
 
     screen = Screen()
+    after = Afterwards(said=options.json_lines == "-" or not (options.quiet or _on_terminal(options)))
     with contextlib.ExitStack() as stack:
-        sinks = _sinks(options, screen, stack)
+        sinks = [*_sinks(options, screen, stack), after.tell]
 
         def tell(event: Event) -> None:
             for sink in sinks:
@@ -160,6 +162,8 @@ def _heard(options: argparse.Namespace, feed: Feed) -> int:
                 engine.finish()
                 raise
         summary = engine.close()
+        for line in after.lines():
+            aside(f"listen: {line}\n")
         if keep is not None and summary.heard_s > 0.0 and not options.quiet:
             aside(f"listen: kept {keep}\n")
         if summary.result is None:
@@ -279,8 +283,8 @@ def _settings(options: argparse.Namespace, keep: str | None) -> Any:
     from listen.api.bench_lookup import find_bench_file
     from listen.bench import Bench, load_bench
     from listen.findings import load_limits
-    from listen.watch.engine import Settings
     from listen.watch.pcm import checked_format
+    from listen.watch.settings import Settings
 
     near = keep or (options.source if options.source != "-" else None)
     path = options.bench or (find_bench_file(near) if near else None)

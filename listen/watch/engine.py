@@ -6,8 +6,6 @@ import os
 import threading
 import time
 from collections.abc import Callable
-from dataclasses import dataclass
-from typing import Any
 
 from listen.api.checking import check
 from listen.capture.codes import no_samples
@@ -16,12 +14,13 @@ from listen.track import give_back_memory, track
 from listen.track.phase_discontinuities import RuledOut
 from listen.watch.alternation import Alternation
 from listen.watch.feeds import Feed, Piece, Reason
-from listen.watch.losses import ClockAgainstCount, Pauses
+from listen.watch.losses import ClockAgainstCount, Pauses, StatedRate, rate_in_words
 from listen.watch.passing import PassingFindings
 from listen.watch.pcm import Floats, StreamFormat, begins_as_wav, read_wav_header, samples_of
 from listen.watch.readings import is_clipped, newest_rows, reading_of
+from listen.watch.settings import Settings
 from listen.watch.spool import Spool
-from listen.watch.types import Event, IntervalReading, LostTime, Reading, Start, Summary
+from listen.watch.types import Event, IntervalReading, LostTime, Reading, SourceChanged, Start, Summary
 from listen.watch.window import Ring, Window
 
 WINDOW_S = 1.0
@@ -38,46 +37,7 @@ _BEHIND_S = 0.3
 _LONGEST_STEP_S = 0.5
 _WAIT_S = 0.02
 _GIVE_BACK_EVERY_S = 30.0
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Settings:
-    """Settings of a watch.
-
-    Attributes
-    ----------
-    check : dict
-        For the closing check: channel, wave, bench, limits, gain_control.
-    raw : StreamFormat or None
-        What the samples are where the stream has no header.
-    every_s : float
-        Time between readings.
-    note_hz, interval_ratio : float or None
-    keep : str or None
-        Where the take is kept.
-    seconds : float or None
-        End after so much was heard.
-    channel : int
-        Counted from 1.
-    inverted : bool
-    clock_error_ppm : float
-    ac_coupling_hz : float or None
-    findings : bool
-        Whether findings are looked for meanwhile.
-    """
-
-    check: dict[str, Any]
-    raw: StreamFormat | None = None
-    every_s: float = 0.05
-    note_hz: float | None = None
-    interval_ratio: float | None = None
-    keep: str | None = None
-    seconds: float | None = None
-    channel: int = 1
-    inverted: bool = False
-    clock_error_ppm: float = 0.0
-    ac_coupling_hz: float | None = None
-    findings: bool = True
+_RATE_EVERY_S = 0.5
 
 
 class Engine:
@@ -105,6 +65,7 @@ class Engine:
         self._remaining_bytes: int | None = None
         self._reason: Reason = "interrupted"
         self._dear = False
+        self._rate_looked_s = 0.0
         self.taps: list[Callable[[Floats], None]] = []
 
     @property
@@ -133,6 +94,8 @@ class Engine:
         last_s = time.monotonic()
         while not self._stop.is_set():
             pieces = self._feed.take(_WAIT_S)
+            for news in self._feed.news():
+                self._tell(SourceChanged(time_s=self.heard_s, rate_hz=news.rate_hz, sentence=news.sentence))
             for piece in pieces:
                 self._take(piece)
                 last_s = piece.at_s
@@ -222,6 +185,18 @@ class Engine:
             self._add(data[at : min(whole, at + step)])
         if lost_s is not None:
             self._tell(LostTime(time_s=self.heard_s, seconds=round(lost_s, 3)))
+        if self._feed.live and piece.at_s - self._rate_looked_s > _RATE_EVERY_S:
+            self._rate_looked_s = piece.at_s
+            self._look_at_the_rate()
+
+    def _look_at_the_rate(self) -> None:
+        """Say where the clock shows another rate than the stated one."""
+        form = self._form
+        assert form is not None
+        rate_hz = self._stated_rate.heard(self._clock.pace_hz())
+        if rate_hz is not None:
+            sentence = rate_in_words(rate_hz, form.sample_rate_hz)
+            self._tell(SourceChanged(time_s=self.heard_s, rate_hz=rate_hz, sentence=sentence))
 
     def _pace(self, at_s: float) -> int:
         """Samples from one measurement to the next: more of them where the measuring lags behind the source."""
@@ -268,7 +243,8 @@ class Engine:
         self._spool = Spool(form, settings.keep)
         self._ring = Ring(round((_LOW_WINDOW_S + 0.5) * form.sample_rate_hz))
         self._clock = ClockAgainstCount(form.sample_rate_hz)
-        self._pauses = Pauses()
+        self._stated_rate = StatedRate(form.sample_rate_hz)
+        self._pauses: Pauses = Pauses()
         self._passing = PassingFindings(self._spool.path, settings.check)
         self._interval = Alternation(settings.interval_ratio) if settings.interval_ratio else None
         self._step = 1

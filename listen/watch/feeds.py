@@ -36,6 +36,14 @@ class Piece:
     at_s: float
 
 
+@dataclass(frozen=True, slots=True)
+class News:
+    """The source is another one, or runs at another rate."""
+
+    rate_hz: int
+    sentence: str
+
+
 class Feed(Protocol):
     """A source of samples that runs by itself."""
 
@@ -53,6 +61,10 @@ class Feed(Protocol):
 
     def take(self, timeout_s: float) -> list[Piece]:
         """Return what has come, at once where something has, at latest after the timeout."""
+        ...
+
+    def news(self) -> list[News]:
+        """Return what became known of the source since the last call."""
         ...
 
     def close(self) -> None:
@@ -135,6 +147,10 @@ class PipeFeed:
         """See `Feed`."""
         return self._waiting.take(timeout_s)
 
+    def news(self) -> list[News]:
+        """See `Feed`: bytes tell nothing of where they come from."""
+        return []
+
     def close(self) -> None:
         """See `Feed`."""
         self._waiting.close()
@@ -189,6 +205,10 @@ class FileFeed:
     def take(self, timeout_s: float) -> list[Piece]:
         """See `Feed`."""
         return self._waiting.take(timeout_s)
+
+    def news(self) -> list[News]:
+        """See `Feed`: bytes tell nothing of where they come from."""
+        return []
 
     def close(self) -> None:
         """See `Feed`."""

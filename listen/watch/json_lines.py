@@ -7,7 +7,18 @@ from collections.abc import Callable
 from dataclasses import asdict
 from typing import Any
 
-from listen.watch.types import SCHEMA, Arisen, Cleared, Event, IntervalReading, LostTime, Reading, Start, Summary
+from listen.watch.types import (
+    SCHEMA,
+    Arisen,
+    Cleared,
+    Event,
+    IntervalReading,
+    LostTime,
+    Reading,
+    SourceChanged,
+    Start,
+    Summary,
+)
 
 _TYPES: dict[type[Any], str] = {
     Start: "start",
@@ -16,6 +27,7 @@ _TYPES: dict[type[Any], str] = {
     Arisen: "finding",
     Cleared: "cleared",
     LostTime: "lost",
+    SourceChanged: "source",
     Summary: "summary",
 }
 _FOR_THE_SCREEN = ("f0_sigma_cents", "peak_fs", "sentence")
@@ -43,7 +55,9 @@ def line_of(event: Event) -> str:
         values = _summary(event)
     else:
         values = {name: value for name, value in asdict(event).items() if name not in _FOR_THE_SCREEN}
-        if isinstance(event, Start):
+        if isinstance(event, SourceChanged):
+            values["sentence"] = event.sentence
+        elif isinstance(event, Start):
             values = {"schema": SCHEMA, **values}
     return json.dumps({"type": _TYPES[type(event)], **_rounded(values)}, allow_nan=False) + "\n"
 

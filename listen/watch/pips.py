@@ -29,7 +29,8 @@ _DB_AN_OCTAVE = 6.0
 RATE_HZ = 48_000
 _TRIAL_HZ = (1847.0, 2531.0, 3181.0)
 """Prime numbers: hardly ever a harmonic of what sounds; the quietest of them in the input is played."""
-_TRIAL_S = 2.0
+_TRIAL_S, _RECENT_S = 2.0, 3.0
+"""A pip that is heard at once must still be there when it is looked for."""
 _HEARD_TIMES, _HEARD_LEAST_FS = 6.0, 10 ** (-90 / 20)
 CAUTION = (
     "pips of -30 dBFS at most: start with the volume at zero, and take headphones off before the board is switched"
@@ -86,7 +87,7 @@ class Ear:
         self._rate_hz = rate_hz
         self._pieces: list[Floats] = []
         self._lock = threading.Lock()
-        self._most = round(_TRIAL_S * rate_hz)
+        self._most = round(_RECENT_S * rate_hz)
 
     def hear(self, samples: Floats) -> None:
         """Take samples of the input."""
@@ -96,7 +97,7 @@ class Ear:
                 del self._pieces[0]
 
     def recent(self) -> Floats:
-        """Return the last two seconds, or what there is."""
+        """Return the last three seconds, or what there is."""
         with self._lock:
             return np.concatenate(self._pieces) if self._pieces else np.zeros(0)
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable
 
 from listen.units import format_hz, format_note_cents, format_percent
-from listen.watch.types import Arisen, Cleared, Event, IntervalReading, LostTime, Reading, Start
+from listen.watch.types import Arisen, Cleared, Event, LostTime, Reading, SourceChanged, Start
 
 _EVERY_S = 1.0
 PEAK_DBFS = -12.0, -6.0
@@ -110,6 +110,6 @@ class PlainLines:
             return f"{clock(event.time_s):>7}  no longer in the last ten seconds: {event.kind}"
         if isinstance(event, LostTime):
             return f"{clock(event.time_s):>7}  {event.seconds:.2f} s of samples were lost"
-        if isinstance(event, IntervalReading):
-            return None
+        if isinstance(event, SourceChanged):
+            return f"{clock(event.time_s):>7}  {event.sentence}"
         return None

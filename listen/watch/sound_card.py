@@ -4,8 +4,6 @@ from __future__ import annotations
 
 import contextlib
 import os
-import shutil
-import subprocess
 import sys
 import threading
 import time
@@ -14,7 +12,8 @@ from dataclasses import dataclass
 from typing import Any
 
 from listen.errors import CaptureError, OptionError
-from listen.watch.feeds import Piece, Reason, Waiting
+from listen.watch.feeds import News, Piece, Reason, Waiting
+from listen.watch.sound_server import ServerWatch, default_rate_hz
 
 _BLOCK_S = 0.01
 """Asked for by name: left to itself the library may call with one to five samples at a time."""
@@ -102,7 +101,7 @@ def input_devices() -> list[Device]:
         sounddevice or PortAudio is missing.
     """
     library = _library()
-    server_hz = _server_rate_hz()
+    server_hz = default_rate_hz()
     found = []
     for number, entry in enumerate(library.query_devices()):
         if entry["max_input_channels"] > 0:
@@ -147,27 +146,6 @@ def device_lines() -> str:
     )
 
 
-def _server_rate_hz() -> int | None:
-    """Rate of the sound server's default source, where it tells: any other is resampled on the way."""
-    tool = shutil.which("pactl")
-    if tool is None:
-        return None
-    try:
-        name = _said(tool, "get-default-source").strip()
-        for line in _said(tool, "list", "short", "sources").splitlines():
-            cells = line.split("\t")
-            if len(cells) >= 4 and cells[1] == name:
-                return next((int(w[:-2]) for w in cells[3].split() if w.endswith("Hz") and w[:-2].isdecimal()), None)
-    except (OSError, subprocess.SubprocessError):
-        return None
-    return None
-
-
-def _said(*command: str) -> str:
-    done = subprocess.run(command, capture_output=True, text=True, timeout=2.0, check=True, stdin=subprocess.DEVNULL)
-    return done.stdout
-
-
 class DeviceFeed:
     """Hears a device: 32-bit floating point, in blocks of 10 ms.
 
@@ -208,6 +186,8 @@ class DeviceFeed:
             ) from cause
         self._thread = threading.Thread(target=self._guard, daemon=True, name="listen-device")
         self._thread.start()
+        behind = any(device.name.startswith(name) for name in _SERVER_DEVICES)
+        self._server = ServerWatch(rate_hz) if behind else None
 
     @property
     def ended(self) -> Reason | None:
@@ -218,10 +198,16 @@ class DeviceFeed:
         """See `Feed`."""
         return self._waiting.take(timeout_s)
 
+    def news(self) -> list[News]:
+        """See `Feed`: what the sound server tells."""
+        return self._server.news() if self._server is not None else []
+
     def close(self) -> None:
         """See `Feed`."""
         if self._waiting.closed:
             return
+        if self._server is not None:
+            self._server.close()
         self._waiting.close()
         # a server that is gone can hold the library for seconds: it is not waited for
         closing = threading.Thread(target=self._abort, daemon=True, name="listen-device-close")

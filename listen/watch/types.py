@@ -1,4 +1,4 @@
-"""What a watch says while it hears: readings, intervals, findings that arise and clear, losses, the summary."""
+"""What a watch says while it hears: readings, intervals, findings that come and go, losses, a new source, a summary."""
 
 from __future__ import annotations
 
@@ -98,6 +98,23 @@ class LostTime:
     seconds: float
 
 
+@dataclass(frozen=True, slots=True, kw_only=True)
+class SourceChanged:
+    """The source is not, or no longer, what was opened: another rate, another input.
+
+    Attributes
+    ----------
+    time_s : float
+    rate_hz : int
+        The source's own.
+    sentence : str
+    """
+
+    time_s: float
+    rate_hz: int
+    sentence: str
+
+
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class Summary:
     """The last event: the check of the whole take.
@@ -119,4 +136,4 @@ class Summary:
     problem: str | None
 
 
-Event = Start | Reading | IntervalReading | Arisen | Cleared | LostTime | Summary
+Event = Start | Reading | IntervalReading | Arisen | Cleared | LostTime | SourceChanged | Summary

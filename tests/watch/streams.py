@@ -10,9 +10,10 @@ from typing import Any
 
 import numpy as np
 
-from listen.watch.engine import Engine, Settings
-from listen.watch.feeds import Piece, Reason
+from listen.watch.engine import Engine
+from listen.watch.feeds import News, Piece, Reason
 from listen.watch.pcm import StreamFormat
+from listen.watch.settings import Settings
 from listen.watch.types import Event, IntervalReading, Reading, Summary
 
 RATE_HZ = 48_000
@@ -60,6 +61,9 @@ class MemoryFeed:
             return []
         at_s = next(self._arrivals_s) if self._arrivals_s is not None else time.monotonic()
         return [Piece(block, at_s)]
+
+    def news(self) -> list[News]:
+        return []
 
     def close(self) -> None:
         self._over = True

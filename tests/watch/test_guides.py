@@ -11,10 +11,11 @@ import pytest
 from listen.cli.log_options import Keeper
 from listen.cli.watch import keep_guided
 from listen.logbook import About, read_history
-from listen.watch.engine import Engine, Settings
+from listen.watch.engine import Engine
 from listen.watch.guides import GUIDES, Guide, change_in_words, load_guide
 from listen.watch.pcm import StreamFormat
 from listen.watch.screen.board import Board
+from listen.watch.settings import Settings
 from listen.watch.types import Event
 from tests.watch.streams import RATE_HZ, MemoryFeed, encoded
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from listen.watch.losses import ClockAgainstCount
+from listen.watch.losses import ClockAgainstCount, StatedRate
 
 RATE_HZ = 48_000
 
@@ -53,3 +53,47 @@ def test_a_stream_at_another_pace_loses_nothing():
         events = [(block_s * (i + 1), 480) for i in range(1000)]
         rest = [(at_s + 1000 * block_s + 4.0, n) for at_s, n in events]
         assert losses(events + rest) == []
+
+
+@pytest.mark.parametrize("block_s", [0.1, 0.5, 1.0, 2.0])
+def test_a_recorder_that_writes_seldom_is_watched_too(block_s):
+    """Losses larger than a tenth of its blocks are told, and its unevenness is none."""
+    before = paced(0.0, 60.0, block_s=block_s, jitter_s=0.015)
+    assert losses(before) == []
+    for lost_s in (0.3, 5.0):
+        after = paced(60.0 + lost_s, 60.0, block_s=block_s, jitter_s=0.015)
+        assert losses(before + after) == [pytest.approx(lost_s, abs=0.03)]
+
+
+def rates(events: list[tuple[float, int]], stated_hz: int = RATE_HZ) -> list[int]:
+    clock, stated = ClockAgainstCount(stated_hz), StatedRate(stated_hz)
+    found = []
+    for at_s, n in events:
+        clock.arrived(at_s, n)
+        found.append(stated.heard(clock.pace_hz()))
+    return [rate_hz for rate_hz in found if rate_hz is not None]
+
+
+@pytest.mark.parametrize("block_s", [0.01, 1.0])
+@pytest.mark.parametrize("other_hz", [44100, 96000])
+def test_another_rate_is_told_from_the_start_or_when_it_changes(block_s, other_hz):
+    n = round(block_s * RATE_HZ)
+    stretch = RATE_HZ / other_hz
+    rng = np.random.default_rng(3)
+
+    def at(rate_hz: float, start_s: float, seconds: float) -> list[tuple[float, int]]:
+        each_s = n / rate_hz
+        return [(start_s + (i + 1) * each_s + rng.uniform(0, 0.004), n) for i in range(round(seconds / each_s))]
+
+    assert rates(at(other_hz, 0.0, 30.0 * max(1.0, stretch))) == [other_hz]
+    change = at(RATE_HZ, 0.0, 20.0) + at(other_hz, 20.0, 20.0) + at(RATE_HZ, 40.0, 20.0)
+    assert rates(change) == [other_hz, RATE_HZ]
+
+
+def test_a_rate_is_not_told_where_none_can_be():
+    """An even pace; a stall with a backlog; a file through a pipe, quickly and in bursts."""
+    assert rates(paced(0.0, 600.0, ppm=300.0)) == []
+    before, after = paced(0.0, 20.0), paced(20.0, 30.0)
+    assert rates(before + [(max(at_s, 29.0 + 1e-4 * i), n) for i, (at_s, n) in enumerate(after)]) == []
+    assert rates([(0.001 * (i + 1), 480) for i in range(20000)]) == []
+    assert rates([(0.37 * (i // 40 + 1) + 1e-4 * (i % 40), 480) for i in range(5000)]) == []

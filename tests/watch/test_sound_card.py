@@ -115,10 +115,49 @@ def test_a_source_that_goes_is_said_and_the_take_is_whole(server, tmp_path, how)
     player.wait()
     assert took_s < 20.0
     assert status in (0, 1)
-    assert complaint == f"listen: kept {kept}\n"
+    gone, said = complaint.splitlines()
+    assert gone.startswith("listen: the source went away at 0:0")
+    assert said == f"listen: kept {kept}"
     assert events[-1]["reason"] == "source lost"
     assert events[-1]["verdict"] is not None
     assert soundfile.info(kept).duration == pytest.approx(events[-1]["heard_s"], abs=1e-3)
+
+
+def test_another_input_and_another_rate_are_said(server, tmp_path):
+    """The server moves the stream to another input when its own is unplugged, and back to one of another rate."""
+    server.control("load-module", "module-null-sink", "sink_name=webcam", f"rate={RATE_HZ}", "norewinds=1")
+    player = server.play(tone(30.0))
+    time.sleep(1.0)
+    kept = tmp_path / "take.wav"
+    process = listening(server, "--keep", str(kept))
+    events: list[dict[str, Any]] = []
+    until(process, events, 4.0)
+    bench = next(line.split()[0] for line in server.control("list", "short", "modules").stdout.splitlines()
+                 if "sink_name=bench" in line)  # fmt: skip
+    server.control("unload-module", bench)
+    until(process, events, events[-1]["heard_s"] + 5.0)
+    server.control("load-module", "module-null-sink", "sink_name=bench", "rate=44100", "norewinds=1")
+    server.control("move-source-output", own_number(server, process.pid), "bench.monitor")
+    until(process, events, events[-1]["heard_s"] + 5.0)
+    process.send_signal(signal.SIGINT)
+    status, complaint = rest(process, events)
+    player.kill()
+    player.wait()
+    assert status in (0, 1)
+    assert complaint == f"listen: kept {kept}\n"
+    said = [e["sentence"] for e in events if e["type"] == "source"]
+    assert '"webcam.monitor", not "bench.monitor"' in said[0]
+    assert '"bench.monitor", not "webcam.monitor"' in said[1]
+    assert events[-1]["reason"] == "interrupted"
+    assert soundfile.info(kept).duration == pytest.approx(events[-1]["heard_s"], abs=1e-3)
+
+
+def own_number(server: SoundServer, process_id: int) -> str:
+    """Number of the stream that a process hears."""
+    for one in server.control("list", "source-outputs").stdout.split("Source Output #")[1:]:
+        if f'application.process.id = "{process_id}"' in one:
+            return one.split("\n")[0]
+    raise AssertionError("it hears nothing")
 
 
 def test_what_a_stalled_server_drops_is_counted(server):
@@ -155,9 +194,9 @@ def test_pips_are_refused_where_they_get_into_the_input(server, apart):
     if apart:
         server.control("load-module", "module-null-sink", "sink_name=other", f"rate={RATE_HZ}", "norewinds=1")
         server.control("set-default-sink", "other")
-    player = server.play(tone(15.0))
+    player = server.play(tone(25.0))
     time.sleep(1.0)
-    process = listening(server, "--sound", "--seconds", "7")
+    process = listening(server, "--sound", "--seconds", "12")
     status, complaint = rest(process, [])
     player.kill()
     player.wait()

@@ -8,7 +8,7 @@ from dataclasses import dataclass, field
 from statistics import median, pstdev
 
 from listen.units import cents_between, db_from_ratio
-from listen.watch.types import Arisen, Cleared, Event, IntervalReading, LostTime, Reading, Start, Summary
+from listen.watch.types import Arisen, Cleared, Event, IntervalReading, LostTime, Reading, SourceChanged, Start, Summary
 
 QUANTITIES = ("pitch", "octave", "clean", "level", "start")
 """What the hand works on, by the keys 1 to 5."""
@@ -78,6 +78,7 @@ class Board:
     marks: list[tuple[float, dict[str, float]]] = field(default_factory=list)
     findings: dict[tuple[str, str | None], Arisen] = field(default_factory=dict)
     lost_s: float = 0.0
+    source: SourceChanged | None = None
     start_s: float | None = None
     peak_fs: float = 0.0
     _rows: deque[Reading] = field(default_factory=deque)
@@ -100,6 +101,9 @@ class Board:
             self.findings.pop((event.kind, event.half), None)
         elif isinstance(event, LostTime):
             self.lost_s += event.seconds
+            self._disturbed()
+        elif isinstance(event, SourceChanged):
+            self.source = event
             self._disturbed()
         else:
             self.summary = event

@@ -85,7 +85,8 @@ def draw(board: Board, around: Around, width: int, height: int) -> list[str]:
     lines = [_head(board, width), _right(_heard(board), width), *_large(board, around)]
     lines += _lane(board)
     lines += [_harmonic(board, "h2_dbc", "H2  even"), _harmonic(board, "h3_dbc", "H3  odd"), _half(board, around)]
-    lines += [_level(board, around), _row("now", _advice(board)), *_stands(board), _row("take", _take(board, around))]
+    lines += [_level(board, around), _row("now", _advice(board)), *_stands(board), *_source(board)]
+    lines += [_row("take", _take(board, around))]
     lines += ["", *around.guide] if around.guide else []
     lines += ["", *HELP] if around.keys else []
     if around.message:
@@ -286,6 +287,10 @@ def _stands(board: Board) -> list[str]:
         return [_row("stands", "nothing found in the last ten seconds")]
     found = sorted(board.findings.values(), key=lambda f: f.severity != "fault")
     return [_row("stands" if i == 0 else "", f"{f.severity}: {f.sentence}") for i, f in enumerate(found[:2])]
+
+
+def _source(board: Board) -> list[str]:
+    return [] if board.source is None else [_row("source", f"{clock(board.source.time_s)}: {board.source.sentence}")]
 
 
 def _take(board: Board, around: Around) -> str:
