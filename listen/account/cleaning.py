@@ -3,12 +3,13 @@
 from __future__ import annotations
 
 import threading
+from collections.abc import Callable
 from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
-from listen.account.lowrate import Raised, SampleSource, centre_s, factor_of
+from listen.account.lowrate import Raised
 from listen.account.mains import MainsLines
 from listen.capture import SampleCache
 
@@ -33,7 +34,7 @@ class CleanedCapture:
     def __init__(self, capture: Any, mains: MainsLines) -> None:
         self._capture = capture
         self._lock = threading.Lock()
-        self._hum = Raised(_low_rate_hum(capture, mains), capture)
+        self._hum = Raised(_hum_of(mains), capture)
         self.true_rate_hz: float = capture.true_rate_hz
         self.start_sample: int = capture.start_sample
         self.stop_sample: int = capture.stop_sample
@@ -50,18 +51,23 @@ class CleanedCapture:
         return np.asarray(self._capture.read(start, stop) - self._hum.read(start, stop))
 
 
-def _low_rate_hum(capture: SampleSource, mains: MainsLines) -> Floats:
-    factor = factor_of(capture.true_rate_hz)
-    count = max(1, (capture.stop_sample - capture.start_sample) // factor)
-    time_s = centre_s(np.arange(float(count)), capture)
-    out = np.zeros(count)
-    for k, line_hz in enumerate(mains.lines_hz.tolist()):
-        amplitude = _carried(mains.amplitude[:, k], mains.seen[:, k])
-        if not amplitude.any():
-            continue
-        size = np.interp(time_s, mains.time_s, amplitude.real) + 1j * np.interp(time_s, mains.time_s, amplitude.imag)
-        out += np.real(size * np.exp(2j * np.pi * line_hz * time_s))
-    return out
+def _hum_of(mains: MainsLines) -> Callable[[Floats], Floats]:
+    """All lines together, at some times in seconds."""
+    carried = [_carried(mains.amplitude[:, k], mains.seen[:, k]) for k in range(len(mains.lines_hz))]
+
+    def hum(time_s: Floats) -> Floats:
+        out = np.zeros(len(time_s))
+        turned = first = np.exp(2j * np.pi * mains.mains_hz * time_s)
+        for k, amplitude in enumerate(carried):
+            if k:
+                turned = turned * first
+            if amplitude.any():
+                real, imag = amplitude.real, amplitude.imag
+                size = np.interp(time_s, mains.time_s, real) + 1j * np.interp(time_s, mains.time_s, imag)
+                out += np.real(size * turned)
+        return out
+
+    return hum
 
 
 def _carried(amplitude: NDArray[np.complex128], seen: NDArray[np.bool_]) -> NDArray[np.complex128]:

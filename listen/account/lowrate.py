@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from functools import lru_cache
 from typing import Any, Protocol
 
@@ -17,6 +18,8 @@ _REACH, _BETA = 3, 7.0
 7)."""
 _BLOCK = 1 << 17
 """Samples read at once, 1 MB. No result hangs on it."""
+_AT_ONCE = 4096
+"""Low-rate values computed at once, 1.7 s. No result hangs on it."""
 
 
 class SampleSource(Protocol):
@@ -95,16 +98,29 @@ class Raised:
 
     Parameters
     ----------
-    values : ndarray, shape (n,)
-        As from `read_low`, holding nothing above a fifth of the low rate.
+    values_at : callable
+        Gives the values at some times in seconds (as `centre_s`), which hold nothing above a fifth of the low rate. It
+        is asked for what is read alone.
     capture : Samples
     """
 
-    def __init__(self, values: Floats, capture: SampleSource) -> None:
+    def __init__(self, values_at: Callable[[Floats], Floats], capture: SampleSource) -> None:
         self._factor = factor_of(capture.true_rate_hz)
         self._first = capture.start_sample
-        self._values = np.concatenate([np.zeros(_SIDE), values, np.zeros(_SIDE + 1)])
+        self._capture, self._values_at = capture, values_at
+        count = max(1, (capture.stop_sample - capture.start_sample) // self._factor)
+        self._values = np.zeros(count + 2 * _SIDE + 1)
+        self._count = count
+        self._known = np.zeros(-(-count // _AT_ONCE), dtype=bool)
         self._taps = _raising_taps(self._factor)
+
+    def _ensure(self, low: int, high: int) -> None:
+        """Compute the values low .. high, where they were not yet asked for."""
+        for i in range(max(low, 0) // _AT_ONCE, min(high - 1, self._count - 1) // _AT_ONCE + 1):
+            if not self._known[i]:
+                index = np.arange(i * _AT_ONCE, min((i + 1) * _AT_ONCE, self._count))
+                self._values[_SIDE + index] = self._values_at(centre_s(index.astype(float), self._capture))
+                self._known[i] = True
 
     def read(self, start: int, stop: int) -> Floats:
         """Samples start .. stop of the file."""
@@ -112,6 +128,7 @@ class Raised:
         # value i lies at sample i * factor - 0.5 from the first
         low = (start - self._first) // factor
         high = (stop - self._first) // factor + 1
+        self._ensure(low - _SIDE, high + _SIDE)
         rows = np.arange(low, high)
         inside = np.clip(rows, 0, len(self._values) - 2 * _SIDE - 1)
         windows = np.lib.stride_tricks.sliding_window_view(self._values, 2 * _SIDE)[inside + 1]

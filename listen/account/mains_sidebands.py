@@ -56,21 +56,26 @@ class MainsSidebands:
 
 def find_sidebands(envelope: Envelope) -> MainsSidebands | None:
     """Look for modulation at the mains in the tracker's short frames; the strongest."""
-    values: dict[tuple[float, int], list[float]] = {(mains, k): [] for mains in MAINS_HZ for k in (1, 2)}
-    for t, level, f0 in _pieces(envelope):
-        size = round(_WINDOW_S / _GRID_S)
-        for start in range(0, len(t) - size + 1, size // 2):
-            part = slice(start, start + size)
-            middle = median(f0[part])
-            for mains, k in values:
-                values[mains, k].append(_modulation(level[part], f0[part] / middle, middle, mains * k))
+    size = round(_WINDOW_S / _GRID_S)
+    parts = [
+        (level[start : start + size], f0[start : start + size])
+        for _, level, f0 in _pieces(envelope)
+        for start in range(0, len(level) - size + 1, size // 2)
+    ]
+    if not parts:
+        return None
+    level, f0 = np.stack([part[0] for part in parts]), np.stack([part[1] for part in parts])
+    middle = np.median(f0, axis=1)
+    pitch = np.log(np.maximum(f0 / middle[:, None], 1e-6))
     best: MainsSidebands | None = None
-    for (mains, k), found in values.items():
-        known = np.array([v for v in found if np.isfinite(v)])
-        if len(known) >= 2 and median(known) > 0:
-            dbc = float(20 * np.log10(median(known)))
-            if best is None or dbc > best.level_dbc:
-                best = MainsSidebands(mains_hz=mains, rate_hz=mains * k, level_dbc=dbc)
+    for mains in MAINS_HZ:
+        for rate_hz in (mains, 2 * mains):
+            found = _modulation(level, pitch, middle, rate_hz)
+            known = found[np.isfinite(found)]
+            if len(known) >= 2 and median(known) > 0:
+                dbc = float(20 * np.log10(median(known)))
+                if best is None or dbc > best.level_dbc:
+                    best = MainsSidebands(mains_hz=mains, rate_hz=rate_hz, level_dbc=dbc)
     return best
 
 
@@ -91,28 +96,42 @@ def _pieces(envelope: Envelope) -> list[tuple[Floats, Floats, Floats]]:
     return out
 
 
-def _modulation(level: Floats, pitch: Floats, f0_hz: float, rate_hz: float) -> float:
-    """Amplitude of one sideband over the carrier; 0 where none is detected, NaN where it cannot be measured."""
+def _modulation(level: Floats, pitch: Floats, f0_hz: Floats, rate_hz: float) -> Floats:
+    """Amplitude of one sideband over the carrier in each window; 0 where none is detected, NaN where none can be seen.
+
+    Parameters
+    ----------
+    level, pitch : ndarray, shape (w, n)
+        Logarithms, on the grid.
+    f0_hz : ndarray, shape (w,)
+    rate_hz : float
+
+    Returns
+    -------
+    ndarray, shape (w,)
+    """
     # the short frames' weight smears the modulation, and the pitch's difference from knot to knot a little more
-    bins = rate_hz * short_frame_s(f0_hz)
-    differenced = float(np.sinc(2.0 * knot_spacing_s(f0_hz) * rate_hz))
-    seen = float(hann_response(bins))
-    if abs(seen) < _SMEAR or differenced < _DIFFERENCED or f0_hz < _FEW_CYCLES * rate_hz:
-        return float("nan")
-    total = 0.0
-    lines_at, bends, undo = _lines_and_neighbours(len(level), rate_hz)
-    for series, scale in ((level, 0.5), (np.log(np.maximum(pitch, 1e-6)), 0.5 * f0_hz / rate_hz / differenced)):
-        lines = np.abs(lines_at @ (series - bends @ (undo @ series))) * 2
-        if lines[0] > max(_OVER_FLOOR * median(lines[3:]), float(lines[1]), float(lines[2])):
-            total += float(lines[0] * scale / seen) ** 2
-    return float(np.sqrt(total))
+    seen = hann_response([rate_hz * short_frame_s(f0) for f0 in f0_hz.tolist()])
+    differenced = np.sinc([2.0 * knot_spacing_s(f0) * rate_hz for f0 in f0_hz.tolist()])
+    shown = (np.abs(seen) >= _SMEAR) & (differenced >= _DIFFERENCED) & (f0_hz >= _FEW_CYCLES * rate_hz)
+    out = np.full(len(f0_hz), np.nan)
+    if not shown.any():
+        return out
+    lines_at = _detrended_lines(level.shape[1], rate_hz)
+    total = np.zeros(np.count_nonzero(shown))
+    for series, scale in ((level, 0.5), (pitch, 0.5 * f0_hz[shown] / rate_hz / differenced[shown])):
+        lines = np.abs(series[shown] @ lines_at) * 2
+        clear = lines[:, 0] > np.maximum(_OVER_FLOOR * np.median(lines[:, 3:], axis=1), lines[:, 1:3].max(axis=1))
+        total += np.where(clear, (lines[:, 0] * scale / seen[shown]) ** 2, 0.0)
+    out[shown] = np.sqrt(total)
+    return out
 
 
 @lru_cache(maxsize=16)
-def _lines_and_neighbours(n: int, rate_hz: float) -> tuple[Complexes, Floats, Floats]:
-    """Windowed exponentials at a rate and around it, and a cubic detrending, for ``n`` points of the grid."""
+def _detrended_lines(n: int, rate_hz: float) -> Complexes:
+    """Windowed exponentials at a rate and around it for ``n`` points of the grid, blind to a cubic: shape (n, 9)."""
     window = np.hanning(n)
     rates_hz = rate_hz + np.array([0.0, -_SKIRT_HZ, _SKIRT_HZ, *_NEIGHBOURS_HZ])
     turn = np.exp(-2j * np.pi * np.outer(rates_hz, np.arange(n) * _GRID_S)) * (window / window.sum())
     bends = np.vander(np.linspace(-1, 1, n), 4)
-    return turn, bends, np.linalg.pinv(bends)
+    return np.asarray((turn - (turn @ bends) @ np.linalg.pinv(bends)).T)

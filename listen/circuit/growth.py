@@ -136,7 +136,8 @@ def _fitted(segment: _Segment) -> Growth | None:
     """Fit windows that end at decreasing levels; use the highest that agrees with the next lower one."""
     fits: list[tuple[Exponential, int, int]] = []
     for top_db in _TOPS_DB:
-        found = _window(segment, top_db)
+        # a bend slows the growth toward the top: the rate of the window above is a better start than a guess
+        found = _window(segment, top_db, fits[-1][0].rate_per_s if fits else segment.guess_per_s)
         if found is None:
             continue
         if fits:
@@ -153,7 +154,7 @@ def _fitted(segment: _Segment) -> Growth | None:
     return None
 
 
-def _window(segment: _Segment, top_db: float) -> tuple[Exponential, int, int] | None:
+def _window(segment: _Segment, top_db: float, guess: float) -> tuple[Exponential, int, int] | None:
     """Fit from where the tone leaves the noise to where it first passes a level."""
     x, level = segment.x, segment.settled * 10 ** (-top_db / 20)
     span_db = min(20 * np.log10(max(level / (_FLOOR_OVER_NOISE * segment.noise), 1.0)), _LONGEST_SPAN_DB)
@@ -163,7 +164,7 @@ def _window(segment: _Segment, top_db: float) -> tuple[Exponential, int, int] | 
     if not len(passed):
         return None
     last = int(passed[0])
-    guess, f0 = segment.guess_per_s, segment.f0_hz
+    f0 = segment.f0_hz
     fit = None
     for _ in range(3):
         length = min(span_db * np.log(10) / 20 / guess, _MOST_SAMPLES / segment.rate_hz)
@@ -177,7 +178,7 @@ def _window(segment: _Segment, top_db: float) -> tuple[Exponential, int, int] | 
         fit, guess, f0 = new, new.rate_per_s, new.f0_hz
         if done:
             break
-    return None if fit is None else (fit, first, last)
+    return (fit, first, last) if fit is not None and fit.settled else None
 
 
 def _growth(segment: _Segment, fit: Exponential, first: int, last: int, apart_per_s: float) -> Growth:

@@ -166,7 +166,8 @@ def _swept_cycles(window: _Window, side: slice) -> Floats:
 
 def _columns(window: _Window, cycles: Floats, harmonics: int, use: Indices) -> Floats:
     """Harmonics whose amplitudes run straight over the window, at some of its samples."""
-    turned = np.exp(2j * np.pi * (cycles[use] - cycles[0]))
+    angle = 2 * np.pi * (cycles[use] - cycles[0])
+    turned = np.cos(angle) + 1j * np.sin(angle)
     # a column lies in one piece: across them the loop waits for memory
     out = np.empty((len(use), 4 * harmonics + 1), order="F")
     out[:, 0] = 1.0
@@ -184,23 +185,26 @@ def _switch(window: _Window, before_cycles: Floats, after_cycles: Floats, most: 
     harmonics = int(max(1, min(most, 0.45 / window.slope)))
     thin = max(1, fit // (_FIT_POINTS * (harmonics + 1)))
     before_side, gap, after_side = np.arange(0, fit, thin), np.arange(fit, n - fit), np.arange(n - fit, n, thin)
-    n_side = len(before_side)
-    before_columns = _columns(window, before_cycles, harmonics, np.concatenate([before_side, gap]))
-    before = _fitted(before_columns[:n_side], x[before_side])
-    before_own = float(np.mean((x[before_side] - before_columns[:n_side] @ before) ** 2))
+    columns = _columns(window, before_cycles, harmonics, before_side)
+    before = _fitted(columns, x[before_side])
+    before_own = float(np.mean((x[before_side] - columns @ before) ** 2))
     # one fit over everything leaves at most the variance: a side that leaves a ninth of it cannot show a sharp step
     if 0.5 * _SHARPER * before_own > _ROUNDED * float(np.var(x[::thin])):
         return _NOTHING
-    after_columns = _columns(window, after_cycles, harmonics, np.concatenate([after_side, gap]))
-    after = _fitted(after_columns[: len(after_side)], x[after_side])
-    own = 0.5 * (before_own + float(np.mean((x[after_side] - after_columns[: len(after_side)] @ after) ** 2)))
     every = np.arange(0, n, thin)
     smooth = _columns(window, window.rough_cycles, harmonics, every)
     one = float(np.mean((x[every] - smooth @ _fitted(smooth, x[every])) ** 2))
+    if not one > 0.5 * _SHARPER * before_own:
+        return _NOTHING  # whatever the other side leaves
+    columns = _columns(window, after_cycles, harmonics, after_side)
+    after = _fitted(columns, x[after_side])
+    own = 0.5 * (before_own + float(np.mean((x[after_side] - columns @ after) ** 2)))
     if not one > _SHARPER * own:
         return _NOTHING
-    before_sum = np.concatenate([[0.0], np.cumsum((x[gap] - before_columns[n_side:] @ before) ** 2)])
-    after_sum = np.concatenate([[0.0], np.cumsum((x[gap] - after_columns[len(after_side) :] @ after)[::-1] ** 2)])[::-1]
+    before_residual = x[gap] - _columns(window, before_cycles, harmonics, gap) @ before
+    after_residual = x[gap] - _columns(window, after_cycles, harmonics, gap) @ after
+    before_sum = np.concatenate([[0.0], np.cumsum(before_residual**2)])
+    after_sum = np.concatenate([[0.0], np.cumsum(after_residual[::-1] ** 2)])[::-1]
     total = before_sum + after_sum
     at = int(np.argmin(total))
     explained = total[at] < max(4.0 * own, _RESIDUAL_SHARE * one) * len(gap)

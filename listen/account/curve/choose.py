@@ -20,7 +20,10 @@ MARGIN = 10.0
 _DROP = 5.0
 """Half of the price of a part: one that was taken for another is dropped again. Chosen."""
 _REPEATED = 40.0
-"""A model that was fitted before and was worse by more, four margins, is not fitted again from another start."""
+"""A model that was fitted before and was worse by more, four margins, is not fitted again from another start; nor is
+a search within the loop followed that is behind by more after its first parts."""
+_FIRST_PARTS = 2
+"""Within a loop: the solved bridges among the takes tried were ahead after one or two."""
 _MOST_PARTS = 6
 """Of the seven that may stand together (even, odd, bend, dead band, two knees, slope). A bound on the time alone: two
 faults and both of the build's own curves take four."""
@@ -30,6 +33,8 @@ lower is ranked anew in the next round, against less that is left."""
 _FIRST_ROUNDS, _FINISHED = 4, 2
 """Steps of the fit for all that are tried, enough to rank them; and how many are then fitted to the end, for the second
 may pass the first. More of either costs time alone."""
+_CLOSE = 1e-4
+"""Gain of a step with which the fit of what is chosen ends: a hundredth of a standard deviation."""
 _PINNED = -0.2
 """Logarithm of the limit over the steepest slope seen where the wave is nearly a full triangle (-ln 4/pi = -0.24:
 one)."""
@@ -68,23 +73,32 @@ def choose(bins: Bins, *, wien: bool = False) -> Choice:
     """
     tried = [fit(Stages(), bins)]
     best = tried[0]
-    if best.chi2 + best.prior < MARGIN:
-        return Choice(bins=bins, best=best, tried=tuple(tried))
-    best = _grown(best, bins, of_a_sine(), tried)
-    if wien or best.chi2 > _OPEN_CHI2:
-        tables = Tables(bins.r[len(bins) // 2], inside=True)
-        within = _grown(fit(Stages(inside=True), bins), bins, tables, tried)
-        if within.score < best.score - MARGIN:
-            best = within
+    if best.chi2 + best.prior >= MARGIN:
+        best = _searched(best, bins, wien, tried)
+    # what is chosen is fitted closely: a curve and the tone's own harmonics share a flat valley
+    best = fit(best.stages, bins, best.vector, damping=best.damping, done=_CLOSE)
     return Choice(bins=bins, best=best, tried=tuple(tried))
 
 
-def _grown(best: Fit, bins: Bins, tables: Tables, tried: list[Fit]) -> Fit:
+def _searched(plain: Fit, bins: Bins, wien: bool, tried: list[Fit]) -> Fit:
+    """Best model without a loop, or within one where that is better by a margin."""
+    best = _grown(plain, bins, of_a_sine(), tried)
+    if not wien and best.chi2 <= _OPEN_CHI2:
+        return best
+    tables = Tables(bins.r[len(bins) // 2], inside=True)
+    to_beat = float("inf") if wien else best.score + _REPEATED
+    within = _grown(fit(Stages(inside=True), bins), bins, tables, tried, to_beat)
+    return within if within.score < best.score - MARGIN else best
+
+
+def _grown(best: Fit, bins: Bins, tables: Tables, tried: list[Fit], to_beat: float = float("inf")) -> Fit:
     while len(best.stages.parts) < _MOST_PARTS and best.chi2 + best.prior >= MARGIN:
         found = _larger(best, bins, tables, tried)
         if found is None or found.score > best.score - MARGIN:
             break
         best = _trimmed(found, bins, tried)
+        if len(best.stages.parts) >= _FIRST_PARTS and best.score > to_beat:
+            break
     return best
 
 
@@ -113,16 +127,26 @@ def _larger(old: Fit, bins: Bins, tables: Tables, tried: list[Fit]) -> Fit | Non
             continue
         done.add(stages)
         letters[guess.letter] = letters.get(guess.letter, 0) + 1
-        found.append(fit(stages, bins, _started(base, stages, guess, bins), _FIRST_ROUNDS))
+        found.append(fit(stages, bins, _started(base, stages, guess, bins), _FIRST_ROUNDS, to_beat=_to_beat(found)))
         if loop and guess.letter == "S":
             # slewing pins slope times level where it is full: nearly the most that there is
             pinned = Guess(letter="S", way=guess.way, cost=guess.cost, start={"S": _PINNED})
-            found.append(fit(stages, bins, _started(base, stages, pinned, bins), _FIRST_ROUNDS))
+            found.append(
+                fit(stages, bins, _started(base, stages, pinned, bins), _FIRST_ROUNDS, to_beat=_to_beat(found))
+            )
     # only the best are fitted to convergence
     found.sort(key=lambda f: f.score)
-    found[:_FINISHED] = [fit(f.stages, bins, f.vector) for f in found[:_FINISHED]]
+    found[:_FINISHED] = [
+        f if f.settled else fit(f.stages, bins, f.vector, damping=f.damping) for f in found[:_FINISHED]
+    ]
     tried += found
     return min(found, key=lambda f: f.score, default=None)
+
+
+def _to_beat(found: list[Fit]) -> float:
+    """Cost of the last that would be finished."""
+    costs = sorted(f.chi2 + f.prior for f in found)
+    return costs[_FINISHED - 1] if len(costs) >= _FINISHED else float("inf")
 
 
 def _known(stages: Stages, tried: list[Fit]) -> Fit | None:

@@ -21,9 +21,13 @@ _DAMPING, _UP, _DOWN = 0.01, 5.0, 0.25
 nearly the whole step is tried first. Others cost steps; where a fit ends by itself it ends at the same place."""
 _GIVE_UP = 1e3
 """Damping at which a step is a thousandth of the gradient's own: nothing is gained there."""
-_DONE = 0.02
-"""Gain of a step with which the fit ends: a parameter moved by a seventh of its deviation, a part's price is 500 times
-it."""
+DONE = 0.02
+"""Gain of a step with which a fit that is tried ends: a parameter moved by a seventh of its deviation, and a part's
+price is 500 times it."""
+
+_HOPELESS = 10.0
+"""Steps like the last that a fit would need to reach the best so far, beyond which it is given up: each step gains less
+than the one before, and fits that are tried have four."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -41,6 +45,10 @@ class Fit:
         chi2 + prior + ln(N) freedom: after Schwarz, Annals of Statistics 6, 1978 (from memory).
     covariance : ndarray
     layout : Layout
+    settled : bool
+        Further steps gain nothing.
+    damping : float
+        With which the next step would begin.
     """
 
     stages: Stages
@@ -51,6 +59,8 @@ class Fit:
     score: float
     covariance: Floats
     layout: Layout
+    settled: bool
+    damping: float
 
     @property
     def values(self) -> Values:
@@ -115,36 +125,51 @@ class _Problem:
         return flat @ flat.T, flat @ rest, float(rest @ rest)
 
 
-def fit(stages: Stages, bins: Bins, vector: Floats | None = None, rounds: int = 10) -> Fit:
-    """Fit a model from a start."""
+def fit(
+    stages: Stages,
+    bins: Bins,
+    vector: Floats | None = None,
+    rounds: int = 10,
+    *,
+    damping: float = _DAMPING,
+    done: float = DONE,
+    to_beat: float = float("inf"),
+) -> Fit:
+    """Fit a model from a start.
+
+    Parameters
+    ----------
+    stages : Stages
+    bins : Bins
+    vector : ndarray, optional
+    rounds : int
+        Most steps.
+    damping : float
+        To begin with: that of a fit that goes on.
+    done : float
+        Gain of a step with which the fit ends.
+    to_beat : float
+        Cost that another model has reached: a fit that stays far above it is given up.
+    """
     problem = _Problem(stages, bins)
     layout = problem.layout
     if vector is None:
         vector = layout.start()
-    damping, diagonal = _DAMPING, np.arange(len(vector))
     normal, slope, chi2 = problem.normal(vector)
     rows, rest = layout.prior(vector)
-    best = chi2 + float(rest @ rest)
+    best, settled = chi2 + float(rest @ rest), False
     for _ in range(rounds):
-        whole, down = normal + rows.T @ rows, slope + rows.T @ rest
-        trial, cost = vector, best
-        while damping < _GIVE_UP:
-            damped = whole.copy()
-            damped[diagonal, diagonal] += damping * (whole[diagonal, diagonal] + 1e-12)
-            trial = vector - np.linalg.solve(damped, down)
-            misfit = problem.misfit(trial, problem.lines(trial[None])[0])
-            trial_rest = layout.prior(trial)[1]
-            cost = float(np.sum(np.abs(misfit) ** 2) + trial_rest @ trial_rest)
-            if cost < best:
-                break
-            damping *= _UP
-        if not cost < best:
+        found = _step(problem, vector, normal + rows.T @ rows, slope + rows.T @ rest, best, damping, done)
+        settled = found is None
+        if found is None:
             break
-        gained, vector, best = best - cost, trial, cost
+        vector, cost, damping = found
+        gained, best = best - cost, cost
         damping = max(damping * _DOWN, 1e-6)
         normal, slope, chi2 = problem.normal(vector)
         rows, rest = layout.prior(vector)
-        if gained < _DONE:
+        settled = gained < done
+        if settled or best - to_beat > _HOPELESS * gained:
             break
     covariance = np.linalg.inv(normal + rows.T @ rows + 1e-9 * np.eye(len(vector)))
     freedom, prior = float(np.sum(covariance * normal)), float(rest @ rest)
@@ -157,7 +182,30 @@ def fit(stages: Stages, bins: Bins, vector: Floats | None = None, rounds: int = 
         score=chi2 + prior + float(np.log(bins.independent)) * freedom,
         covariance=covariance,
         layout=layout,
+        settled=settled,
+        damping=damping,
     )
+
+
+def _step(
+    problem: _Problem, vector: Floats, whole: Floats, down: Floats, best: float, damping: float, done: float
+) -> tuple[Floats, float, float] | None:
+    """Where the next step leads, its cost, and its damping; None where none gains."""
+    diagonal = np.arange(len(vector))
+    while damping < _GIVE_UP:
+        damped = whole.copy()
+        damped[diagonal, diagonal] += damping * (whole[diagonal, diagonal] + 1e-12)
+        step = np.linalg.solve(damped, down)
+        if float(step @ down) < done / 2:
+            return None  # no step gains more than twice this where the model is straight
+        trial = vector - step
+        misfit = problem.misfit(trial, problem.lines(trial[None])[0])
+        trial_rest = problem.layout.prior(trial)[1]
+        cost = float(np.sum(np.abs(misfit) ** 2) + trial_rest @ trial_rest)
+        if cost < best:
+            return trial, cost, damping
+        damping *= _UP
+    return None
 
 
 def moved(old: Fit, stages: Stages, bins: Bins) -> tuple[Floats, Layout]:
