@@ -37,7 +37,7 @@ from listen.account.types import Account
 from listen.account.waves import WAVES_OF_SLOPES, other_wave, read_wave
 from listen.capture import Capture, Damage
 from listen.sorting import quantile_of_known
-from listen.track import Frames, SpectraStore, one_thread_each, track
+from listen.track import Frames, SpectraStore, one_thread_each, track, without_hidden_harmonics
 from listen.track.types import HARMONIC_COLUMNS
 
 Floats = NDArray[np.floating[Any]]
@@ -117,6 +117,11 @@ def find_account(
             account = _shape_and_level(account, capture, wave, topology)
             if spectra is not None:
                 account = _with_wave_shape(account, capture, wave, spectra, response_hz)
+            account = replace(
+                account,
+                recorded=without_hidden_harmonics(account.recorded, capture.recorder),
+                frames=without_hidden_harmonics(account.frames, capture.recorder),
+            )
         else:
             account = replace(account, other_channel=find_other_channel(capture, threads))
         return described(account, damage)
@@ -336,7 +341,8 @@ def _at_half_pitch(swing: Swing, halves: HalfOrders, frames: Frames) -> bool:
 def _shape_and_level(account: Account, capture: Capture, wave: str, topology: str | None) -> Account:
     """Wave shape, whether it is the stated wave, and the level at the stage's input."""
     frames = account.frames
-    shape = find_shape(frames, account.judged & ~account.cut, wien=topology == "wien-bridge", wave=wave)
+    usable, wien = account.judged & ~account.cut, topology == "wien-bridge"
+    shape = find_shape(frames, usable, wien=wien, wave=wave, recorder=capture.recorder)
     other = other_wave(shape.bins, wave) if shape is not None else None
     level, rows = frames.level_dbfs, account.judged & ~account.cut
     if shape is not None and shape.sizes is not None and other is None:

@@ -11,6 +11,7 @@ from numpy.typing import NDArray
 
 from listen.account.lowrate import Raised
 from listen.account.mains import MainsLines
+from listen.bench import RecorderSettings
 from listen.capture import SampleCache
 
 Floats = NDArray[np.floating[Any]]
@@ -39,6 +40,7 @@ class CleanedCapture:
         self.start_sample: int = capture.start_sample
         self.stop_sample: int = capture.stop_sample
         self.ac_coupling_hz: float | None = capture.ac_coupling_hz
+        self.recorder: RecorderSettings | None = getattr(capture, "recorder", None)
         # single precision adds nothing above -150 dBFS, less than any recording's own noise
         self._cache = SampleCache(True, self.stop_sample)
 

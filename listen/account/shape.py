@@ -12,6 +12,7 @@ from listen.account.curve.bins import Bins, gather
 from listen.account.curve.choose import Choice, choose
 from listen.account.curve.measure import Sizes, sizes_of
 from listen.account.waves import other_wave
+from listen.bench import RecorderSettings
 from listen.track import Frames
 
 Flags = NDArray[np.bool_]
@@ -51,7 +52,9 @@ class Shape:
         return self.choice is not None and self.choice.best.stages.inside
 
 
-def find_shape(frames: Frames, rows: Flags, *, wien: bool, wave: str) -> Shape | None:
+def find_shape(
+    frames: Frames, rows: Flags, *, wien: bool, wave: str, recorder: RecorderSettings | None = None
+) -> Shape | None:
     """Fit what bends the wave; None where too few rows show a shape.
 
     Parameters
@@ -64,10 +67,12 @@ def find_shape(frames: Frames, rows: Flags, *, wien: bool, wave: str) -> Shape |
     wave : str
         The wave that is meant: where it is no sine, or the take is plainly another wave, the harmonics are gathered
         alone.
+    recorder : RecorderSettings or None
+        Whose own harmonics are known.
     """
     with np.errstate(invalid="ignore"):
         use = rows & (frames.residual_dbc < _CLEAN_DBC) & (frames.frame_s * frames.f0_hz > FEWEST_CYCLES)
-    bins = gather(frames, use)
+    bins = gather(frames, use, recorder)
     if bins is None:
         return None
     if wave != "sine" or other_wave(bins, wave) is not None:

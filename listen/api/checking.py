@@ -18,7 +18,7 @@ from listen.findings import judge, load_limits
 from listen.findings.types import Finding, Judgement, NotShown, SweepRow, Verdict
 from listen.report import check_html, check_page
 from listen.sorting import median
-from listen.track import SpectraStore, one_thread_each, threads_to_use, track
+from listen.track import SpectraStore, one_thread_each, threads_to_use, track, without_hidden_harmonics
 from listen.track.types import Frames
 from listen.units import format_hz
 
@@ -198,7 +198,7 @@ def check(
         gain_control=known.gain_control,
         duty_percent=known.settings.duty_percent if known.settings else None,
     )
-    frames = with_wave_shape(with_dead_band(frames, account), account)
+    frames = with_wave_shape(with_dead_band(without_hidden_harmonics(frames, capture.recorder), account), account)
     known = replace(known, corner_known=capture.ac_coupling_hz is not None)
     with one_thread_each():
         circuit = read_circuit(capture, account, known, judgement.findings)

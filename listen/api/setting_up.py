@@ -7,16 +7,20 @@ import os
 from dataclasses import dataclass
 from pathlib import Path
 
+from listen.api.recorder import Clock, clock_from, recorder_from, recorder_keys, recorder_remarks, same_recorder
 from listen.bench import load_bench, read_toml
+from listen.calibration.loopback_read import Loopback
 from listen.calibration.recording_chain import Contact, Floor, Volts, contact, floor_of, volts_from_tone
 from listen.capture import Capture, Damage, open_capture, scan_damage
 from listen.errors import BenchError, CaptureError, OptionError, suggestion
-from listen.report.bench_text import with_keys
+from listen.report.bench_text import Value, with_keys
 from listen.report.files import check_target, write_whole
 from listen.track import track
 
 FilePath = str | os.PathLike[str]
 _LONGEST_S = 60.0
+_LONGEST_LOOPBACK_S = 300.0
+"""The stimulus lasts half a minute; whoever lets the recorder run on for minutes is still served."""
 _IMPURE_PERCENT = 3.0
 METERS = ("true-rms", "average")
 
@@ -30,6 +34,10 @@ class SetupResult:
     volts : Volts or None
     contact : Contact or None
     floor : Floor or None
+    loopback : Loopback or None
+        What the recorder does by itself.
+    clock : Clock or None
+        Against a stated reference.
     text : str
         The bench file with what was found.
     path : str or None
@@ -41,6 +49,8 @@ class SetupResult:
     volts: Volts | None
     contact: Contact | None
     floor: Floor | None
+    loopback: Loopback | None = None
+    clock: Clock | None = None
     text: str
     path: str | None
     remarks: tuple[str, ...]
@@ -54,6 +64,9 @@ def setup(
     cell: FilePath | None = None,
     cell_v: float | None = None,
     silence: FilePath | None = None,
+    loopback: FilePath | None = None,
+    clock: FilePath | None = None,
+    clock_hz: float | None = None,
     channel: int | None = None,
     write: FilePath | None = None,
     replace: bool = False,
@@ -74,12 +87,17 @@ def setup(
         Its volts, to compare.
     silence : path, optional
         Everything connected, nothing sounding.
+    loopback : path, optional
+        The file that ``listen stimulus --loopback`` wrote, played from the interface's output into its input.
+    clock : path, optional
+        A tone whose pitch is known better than the interface's clock, ``clock_hz``.
+    clock_hz : float, optional
     channel : int, optional
         Counts from 1.
     write : path, optional
         The bench file to make or to change; all else in it stays.
     replace : bool
-        Whether a polarity that differs from what the file holds may take its place.
+        Whether a polarity or a recorder that differs from what the file holds may take its place.
 
     Returns
     -------
@@ -92,24 +110,33 @@ def setup(
     """
     if meter not in METERS:
         raise OptionError(f"{meter!r} is no kind of meter", suggestion(meter, METERS))
-    if tone is None and cell is None and silence is None:
-        raise OptionError("no take was given", 'give --tone, --cell or --silence; "listen setup" alone shows how')
-    if (tone is None) != (meter_v is None):
-        present, wanted = ("--tone", "--meter") if meter_v is None else ("--meter", "--tone")
+    takes = [path for path in (tone, cell, silence, loopback, clock) if path is not None]
+    if not takes:
         raise OptionError(
-            f"{present} is given without {wanted}",
-            "give both: the take of a tone and what the meter reads at that jack",
+            "no take was given", 'give --tone, --cell, --silence or --loopback; "listen setup" alone shows how'
         )
-    if meter_v is not None and not 0.0 < meter_v < 1e4:
-        raise OptionError(f"--meter {meter_v:g} V is no reading", "give the volts r.m.s. that the meter shows, above 0")
-    before = _before(write, [path for path in (tone, cell, silence) if path is not None])
+    _complete(tone, meter_v, clock, clock_hz)
+    before = _before(write, takes)
     touched = contact_of(cell, channel) if cell is not None else None
     volts = _volts(tone, meter_v, touched, channel) if tone is not None and meter_v is not None else None
     quiet = _floor(silence, channel) if silence is not None else None
-    if touched is not None and write is not None and not replace:
-        _same_polarity(touched, write)
+    looped = _loopback(loopback, channel) if loopback is not None else None
+    ticked = _clock(clock, clock_hz, channel) if clock is not None and clock_hz is not None else None
+    if write is not None and not replace:
+        if touched is not None:
+            _same_polarity(touched, write)
+        if looped is not None:
+            same_recorder(write, looped)
     values, notes = _keys(volts, touched, channel)
-    text = with_keys(before, "capture", values, notes, os.fspath(write or "the bench file")) if values else before
+    if ticked is not None:
+        values["clock_error_ppm"] = round(ticked.error_ppm, 3)
+        notes["clock_error_ppm"] = (
+            f"against {ticked.reference_hz:g} Hz, known to {max(ticked.sigma_ppm, 0.001):.2g} ppm"
+        )
+    name = os.fspath(write or "the bench file")
+    text = with_keys(before, "capture", values, notes, name) if values else before
+    if looped is not None:
+        text = with_keys(text, "recorder", *recorder_keys(looped), name)
     if quiet is not None:
         text = _with_floor(text, quiet)
     if write is not None:
@@ -118,10 +145,28 @@ def setup(
         volts=volts,
         contact=touched,
         floor=quiet,
+        loopback=looped,
+        clock=ticked,
         text=text,
         path=None if write is None else os.fspath(write),
-        remarks=_remarks(volts, touched, meter, cell_v),
+        remarks=_remarks(volts, touched, meter, cell_v) + (recorder_remarks(looped) if looped is not None else ()),
     )
+
+
+def _complete(tone: FilePath | None, meter_v: float | None, clock: FilePath | None, clock_hz: float | None) -> None:
+    """Refuse a take without the reading that belongs to it, and the other way round."""
+    pairs = (
+        ("--tone", tone, "--meter", meter_v, "the take of a tone and what the meter reads at that jack"),
+        ("--clock", clock, "--clock-hz", clock_hz, "the take of a reference and its pitch"),
+    )
+    for take_option, take, option, reading, both in pairs:
+        if (take is None) != (reading is None):
+            present, wanted = (take_option, option) if reading is None else (option, take_option)
+            raise OptionError(f"{present} is given without {wanted}", f"give both: {both}")
+    if meter_v is not None and not 0.0 < meter_v < 1e4:
+        raise OptionError(f"--meter {meter_v:g} V is no reading", "give the volts r.m.s. that the meter shows, above 0")
+    if clock_hz is not None and not 10.0 <= clock_hz <= 20e3:
+        raise OptionError(f"--clock-hz {clock_hz:g} is no pitch of a reference", "give 10 to 20000 Hz")
 
 
 def _same_polarity(touched: Contact, write: FilePath) -> None:
@@ -144,10 +189,10 @@ def contact_of(path: FilePath, channel: int | None) -> Contact:
     return contact(_samples(capture), capture.sample_rate_hz, capture.path)
 
 
-def _samples(capture: Capture):  # type: ignore[no-untyped-def]
+def _samples(capture: Capture, longest_s: float = _LONGEST_S):  # type: ignore[no-untyped-def]
     """Return the samples of a take, of which none may be missing: what they say holds for all takes from now on."""
     _whole(capture, scan_damage(capture))
-    stop = min(capture.n_samples, int(_LONGEST_S * capture.sample_rate_hz))
+    stop = min(capture.n_samples, int(longest_s * capture.sample_rate_hz))
     return capture.read(0, stop)
 
 
@@ -185,15 +230,24 @@ def _volts(tone: FilePath, meter_v: float, touched: Contact | None, channel: int
     return volts_from_tone(frames, meter_v, capture.path, touched.corner_hz if touched else None)
 
 
+def _loopback(path: FilePath, channel: int | None) -> Loopback:
+    capture = open_capture(path, channel=channel)
+    return recorder_from(capture, _samples(capture, _LONGEST_LOOPBACK_S))
+
+
+def _clock(path: FilePath, reference_hz: float, channel: int | None) -> Clock:
+    capture = open_capture(path, channel=channel)
+    _whole(capture, scan_damage(capture))
+    return clock_from(track(capture), reference_hz, capture.path)
+
+
 def _floor(silence: FilePath, channel: int | None) -> Floor:
     capture = open_capture(silence, channel=channel)
     return floor_of(_samples(capture), capture.sample_rate_hz, capture.path)
 
 
-def _keys(
-    volts: Volts | None, touched: Contact | None, channel: int | None
-) -> tuple[dict[str, float | bool], dict[str, str]]:
-    values: dict[str, float | bool] = {}
+def _keys(volts: Volts | None, touched: Contact | None, channel: int | None) -> tuple[dict[str, Value], dict[str, str]]:
+    values: dict[str, Value] = {}
     notes: dict[str, str] = {}
     if channel is not None:
         values["channel"] = channel

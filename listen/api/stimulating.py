@@ -1,12 +1,14 @@
-"""``listen stimulus``: the voltage staircase to play, its steps file, and the cautions."""
+"""``listen stimulus``: the voltage staircase to play with its steps file, or the loopback stimulus; the cautions."""
 
 from __future__ import annotations
 
 import os
+from dataclasses import dataclass
 from pathlib import Path
 
 from listen.bench import Bench, load_bench
 from listen.calibration import parse_steps, parse_values
+from listen.calibration.loopback import CAUTIONS, loopback_samples
 from listen.calibration.stimulus import Stimulus, make_stimulus, steps_csv
 from listen.errors import OptionError
 from listen.report.files import check_target, write_whole
@@ -14,6 +16,22 @@ from listen.report.voltage_wav import voltage_wav
 
 FilePath = str | os.PathLike[str]
 RATES_HZ = (44100, 48000, 88200, 96000, 192000)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Loop:
+    """The loopback stimulus as it was written.
+
+    Attributes
+    ----------
+    duration_s : float
+    sample_rate_hz : int
+    cautions : tuple of str
+    """
+
+    duration_s: float
+    sample_rate_hz: int
+    cautions: tuple[str, ...]
 
 
 def stimulus(
@@ -65,8 +83,7 @@ def stimulus(
             "the volts of the output's full scale are not known",
             "meter it, and write volts_per_full_scale = 10.0 below [cv] in the bench file (--bench)",
         )
-    if sample_rate_hz not in RATES_HZ:
-        raise OptionError(f"--rate {sample_rate_hz} is no usual rate", "give " + ", ".join(map(str, RATES_HZ)))
+    _usual(sample_rate_hz)
     staircase = make_stimulus(
         voltages,
         dwell_s=dwell_s,
@@ -84,4 +101,34 @@ def stimulus(
     return staircase, steps_file
 
 
-__all__ = ["RATES_HZ", "stimulus"]
+def loopback_stimulus(path: FilePath, *, sample_rate_hz: int = 48000) -> Loop:
+    """Write the loopback stimulus: what a recorder is measured with.
+
+    Parameters
+    ----------
+    path : path
+        The WAV to write, 24 bits, one channel.
+    sample_rate_hz : int
+
+    Returns
+    -------
+    Loop
+
+    Raises
+    ------
+    ListenError
+        The rate is no usual one, or the target cannot be used.
+    """
+    _usual(sample_rate_hz)
+    check_target(path, option="WAV", inputs=[])
+    samples = loopback_samples(sample_rate_hz)
+    write_whole(path, voltage_wav(samples, sample_rate_hz))
+    return Loop(duration_s=len(samples) / sample_rate_hz, sample_rate_hz=sample_rate_hz, cautions=CAUTIONS)
+
+
+def _usual(sample_rate_hz: int) -> None:
+    if sample_rate_hz not in RATES_HZ:
+        raise OptionError(f"--rate {sample_rate_hz} is no usual rate", "give " + ", ".join(map(str, RATES_HZ)))
+
+
+__all__ = ["RATES_HZ", "Loop", "loopback_stimulus", "stimulus"]

@@ -13,6 +13,7 @@ from listen.bench.settings import (
     CvSettings,
     GainSettings,
     OpampSettings,
+    RecorderSettings,
 )
 
 __all__ = [
@@ -27,6 +28,7 @@ __all__ = [
     "CvSettings",
     "GainSettings",
     "OpampSettings",
+    "RecorderSettings",
     "load_bench",
     "read_toml",
 ]

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import os
 from collections.abc import Iterable, Mapping
+from dataclasses import replace
 from pathlib import Path
 from typing import Any, NoReturn
 
@@ -14,8 +15,9 @@ from listen.bench.settings import (
     CvSettings,
     GainSettings,
     OpampSettings,
+    RecorderSettings,
 )
-from listen.bench.values import TABLES, BadKeyError, checked
+from listen.bench.values import ORDERS, TABLES, BadKeyError, checked
 from listen.errors import BenchError, ListenError, suggestion
 
 _LARGEST_FILE_BYTES = 1_000_000
@@ -96,7 +98,8 @@ def load_bench(path: str | os.PathLike[str]) -> Bench:
     Parameters
     ----------
     path : path-like
-        A TOML file with the tables ``[build]`` (and in it ``[build.parts]``), ``[capture]`` and ``[cv]``.
+        A TOML file with the tables ``[build]`` (and in it ``[build.parts]``), ``[capture]``, ``[recorder]`` and
+        ``[cv]``.
 
     Returns
     -------
@@ -118,13 +121,14 @@ def load_bench(path: str | os.PathLike[str]) -> Bench:
             if not isinstance(table, dict):
                 raise BadKeyError(f"{name} is not a table", f"write [{name}] on a line of its own, its keys below")
             tables[name] = checked(table, TABLES[name], name)
+        recorder = _recorder(tables["recorder"]) if "recorder" in tables else None
     except BadKeyError as bad:
         what, remedy = bad.args
         raise BenchError(f"{os.fspath(path)}: {what}", remedy) from None
     return Bench(
         path=os.fspath(path),
         build=_build(tables.get("build", {})),
-        capture=CaptureSettings(**tables.get("capture", {})),
+        capture=_capture(tables.get("capture", {}), recorder),
         cv=CvSettings(**tables.get("cv", {})),
     )
 
@@ -138,3 +142,26 @@ def _build(table: Mapping[str, Any]) -> BuildSettings:
             build[key] = parts.pop(key)
     gain, opamp = GainSettings(**build.pop("gain", {})), OpampSettings(**build.pop("opamp", {}))
     return BuildSettings(parts=parts, gain=gain, opamp=opamp, **build)
+
+
+def _recorder(table: Mapping[str, Any]) -> RecorderSettings:
+    """Make the settings of a recorder; lists that belong together are of one length."""
+    rest = dict(table)
+    harmonics = {k: rest.pop(f"h{k}_dbc") for k in ORDERS if f"h{k}_dbc" in rest}
+    pairs = [("level_dbfs", f"h{k}_dbc", len(rest.get("level_dbfs", ())), len(own)) for k, own in harmonics.items()]
+    pairs.append(("response_hz", "response_db", len(rest.get("response_hz", ())), len(rest.get("response_db", ()))))
+    for one, other, wanted, there in pairs:
+        if wanted != there:
+            raise BadKeyError(
+                f"[recorder] {other} has {there} number{'' if there == 1 else 's'}, {one} has {wanted}",
+                "let listen setup --loopback write the table",
+            )
+    return RecorderSettings(harmonics_dbc=harmonics, **rest)
+
+
+def _capture(table: Mapping[str, Any], recorder: RecorderSettings | None) -> CaptureSettings:
+    """Make the settings of the recording chain: a corner that is stated beats the one that the loop showed."""
+    settings = CaptureSettings(recorder=recorder, **table)
+    if settings.ac_coupling_hz is None and recorder is not None:
+        settings = replace(settings, ac_coupling_hz=recorder.corner_hz)
+    return settings

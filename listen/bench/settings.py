@@ -106,6 +106,37 @@ class BuildSettings:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class RecorderSettings:
+    """What the recorder does by itself, measured in a loop of its output and its input.
+
+    Attributes
+    ----------
+    level_dbfs : tuple of float
+        Levels of the test tone as recorded, lowest first.
+    harmonics_dbc : mapping of int to tuple of float
+        Of some orders from 2 to 10: the recorder's own harmonic at each level.
+    floor_dbfs : float or None
+    hum_hz, hum_dbfs : float or None
+    corner_hz : float or None
+        High-pass corner of output and input together.
+    response_hz, response_db : tuple of float
+        The rest of the response, against that at 997 Hz.
+    loop_inverted : bool or None
+        Output and input together invert the wave: whether the input does, a cell shows.
+    """
+
+    level_dbfs: tuple[float, ...] = ()
+    harmonics_dbc: Mapping[int, tuple[float, ...]] = field(default_factory=dict)
+    floor_dbfs: float | None = None
+    hum_hz: float | None = None
+    hum_dbfs: float | None = None
+    corner_hz: float | None = None
+    response_hz: tuple[float, ...] = ()
+    response_db: tuple[float, ...] = ()
+    loop_inverted: bool | None = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class CaptureSettings:
     """The recording chain.
 
@@ -117,13 +148,14 @@ class CaptureSettings:
         Peak volts at the jack at sample value 1.0.
     inverted : bool or None
         The interface turns the wave over; None where it is not stated, so that halves are the recording's.
-        The interface turns the wave over.
     clock_error_ppm : float
         How much faster than nominal the interface's clock runs.
     ac_coupling_hz : float or None
-        The interface's high-pass corner; 0 is DC-coupled.
+        The interface's high-pass corner; 0 is DC-coupled. Where it is not stated, the recorder's own corner.
     response_hz : float or None
         Corner of the interface's first-order low-pass, where it was measured.
+    recorder : RecorderSettings or None
+        The table ``[recorder]``.
     """
 
     channel: int | None = None
@@ -132,6 +164,7 @@ class CaptureSettings:
     clock_error_ppm: float = 0.0
     ac_coupling_hz: float | None = None
     response_hz: float | None = None
+    recorder: RecorderSettings | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import itertools
 import math
 from collections.abc import Callable, Mapping
 from typing import Any
@@ -15,6 +16,9 @@ from listen.bench.settings import (
     WAVES,
 )
 from listen.errors import close_match, suggestion
+
+ORDERS = range(2, 11)
+"""Harmonics of the recorder that its table may state."""
 
 Check = Callable[[object], Any]
 """Gives the value as it is kept, or raises ValueError with what was expected."""
@@ -101,6 +105,21 @@ def _headroom(value: object) -> tuple[float, float]:
     return volt(value[0]), volt(value[1])
 
 
+def _numbers(low: float, high: float, unit: str, *, rising: bool = False) -> Check:
+    """Make a check for a list of numbers, each in its range."""
+    number = _number(low, high, unit)
+
+    def check(value: object) -> tuple[float, ...]:
+        if not isinstance(value, list) or not 1 <= len(value) <= _LONGEST_LIST:
+            raise ValueError(f"a list of numbers from {low:g} to {high:g} {unit}, at most {_LONGEST_LIST}")
+        numbers = tuple(number(v) for v in value)
+        if rising and any(b <= a for a, b in itertools.pairwise(numbers)):
+            raise ValueError("numbers that rise, the lowest first")
+        return numbers
+
+    return check
+
+
 def _table(known: Mapping[str, Check], name: str) -> Check:
     """Make a check for a table within a table; the error names the key within."""
 
@@ -111,6 +130,9 @@ def _table(known: Mapping[str, Check], name: str) -> Check:
 
     return check
 
+
+_LONGEST_LIST = 100
+"""Seven levels and two dozen pitches are measured; a list that was typed is no longer."""
 
 _PARTS: Mapping[str, Check] = {
     **{f"r{i}_ohm": _part(1e-3, 1e9, "ohm") for i in (1, 2, 3, 4)},
@@ -147,6 +169,17 @@ TABLES: Mapping[str, Mapping[str, Check]] = {
         "clock_error_ppm": _number(-50e3, 50e3, "ppm"),
         "ac_coupling_hz": _number(0.0, 1e3, "Hz"),
         "response_hz": _number(1e3, 1e7, "Hz"),
+    },
+    "recorder": {
+        "level_dbfs": _numbers(-150.0, 10.0, "dBFS", rising=True),
+        **{f"h{k}_dbc": _numbers(-200.0, 20.0, "dBc") for k in ORDERS},
+        "floor_dbfs": _number(-200.0, 0.0, "dBFS"),
+        "hum_hz": _number(10.0, 100.0, "Hz"),
+        "hum_dbfs": _number(-200.0, 0.0, "dBFS"),
+        "corner_hz": _number(0.0, 1e3, "Hz"),
+        "response_hz": _numbers(0.1, 1e6, "Hz", rising=True),
+        "response_db": _numbers(-100.0, 40.0, "dB"),
+        "loop_inverted": _truth,
     },
     "cv": {
         "channel": _channel,

@@ -14,7 +14,7 @@ from typing import NoReturn
 
 import numpy as np
 
-from listen.bench import CaptureSettings
+from listen.bench import CaptureSettings, RecorderSettings
 from listen.capture.codes import no_samples
 from listen.capture.reader import SampleReader, os_error
 from listen.capture.types import Floats
@@ -58,6 +58,8 @@ class Capture:
         The interface's high-pass corner; 0 is DC-coupled, None is unknown.
     header_samples : int or None
         What the header promises, where that is more than the file holds.
+    recorder : RecorderSettings or None
+        What the recorder does by itself.
     """
 
     path: str
@@ -77,6 +79,7 @@ class Capture:
     header_samples: int | None
     reader: SampleReader = field(repr=False, compare=False)
     polarity_known: bool = False
+    recorder: RecorderSettings | None = None
 
     @property
     def may_hold_nonfinite(self) -> bool:
@@ -303,6 +306,7 @@ def open_capture(
         inverted=bool(settings.inverted),
         polarity_known=settings.inverted is not None,
         ac_coupling_hz=settings.ac_coupling_hz,
+        recorder=settings.recorder,
         header_samples=reader.header_samples,
         reader=reader,
     )

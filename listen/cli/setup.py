@@ -14,7 +14,7 @@ _STATUS = """exit status:
   0  done
   2  the call or an input could not be used; one line on standard error says why
 """
-_GUIDE = """Three short takes tell all that a check needs of the recording chain. Leave gain, pad and cable alone.
+_GUIDE = """Three short takes tell what a check needs of the recording chain. Leave gain, pad and cable alone.
 
   1. Volts. A steady sine of 50 to 400 Hz into the input, a meter at the same jack, five seconds:
        listen setup --tone tone.wav --meter 2.35 --write bench.toml
@@ -24,7 +24,12 @@ _GUIDE = """Three short takes tell all that a check needs of the recording chain
   3. Floor and hum. Everything connected, the oscillator switched off, five seconds:
        listen setup --silence silence.wav --write bench.toml
 
-One call may take all three. What the file holds already stays. Never connect more than the input stands; phantom
+A fourth, half a minute long, tells what the recorder does by itself, so that the circuit is not blamed for it. Unplug
+headphones and switch off loudspeakers first: it holds loud tones. Play this from the interface's output into its input:
+       listen stimulus loopback.wav --loopback
+       listen setup --loopback take.wav --write bench.toml
+
+One call may take all of them. What the file holds already stays. Never connect more than the input stands; phantom
 power off.
 A bench.toml beside a capture is used by itself."""
 
@@ -38,8 +43,9 @@ def add_bench_commands(commands: Any) -> None:
 def _add_stimulus(commands: Any) -> None:
     parser = commands.add_parser(
         "stimulus",
-        help="make a voltage staircase to play from a DC-coupled output, and its steps file",
-        description="Make a voltage staircase as a WAV, and its steps file; its marker lets calibrate align itself.",
+        help="make a voltage staircase to play from a DC-coupled output, and its steps file; or a loopback stimulus",
+        description="Make a voltage staircase as a WAV, and its steps file; its marker lets calibrate align itself. "
+        "With --loopback: the tones that setup --loopback measures the recorder with.",
         epilog=_STATUS,
     )
     parser.add_argument("wav", metavar="FILE.wav", type=file_name("FILE.wav"), help="the file to write")
@@ -58,6 +64,9 @@ def _add_stimulus(commands: Any) -> None:
         help="default: FILE.steps.csv beside the WAV",
     )
     parser.add_argument("--rate", metavar="HZ", type=_rate, default=48000, help="sample rate (default: 48000)")
+    parser.add_argument(
+        "--loopback", action="store_true", help="make the tones for setup --loopback instead; unplug headphones first"
+    )
     parser.add_argument("--no-marker", action="store_true", help="leave the start marker out")
     parser.add_argument("--quiet", action="store_true", help="say nothing")
     parser.set_defaults(run=_stimulus)
@@ -83,21 +92,36 @@ def _add_setup(commands: Any) -> None:
     )
     parser.add_argument("--cell-volts", metavar="V", type=_number("--cell-volts"), help="its volts, to compare")
     parser.add_argument("--silence", metavar="TAKE", type=file_name("--silence"), help="nothing sounding")
+    parser.add_argument(
+        "--loopback", metavar="TAKE", type=file_name("--loopback"),
+        help="the file of stimulus --loopback, played from the interface's output into its input",
+    )  # fmt: skip
+    parser.add_argument(
+        "--clock", metavar="TAKE", type=file_name("--clock"), help="a tone from a frequency reference, ten seconds"
+    )
+    parser.add_argument("--clock-hz", metavar="HZ", type=_number("--clock-hz"), help="its pitch")
     parser.add_argument("--channel", metavar="N", type=channel_number, help="the channel to look at, counted from 1")
     parser.add_argument(
         "--write", metavar="FILE.toml", type=file_name("--write"), help="the bench file to make or to change"
     )
     parser.add_argument(
-        "--replace", action="store_true", help="let the polarity that the cell shows replace another one in the file"
-    )
+        "--replace", action="store_true",
+        help="let another polarity or another recorder replace the one in the file",
+    )  # fmt: skip
     parser.set_defaults(run=_setup)
 
 
 def _stimulus(options: argparse.Namespace) -> int:
-    from listen.api.stimulating import stimulus
-    from listen.report.bench_pages import stimulus_page
+    from listen.api.stimulating import loopback_stimulus, stimulus
+    from listen.report.bench_pages import loopback_page, stimulus_page
     from listen.report.paper import paper_for
 
+    if options.loopback:
+        _alone(options)
+        loop = loopback_stimulus(options.wav, sample_rate_hz=options.rate)
+        if not options.quiet:
+            Screen().put(loopback_page(loop, options.wav, paper_for(sys.stdout)))
+        return PASSED
     staircase, steps_file = stimulus(
         options.wav,
         cv_steps=options.cv_steps,
@@ -113,8 +137,17 @@ def _stimulus(options: argparse.Namespace) -> int:
     return PASSED
 
 
+def _alone(options: argparse.Namespace) -> None:
+    """Refuse options of the staircase beside --loopback."""
+    given = {"--cv-steps": options.cv_steps, "--cv-values": options.cv_values, "--steps-file": options.steps_file}
+    beside = next((name for name, value in given.items() if value is not None), None)
+    if beside is not None:
+        raise OptionError(f"--loopback and {beside} do not go together", "make the two files one after the other")
+
+
 def _setup(options: argparse.Namespace) -> int:
-    if options.tone is None and options.cell is None and options.silence is None and options.meter is None:
+    takes = (options.tone, options.cell, options.silence, options.loopback, options.clock)
+    if all(take is None for take in takes) and options.meter is None and options.clock_hz is None:
         Screen().put(_GUIDE + "\n")
         return PASSED
     from listen.api.setting_up import setup
@@ -128,6 +161,9 @@ def _setup(options: argparse.Namespace) -> int:
         cell=options.cell,
         cell_v=options.cell_volts,
         silence=options.silence,
+        loopback=options.loopback,
+        clock=options.clock,
+        clock_hz=options.clock_hz,
         channel=options.channel,
         write=options.write,
         replace=options.replace,

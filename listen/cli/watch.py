@@ -314,6 +314,7 @@ def _settings(options: argparse.Namespace, keep: str | None) -> Any:
         inverted=bool(known.inverted) if known else False,
         clock_error_ppm=known.clock_error_ppm if known else 0.0,
         ac_coupling_hz=known.ac_coupling_hz if known else None,
+        recorder=known.recorder if known else None,
     )
 
 

@@ -3,8 +3,9 @@
 from __future__ import annotations
 
 from listen.account import Account
+from listen.bench import RecorderSettings
 from listen.capture import Capture, Damage
-from listen.findings import sweep, words
+from listen.findings import recorder_limits, sweep, words
 from listen.findings.candidate import Candidate
 from listen.findings.kinds import kind_of
 from listen.findings.limits import Limits, in_steps, times_over
@@ -65,7 +66,7 @@ def judge(
         verdict=_verdict(findings),
         findings=findings,
         sweep=sweep.sweep_rows(account) if _is_board(account) else (),
-        not_shown=_not_shown(account, _half_unknown(findings, capture)),
+        not_shown=_not_shown(account, _half_unknown(findings, capture), capture.recorder),
         summary=figures,
         answers=words.answers(figures, findings, wave, account),
         headline=words.headline(findings, figures, wave, account),
@@ -85,16 +86,17 @@ def _half_unknown(findings: tuple[Finding, ...], capture: Capture) -> bool:
     return halves and not capture.polarity_known
 
 
-def _not_shown(account: Account, half_unknown: bool) -> tuple[NotShown, ...]:
+def _not_shown(account: Account, half_unknown: bool, recorder: RecorderSettings | None) -> tuple[NotShown, ...]:
     if not _is_board(account):
         return ()
-    return sweep.not_shown(
+    said = words.words()["not_shown"]
+    return recorder_limits.not_shown(account, recorder, said) + sweep.not_shown(
         account.frames,
         account.start,
         len(account.segments),
         len(account.settlings),
         account.frames.sample_rate_hz,
-        words.words()["not_shown"],
+        said,
         half_unknown=half_unknown,
     )
 
@@ -111,7 +113,7 @@ def candidates_of(
         return [*source, *recording]
     known = capture.ac_coupling_hz is not None
     out = [*source, *recording, *start_candidates(account, limits), *hold_candidates(account, limits)]
-    out += line_candidates(account, limits)
+    out += line_candidates(account, limits, capture.recorder.hum_dbfs if capture.recorder else None)
     if account.other_wave is None:
         if wave == "sine":
             out += shape_candidates(

@@ -14,6 +14,7 @@ from listen.findings.limits import Limits, severity_of
 from listen.findings.threshold_segments import candidate_of
 from listen.findings.types import Half
 from listen.sorting import median, median_of_known, quantile
+from listen.track import NEAR_DB
 
 Floats = NDArray[np.floating[Any]]
 Flags = NDArray[np.bool_]
@@ -30,22 +31,22 @@ _CREST = 0.2
 tenth of a cycle wide."""
 
 
-def line_candidates(account: Account, limits: Limits) -> list[Candidate]:
-    """All findings from interharmonics."""
+def line_candidates(account: Account, limits: Limits, recorder_hum_dbfs: float | None = None) -> list[Candidate]:
+    """All findings from interharmonics; hum within 6 dB of what the recorder makes by itself is none of the board's."""
     return [
-        *_hum(account, limits),
+        *_hum(account, limits, recorder_hum_dbfs),
         *_half_orders(account, limits),
         *_parasitic(account, limits),
         *_unexplained(account, limits),
     ]
 
 
-def _hum(account: Account, limits: Limits) -> list[Candidate]:
+def _hum(account: Account, limits: Limits, recorder_hum_dbfs: float | None) -> list[Candidate]:
     """Mains lines added to the tone, or in the silence before it; else sidebands at the mains frequency."""
     row, mains = limits["mains-hum"], account.mains
     if mains is None:
         return _sidebands(account, limits)
-    over_limit = mains.level_dbc >= row["attention"]
+    over_limit = (mains.level_dbc >= row["attention"]) & ~hum_of_recorder(account, recorder_hum_dbfs)
     runs = [(a, b) for a, b in _runs(over_limit, 1) if b - a >= min(_HUM_WINDOWS, len(over_limit))]
     if not runs:
         return _sidebands(account, limits)
@@ -79,6 +80,15 @@ def _hum(account: Account, limits: Limits) -> list[Candidate]:
             part=account.id_of("mains"),
         )
     ]
+
+
+def hum_of_recorder(account: Account, recorder_hum_dbfs: float | None) -> Flags:
+    """Windows in which the mains lines together are within 6 dB of the recorder's own hum, or below it."""
+    assert account.mains is not None
+    level_fs = np.sqrt(np.sum(np.abs(account.mains.amplitude) ** 2, axis=1))
+    if recorder_hum_dbfs is None:
+        return np.zeros(len(level_fs), dtype=bool)
+    return np.asarray(level_fs < 10.0 ** ((recorder_hum_dbfs + NEAR_DB) / 20.0))
 
 
 def _sidebands(account: Account, limits: Limits) -> list[Candidate]:

@@ -61,6 +61,10 @@ def bench_changes(result: CheckView) -> list[str]:
     if chain.ac_coupling_hz is not None:
         known = f"AC coupling of {format_hz(chain.ac_coupling_hz)} undone" if chain.ac_coupling_hz else "DC-coupled"
         changes.append(known)
+    if chain.recorder is not None and chain.recorder.level_dbfs:
+        changes.append("the recorder's own distortion known")
+    if chain.recorder is not None and any(chain.recorder.response_db):
+        changes.append("its response undone")
     if chain.response_hz is not None:
         changes.append(f"low-pass of {format_hz(chain.response_hz)} known")
     if chain.volts_per_full_scale is not None:

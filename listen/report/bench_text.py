@@ -8,10 +8,12 @@ from collections.abc import Mapping
 
 from listen.errors import BenchError
 
+Value = float | bool | tuple[float, ...]
+
 _HEADER = re.compile(r"^\s*\[\s*([A-Za-z0-9_.\-]+)\s*\]\s*(#.*)?$")
 
 
-def with_keys(text: str, table: str, values: Mapping[str, float | bool], notes: Mapping[str, str], name: str) -> str:
+def with_keys(text: str, table: str, values: Mapping[str, Value], notes: Mapping[str, str], name: str) -> str:
     """Return the text of a bench file with keys set.
 
     Parameters
@@ -20,7 +22,7 @@ def with_keys(text: str, table: str, values: Mapping[str, float | bool], notes: 
         The file as it is; may be empty.
     table : str
         The table that the keys belong to.
-    values : mapping of str to float or bool
+    values : mapping of str to float, bool or tuple of float
     notes : mapping of str to str
         A remark beside a key.
     name : str
@@ -70,14 +72,16 @@ def _table(lines: list[str], table: str) -> tuple[int | None, int]:
     return start, len(lines)
 
 
-def _written(value: float | bool) -> str:
+def _written(value: Value) -> str:
+    if isinstance(value, tuple):
+        return "[" + ", ".join(_written(one) for one in value) + "]"
     if isinstance(value, bool):
         return "true" if value else "false"
     text = f"{value:.6g}"
     return text if "." in text or "e" in text else f"{text}.0"
 
 
-def _held(before: str, after: str, table: str, values: Mapping[str, float | bool], name: str) -> None:
+def _held(before: str, after: str, table: str, values: Mapping[str, Value], name: str) -> None:
     """Refuse a result that says anything else than what was asked for."""
     try:
         old, new = tomllib.loads(before), tomllib.loads(after)

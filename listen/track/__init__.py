@@ -5,6 +5,7 @@ from listen.track.hum import HUM_LINES_HZ, MAINS_HZ
 from listen.track.lines import BAND
 from listen.track.memory import give_back_memory
 from listen.track.phase import knot_spacing_s, short_frame_s
+from listen.track.recorder import NEAR_DB, own_harmonics_dbc, without_hidden_harmonics
 from listen.track.shape import SINE_FLAT
 from listen.track.spectra import SpectraStore
 from listen.track.threads import threads_to_use
@@ -15,6 +16,7 @@ __all__ = [
     "BAND",
     "HUM_LINES_HZ",
     "MAINS_HZ",
+    "NEAR_DB",
     "SINE_FLAT",
     "Envelope",
     "Frames",
@@ -23,8 +25,10 @@ __all__ = [
     "give_back_memory",
     "knot_spacing_s",
     "one_thread_each",
+    "own_harmonics_dbc",
     "short_frame_s",
     "short_spectra",
     "threads_to_use",
     "track",
+    "without_hidden_harmonics",
 ]

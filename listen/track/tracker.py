@@ -18,6 +18,7 @@ from listen.track.memory import give_back_memory
 from listen.track.phase import rough_curve
 from listen.track.phase_discontinuities import RuledOut
 from listen.track.pitch_estimate import CoarseTrack, coarse_chunk, coarse_margin, hop_samples
+from listen.track.recorder import without_recorder_response
 from listen.track.rows import RowSettings
 from listen.track.segments import find_segments
 from listen.track.spectra import SpectraStore
@@ -141,7 +142,8 @@ def track(
         give_back()
         frames = table.frames(map if long else each)
     give_back()
-    return frames
+    # a source in memory has no recorder
+    return without_recorder_response(frames, getattr(capture, "recorder", None), capture.ac_coupling_hz)
 
 
 def _work(coarse: CoarseTrack) -> Floats:

@@ -10,7 +10,7 @@ from collections.abc import Callable
 from listen.api.checking import check
 from listen.capture.codes import no_samples
 from listen.errors import CaptureError, ListenError, OptionError
-from listen.track import give_back_memory, track
+from listen.track import give_back_memory, track, without_hidden_harmonics
 from listen.track.phase_discontinuities import RuledOut
 from listen.watch.alternation import Alternation
 from listen.watch.feeds import Feed, Piece, Reason
@@ -298,12 +298,14 @@ class Engine:
             true_rate_hz=self._rate_hz,
             subtype=form.subtype,
             ac_coupling_hz=self._settings.ac_coupling_hz,
+            recorder=self._settings.recorder,
         )
 
     def _measure(self) -> None:
         window = self._window()
         begun_s = time.thread_time()
-        frames = track(window, workers=1, ruled_out=self._ruled_out)
+        tracked = track(window, workers=1, ruled_out=self._ruled_out)
+        frames = without_hidden_harmonics(tracked, self._settings.recorder)
         spent = (time.thread_time() - begun_s) * self._rate_hz / self._step
         self._dear = spent > (_CHEAP if self._dear else _DEAR)
         rows = newest_rows(frames, window.stop_sample / self._rate_hz, self._shown_s, self._settings.every_s)

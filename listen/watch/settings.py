@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import Any
 
+from listen.bench import RecorderSettings
 from listen.watch.pcm import StreamFormat
 
 
@@ -30,6 +31,7 @@ class Settings:
     inverted : bool
     clock_error_ppm : float
     ac_coupling_hz : float or None
+    recorder : RecorderSettings or None
     findings : bool
         Whether findings are looked for meanwhile.
     """
@@ -45,4 +47,5 @@ class Settings:
     inverted: bool = False
     clock_error_ppm: float = 0.0
     ac_coupling_hz: float | None = None
+    recorder: RecorderSettings | None = None
     findings: bool = True

@@ -56,6 +56,13 @@ channel = 1
 volts_per_full_scale = 5.2
 inverted = false
 clock_error_ppm = -12.5
+[recorder]
+level_dbfs = [-48.0, -12.0, -3.0]
+h2_dbc = [-90.0, -80.5, -71]
+corner_hz = 2.5
+response_hz = [5.0, 997.0]
+response_db = [-0.02, 0]
+loop_inverted = true
 [cv]
 channel = 2
 offset_v = 0.01

@@ -10,8 +10,9 @@ from numpy.typing import NDArray
 
 from listen.account.curve.states import ONE_PITCH_OCTAVES, states_of
 from listen.account.curve.wave import ORDERS
+from listen.bench import RecorderSettings
 from listen.sorting import median
-from listen.track import Frames
+from listen.track import NEAR_DB, Frames, own_harmonics_dbc
 
 Floats = NDArray[np.floating[Any]]
 Complexes = NDArray[np.complex128]
@@ -33,6 +34,7 @@ takes tried."""
 _FLOOR = 2.5e-4
 """Nothing is known better than 72 dB down: an interface's own harmonics (common practice, no source). A twelfth of the
 smallest limit of a harmonic, 0.3 % with a lamp."""
+_TWICE = 10.0 ** (NEAR_DB / 20.0)
 _LOWER_DB = 14.0
 """Rows further below the median level are left out: their noise over the fundamental is five times the usual. Half of
 it would leave out all that lies an octave above the onset of slewing (6 dB an octave)."""
@@ -86,7 +88,7 @@ class Bins:
         return max(20.0, 2.0 * float(np.count_nonzero(self.fits)) * self.weight)
 
 
-def gather(frames: Frames, rows: Flags) -> Bins | None:
+def gather(frames: Frames, rows: Flags, recorder: RecorderSettings | None = None) -> Bins | None:
     """Gather rows into bins; None where there are too few.
 
     Parameters
@@ -94,6 +96,8 @@ def gather(frames: Frames, rows: Flags) -> Bins | None:
     frames : Frames
     rows : ndarray of bool, shape (n,)
         Rows whose wave is the board's own, at rest in level.
+    recorder : RecorderSettings or None
+        Whose own harmonics are known.
     """
     use = rows & np.isfinite(frames.f0_hz) & np.isfinite(frames.fundamental_dbfs)
     if np.count_nonzero(use) < _FEWEST_ROWS:
@@ -108,7 +112,7 @@ def gather(frames: Frames, rows: Flags) -> Bins | None:
         states = states_of(frames, index[a:b])
         if len(states) > 1:
             _assign(own, frames, (float(log[a]), float(log[b - 1])), states, len(pieces))
-        pieces += [_of_bin(frames, rows, np.log2(frames.f0_hz[rows])) for rows in states]
+        pieces += [_of_bin(frames, rows, np.log2(frames.f0_hz[rows]), recorder) for rows in states]
     columns = [np.array(column) for column in zip(*pieces, strict=True)]
     f0, amplitude, r, sigma, noise, count = columns
     return Bins(
@@ -158,7 +162,7 @@ def _edges(log: Floats) -> list[tuple[int, int]]:
 
 
 def _of_bin(
-    frames: Frames, index: NDArray[np.int64], log: Floats
+    frames: Frames, index: NDArray[np.int64], log: Floats, recorder: RecorderSettings | None
 ) -> tuple[float, float, Complexes, Floats, Floats, int]:
     middle = median(log)
     near = np.abs(log - middle) < _NEAR_OCTAVES
@@ -182,5 +186,10 @@ def _of_bin(
         # frames of 40 ms every 20 ms overlap: a third of the rows are independent
         noise[k] = np.sqrt((scatter**2 + one**2) / max(count / 3.0, 1.0))
     distortion = float(np.sqrt(np.sum(np.abs(r) ** 2)))
-    sigma = np.sqrt(noise**2 + (_MODEL_SHARE * distortion) ** 2 + _FLOOR**2)
+    own = np.nan_to_num(10.0 ** (own_harmonics_dbc(recorder, 20.0 * np.log10([median(level)]))[0] / 20.0))
+    # what may be the recorder's is nothing of the board's, as far as it is known
+    hidden = np.abs(r) < _TWICE * own
+    r[hidden] = 0.0
+    own[hidden] *= _TWICE
+    sigma = np.sqrt(noise**2 + (_MODEL_SHARE * distortion) ** 2 + _FLOOR**2 + own**2)
     return float(median(frames.f0_hz[rows])), median(level), r, sigma, noise, count

@@ -1,0 +1,19 @@
+"""Nothing of the recorder is blamed on the circuit: a slice; ``python -m tests.takes.through_recorder`` has the rest."""
+
+from __future__ import annotations
+
+import pytest
+
+from tests.takes.through_recorder import distortion_of, hear
+
+TAKES = 24
+
+
+@pytest.mark.parametrize("seed", range(TAKES))
+def test_a_board_through_a_poor_recorder(seed: int) -> None:
+    heard = hear(seed, distortion_of(seed))
+    assert heard.halves_unknown == []
+    assert heard.halves_wrong == []
+    assert heard.blamed == []
+    if heard.half is not None:
+        assert heard.found
