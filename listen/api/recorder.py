@@ -1,10 +1,9 @@
-"""The recorder by itself, for ``listen setup --loopback`` and ``--clock``: measured, and written for the bench file."""
+"""The recorder by itself, for ``listen setup --loopback``: measured, and written for the bench file."""
 
 from __future__ import annotations
 
 import os
 from collections.abc import Mapping
-from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
@@ -13,9 +12,8 @@ import numpy as np
 from listen.bench import RecorderSettings, load_bench
 from listen.calibration.loopback_read import ORDERS, Loopback, read_loopback
 from listen.capture import Capture
-from listen.errors import CaptureError, OptionError
+from listen.errors import OptionError
 from listen.report.bench_text import Value
-from listen.track import Frames
 from listen.track.recorder import own_harmonics_dbc
 
 FilePath = str | os.PathLike[str]
@@ -25,68 +23,8 @@ was set again by hand nothing of the response."""
 _SAME_CORNER = 0.1
 _QUIET_DBC = -80.0
 """Harmonics under a ten-thousandth of the tone may differ by any amount."""
-_SHORTEST_CLOCK_S = 5.0
-_STEADY_PPM = 20.0
 _CLOCKS_ALIKE_PPM = 0.2
 """A marker is placed to a hundredth of a sample; over half a minute that is 0.01 ppm, with noise ten times as much."""
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Clock:
-    """The interface's clock against a stated reference.
-
-    Attributes
-    ----------
-    error_ppm : float
-        How much faster than nominal it runs.
-    sigma_ppm : float
-    reference_hz : float
-    """
-
-    error_ppm: float
-    sigma_ppm: float
-    reference_hz: float
-
-
-def clock_from(frames: Frames, reference_hz: float, name: str) -> Clock:
-    """Measure the clock from a take of a tone whose pitch is known.
-
-    Parameters
-    ----------
-    frames : Frames
-        Tracked at the nominal rate.
-    reference_hz : float
-    name : str
-        The take, for messages.
-
-    Returns
-    -------
-    Clock
-
-    Raises
-    ------
-    CaptureError
-        No steady tone, or one of another pitch.
-    """
-    f0_hz = frames.f0_hz[frames.oscillating & np.isfinite(frames.f0_hz)][5:-5]
-    if len(f0_hz) * frames.row_every_s < _SHORTEST_CLOCK_S:
-        raise CaptureError(f"{name}: holds less than five seconds of tone", "record ten seconds of the reference")
-    ppm = 1e6 * (reference_hz / f0_hz - 1.0)
-    middle = float(np.mean(ppm))
-    if abs(middle) > 50e3:
-        raise CaptureError(
-            f"{name}: its tone is at {float(np.mean(f0_hz)):.6g} Hz, not near {reference_hz:g} Hz",
-            "give --clock-hz the pitch of the reference that was recorded",
-        )
-    seconds = np.array_split(ppm, max(2, int(len(ppm) * frames.row_every_s)))
-    means = np.array([float(np.mean(part)) for part in seconds])
-    if float(np.std(means)) > _STEADY_PPM:
-        raise CaptureError(
-            f"{name}: the tone moves by {float(np.std(means)):.0f} ppm from second to second",
-            "record a reference of quartz or better, and nothing that is tuned by hand",
-        )
-    sigma = float(np.std(means, ddof=1) / np.sqrt(len(means)))
-    return Clock(error_ppm=middle, sigma_ppm=sigma, reference_hz=reference_hz)
 
 
 def recorder_from(capture: Capture, samples: np.ndarray[Any, Any]) -> Loopback:
@@ -154,9 +92,9 @@ def _difference(held: RecorderSettings, found: Loopback) -> str | None:
 def _other_harmonic(held: RecorderSettings, found: Loopback) -> str | None:
     for own in found.distortion:
         before = own_harmonics_dbc(held, np.array([own.level_dbfs]))[0]
-        for k, db, told in zip(ORDERS, own.harmonics_dbc, own.told, strict=False):
+        for k, db, detected in zip(ORDERS, own.harmonics_dbc, own.detected, strict=False):
             was = float(before[k - 2])
-            if told and np.isfinite(was) and max(db, was) > _QUIET_DBC and abs(db - was) > _SAME_DB["harmonics"]:
+            if detected and np.isfinite(was) and max(db, was) > _QUIET_DBC and abs(db - was) > _SAME_DB["harmonics"]:
                 return f"H{k} at {own.level_dbfs:.1f} dBFS is {db:.1f} dBc, not {was:.1f}"
     return None
 
@@ -185,4 +123,4 @@ def recorder_remarks(found: Loopback) -> tuple[str, ...]:
     return tuple(out)
 
 
-__all__ = ["Clock", "clock_from", "recorder_from", "recorder_keys", "recorder_remarks", "same_recorder"]
+__all__ = ["recorder_from", "recorder_keys", "recorder_remarks", "same_recorder"]

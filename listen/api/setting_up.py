@@ -7,8 +7,9 @@ import os
 from dataclasses import dataclass
 from pathlib import Path
 
-from listen.api.recorder import Clock, clock_from, recorder_from, recorder_keys, recorder_remarks, same_recorder
+from listen.api.recorder import recorder_from, recorder_keys, recorder_remarks, same_recorder
 from listen.bench import load_bench, read_toml
+from listen.calibration.clock import Clock, clock_from
 from listen.calibration.loopback_read import Loopback
 from listen.calibration.recording_chain import Contact, Floor, Volts, contact, floor_of, volts_from_tone
 from listen.capture import Capture, Damage, open_capture, scan_damage
@@ -159,9 +160,9 @@ def _complete(tone: FilePath | None, meter_v: float | None, clock: FilePath | No
         ("--tone", tone, "--meter", meter_v, "the take of a tone and what the meter reads at that jack"),
         ("--clock", clock, "--clock-hz", clock_hz, "the take of a reference and its pitch"),
     )
-    for take_option, take, option, reading, both in pairs:
-        if (take is None) != (reading is None):
-            present, wanted = (take_option, option) if reading is None else (option, take_option)
+    for take_option, take, option, value, both in pairs:
+        if (take is None) != (value is None):
+            present, wanted = (take_option, option) if value is None else (option, take_option)
             raise OptionError(f"{present} is given without {wanted}", f"give both: {both}")
     if meter_v is not None and not 0.0 < meter_v < 1e4:
         raise OptionError(f"--meter {meter_v:g} V is no reading", "give the volts r.m.s. that the meter shows, above 0")

@@ -3,12 +3,11 @@
 from __future__ import annotations
 
 import os
-from dataclasses import dataclass
 from pathlib import Path
 
 from listen.bench import Bench, load_bench
 from listen.calibration import parse_steps, parse_values
-from listen.calibration.loopback import CAUTIONS, loopback_samples
+from listen.calibration.loopback import CAUTIONS, Loop, loopback_samples
 from listen.calibration.stimulus import Stimulus, make_stimulus, steps_csv
 from listen.errors import OptionError
 from listen.report.files import check_target, write_whole
@@ -16,22 +15,6 @@ from listen.report.voltage_wav import voltage_wav
 
 FilePath = str | os.PathLike[str]
 RATES_HZ = (44100, 48000, 88200, 96000, 192000)
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Loop:
-    """The loopback stimulus as it was written.
-
-    Attributes
-    ----------
-    duration_s : float
-    sample_rate_hz : int
-    cautions : tuple of str
-    """
-
-    duration_s: float
-    sample_rate_hz: int
-    cautions: tuple[str, ...]
 
 
 def stimulus(

@@ -62,6 +62,22 @@ class Slot:
     level_dbfs: float = 0.0
 
 
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Loop:
+    """The loopback stimulus as it was written.
+
+    Attributes
+    ----------
+    duration_s : float
+    sample_rate_hz : int
+    cautions : tuple of str
+    """
+
+    duration_s: float
+    sample_rate_hz: int
+    cautions: tuple[str, ...]
+
+
 def _of_kinds() -> Iterator[tuple[str, float, float, float]]:
     """Kind, seconds, pitch and level of each stretch, in order."""
     yield "marker", MARKER_S, 0.0, MARKER_DBFS

@@ -36,11 +36,11 @@ _CLOCKS_APART = 2e-3
 _CLIPS_FS = 0.999
 _FOLLOWS_DB = 0.5
 """Levels that come back otherwise by more than this pass through an automatic gain or a limiter."""
-_BESIDE = (0.05, 0.07, 0.09, 0.11)
+_NEIGHBOURS = (0.05, 0.07, 0.09, 0.11)
 """Where the noise beside a harmonic is measured, in parts of the test frequency: 50 lines away and more."""
 _BLOCK = 512
 _THERE = 3.0
-"""A harmonic is told from the noise beside it at three times that."""
+"""A harmonic is told from the noise beside it where it is three times that."""
 _LOWS_HZ = 450.0
 """A coupling of 20 Hz takes 0.01 dB there."""
 _TWO_BETTER = 25.0
@@ -59,15 +59,15 @@ class OwnDistortion:
     level_dbfs : float
         Of the tone as recorded.
     harmonics_dbc : tuple of float
-        H2 to H10, as many as the rate holds; what is not told from the noise stands at three times it, or at what the
-        next louder tone shows where that is less.
-    told : tuple of bool
+        H2 to H10, as many as the rate holds; what does not stand out of the noise is three times that, or what the next
+        louder tone shows where this is less.
+    detected : tuple of bool
         Which of them stand out of the noise.
     """
 
     level_dbfs: float
     harmonics_dbc: tuple[float, ...]
-    told: tuple[bool, ...]
+    detected: tuple[bool, ...]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -154,16 +154,16 @@ def read_loopback(x: Floats, rate_hz: float, name: str) -> Loopback:
     take = _aligned(x, rate_hz, slots, name)
     levels = slots_of("level", slots)
     own = [_own_distortion(take, slot) for slot in levels]
-    kept = [item for item in own if item is not None]
-    if not kept:
+    unclipped = [item for item in own if item is not None]
+    if not unclipped:
         raise CaptureError(f"{name}: even the quietest tone clips the input", "lower the output or the gain")
     gain_db = _gain_db(own, name)
     quiet, _ = take.part(slots_of("silence", slots)[0], 0.3, 0.1)
     corners, sigma_hz, response = _response(take, slots_of("step", slots), gain_db)
     return Loopback(
         gain_db=gain_db,
-        distortion=tuple(_settled(kept)),
-        clipped=len(own) - len(kept),
+        distortion=tuple(_settled(unclipped)),
+        clipped=len(own) - len(unclipped),
         floor=floor_of(quiet, rate_hz, name),
         corners_hz=corners,
         corner_sigma_hz=sigma_hz,
@@ -231,16 +231,18 @@ def _own_distortion(take: _Take, slot: Slot) -> OwnDistortion | None:
     x, time_s = take.part(slot, FADE_S + 0.08, FADE_S)
     if np.abs(x).max() >= _CLIPS_FS:
         return None
-    orders = [k for k in ORDERS if (k + _BESIDE[-1]) * slot.f0_hz <= BAND * take.rate_hz]
-    beside = [side * off for off in _BESIDE for side in (-1.0, 1.0)]
-    places = np.array([1.0, *(k + off for k in orders for off in [0.0, *beside])])
+    orders = [k for k in ORDERS if (k + _NEIGHBOURS[-1]) * slot.f0_hz <= BAND * take.rate_hz]
+    neighbours = [side * off for off in _NEIGHBOURS for side in (-1.0, 1.0)]
+    places = np.array([1.0, *(k + off for k in orders for off in [0.0, *neighbours])])
     sizes = _lines(x, time_s, places * slot.f0_hz)
-    table = sizes[1:].reshape(len(orders), 1 + len(beside))
+    table = sizes[1:].reshape(len(orders), 1 + len(neighbours))
     noise = _THERE * np.sqrt(np.mean(table[:, 1:] ** 2, axis=1))
-    told = table[:, 0] > noise
-    dbc = 20.0 * np.log10(np.maximum(np.where(told, table[:, 0], noise), 1e-9) / sizes[0])
+    detected = table[:, 0] > noise
+    dbc = 20.0 * np.log10(np.maximum(np.where(detected, table[:, 0], noise), 1e-9) / sizes[0])
     return OwnDistortion(
-        level_dbfs=20.0 * float(np.log10(sizes[0])), harmonics_dbc=tuple(dbc.tolist()), told=tuple(told.tolist())
+        level_dbfs=20.0 * float(np.log10(sizes[0])),
+        harmonics_dbc=tuple(dbc.tolist()),
+        detected=tuple(detected.tolist()),
     )
 
 
@@ -249,8 +251,8 @@ def _settled(own: list[OwnDistortion]) -> list[OwnDistortion]:
     out = own[-1:]
     for item in own[-2::-1]:
         louder = out[0].harmonics_dbc
-        dbc = tuple(d if t else min(d, h) for d, t, h in zip(item.harmonics_dbc, item.told, louder, strict=True))
-        out.insert(0, OwnDistortion(level_dbfs=item.level_dbfs, harmonics_dbc=dbc, told=item.told))
+        dbc = tuple(d if t else min(d, h) for d, t, h in zip(item.harmonics_dbc, item.detected, louder, strict=True))
+        out.insert(0, OwnDistortion(level_dbfs=item.level_dbfs, harmonics_dbc=dbc, detected=item.detected))
     return out
 
 

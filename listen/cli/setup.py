@@ -138,11 +138,11 @@ def _stimulus(options: argparse.Namespace) -> int:
 
 
 def _alone(options: argparse.Namespace) -> None:
-    """Refuse options of the staircase beside --loopback."""
-    given = {"--cv-steps": options.cv_steps, "--cv-values": options.cv_values, "--steps-file": options.steps_file}
-    beside = next((name for name, value in given.items() if value is not None), None)
-    if beside is not None:
-        raise OptionError(f"--loopback and {beside} do not go together", "make the two files one after the other")
+    """Refuse options of the staircase together with --loopback."""
+    staircase = {"--cv-steps": options.cv_steps, "--cv-values": options.cv_values, "--steps-file": options.steps_file}
+    other = next((name for name, value in staircase.items() if value is not None), None)
+    if other is not None:
+        raise OptionError(f"--loopback and {other} do not go together", "make the two files one after the other")
 
 
 def _setup(options: argparse.Namespace) -> int:

@@ -12,7 +12,7 @@ from listen.sorting import median
 from listen.track import own_harmonics_dbc
 from listen.units import format_percent
 
-_WORTH_SAYING_DBC = -80.0
+_WORTH_A_LINE_DBC = -80.0
 """A ten-thousandth, the least that the page's bars of distortion show."""
 _HUM_DBC = -56.0
 """Hum is spoken of from 6 dB below its limit on."""
@@ -63,7 +63,7 @@ def _hidden_orders(account: Account, recorder: RecorderSettings) -> tuple[list[i
             continue
         level = median(own[there, k - 2])
         empty = np.isnan(frames.harmonics_dbc[rows, k - 2][there])
-        if level > _WORTH_SAYING_DBC and float(np.mean(empty)) > 0.5:
+        if level > _WORTH_A_LINE_DBC and float(np.mean(empty)) > 0.5:
             orders.append(k)
             worst = max(worst, level)
     return orders, worst

@@ -13,8 +13,8 @@ _STEADY_LEAST_PERCENT = 0.01
 """No meter at a bench tells less."""
 
 if TYPE_CHECKING:
-    from listen.api.recorder import Clock
-    from listen.api.stimulating import Loop
+    from listen.calibration.clock import Clock
+    from listen.calibration.loopback import Loop
     from listen.calibration.loopback_read import Loopback
     from listen.calibration.recording_chain import Contact, Floor, Volts
     from listen.calibration.stimulus import Stimulus
@@ -136,8 +136,8 @@ def _recorder(found: Loopback) -> list[tuple[str, str]]:
     """Label and text of each figure of the recorder."""
     loudest = found.distortion[-1]
     harmonics = ", ".join(
-        f"H{k} {'' if told else 'under '}{db:.1f}"
-        for k, (db, told) in enumerate(zip(loudest.harmonics_dbc, loudest.told, strict=True), start=2)
+        f"H{k} {'' if detected else 'under '}{db:.1f}"
+        for k, (db, detected) in enumerate(zip(loudest.harmonics_dbc, loudest.detected, strict=True), start=2)
     )
     levels = f"{len(found.distortion)} levels, {found.distortion[0].level_dbfs:.1f} to {loudest.level_dbfs:.1f} dBFS"
     worst = max(range(len(found.response_db)), key=lambda i: abs(found.response_db[i]))

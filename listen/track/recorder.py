@@ -32,11 +32,11 @@ def without_recorder_response(frames: Frames, recorder: RecorderSettings | None,
     Frames
     """
     if coupling_hz:
-        lost_db = np.where(frames.oscillating, 10.0 * np.log10(1.0 + (coupling_hz / frames.f0_hz) ** 2), 0.0)
+        coupling_db = np.where(frames.oscillating, 10.0 * np.log10(1.0 + (coupling_hz / frames.f0_hz) ** 2), 0.0)
         envelope_db = 10.0 * np.log10(1.0 + (coupling_hz / frames.envelope.f0_hz) ** 2)
         frames = replace(
             frames,
-            level_dbfs=frames.level_dbfs + lost_db,
+            level_dbfs=frames.level_dbfs + coupling_db,
             envelope=_raised(frames.envelope, envelope_db),
         )
     if recorder is None or not recorder.response_hz or not any(recorder.response_db):

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import itertools
 from dataclasses import replace
 from functools import lru_cache
 
@@ -10,9 +11,9 @@ import pytest
 import soundfile
 from scipy import signal
 
-from listen.api.recorder import clock_from
 from listen.api.setting_up import setup
 from listen.bench import load_bench
+from listen.calibration.clock import clock_from
 from listen.calibration.loopback import LEVELS_DBFS, loopback_samples, loopback_slots
 from listen.calibration.loopback_read import read_loopback
 from listen.cli import main
@@ -42,13 +43,13 @@ def test_distortion_of_a_square_law_at_each_level():
     for own, played in zip(found.distortion, LEVELS_DBFS, strict=True):
         peak = 0.8 * 10 ** (played / 20)
         assert own.level_dbfs == pytest.approx(20 * np.log10(peak), abs=0.03)
-        if own.told[0]:
+        if own.detected[0]:
             assert own.harmonics_dbc[0] == pytest.approx(20 * np.log10(2e-3 * peak / 2), abs=0.5)
-        if own.told[1]:
+        if own.detected[1]:
             assert own.harmonics_dbc[1] == pytest.approx(20 * np.log10(4e-3 * peak**2 / 4), abs=0.5)
     quiet = [own.harmonics_dbc for own in found.distortion]
-    assert all(a <= b for low, high in zip(quiet[:-1], quiet[1:], strict=True) for a, b in zip(low, high, strict=True))
-    assert found.distortion[-1].told[:3] == (True, True, False)
+    assert all(a <= b for low, high in itertools.pairwise(quiet) for a, b in zip(low, high, strict=True))
+    assert found.distortion[-1].detected[:3] == (True, True, False)
 
 
 @pytest.mark.parametrize("corner_hz", [0.5, 2.0, 7.0, 20.0])
@@ -127,7 +128,7 @@ def test_takes_of_something_else(spoilt):
 
 def test_the_stimulus_never_leaves_full_scale_and_holds_the_same_slots_at_each_rate():
     slots = loopback_slots()
-    assert all(b.start_s > a.start_s + a.seconds for a, b in zip(slots[:-1], slots[1:], strict=True))
+    assert all(b.start_s > a.start_s + a.seconds for a, b in itertools.pairwise(slots))
     for rate_hz in (44_100, 192_000):
         x = loopback_samples(rate_hz)
         assert np.abs(x).max() <= 10 ** (-3 / 20) + 1e-9

@@ -1,4 +1,4 @@
-"""Nothing of the recorder is blamed on the circuit: a slice; ``python -m tests.takes.through_recorder`` has the rest."""
+"""Nothing of the recorder is blamed on the circuit: a slice; ``tests.takes.through_recorder`` has the rest."""
 
 from __future__ import annotations
 

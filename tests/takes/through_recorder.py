@@ -128,9 +128,7 @@ def hear(seed: int, distortion: float) -> Heard:
 
 def _named(result: listen.CheckResult) -> list[listen.Finding]:
     """Findings of the circuit that name one half."""
-    return [
-        f for f in result.findings if f.half in ("positive", "negative") and not kind_of(f.kind).of_the_recording
-    ]
+    return [f for f in result.findings if f.half in ("positive", "negative") and not kind_of(f.kind).of_the_recording]
 
 
 def _blamed(results: list[listen.CheckResult], truth: object) -> list[str]:
