@@ -43,7 +43,7 @@ def load(tmp_path, text):
 @pytest.mark.parametrize(
     ("text", "what", "mend"),
     [
-        ("volts = 1", 'unknown key "volts"', "known: [build], [capture], [cv]"),
+        ("volts = 1", 'unknown key "volts"', "known: [build], [capture], [recorder], [cv]"),
         ("[captures]\nx = 1", 'unknown table "captures"', 'did you mean "[capture]"?'),
         ("capture = 1", "capture is not a table", "write [capture]"),
         ("[build]\nsupply = [-12, 12]", 'unknown key "supply" in [build]', 'did you mean "supply_v"?'),

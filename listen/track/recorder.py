@@ -79,10 +79,19 @@ def _sums(frames: Frames, harmonics_dbc: Floats) -> dict[str, Any]:
 
 
 def _response_db(recorder: RecorderSettings, f0_hz: Floats) -> Doubles:
-    """Response at some pitches, straight in the logarithm between those that were measured; 0 where there is none."""
+    """Response at some pitches, by monotone cubics in the logarithm; 0 where there is no pitch, held at the ends.
+
+    Straight lines between pitches a quarter of an octave apart miss a first-order roll-off by 0.05 dB at its corner.
+    """
+    from scipy.interpolate import PchipInterpolator  # 0.2 s to import, and few have a recorder that is not flat
+
+    measured_hz = np.array(recorder.response_hz)
+    if len(measured_hz) < 2:
+        return np.full(f0_hz.shape, recorder.response_db[0])
     known = np.isfinite(f0_hz) & (f0_hz > 0.0)
-    log = np.log(np.where(known, f0_hz, 1.0))
-    return np.where(known, np.interp(log, np.log(recorder.response_hz), recorder.response_db), 0.0)
+    inside = np.clip(np.where(known, f0_hz, measured_hz[0]), measured_hz[0], measured_hz[-1])
+    db = PchipInterpolator(np.log(measured_hz), recorder.response_db)(np.log(inside))
+    return np.asarray(np.where(known, db, 0.0))
 
 
 def _raised(envelope: Envelope, gain_db: Doubles) -> Envelope:
