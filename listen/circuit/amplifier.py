@@ -12,7 +12,9 @@ from listen.account import Account
 from listen.bench import BuildSettings
 from listen.circuit import limiter, loop
 from listen.circuit.curve_fit import LAG_S, CurveFit, OutputLines, fit_curve
+from listen.circuit.expected import PULLED_PERCENT, Pulled
 from listen.circuit.limiter import AmplifierStages
+from listen.circuit.smoothing import smoothed
 from listen.circuit.types import AmplifierCurve
 from listen.sorting import median
 
@@ -31,14 +33,16 @@ _UNSTATED_LAG_S = 0.3e-6
 _NEEDED_GAIN = 3.0
 _CURVE_POINTS = 81
 _MOST_ROWS = 150
-_SMOOTH_ROWS = 5
-_SYSTEMATIC = 0.004
-"""Of the gain in hand: seen on solved circuits with known parts between 60 and 85 dB SNR."""
+_SYSTEMATIC = 0.003
+"""Of the gain in hand: gangs that are off by 2 % everywhere hand the harmonics back otherwise, by a sixth of it."""
 _TRUNCATED = 2.0
 """Error of the gain in hand over the first harmonic that is missing: a hard clip at 4.4 kHz and 48 kHz."""
 _STRONG_LAST = 0.003
 """Of the fundamental: a bin whose last harmonic is weaker lacks nothing that bends the curve."""
-_CLIP_SHARE = 0.0006
+_COMMON_NEED = 0.3
+"""Part of a needed gain's uncertainty that is left against the median along the take: the curve is the same."""
+_CLIP_SHARE = 0.0003
+"""Of a clip level beside the fit's own: solved circuits whose gangs and bandwidth nobody states."""
 _OPEN_RAIL = 1.01
 """A rail is reached where the wave comes within a hundredth of it."""
 _WITHOUT_MEMORY = ("diodes", "none")
@@ -56,8 +60,9 @@ class Amplifier:
         Rows along the take.
     log_need : ndarray, shape (m,)
         Logarithm of the gain that the loop needs, about its median.
-    need_sigma : float
-        Of one row.
+    need_sigma : ndarray, shape (m,)
+    need_span, need_span_sigma : float
+        Most less least of it; noise alone makes some, which is taken off.
     in_hand_percent, in_hand_sigma : ndarray, shape (m,)
     clip_fs : tuple of (float, float) or None, for the negative and the positive half
         Level and its standard deviation, of full scale, signed; None where the rail is not reached.
@@ -68,15 +73,19 @@ class Amplifier:
     time_s: Floats
     f0_hz: Floats
     log_need: Floats
-    need_sigma: float
+    need_sigma: Floats
+    need_span: float
+    need_span_sigma: float
     in_hand_percent: Floats
     in_hand_sigma: Floats
     clip_fs: tuple[tuple[float, float] | None, tuple[float, float] | None]
 
-    def pulled(self) -> tuple[float, float]:
-        """Pitch over the network's own at the lowest and at the highest note: limiter and pole pull it."""
+    def pulled(self) -> Pulled:
+        """By how much limiter and pole pull the pitch of the lowest and of the highest note."""
         _, _, pitch = loop.feedback_lines(self.lines.y, self.lines.f0_hz, self.fit.lag_s)
-        return float(pitch[0]), float(pitch[-1])
+        return Pulled(
+            ratio=(float(pitch[0]), float(pitch[-1])), lag_sigma_s=self.fit.lag_sigma_s(), percent=PULLED_PERCENT
+        )
 
 
 def read_amplifier(
@@ -214,19 +223,21 @@ def _along(account: Account, fit: CurveFit, lines: OutputLines, corner_known: bo
     if not corner_known:
         y = _uncoupled(y, f0, _corner(account))
     need = needed(fit, OutputLines(f0_hz=f0, y=y, noise=np.zeros(y.shape)))
-    smooth = _smoothed(need)
-    scatter = float(1.4826 * median(np.abs(need - smooth))) if len(need) > _SMOOTH_ROWS else 0.0
-    bins_sigma = float(np.median(fit.in_hand_sigma())) / 100
-    in_hand = 100 * np.expm1(fit.numbers[limiter.LOG_GAIN] - smooth)
+    smooth = smoothed(need)
+    in_hand = 100 * np.expm1(fit.numbers[limiter.LOG_GAIN] - smooth.values)
     systematic = np.hypot(_SYSTEMATIC, _TRUNCATED * _cut_off(lines))
-    sigma = np.hypot(100 * np.hypot(bins_sigma, scatter), systematic * np.abs(in_hand))
+    common = float(np.median(fit.in_hand_sigma())) / 100
+    sigma = np.hypot(100 * np.hypot(common, smooth.sigma), systematic * np.abs(in_hand))
+    own = float(np.median(fit.need_sigma()))
     return Amplifier(
         fit=fit,
         lines=lines,
         time_s=np.asarray(frames.time_s[rows]),
         f0_hz=f0,
-        log_need=smooth - median(smooth),
-        need_sigma=float(np.hypot(scatter, np.median(fit.need_sigma()))),
+        log_need=smooth.values - median(smooth.values),
+        need_sigma=np.hypot(smooth.sigma, _COMMON_NEED * own),
+        need_span=smooth.span,
+        need_span_sigma=float(np.hypot(smooth.span_sigma, own)),
         in_hand_percent=np.asarray(in_hand),
         in_hand_sigma=np.asarray(sigma),
         clip_fs=_clips(fit, lines),
@@ -257,18 +268,6 @@ def needed(fit: CurveFit, lines: OutputLines) -> Floats:
         slope = (off(need + 1e-4) - now) / 1e-4
         need = need - np.clip(now / np.where(slope < -1e-3, slope, -1e-3), -0.05, 0.05)
     return need
-
-
-def _smoothed(values: Floats) -> Floats:
-    """Running median with a window that shrinks toward the ends."""
-    n, half = len(values), _SMOOTH_ROWS // 2
-    if n <= _SMOOTH_ROWS:
-        return values
-    windows = np.lib.stride_tricks.sliding_window_view(values, _SMOOTH_ROWS)
-    out = values.copy()
-    out[half : n - half] = np.sort(windows, axis=1)[:, half]
-    out[1], out[-2] = median(values[:3]), median(values[-3:])
-    return out
 
 
 def _clips(fit: CurveFit, lines: OutputLines) -> tuple[tuple[float, float] | None, tuple[float, float] | None]:

@@ -22,6 +22,8 @@ _MODEL_SHARE, _FLOOR = 0.0015, 4e-5
 recorder's own harmonics)."""
 _LEVEL = 1.5e-4
 """Of the fundamental itself: 0.0013 dB, from row to row of a quiet take."""
+_LEAST_MISFIT = 0.003
+"""Chi squared over its expectation is never held to be less: a twentieth of the model's error is left."""
 _NEED_SIGMA = 0.3
 """Prior of a needed gain about the median, in its logarithm: far wider than gangs part."""
 _LAG_SIGMA_S = 0.3e-6
@@ -94,6 +96,11 @@ class CurveFit:
         own = np.diag(c)[free + 1 :]
         variance = c[0, 0] + own - 2 * c[0, free + 1 :]
         return np.asarray(100 * np.sqrt(np.maximum(variance, 0.0)))
+
+    def lag_sigma_s(self) -> float:
+        """Standard deviation of the lag."""
+        free = len(self.stages.free)
+        return 1e-6 * float(np.sqrt(max(self.covariance[free, free], 0.0)))
 
     def need_sigma(self) -> Floats:
         """Standard deviation of each needed gain's logarithm."""
@@ -220,8 +227,9 @@ def fit_curve(lines: OutputLines, stages: AmplifierStages, start: Floats, lag: t
     scale = problem.scale[:, None, 1:]
     residual = misfit.reshape(len(need), 2, -1)[:, :, 1:] / np.where(scale > 0, scale, np.inf)
     own = float(np.sum(np.abs(lines.y[:, 1:]) ** 2))
-    # the prior bounds every parameter, so that the matrix is invertible
-    covariance = np.linalg.inv(matrix) * max(1.0, chi2 / seen)
+    # the prior bounds every parameter, so that the matrix is invertible; harmonics weigh by a model's error, which a
+    # clean take shows to be far smaller
+    covariance = np.linalg.inv(matrix) * max(_LEAST_MISFIT, chi2 / seen)
     return CurveFit(
         stages=stages,
         numbers=numbers,

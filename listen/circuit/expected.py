@@ -4,27 +4,43 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping
+from dataclasses import dataclass
 
 import numpy as np
+from numpy.typing import NDArray
 
 from listen.account import Account
 from listen.bench import BuildSettings
-from listen.circuit.types import ExpectedPitch, PitchEnd, Quantity, Where, unknown
+from listen.circuit.types import Bound, ExpectedPitch, PitchEnd, Quantity, Where, unknown
 from listen.sorting import median
+from listen.track import Frames
 
 _DEFAULT_TOLERANCE_PERCENT = (20.0, 5.0)
 """Where none is stated: a pot sets the bottom, a fixed resistor and the capacitors the top (common practice, no
 source)."""
 _WHOLE_TURN = 0.75
 """Part of the range, in octaves, from which a take is held to show both ends of the control."""
-_PITCH_SIGMA_CENTS = 0.5
-"""A turn that ends without a rest."""
+_CLOCK_CENTS = 0.05
+"""A sound card's clock is off by 30 parts in a million (common practice, no source)."""
+_AT_REST_CENTS = 3.0
+_SIDES: tuple[Bound, Bound] = ("at-most", "at-least")
+"""An end of the range that the take may not hold is a bound."""
+_EDGE_S = 0.3
+"""Rows nearer than this to an end of the tone are the last ones that are read there: the turn goes on behind them."""
 _END_ROWS = 3
 _ENDS_AGREE_PERCENT = 1.5
+_CENT_PERCENT = 100 * math.log(2) / 1200
+_MODEL_CENTS, _BANDWIDTH_SHARE = 0.5, 0.02
+"""A limiter pulls both ends nearly alike; the gain at the top is not quite the network's own."""
 _PARTS_OFF_CENTS = 100.0
 """Parts that were read by a meter are off by less: capacitors to 5 %, 84 cents."""
-_MODEL_PERCENT = 0.4
-"""Limiters pull the pitch of a Wien bridge by some tenths of a per cent."""
+_MODEL_PERCENT, PULLED_PERCENT = 0.4, 0.03
+"""Limiters pull the pitch of a Wien bridge by some tenths of a per cent; where the amplifier's curve tells by how much,
+what is left."""
+_PULLED_BY_LAG = 3.0 * math.pi
+"""A pole of time constant t lowers the pitch of a Wien bridge by 1.5 w t of itself: 9 f0 / 2 ft for a gain of 3."""
+_KNOWN_LAG, _UNSTATED_LAG_S = 0.1, 0.3e-6
+"""Of a stated bandwidth a tenth; else 0.6 to 10 MHz, with a gain of 3."""
 _PHASE_SHIFT = {
     ("buffered", "low-pass"): math.sqrt(3.0),
     ("buffered", "high-pass"): 1.0 / math.sqrt(3.0),
@@ -32,6 +48,33 @@ _PHASE_SHIFT = {
     ("ladder", "high-pass"): 1.0 / math.sqrt(6.0),
 }
 """Pitch over 1 / (2 pi R C) (handbook formulas; worked examples in Fundamentals of Electronics, book 4)."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class RangeEnd:
+    """Pitch at one end of the range, and its standard deviation as the control's own end."""
+
+    f0_hz: float
+    sigma_cents: float
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Pulled:
+    """By how much the amplifier moves the pitch.
+
+    Attributes
+    ----------
+    ratio : tuple of float
+        Pitch over the network's own at the lowest and at the highest note.
+    lag_sigma_s : float
+        Uncertainty of the time constant of the amplifier's pole, which the ratio holds.
+    percent : float
+        Uncertainty of the ratio beside it.
+    """
+
+    ratio: tuple[float, float]
+    lag_sigma_s: float
+    percent: float
 
 
 def nominal_hz(topology: str | None, build: BuildSettings) -> tuple[float, float] | None:
@@ -64,13 +107,31 @@ def _turns(parts: Mapping[str, tuple[float, float]], end: int) -> float:
     return 2 * math.pi * math.sqrt(r1[end] * r2[end] * c1[end] * c2[end])
 
 
-def measured_hz(account: Account) -> tuple[float, float] | None:
-    """Lowest and highest pitch of the tone: medians of the outermost rows."""
-    f0 = account.frames.f0_hz[account.judged & np.isfinite(account.frames.f0_hz)]
-    if len(f0) < 2 * _END_ROWS:
+def measured_ends(account: Account) -> tuple[RangeEnd, RangeEnd] | None:
+    """Lowest and highest pitch of the tone: medians of the outermost rows, and how sure they are of the turn's end."""
+    frames = account.frames
+    heard = np.flatnonzero(np.isfinite(frames.f0_hz))
+    rows = heard[account.judged[heard]]
+    if len(rows) < 2 * _END_ROWS:
         return None
-    ordered = np.sort(f0)
-    return median(ordered[:_END_ROWS]), median(ordered[-_END_ROWS:])
+    ordered = rows[np.argsort(frames.f0_hz[rows], kind="stable")]
+    first_s, last_s = float(frames.time_s[heard[0]]), float(frames.time_s[heard[-1]])
+    low, high = (_end(frames, rows, part, (first_s, last_s)) for part in (ordered[:_END_ROWS], ordered[-_END_ROWS:]))
+    return low, high
+
+
+def _end(
+    frames: Frames, rows: NDArray[np.int64], outermost: NDArray[np.int64], tone_s: tuple[float, float]
+) -> RangeEnd:
+    """Pitch of the outermost rows; where the control still moves there, the turn goes on to the end of the tone."""
+    f0_hz, time_s = frames.f0_hz[outermost], frames.time_s[outermost]
+    middle_s = median(time_s)
+    near = rows[np.argsort(np.abs(frames.time_s[rows] - middle_s), kind="stable")[: 2 * _END_ROWS]]
+    slope = float(np.polyfit(frames.time_s[near] - middle_s, 1200 * np.log2(frames.f0_hz[near]), 1)[0])
+    hidden_s = min(middle_s - tone_s[0], tone_s[1] - middle_s) + 2.0 * median(frames.frame_s[outermost])
+    hidden_s = hidden_s if hidden_s < _EDGE_S else 0.0
+    scatter = float(np.std(1200 * np.log2(f0_hz)))
+    return RangeEnd(f0_hz=median(f0_hz), sigma_cents=math.hypot(_CLOCK_CENTS, scatter, slope * hidden_s))
 
 
 def expected_pitch(
@@ -78,7 +139,7 @@ def expected_pitch(
     topology: str | None,
     build: BuildSettings | None,
     slews: bool,
-    pulled: tuple[float, float] | None = None,
+    pulled: Pulled | None = None,
 ) -> ExpectedPitch | None:
     """Compare the recorded range with the parts; None where they are not stated.
 
@@ -89,13 +150,14 @@ def expected_pitch(
     build : BuildSettings or None
     slews : bool
         The top of the range is pulled down by a limited slope.
-    pulled : tuple of float or None
-        Pitch over the network's own at both ends, where the amplifier's curve tells it.
+    pulled : Pulled or None
+        By how much the amplifier moves the pitch, where its curve tells it.
     """
     nominal = nominal_hz(topology, build) if build else None
-    ends = measured_hz(account)
-    if build is None or nominal is None or ends is None:
+    found = measured_ends(account)
+    if build is None or nominal is None or found is None:
         return None
+    ends = found[0].f0_hz, found[1].f0_hz
     tolerance = build.tolerance_percent or _DEFAULT_TOLERANCE_PERCENT
     pitch_ends = [
         PitchEnd(nominal=f, least=f * (1 - percent / 100), most=f * (1 + percent / 100))
@@ -113,33 +175,47 @@ def expected_pitch(
         low = high = product = why
     else:
         cents = [1200 * math.log2(f / n) for f, n in zip(ends, nominal, strict=True)]
-        low, high = (Quantity(value=c, sigma=_PITCH_SIGMA_CENTS, where=where) for c in cents)
-        product = _product(ends, nominal, pulled or _lags(nominal, topology, build), slews, where)
+        low, high = (
+            # where the control still moves, the range goes on
+            Quantity(
+                value=c, sigma=end.sigma_cents, where=where, bound=None if end.sigma_cents < _AT_REST_CENTS else side
+            )
+            for c, end, side in zip(cents, found, _SIDES, strict=True)
+        )
+        product = _product(found, nominal, pulled or _lags(nominal, topology, build), slews, where)
     return ExpectedPitch(
         low_hz=pitch_ends[0], high_hz=pitch_ends[1], low_cents=low, high_cents=high, rc_product_off_percent=product
     )
 
 
-def _lags(nominal: tuple[float, float], topology: str | None, build: BuildSettings) -> tuple[float, float]:
+def _lags(nominal: tuple[float, float], topology: str | None, build: BuildSettings) -> Pulled:
     """By how much the stated bandwidth lowers the pitch at both ends."""
     bandwidth = build.opamp.gain_bandwidth_hz
-    if bandwidth is None or topology != "wien-bridge":
-        return 1.0, 1.0
-    return wien_lag(nominal[0], bandwidth), wien_lag(nominal[1], bandwidth)
+    if topology != "wien-bridge":
+        return Pulled(ratio=(1.0, 1.0), lag_sigma_s=0.0, percent=_MODEL_PERCENT)
+    if bandwidth is None:
+        return Pulled(ratio=(1.0, 1.0), lag_sigma_s=_UNSTATED_LAG_S, percent=_MODEL_PERCENT)
+    lags = wien_lag(nominal[0], bandwidth), wien_lag(nominal[1], bandwidth)
+    return Pulled(ratio=lags, lag_sigma_s=_KNOWN_LAG * 3.0 / (2 * math.pi * bandwidth), percent=_MODEL_PERCENT)
 
 
 def _product(
-    ends: tuple[float, float], nominal: tuple[float, float], pulled: tuple[float, float], slews: bool, where: Where
+    ends: tuple[RangeEnd, RangeEnd], nominal: tuple[float, float], pulled: Pulled, slews: bool, where: Where
 ) -> Quantity:
-    """How far the product of R and C is off at both ends, what limiter and bandwidth take given back."""
-    off = [100 * (n * pull / f - 1) for f, n, pull in zip(ends, nominal, pulled, strict=True)]
+    """How far the product of R and C is off: both ends, weighted, what limiter and bandwidth take given back."""
+    off = [100 * (n * pull / end.f0_hz - 1) for end, n, pull in zip(ends, nominal, pulled.ratio, strict=True)]
+    own = [
+        math.hypot(_CENT_PERCENT * end.sigma_cents, 100 * _PULLED_BY_LAG * end.f0_hz * pulled.lag_sigma_s)
+        for end in ends
+    ]
     if slews:
-        return Quantity(value=off[0], sigma=_MODEL_PERCENT, where=where)
-    if abs(off[1] - off[0]) > _ENDS_AGREE_PERCENT:
+        return Quantity(value=off[0], sigma=math.hypot(pulled.percent, own[0]), where=where)
+    if abs(off[1] - off[0]) > _ENDS_AGREE_PERCENT + 2.0 * math.hypot(*own):
         return unknown("the two ends are off by different amounts: no one product of R and C explains both")
-    return Quantity(
-        value=0.5 * (off[0] + off[1]), sigma=math.hypot(_MODEL_PERCENT, 0.5 * (off[1] - off[0])), where=where
-    )
+    weight = [1.0 / (s * s + pulled.percent**2) for s in own]
+    value = (off[0] * weight[0] + off[1] * weight[1]) / sum(weight)
+    apart = 0.0 if pulled.percent < _MODEL_PERCENT else 0.5 * (off[1] - off[0])
+    return Quantity(value=value, sigma=math.hypot(1.0 / math.sqrt(sum(weight)), apart), where=where)
 
 
 def wien_lag(f0_hz: float, gain_bandwidth_hz: float) -> float:
@@ -170,9 +246,13 @@ def gain_bandwidth(
     low, high = expected.low_cents, expected.high_cents
     if low.value is None or high.value is None:
         return unknown(low.why or "both ends of the control are needed")
+    if low.bound or high.bound:
+        return unknown("the control still moves at an end of the take: let it rest at both ends of its turn")
     tolerance = build.tolerance_percent or (1.0, 1.0)
-    # of one meter at both ends, R alone: the capacitors are the same; parts stated as exact leave the pitch's own
-    sigma_cents = max(1200 / math.log(2) * math.hypot(*tolerance) / 100 * 0.5, _PITCH_SIGMA_CENTS)
+    # R alone, the capacitors are the same: of a reading within its tolerance 1 / sqrt(3) is the standard deviation,
+    # two resistors make the pitch by the square root of their product
+    own = math.hypot(low.sigma or 0.0, high.sigma or 0.0, _MODEL_CENTS)
+    sigma_cents = math.hypot(1200 / math.log(2) * math.hypot(*tolerance) / 100 / math.sqrt(6.0), own)
     if abs(low.value) > _PARTS_OFF_CENTS:
         return unknown("the bottom of the range is off by more than a meter's error: the parts are not as stated")
     fallen = low.value - high.value
@@ -182,7 +262,7 @@ def gain_bandwidth(
         return Quantity(value=_bandwidth(top, most), sigma=None, bound="at-least", where=high.where)
     value = _bandwidth(top, fallen)
     spread = 0.5 * abs(_bandwidth(top, fallen - sigma_cents) - _bandwidth(top, fallen + sigma_cents))
-    return Quantity(value=value, sigma=math.hypot(spread, 0.05 * value), where=high.where)
+    return Quantity(value=value, sigma=math.hypot(spread, _BANDWIDTH_SHARE * value), where=high.where)
 
 
 def _bandwidth(f0_hz: float, fallen_cents: float) -> float:

@@ -22,6 +22,8 @@ _THUMP_SPANS = (0.15, 0.6)
 """Time constants of the thump's exponentials, of the length that is fitted; the mean is the slowest of them."""
 _MODEL_SHARE = 0.003
 """A straight growth is straight to this part of its level: coupling and the limiter's first bend."""
+_CYCLES_FOR_BEND = 6.0
+"""Fewer cycles do not tell a bend from the thump."""
 _LARGEST_STEP = 0.3
 """Largest step of rate and pitch in a round, of one over the length that is fitted."""
 
@@ -76,6 +78,9 @@ def fit_exponential(
 
     Notes
     -----
+    A limiter's first bend is of third order: it adds e^(3st) (cos wt, sin wt) to a growth (Stuart and Landau, from
+    memory), which is fitted too.
+
     Gauss and Newton's method over rate and pitch, all amplitudes eliminated (Golub and Pereyra, SIAM J. Numer. Anal.
     10, 1973, from memory: the simplified derivative).
     """
@@ -86,6 +91,7 @@ def fit_exponential(
     if thump:
         others += [np.exp((time_s[0] - time_s) / (share * length)) for share in _THUMP_SPANS]
     s, w = rate_per_s, 2 * np.pi * f0_hz
+    bent = length * f0_hz > _CYCLES_FOR_BEND
     loud = float(np.max(np.abs(x[-max(4, len(x) // 8) :]))) or 1e-12
     weight = 1.0 / np.sqrt(noise**2 + (_MODEL_SHARE * loud * np.exp(np.minimum(s * time_s, 0.0))) ** 2)
     weighted = x * weight
@@ -93,7 +99,8 @@ def fit_exponential(
     for _ in range(_ROUNDS):
         grown = np.exp(s * time_s)
         cos, sin = grown * np.cos(w * time_s), grown * np.sin(w * time_s)
-        basis = np.array([cos, sin, *others]).T * weight[:, None]
+        bend = [cos * grown**2, sin * grown**2] if bent else []
+        basis = np.array([cos, sin, *bend, *others]).T * weight[:, None]
         if not np.isfinite(basis).all():
             return None
         q, triangle = np.linalg.qr(basis)
@@ -103,6 +110,9 @@ def fit_exponential(
         size = np.linalg.solve(triangle, q.T @ weighted)
         tone = size[0] * cos + size[1] * sin
         turned = size[1] * cos - size[0] * sin
+        if bent:
+            tone = tone + 3.0 * (size[2] * bend[0] + size[3] * bend[1])
+            turned = turned + size[3] * bend[0] - size[2] * bend[1]
         slopes = np.array([tone * time_s, turned * time_s]).T * weight[:, None]
         rest = weighted - basis @ size
         free = slopes - q @ (q.T @ slopes)

@@ -25,15 +25,17 @@ _FLOOR_OVER_NOISE = 1.5
 """The segment begins where the tone is this many times the noise of a sample."""
 _LONGEST_SPAN_DB = 60.0
 _LEAST_SPAN_DB = 12.0
-SHORT_SPAN_DB = 25.0
+_SHORT_SPAN_DB = 25.0
 """Less straight growth than this is said to be little, and its uncertainty doubled."""
 _PER_CYCLE = 24
 _MOST_SAMPLES = 24000
 _AGREES = 2.0
 """Rates of two windows agree within so many standard deviations, and the share below."""
 _AGREES_SHARE = 0.002
-_SYSTEMATIC = 0.003
-"""Of the rate: the limiter's first bend. A soft one (tanh) left this much on a solved circuit."""
+_SYSTEMATIC = 3e-5
+"""Of the rate beside noise and the limiter's first bend: a sound card's clock (common practice, no source)."""
+_LEAST_RMS = 0.1
+"""A fit that leaves less of its weights is held to leave so much."""
 _GOOD_RMS, _FAIR_RMS = 3.0, 2.0
 """Misfit over what noise and model error make: two windows that agree may have more than one that stands alone."""
 _APART_SHARE = 0.02
@@ -145,13 +147,24 @@ def _fitted(segment: _Segment) -> Growth | None:
             off = abs(fit.rate_per_s - found[0].rate_per_s)
             sure = np.hypot(_AGREES * found[0].sigma_per_s, _AGREES_SHARE * abs(fit.rate_per_s))
             if off < sure and fit.rms < _GOOD_RMS:
-                return _growth(segment, fit, first, last, off)
+                return _growth(segment, fit, first, last, _apart(fit, found[0]))
         fits.append(found)
     if fits:
         fit, first, last = min(fits, key=lambda f: f[0].rms)
         if fit.rms < _FAIR_RMS:
             return _growth(segment, fit, first, last, _APART_SHARE * abs(fit.rate_per_s))
     return None
+
+
+def _apart(fit: Exponential, lower: Exponential) -> float:
+    """What the rates of two windows differ by beyond their noise: the bend's higher orders."""
+    noise = lower.sigma_per_s * _of_weights(lower)
+    return float(np.sqrt(max((fit.rate_per_s - lower.rate_per_s) ** 2 - noise**2, 0.0)))
+
+
+def _of_weights(fit: Exponential) -> float:
+    """Noise over the weights that a fit was given, where it is less."""
+    return min(max(fit.rms, _LEAST_RMS), 1.0)
 
 
 def _window(segment: _Segment, top_db: float, guess: float) -> tuple[Exponential, int, int] | None:
@@ -184,8 +197,9 @@ def _window(segment: _Segment, top_db: float, guess: float) -> tuple[Exponential
 def _growth(segment: _Segment, fit: Exponential, first: int, last: int, apart_per_s: float) -> Growth:
     length = (last - first) / segment.rate_hz
     span_db = float(fit.rate_per_s * length * 20 / np.log(10))
-    sigma = float(np.sqrt(fit.sigma_per_s**2 + (_SYSTEMATIC * fit.rate_per_s) ** 2 + apart_per_s**2))
-    if span_db < SHORT_SPAN_DB:
+    own = fit.sigma_per_s * _of_weights(fit)
+    sigma = float(np.sqrt(own**2 + (_SYSTEMATIC * fit.rate_per_s) ** 2 + apart_per_s**2))
+    if span_db < _SHORT_SPAN_DB:
         sigma *= 2.0
     rate, a, b = fit.rate_per_s, first, last
     if segment.kind == "decay":

@@ -19,8 +19,12 @@ _SKIP_S, _SKIP_CYCLES = 0.03, 2.0
 _ROUNDS = 30
 _CORRELATED = 3.0
 """Places of the grid that share a short frame."""
-_MODEL_SHARE = 0.02
-"""Of both: a loop rings exponentially in its level's logarithm while it is near the settled one."""
+_NATURAL_SHARE, _DAMPING_SHARE = 0.0025, 0.003
+"""Of each beside the noise: what a second-order loop, solved, leaves where it is near its settled level."""
+_HUNTING_SHARE = 0.02
+"""A loop that hunts bends its own swing."""
+_LINEAR, _TURNS_LEFT = 0.06, 1.0
+"""Of the level: so small a ring is a linear loop's own to a few parts in a thousand; and turns that must be left."""
 _SLOW_DAMPING = 0.7
 """A recovery without a ring is damped by at least this much: 4 % of overshoot in a second-order system."""
 _SHOWS_DB = 0.1
@@ -43,7 +47,7 @@ def level_loop(account: Account, gain_control: str | None) -> LevelLoop:
             f0_low_hz=swing.segment.f0_hz,
             f0_high_hz=swing.segment.f0_hz,
         )
-        rate = Quantity(value=swing.rate_hz, sigma=_MODEL_SHARE * swing.rate_hz, where=where)
+        rate = Quantity(value=swing.rate_hz, sigma=_HUNTING_SHARE * swing.rate_hz, where=where)
         return LevelLoop(natural_hz=rate, damping=Quantity(value=0.0, bound="at-most", where=where), state="hunting")
     shown = [s for s in account.settlings if s.ring and s.deviation_db > _SHOWS_DB]
     rings = [_ring(account, s) for s in shown]
@@ -84,6 +88,7 @@ def _ring(account: Account, settling: Settling) -> tuple[float, LevelLoop] | Non
     fitted = fit_ring(t, y, 1.0 / settling.decay_s, 2 * math.pi * settling.rate_hz)
     if fitted is None:
         return None
+    fitted = _near_its_end(t, y, *fitted) or fitted
     decay, omega, covariance = fitted
     natural = math.hypot(decay, omega)
     damping = decay / natural
@@ -101,11 +106,26 @@ def _ring(account: Account, settling: Settling) -> tuple[float, LevelLoop] | Non
         return None  # a recovery without a turn: two exponentials are as likely
     hz = natural / (2 * math.pi)
     loop = LevelLoop(
-        natural_hz=Quantity(value=hz, sigma=hz * math.hypot(sigma_n, _MODEL_SHARE), where=where),
-        damping=Quantity(value=damping, sigma=damping * math.hypot(sigma_d, 2 * _MODEL_SHARE), where=where),
+        natural_hz=Quantity(value=hz, sigma=hz * math.hypot(sigma_n, _NATURAL_SHARE), where=where),
+        damping=Quantity(value=damping, sigma=damping * math.hypot(sigma_d, _DAMPING_SHARE), where=where),
         state="damped",
     )
     return sigma_n + sigma_d, loop
+
+
+def _near_its_end(
+    t: Floats, y: Floats, decay_per_s: float, omega: float, _covariance: Floats
+) -> tuple[float, float, Floats] | None:
+    """Fit a ring again where it is small: a loop is linear near its settled level alone; None where it is short."""
+    end = y[-max(4, len(y) // 8) :]
+    size = np.abs(y - float(np.mean(end))) * np.exp(decay_per_s * (t - t[0]))
+    started = float(np.max(size[t - t[0] <= 2 * math.pi / omega]))
+    if started <= _LINEAR:
+        return None
+    first = int(np.searchsorted(t, t[0] + math.log(started / _LINEAR) / decay_per_s))
+    if len(t) - first < 12 or (t[-1] - t[first]) * omega < 2 * math.pi * _TURNS_LEFT:
+        return None
+    return fit_ring(t[first:], y[first:], decay_per_s, omega)
 
 
 def fit_ring(t: Floats, y: Floats, decay_per_s: float, omega: float) -> tuple[float, float, Floats] | None:

@@ -9,6 +9,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from listen.account import Account
+from listen.account.curve.wave import settled, waves
+from listen.account.shape import Shape
 from listen.circuit.amplifier import Amplifier
 from listen.circuit.types import Quantity, Where, unknown
 from listen.findings import half_name
@@ -16,12 +18,13 @@ from listen.sorting import median
 
 Floats = NDArray[np.floating[Any]]
 
-_LEVEL_SHARE = 0.004
-"""Uncertainty of a clip level beside the fit's own: the recorder's response over the take."""
-_DEAD_SHARE = 0.03
-_SLEW_SHARE = 0.015
-_SLOPE_SHARE = 0.05
+_LEVEL_SHARE, _DEAD_SHARE, _SLEW_SHARE = 0.001, 0.005, 0.0045
+"""Uncertainty of a clip level, of a dead band and of a limited slope beside the fit's own: what the stages leave
+out, as solved circuits show it."""
+_SLOPE_SHARE = 0.003
 """Of one slope against the other: ten harmonics show the steepest place of a corner no better."""
+_LEAST_MISFIT = 0.03
+"""A model that leaves less of the expected misfit than this, as a standard deviation, is held to leave so much."""
 _POINTS = 256
 _LEAST_LOSS = 0.002
 """Crest lost by knees from which they are held to be a clip level."""
@@ -74,14 +77,15 @@ def _from_shape(account: Account, letter: str, volts: float, where: Where | None
         return unknown(f"the {half} is not clipped")
     if fit.unknown(letter) is None and not bool(np.any(sizes.loss_both > _LEAST_LOSS)):
         return unknown(f"the {half} is not clipped")
+    misfit = _misfit(shape)
     if fit.stages.knee == "fs":
         level = float(found[0][0]) * float(bins.amplitude_fs.max())
-        sigma = float(found[1][0]) * float(bins.amplitude_fs.max())
+        sigma = misfit * float(found[1][0]) * float(bins.amplitude_fs.max())
     else:
         # in proportion to the stage's own sine, or free along the pitch: volts only where they stay
-        levels = np.broadcast_to(found[0], len(bins)) * bins.amplitude_fs / sizes.gain
+        levels = np.broadcast_to(found[0], len(bins)) * _stage_input(shape)
         level = median(levels)
-        sigma = float(np.ptp(levels)) / 2 + float(np.max(found[1])) * level
+        sigma = float(np.std(levels)) + misfit * float(np.max(found[1])) * level
     return Quantity(
         value=level * volts, sigma=abs(volts) * math.hypot(sigma, _LEVEL_SHARE * level), where=where, source="curve"
     )
@@ -97,18 +101,27 @@ def dead_band(account: Account, volts: float | None) -> Quantity:
         return unknown("no dead band was found")
     if volts is None:
         return unknown(_VOLTS)
-    own = sizes.dead * shape.bins.amplitude_fs / sizes.gain / (1.0 - _taken(sizes.dead))
-    value = median(own) * volts
+    value = median(sizes.dead * _stage_input(shape)) * volts
     found = shape.choice.best.unknown("D")
-    relative = float(found[1][0] / found[0][0]) if found is not None else 0.1
+    relative = _misfit(shape) * float(found[1][0] / found[0][0]) if found is not None else 0.1
     where = where_of(account, shape.rows)
     return Quantity(value=value, sigma=value * math.hypot(relative, _DEAD_SHARE), where=where, source="dead-band")
 
 
-def _taken(dead: Floats) -> Floats:
-    """Part of the fundamental that a dead band takes: 1 - 2 r1(d), the conduction-angle integral of one half."""
-    t = np.arccos(np.clip(dead, 0.0, 1.0))
-    return np.asarray(1.0 - 2.0 * (t - dead * np.sin(t)) / np.pi)
+def _misfit(shape: Shape) -> float:
+    """What the model leaves over what was allowed for: lines weigh by a model's error, not by the noise."""
+    assert shape.choice is not None
+    return max(math.sqrt(shape.choice.best.chi2 / shape.bins.independent), _LEAST_MISFIT)
+
+
+def _stage_input(shape: Shape) -> Floats:
+    """Amplitude of the sine that the stages are driven with, of full scale, a value a bin: what comes out is known."""
+    assert shape.choice is not None
+    values = shape.choice.best.values
+    at = settled(values, shape.bins.r)
+    out = waves(values, at, _POINTS)
+    first = np.abs(np.fft.rfft(out, axis=1)[:, 1]) * (2.0 / _POINTS)
+    return np.asarray(shape.bins.amplitude_fs * at.amplitude / first)
 
 
 def slew(account: Account, volts: float | None) -> tuple[Quantity, Quantity, Quantity]:
@@ -121,7 +134,8 @@ def slew(account: Account, volts: float | None) -> tuple[Quantity, Quantity, Qua
         sizes = shape.sizes
         value = sizes.slope_fs_per_s * volts / 1e6
         found = shape.choice.best.unknown("S") if shape.choice is not None else None
-        sigma = value * math.hypot(float(found[1][0]) if found is not None else 0.02, _SLEW_SHARE)
+        own = _misfit(shape) * float(found[1][0]) if found is not None else 0.02
+        sigma = value * math.hypot(own, _SLEW_SHARE)
         place = int(np.argmax(sizes.steep))
         rising, falling = _slopes(shape.bins.r[place])
         where = where_of(account, shape.rows & (account.frames.f0_hz > sizes.f0_hz[sizes.steep > 1.0].min()))

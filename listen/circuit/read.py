@@ -13,7 +13,7 @@ from listen.bench import BuildSettings
 from listen.circuit.advice import advise
 from listen.circuit.amplifier import Amplifier, curve_of, read_amplifier
 from listen.circuit.expected import expected_pitch, gain_bandwidth
-from listen.circuit.growth import SHORT_SPAN_DB, find_growth
+from listen.circuit.growth import find_growth
 from listen.circuit.known import KnownBuild
 from listen.circuit.level_loop import level_loop
 from listen.circuit.limits_read import clip_levels, dead_band, headroom_v, peaks_v, slew, where_of
@@ -26,8 +26,11 @@ from listen.findings.types import Finding
 from listen.sorting import median
 
 _CONSTANT = "a mismatch that is the same at every setting is the same recording as another gain setting"
-_GANGS, _DYING_GANGS = 0.02, 0.1
-"""Mismatch of gangs that nobody stated: in use, and where a tone dies (common practice, no source)."""
+_GANGS, _DYING_GANGS = (0.0, 0.02), (0.06, 0.04)
+"""Mismatch of gangs that nobody stated, and how uncertain it is: in use; where a tone dies, whose gangs part by a
+tenth, or do not where the gain itself falls (common practice, no source)."""
+_SPREAD_SHARE = 0.007
+"""Of the spread of the gangs: the gain that the loop needs is 3 for gangs that agree, and nobody states by how much."""
 _ONE_NOTE = 1.02
 _SOURCES: dict[str, Any] = {"start": "start", "restart": "restart", "decay": "decay", "after-step": "start"}
 
@@ -119,7 +122,9 @@ def _from_growth(growth: tuple[Growth, ...], topology: str | None, build: BuildS
         middle = values[0] if stated else 0.5 * (max(values) + min(values))
         own = abs(middle) * item.sigma_per_s / max(abs(item.rate_per_s), 1e-12)
         # an unstated pole lies anywhere between the bounds; unequal gangs move the per cent by a sixth of theirs
-        gangs = abs(middle) * (_DYING_GANGS if item.kind == "decay" else _GANGS) / 6.0
+        apart, uncertain = _DYING_GANGS if item.kind == "decay" else _GANGS
+        middle *= 1.0 + apart / 6.0
+        gangs = abs(middle) * uncertain / 6.0
         sigma = float(np.hypot(np.hypot(own, gangs), (max(values) - min(values)) / np.sqrt(12.0)))
         out.append(
             GainPoint(
@@ -149,8 +154,7 @@ def _in_hand(
             if item.kind != kind or isinstance(point, str):
                 continue
             where = Where(start_s=item.start_s, end_s=item.end_s, f0_low_hz=item.f0_hz, f0_high_hz=item.f0_hz)
-            little = 2.0 if item.span_db < SHORT_SPAN_DB else 1.0
-            return Quantity(value=point.percent, sigma=little * point.sigma, where=where, source=kind)
+            return Quantity(value=point.percent, sigma=point.sigma, where=where, source=kind)
     curve = [p for p in along if p.source == "curve"]
     if curve:
         value = median(np.array([p.percent for p in curve]))
@@ -176,7 +180,7 @@ def _gangs(amplifier: Amplifier | None, why: str, build: BuildSettings | None) -
             time_s=float(amplifier.time_s[i]),
             f0_hz=float(amplifier.f0_hz[i]),
             percent=float(percent[i]),
-            sigma=sigma,
+            sigma=float(sigma[i]),
             ohm=float(percent[i] / 100 / (2 * np.pi * amplifier.f0_hz[i] * c1[0])) if c1 and c1[0] == c1[1] else None,
         )
         for i in order.tolist()
@@ -184,11 +188,14 @@ def _gangs(amplifier: Amplifier | None, why: str, build: BuildSettings | None) -
     at_most, at_least = int(np.argmax(percent)), int(np.argmin(percent))
     f0 = sorted((float(amplifier.f0_hz[at_most]), float(amplifier.f0_hz[at_least])))
     times = sorted((float(amplifier.time_s[at_most]), float(amplifier.time_s[at_least])))
-    spread = float(np.ptp(percent))
+    spread = 300 * amplifier.need_span
     where = Where(start_s=times[0], end_s=times[1], f0_low_hz=f0[0], f0_high_hz=f0[1])
     return GangMismatch(
         spread_percent=Quantity(
-            value=spread, sigma=float(np.hypot(1.4 * sigma, 0.01 * spread)), where=where, source="curve"
+            value=spread,
+            sigma=float(np.hypot(300 * amplifier.need_span_sigma, _SPREAD_SHARE * spread)),
+            where=where,
+            source="curve",
         ),
         constant_percent=constant,
         along=along,

@@ -34,7 +34,12 @@ class Bridge:
     rails_v: tuple[float, float] | None = None
     gangs_percent: tuple[float, float] = (0.0, 0.0)
     gangs_step_s: float | None = None
+    gain_falls_percent: float = 0.0
     seconds: float = 2.0
+    rest_s: float = 0.0
+    coupling_hz: float = 2.0
+    coupling_stated: bool = True
+    meter_percent: float = 0.0
     kick_v: float | None = None
     silence_s: float = 0.3
     pole_hz: float = 2e6
@@ -88,6 +93,7 @@ def _solved(
     dt: float,
     steps: int,
     start: float,
+    weaker: Floats,
 ) -> Floats:
     n = len(r1)
     out = np.zeros(n)
@@ -103,7 +109,7 @@ def _solved(
                 current = (sy - sb - sa) / r1[i]
                 k[j, 0] = current / 1e-8
                 k[j, 1] = (current - sb / r2[i]) / 1e-8
-                k[j, 2] = (_amplified(sb, table, most, gain, low, high) - sy) * pole
+                k[j, 2] = (weaker[i] * _amplified(sb, table, most, gain, low, high) - sy) * pole
             a += dt * (k[0, 0] + 2 * k[1, 0] + 2 * k[2, 0] + k[3, 0]) / 6
             b += dt * (k[0, 1] + 2 * k[1, 1] + 2 * k[2, 1] + k[3, 1]) / 6
             y += dt * (k[0, 2] + 2 * k[1, 2] + 2 * k[2, 2] + k[3, 2]) / 6
@@ -115,11 +121,13 @@ def resistors(bridge: Bridge) -> tuple[Floats, Floats]:
     """Both gangs at every sample, the settling time before the take included."""
     count = int((bridge.seconds + (0.0 if bridge.kick_v is not None else 0.6)) * bridge.rate_hz)
     before = count - int(bridge.seconds * bridge.rate_hz)
-    along = np.concatenate([np.zeros(before), np.linspace(0.0, 1.0, count - before)])
+    turning = np.linspace(0.0, bridge.seconds, count - before) - bridge.rest_s
+    along = np.concatenate([np.zeros(before), np.clip(turning / (bridge.seconds - 2.0 * bridge.rest_s), 0.0, 1.0)])
     low, high = bridge.f0_hz
     r = 1.0 / (2 * np.pi * C_F * low * (high / low) ** along)
     if bridge.gangs_step_s is not None:
-        apart = np.where(along * bridge.seconds > bridge.gangs_step_s, bridge.gangs_percent[1], bridge.gangs_percent[0])
+        time_s = (np.arange(count) - before) / bridge.rate_hz
+        apart = np.where(time_s > bridge.gangs_step_s, bridge.gangs_percent[1], bridge.gangs_percent[0])
     else:
         apart = bridge.gangs_percent[0] + along * (bridge.gangs_percent[1] - bridge.gangs_percent[0])
     return r * (1.0 + apart / 100), r
@@ -134,7 +142,13 @@ def samples(bridge: Bridge) -> Floats:
     # the amplifier with its feedback has one pole: time constant gain / (2 pi gain-bandwidth)
     pole = 2 * np.pi * bridge.pole_hz / bridge.gain
     steps = max(STEPS, int(np.ceil(pole / bridge.rate_hz)))
-    y = _solved(r1, r2, table, 16.0 / 3, bridge.gain, low, high, pole, 1.0 / bridge.rate_hz / steps, steps, start)
+    weaker = np.ones(len(r1))
+    if bridge.gain_falls_percent:
+        weaker[len(r1) - int((bridge.seconds - (bridge.gangs_step_s or 0.0)) * bridge.rate_hz) :] = (
+            1.0 - bridge.gain_falls_percent / 100
+        )
+    step_s = 1.0 / bridge.rate_hz / steps
+    y = _solved(r1, r2, table, 16.0 / 3, bridge.gain, low, high, pole, step_s, steps, start, weaker)
     y = y[len(y) - int(bridge.seconds * bridge.rate_hz) :]
     if bridge.kick_v is not None:
         y = np.concatenate([np.zeros(int(bridge.silence_s * bridge.rate_hz)), y])
@@ -146,18 +160,21 @@ def record(bridge: Bridge, path: Path) -> Bench:
     y = samples(bridge)
     rms = float(np.sqrt(np.mean(y[-len(y) // 3 :] ** 2)))
     noise = np.random.default_rng(bridge.seed).standard_normal(len(y)) * rms * 10 ** (-bridge.snr_db / 20)
-    recorded = (_coupled(y, 2.0, bridge.rate_hz) + noise) / bridge.volts_per_full_scale
+    recorded = (_coupled(y, bridge.coupling_hz, bridge.rate_hz) + noise) / bridge.volts_per_full_scale
     soundfile.write(path, recorded, bridge.rate_hz, subtype="PCM_24")
     low, high = bridge.f0_hz
-    r = sorted((1.0 / (2 * np.pi * C_F * low), 1.0 / (2 * np.pi * C_F * high)))
+    meter = 1.0 + bridge.meter_percent / 100 * np.random.default_rng([bridge.seed, 7]).uniform(-1.0, 1.0, 4)
+    r = np.sort([1.0 / (2 * np.pi * C_F * low), 1.0 / (2 * np.pi * C_F * high)])
+    r1, r2 = ((float(v[0]), float(v[1])) for v in (r * meter[:2], r * meter[2:]))
     build = BuildSettings(
         topology="wien-bridge",
         gain_control=bridge.gain_control,
-        parts={"r1_ohm": (r[0], r[1]), "r2_ohm": (r[0], r[1]), "c1_f": (C_F, C_F), "c2_f": (C_F, C_F)},
+        parts={"r1_ohm": r1, "r2_ohm": r2, "c1_f": (C_F, C_F), "c2_f": (C_F, C_F)},
         opamp=OpampSettings(),
         gain=GainSettings(),
     )
-    capture = CaptureSettings(volts_per_full_scale=bridge.volts_per_full_scale, ac_coupling_hz=2.0)
+    corner = bridge.coupling_hz if bridge.coupling_stated else None
+    capture = CaptureSettings(volts_per_full_scale=bridge.volts_per_full_scale, ac_coupling_hz=corner)
     return Bench(build=replace(build, **bridge.stated), capture=capture)
 
 

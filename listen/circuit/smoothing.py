@@ -1,0 +1,107 @@
+"""A slow quantity from noisy rows: a local parabola whose width the rows themselves choose."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from functools import lru_cache
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+Floats = NDArray[np.floating[Any]]
+
+_WIDTHS = (5, 9, 15, 25, 41, 67)
+"""Rows that a parabola is laid through, each 1.7 times the last."""
+_OUTLIER = 5.0
+_MEDIAN_ROWS = 5
+_OVERLAP = 1.35
+"""Frames of 40 ms every 20 ms share samples: neighbours agree to four tenths, which leaves 1.35 times the noise."""
+_DRAWS = 64
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Smoothed:
+    """Smooth values along the rows.
+
+    Attributes
+    ----------
+    values, sigma : ndarray, shape (n,)
+    span, span_sigma : float
+        Most less least, without what noise adds to it.
+    """
+
+    values: Floats
+    sigma: Floats
+    span: float
+    span_sigma: float
+
+
+def smoothed(rows: Floats) -> Smoothed:
+    """Smooth rows by local parabolas of the width that predicts left-out rows best.
+
+    Parameters
+    ----------
+    rows : ndarray, shape (n,)
+
+    Notes
+    -----
+    Cross-validation of a linear smoother by its own diagonal (PRESS: Allen, Technometrics 16, 1974; from memory). What
+    noise adds to a span is its mean over drawn noise (parametric bootstrap: Efron, Annals of Statistics 7, 1979; from
+    memory).
+
+    Examples
+    --------
+    >>> noisy = np.linspace(0.0, 1.0, 100) + 0.05 * np.random.default_rng(1).standard_normal(100)
+    >>> found = smoothed(noisy)
+    >>> bool(abs(found.span - 1.0) < 3 * found.span_sigma)
+    True
+    """
+    n = len(rows)
+    if n <= _WIDTHS[0]:
+        return Smoothed(values=rows, sigma=np.zeros(n), span=float(np.ptp(rows)) if n else 0.0, span_sigma=0.0)
+    y = _without_outliers(rows)
+    best: tuple[float, Floats, Floats] | None = None
+    for width in _WIDTHS:
+        if width > n:
+            break
+        matrix = _parabolas(n, width)
+        left_out = (y - matrix @ y) / (1.0 - np.diag(matrix))
+        error = float(np.mean(left_out**2))
+        if best is None or error < best[0]:
+            best = error, matrix, left_out
+    assert best is not None
+    _, matrix, left_out = best
+    noise = float(np.sqrt(np.mean(left_out**2 * (1.0 - np.diag(matrix)))))
+    values = matrix @ y
+    drawn = values + _OVERLAP * noise * np.random.default_rng(n).standard_normal((_DRAWS, n)) @ matrix.T
+    spans = np.ptp(drawn, axis=1)
+    span = float(np.ptp(values))
+    return Smoothed(
+        values=values,
+        sigma=_OVERLAP * noise * np.sqrt(np.sum(matrix**2, axis=1)),
+        span=max(2.0 * span - float(np.mean(spans)), 0.0),
+        span_sigma=float(np.std(spans)),
+    )
+
+
+def _without_outliers(rows: Floats) -> Floats:
+    """Rows far from the median of their neighbours are set to it: a click, a switch."""
+    half = _MEDIAN_ROWS // 2
+    padded = np.concatenate([rows[half:0:-1], rows, rows[-2 : -half - 2 : -1]])
+    middle = np.sort(np.lib.stride_tricks.sliding_window_view(padded, _MEDIAN_ROWS), axis=1)[:, half]
+    off = np.abs(rows - middle)
+    scatter = 1.4826 * float(np.sort(off)[len(off) // 2])
+    return np.where(off > _OUTLIER * scatter, middle, rows)
+
+
+@lru_cache(maxsize=16)
+def _parabolas(n: int, width: int) -> Floats:
+    """Smoother: row i is the parabola's value there, over the nearest ``width`` rows."""
+    matrix = np.zeros((n, n))
+    for i in range(n):
+        first = min(max(i - width // 2, 0), n - width)
+        t = (np.arange(first, first + width) - i) / width
+        matrix[i, first : first + width] = np.linalg.pinv(np.vander(t, 3, increasing=True))[0]
+    matrix.setflags(write=False)
+    return matrix

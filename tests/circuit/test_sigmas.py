@@ -1,0 +1,57 @@
+"""Stated sigmas against solved takes: a slice of ``python -m tests.circuit.sigmas``, and its own arithmetic."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+
+from listen.circuit.smoothing import smoothed
+from tests.circuit.sigma_takes import Figure
+from tests.circuit.sigmas import errors_in_sigmas, gathered, line
+
+SLICE = {
+    "start": (100, 103),
+    "decay": (100, 102),
+    "rails": (100, 102),
+    "dead-band": (100, 102),
+    "level-loop": (100, 102),
+}
+
+
+def test_a_slice_of_solved_takes_lies_within_its_sigmas() -> None:
+    found = [rows for family, seeds in SLICE.items() for rows in gathered(range(*seeds), [family]).values()]
+    z = np.concatenate([errors_in_sigmas(rows) for rows in found])
+    far = np.abs(z[np.isfinite(z)])
+    assert len(far) > 20
+    # of thirty errors, some of one take, 68 and 95 % lie within: two standard deviations of such a count off
+    assert 0.45 < np.mean(far < 1) < 0.92
+    assert np.mean(far < 2) > 0.85
+    assert far.max() < 4.0
+
+
+def test_shares_are_counted_over_each_figures_own_sigma() -> None:
+    rows = [(i, Figure(name="a", value=v, truth=10.0, sigma=2.0)) for i, v in enumerate((11.0, 9.0, 13.0, 15.0))]
+    np.testing.assert_allclose(errors_in_sigmas(rows), [0.5, -0.5, 1.5, 2.5])
+    text = line("a", errors_in_sigmas(rows), np.array([0.1, -0.1, 0.3, 0.5]))
+    assert "1 sigma  50%  2 sigma  75%" in text
+
+
+@pytest.mark.parametrize("noise", [0.02, 0.2])
+def test_a_smooth_line_and_its_span_lie_within_their_sigmas(noise: float) -> None:
+    t = np.linspace(0.0, 1.0, 120)
+    z, far = [], []
+    for seed in range(40):
+        found = smoothed(np.sin(2.0 * t) + noise * np.random.default_rng(seed).standard_normal(len(t)))
+        z.append((found.span - np.ptp(np.sin(2.0 * t))) / found.span_sigma)
+        far.append((found.values[60] - np.sin(2.0 * t[60])) / found.sigma[60])
+    # rows of frames that overlap are noisier than these by 1.35
+    assert 0.4 < np.std(far) < 1.1
+    assert abs(np.mean(z)) < 0.8
+    assert 0.4 < np.std(z) < 1.3
+
+
+def test_one_disturbed_row_does_not_move_the_line() -> None:
+    rows = np.linspace(0.0, 1.0, 60) + 0.01 * np.random.default_rng(3).standard_normal(60)
+    hit = rows.copy()
+    hit[30] += 5.0
+    np.testing.assert_allclose(smoothed(hit).values, smoothed(rows).values, atol=0.02)
