@@ -346,17 +346,19 @@ def _writer(file: Any) -> Callable[[str], None]:
 
 @contextlib.contextmanager
 def _stopped_by_signals(engine: Engine) -> Iterator[None]:
-    """Let Ctrl-C and a polite kill end the hearing, not the program: the take is still checked."""
+    """Let Ctrl-C, a polite kill and a closed terminal end the hearing, not the program: the take is still checked."""
     if threading.current_thread() is not threading.main_thread():
         yield
         return
-    before = {number: signal.getsignal(number) for number in (signal.SIGINT, signal.SIGTERM)}
+    names = [name for name in ("SIGINT", "SIGTERM", "SIGHUP") if hasattr(signal, name)]
+    before = {number: signal.getsignal(number) for number in (getattr(signal, name) for name in names)}
 
     def stop(_number: int, _frame: Any) -> None:
         engine.stop()
 
-    for number in before:
-        signal.signal(number, stop)
+    for number, handler in before.items():
+        if number in (signal.SIGINT, signal.SIGTERM) or handler is not signal.SIG_IGN:  # nohup is meant to go on
+            signal.signal(number, stop)
     try:
         yield
     finally:

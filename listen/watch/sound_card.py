@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import atexit
 import contextlib
 import os
 import sys
@@ -18,6 +19,7 @@ from listen.watch.sound_server import ServerWatch, default_rate_hz
 _BLOCK_S = 0.01
 """Asked for by name: left to itself the library may call with one to five samples at a time."""
 _LOOK_S = 0.1
+_CLOSING_S = 0.3
 _SERVER_DEVICES = ("pulse", "default", "pipewire")
 """Names under which a sound server stands behind ALSA: it takes any rate and resamples in silence."""
 
@@ -209,10 +211,14 @@ class DeviceFeed:
         if self._server is not None:
             self._server.close()
         self._waiting.close()
-        # a server that is gone can hold the library for seconds: it is not waited for
+        # a server that stands still holds the library for as long: it is not waited for, here or when Python ends
         closing = threading.Thread(target=self._abort, daemon=True, name="listen-device-close")
         closing.start()
-        closing.join(1.0)
+        closing.join(_CLOSING_S)
+        if closing.is_alive():
+            at_exit = getattr(_library(), "_exit_handler", None)
+            if at_exit is not None:
+                atexit.unregister(at_exit)
 
     def _abort(self) -> None:
         with contextlib.suppress(Exception):

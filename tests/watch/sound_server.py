@@ -68,13 +68,18 @@ class SoundServer:
             ["pactl", *words], env=self.environment, capture_output=True, text=True, check=False, timeout=10
         )
 
-    def play(self, samples: bytes, rate_hz: int = RATE_HZ) -> subprocess.Popen[bytes]:
+    def module_of(self, argument: str) -> str:
+        """Number of the module that was loaded with an argument."""
+        lines = self.control("list", "short", "modules").stdout.splitlines()
+        return next(line.split()[0] for line in lines if argument in line)
+
+    def play(self, samples: bytes, rate_hz: int = RATE_HZ, sink: str = "bench") -> subprocess.Popen[bytes]:
         """Play 32-bit floating point, from a file, so that the player has the server's pace."""
         path = self.folder / f"play-{time.monotonic_ns()}.raw"
         path.write_bytes(samples)
         with path.open("rb") as file:
             return subprocess.Popen(
-                ["pacat", "--playback", "--device=bench", f"--rate={rate_hz}", "--format=float32le", "--channels=1",
+                ["pacat", "--playback", f"--device={sink}", f"--rate={rate_hz}", "--format=float32le", "--channels=1",
                  "--latency-msec=50"],
                 env=self.environment, stdin=file, stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL,
             )  # fmt: skip

@@ -197,6 +197,22 @@ def test_a_file_is_heard_while_it_grows(tmp_path, finished):
     assert events[-1]["heard_s"] == pytest.approx(3.0 if finished else 2.0, abs=1e-3)
 
 
+def test_samples_at_another_rate_than_stated_are_said():
+    """A recorder at 44.1 kHz whose samples are taken for 48 kHz: a note of 440 Hz reads 479 Hz."""
+    data = encoded(0.3 * np.sin(2 * np.pi * 440 / 44_100 * np.arange(44_100 * 9)), "s16")
+    with subprocess.Popen(
+        [*COMMAND, "-", "--rate", "48000"], stdin=subprocess.PIPE, stdout=subprocess.PIPE, text=True
+    ) as process:
+        begun_s = time.monotonic()
+        for at in range(0, len(data), 4410):
+            time.sleep(max(0.0, begun_s + at / 88_200 - time.monotonic()))
+            process.stdin.buffer.write(data[at : at + 4410])
+            process.stdin.buffer.flush()
+        process.stdin.close()
+        said = process.stdout.read()
+    assert "44100 samples a second come, not the stated 48000: every pitch reads 147 cents too high" in said
+
+
 def test_lines_for_people_where_there_is_no_terminal():
     done = watch("-", "--rate", "48000", data=TONE)
     text = done.stdout.decode()

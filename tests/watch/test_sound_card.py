@@ -132,9 +132,7 @@ def test_another_input_and_another_rate_are_said(server, tmp_path):
     process = listening(server, "--keep", str(kept))
     events: list[dict[str, Any]] = []
     until(process, events, 4.0)
-    bench = next(line.split()[0] for line in server.control("list", "short", "modules").stdout.splitlines()
-                 if "sink_name=bench" in line)  # fmt: skip
-    server.control("unload-module", bench)
+    server.control("unload-module", server.module_of("sink_name=bench"))
     until(process, events, events[-1]["heard_s"] + 5.0)
     server.control("load-module", "module-null-sink", "sink_name=bench", "rate=44100", "norewinds=1")
     server.control("move-source-output", own_number(server, process.pid), "bench.monitor")
@@ -203,3 +201,25 @@ def test_pips_are_refused_where_they_get_into_the_input(server, apart):
     assert status in (0, 1)
     assert "start with the volume at zero" in complaint
     assert ("would be measured" in complaint) == (not apart)
+
+
+@pytest.mark.parametrize("number", [signal.SIGINT, signal.SIGTERM])
+def test_a_server_that_stands_still_holds_nothing_up(server, tmp_path, number):
+    """Its library waits for it without end: the take is made whole and the program ends all the same."""
+    player = server.play(tone(20.0))
+    time.sleep(1.0)
+    kept = tmp_path / "take.wav"
+    process = listening(server, "--keep", str(kept))
+    events: list[dict[str, Any]] = []
+    until(process, events, 3.0)
+    server.process.send_signal(signal.SIGSTOP)
+    while events[-1].get("state") != "lost":
+        until(process, events, 0.0)
+    process.send_signal(number)
+    status, _ = rest(process, events)
+    server.process.send_signal(signal.SIGCONT)
+    player.kill()
+    player.wait()
+    assert status in (0, 1)
+    assert events[-1]["type"] == "summary"
+    assert soundfile.info(kept).duration == pytest.approx(events[-1]["heard_s"], abs=1e-3)

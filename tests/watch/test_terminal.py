@@ -16,6 +16,7 @@ from pathlib import Path
 
 import numpy as np
 import pytest
+import soundfile
 
 from tests.tones import times
 from tests.watch.streams import encoded
@@ -67,7 +68,7 @@ class Terminal:
         wave = 0.3 * np.sin(2 * np.pi * 440 * t) + 0.001 * np.sin(2 * np.pi * 880 * t)
         (folder / "tone.raw").write_bytes(encoded(wave, "s16"))
         feed.write_text(
-            "import sys, time\n"
+            f"import os, sys, time\nopen({str(folder / 'feeder')!r}, 'w').write(str(os.getpid()))\n"
             f"data = open({str(folder / 'tone.raw')!r}, 'rb').read() * 20\n"
             "begun = time.monotonic()\n"
             "for i in range(0, len(data), 960):\n"
@@ -159,15 +160,48 @@ def test_keys_a_resize_and_the_end(tmp_path, opened):
     assert "It sings" in drawn
 
 
-@pytest.mark.parametrize("how", ["ctrl-c", "terminated"])
+@pytest.mark.parametrize("how", ["ctrl-c", "interrupted", "terminated", "closed pipe"])
 def test_the_terminal_is_given_back(tmp_path, opened, how):
-    terminal = opened(tmp_path)
+    """With the page of the take on it, the take whole, and the status of its check."""
+    kept = tmp_path / "take.wav"
+    terminal = opened(tmp_path, "--keep", str(kept))
     terminal.until("steady")
+    terminal.until("median of the last")
     if how == "ctrl-c":
         terminal.type("\x03")
+    elif how == "closed pipe":
+        os.kill(int((tmp_path / "feeder").read_text()), signal.SIGKILL)
     else:
-        os.kill(int((tmp_path / "pid").read_text()), signal.SIGTERM)
-    assert "status 0" in terminal.until("status 0")
+        number = signal.SIGTERM if how == "terminated" else signal.SIGINT
+        os.kill(int((tmp_path / "pid").read_text()), number)
+    drawn = terminal.until("status 0")
+    assert "It sings" in drawn
+    assert "status 0" in drawn
+    assert given_back(terminal.seen)
+    assert soundfile.info(kept).duration > 0.5
+
+
+def test_a_terminal_that_is_closed_leaves_a_whole_take(tmp_path, opened):
+    kept = tmp_path / "take.wav"
+    terminal = opened(tmp_path, "--keep", str(kept))
+    terminal.until("median of the last")
+    process_id = int((tmp_path / "pid").read_text())
+    os.close(terminal.handle)
+    end_s = time.monotonic() + 20.0
+    while Path(f"/proc/{process_id}").exists():
+        assert time.monotonic() < end_s
+        time.sleep(0.1)
+    sizes = kept.read_bytes()[4:8]
+    assert int.from_bytes(sizes, "little") == kept.stat().st_size - 8  # an open take has all ones here
+
+
+@pytest.mark.parametrize("columns", [60, 40, 30])
+def test_a_narrow_terminal_has_no_line_that_is_wider(tmp_path, opened, columns):
+    terminal = opened(tmp_path, columns=columns)
+    shown = terminal.until("median of the last" if columns >= 60 else "median" if columns >= 40 else "steady")
+    assert max(len(line) for line in shown.splitlines()) <= columns
+    terminal.type("q")
+    terminal.until("status 0")
     assert given_back(terminal.seen)
 
 

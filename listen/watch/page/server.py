@@ -20,6 +20,8 @@ from listen.watch.types import Event, Reading
 
 DEFAULT_PORT = 8931
 _EVERY_S = 0.1
+_LOOK_S = 0.05
+"""So often the server looks whether it is to end: with its own half second, a stop waits for it."""
 _CHARTS_EVERY_S = 0.5
 _MOST_READINGS = 4000
 _COLUMNS, _ROWS = 72, 40
@@ -58,7 +60,9 @@ class PageServer:
         self._server.daemon_threads = True
         self.port = int(self._server.server_address[1])
         self.url = f"http://127.0.0.1:{self.port}/"
-        self._thread = threading.Thread(target=self._server.serve_forever, daemon=True, name="listen-page")
+        self._thread = threading.Thread(
+            target=self._server.serve_forever, args=(_LOOK_S,), daemon=True, name="listen-page"
+        )
         self._thread.start()
 
     def tell(self, event: Event) -> None:

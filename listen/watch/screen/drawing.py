@@ -15,8 +15,10 @@ from listen.watch.screen.digits import large
 
 NARROWEST = 40
 WIDTH = 76
+_NARROW = 64
+"""Below this what stands beside a drawing goes under it."""
 _LABEL = 11
-_LANE = 21
+_LANE, _NARROW_LANE = 21, 15
 _LANE_ENDS = {"dB": 12.0, "cents": 20.0}
 _H2_LEADS_DB = 6.0
 _NAMES = {
@@ -82,8 +84,8 @@ def draw(board: Board, around: Around, width: int, height: int) -> list[str]:
     width = min(width, WIDTH)
     if width < NARROWEST or height < 4:
         return [_one_line(board)[:width]]
-    lines = [_head(board, width), _right(_heard(board), width), *_large(board, around)]
-    lines += _lane(board)
+    lines = [_head(board, width), _right(_heard(board), width), *_large(board, around, width)]
+    lines += _lane(board, width)
     lines += [_harmonic(board, "h2_dbc", "H2  even"), _harmonic(board, "h3_dbc", "H3  odd"), _half(board, around)]
     lines += [_level(board, around), _row("now", _advice(board)), *_stands(board), *_source(board)]
     lines += [_row("take", _take(board, around))]
@@ -125,7 +127,7 @@ def _head(board: Board, width: int) -> str:
     if hz is not None and reading.state != "lost":
         pitch = f"{hz:9.2f} Hz  {format_note_cents(hz)}"
     state = {"lost": "nothing comes", "over": "clipping"}.get(reading.state, reading.state)
-    left = f"{board.quantity:<16}{pitch}"
+    left = f"{board.quantity:<{16 if width >= _NARROW else 6}}{pitch}"
     return f"{left:<{max(0, width - len(state) - 1)}} {state}"
 
 
@@ -156,7 +158,7 @@ def number(quantity: str, shown: Shown) -> str:
     return text.replace("-0.00", "+0.00") if text in ("-0.00", "-0.0", "-0") and sign else text
 
 
-def _large(board: Board, around: Around) -> list[str]:
+def _large(board: Board, around: Around, width: int) -> list[str]:
     """The big number, its name and the best; blanked where there is nothing to show."""
     quantity, reading = board.quantity, board.reading
     shown = board.shown(quantity)
@@ -182,6 +184,9 @@ def _large(board: Board, around: Around) -> list[str]:
     else:
         figures = large(text)
         drawn = [f"{line}{' ' + UNIT[quantity] if i == 2 else ''}".ljust(22) for i, line in enumerate(figures)]
+    if width < _NARROW:
+        said = _row("", ", ".join(word for word in side if word))
+        return [*(_row("", line.rstrip()) for line in drawn), said]
     return [_row("", f"{line} {word}") for line, word in zip(drawn, side, strict=True)]
 
 
@@ -191,23 +196,26 @@ def _wanted(quantity: str) -> str:
     return "switch the board off, and on again"
 
 
-def _lane(board: Board) -> list[str]:
+def _lane(board: Board, width: int) -> list[str]:
     """Better or worse than the reference; silent while the hand moves."""
+    narrow = width < _NARROW
+    steps = _NARROW_LANE if narrow else _LANE
     if board.reference_s is None:
         return ["", _row("", "space holds these readings as the reference")]
     better = board.better_by(board.quantity)
     unit = UNITS[board.quantity]
     held = f"reference held at {clock(board.reference_s)} (space holds a new one)"
     if better is None:
-        return ["better".rjust(9) + "  ◀" + "─" * (_LANE // 2) + "│" + "─" * (_LANE // 2) + "▶  worse", _row("", held)]
+        return ["better".rjust(9) + "  ◀" + "─" * (steps // 2) + "│" + "─" * (steps // 2) + "▶  worse", _row("", held)]
     part = max(-1.0, min(1.0, -better / _LANE_ENDS[unit]))
-    at = round((part + 1.0) / 2.0 * (_LANE - 1))
-    lane = list("─" * _LANE)
-    lane[_LANE // 2] = "│"
+    at = round((part + 1.0) / 2.0 * (steps - 1))
+    lane = list("─" * steps)
+    lane[steps // 2] = "│"
     lane[at] = "●"
     word = "better" if better > 0 else "worse"
     said = "as before" if abs(better) < (0.1 if unit == "dB" else 0.05) else f"{abs(better):.1f} {unit} {word}"
-    return [f"{'better':>9}  ◀{''.join(lane)}▶  worse   {said}", _row("", held)]
+    drawn = f"{'better':>9}  ◀{''.join(lane)}▶  worse"
+    return [drawn, _row("", f"{said}; {held}")] if narrow else [f"{drawn}   {said}", _row("", held)]
 
 
 def _harmonic(board: Board, name: str, label: str) -> str:
