@@ -28,7 +28,8 @@ def read(take: WaveTake, *, known: bool = True, build: BuildSettings | None = No
     return check_of(samples(take), take.rate_hz, bench=bench)
 
 
-@pytest.mark.parametrize("seed", range(8))
+# of the last two, one is turned within its frames, the other goes through two poles and a straight reset
+@pytest.mark.parametrize("seed", [*range(8), 50, 65])
 def test_a_healthy_wave_has_no_finding_and_its_share_is_right(seed: int) -> None:
     take, known = healthy(seed)
     result = checked(take, known, seed)
@@ -43,7 +44,7 @@ def test_a_healthy_wave_has_no_finding_and_its_share_is_right(seed: int) -> None
 @pytest.mark.parametrize(
     ("fault", "kind"), [("cut", "asymmetric-clipping"), ("bow", "ramp-bow"), ("glitch", "reset-glitch")]
 )
-@pytest.mark.parametrize("seed", [0])
+@pytest.mark.parametrize("seed", [0, 2])
 def test_a_sawtooth_at_twice_a_limit_is_told(fault: str, kind: str, seed: int) -> None:
     take, known = faulty(fault, seed)
     assert kind in kinds(checked(take, known, seed))

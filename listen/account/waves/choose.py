@@ -38,6 +38,10 @@ _SAWTOOTH_SHARES = (0.985, 0.015, 0.93, 0.07)
 that leaves least."""
 _PART_CHI_SQUARE, _PART_SHARE = 20.0, 0.35
 """A part is told where chi squared falls by so much (over four standard deviations), and by so much of itself."""
+_PART_SIGMAS = 4.0
+_OWN = (("cut_top",), ("cut_bottom",), ("spike_area", "spike_at", "spike_width", "spike_tail"))
+"""Standard deviations from which a part is told: cuts and spikes of a limit's size come to fifty and more, what another
+part explains as well to less than one."""
 _FEWEST = 6
 """With fewer harmonics a cut tip, a rounded corner and a spike look alike."""
 _MOST_PARTS, _CARRIED, _TRIED = 3, 2, 10
@@ -74,11 +78,12 @@ def choose(bin_: WaveBin, wave: str, before: CycleFit | None) -> CycleFit:
     if len(bin_.lines) < _FEWEST or _explained(plain):
         return plain
     # what comes first may take the place of another part: the two best are carried on
-    tried = [plain, *(_from_scratch(bin_, wave) if plain.chi_square > _FAR * plain.independent else [])]
+    deep = _from_scratch(bin_, wave) if plain.chi_square > _FAR * plain.independent else []
+    tried = [plain, *(_shown(bin_, fit) for fit in deep)]
     ends = sorted(tried, key=_cost)[:_CARRIED]
     for _ in range(_MOST_PARTS):
         longer = [fit for end in ends for more in _MORE[wave] for fit in _longer(bin_, end, more) if _gains(end, fit)]
-        ends = [_finished(bin_, fit) for fit in sorted(longer, key=_cost)[:_CARRIED]]
+        ends = [_shown(bin_, _finished(bin_, fit)) for fit in sorted(longer, key=_cost)[:_CARRIED]]
         tried += ends
         if not ends or _explained(min(ends, key=_cost)):
             break
@@ -89,7 +94,7 @@ def _like(bin_: WaveBin, before: CycleFit | None) -> CycleFit | None:
     """The parts of the bin of the next pitch, where there are more than the plain wave's: times stay, shares grow."""
     if before is None or len(bin_.lines) < _FEWEST:
         return None
-    return fit_cycle(bin_.lines, bin_.sigma, before.cycle, before.free)
+    return _shown(bin_, fit_cycle(bin_.lines, bin_.sigma, before.cycle, before.free))
 
 
 def _as_good(fit: CycleFit, before: CycleFit | None) -> bool:
@@ -113,6 +118,20 @@ def _explained(fit: CycleFit) -> bool:
 
 def _gains(fit: CycleFit, longer: CycleFit) -> bool:
     return fit.chi_square - longer.chi_square > max(_PART_CHI_SQUARE, _PART_SHARE * fit.chi_square)
+
+
+def _shown(bin_: WaveBin, fit: CycleFit) -> CycleFit:
+    """Fit again without the parts that are not clear of nothing by their own deviation.
+
+    Beside an edge a spike is the same as a shift of it, and a shallow cut of one tip as another corner: chi squared
+    falls by both, and neither is told from the other.
+    """
+    for part in _OWN:
+        if part[0] in fit.free and abs(getattr(fit.cycle, part[0])) < _PART_SIGMAS * fit.sigma[part[0]]:
+            free = tuple(name for name in fit.free if name not in part)
+            without = changed(fit.cycle, dict.fromkeys(part, 0.0))
+            fit = fit_cycle(bin_.lines, bin_.sigma, without, free, gradual=False, delay=fit.delay)
+    return fit
 
 
 def _plain(bin_: WaveBin, wave: str, before: CycleFit | None) -> CycleFit:
