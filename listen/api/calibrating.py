@@ -3,11 +3,12 @@
 from __future__ import annotations
 
 import os
-from collections.abc import Callable, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
 
+from listen.api.arguments import FilePath, Progress
 from listen.api.bench_lookup import find_bench_file
 from listen.api.earlier_table import table_before
 from listen.bench import WAVES, Bench, load_bench
@@ -36,9 +37,6 @@ from listen.capture import Capture, open_capture
 from listen.errors import OptionError, suggestion
 from listen.report.calibration_page import calibration_page
 from listen.track import track
-
-FilePath = str | os.PathLike[str]
-Progress = Callable[[float], None]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

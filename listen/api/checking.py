@@ -2,13 +2,13 @@
 
 from __future__ import annotations
 
-import os
-from collections.abc import Callable, Mapping
+from collections.abc import Mapping
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, replace
 from pathlib import Path
 
 from listen.account import WAVES_OF_SLOPES, find_account, with_dead_band, with_wave_shape
+from listen.api.arguments import FilePath, Progress
 from listen.api.bench_lookup import find_bench_file
 from listen.bench import GAIN_CONTROLS, TOPOLOGIES, WAVES, Bench, load_bench
 from listen.capture import Capture, Damage, open_capture, scan_damage
@@ -23,9 +23,6 @@ from listen.track.types import Frames
 from listen.units import format_hz
 
 FEWEST_CYCLES = 10
-
-FilePath = str | os.PathLike[str]
-Progress = Callable[[float], None]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False, repr=False)

@@ -7,6 +7,7 @@ import os
 from collections.abc import Callable, Mapping
 from typing import Any
 
+from listen.api.arguments import FilePath
 from listen.api.checking import CheckResult, check
 from listen.errors import CaptureError, OptionError
 from listen.report import check_document, check_schema
@@ -15,7 +16,6 @@ from listen.report.document import CHECK_SCHEMA
 from listen.report.files import read_ordinary
 from listen.report.reading import DocumentFault, hold_to_schema, parse_document
 
-FilePath = str | os.PathLike[str]
 Side = FilePath | CheckResult | Mapping[str, Any]
 
 

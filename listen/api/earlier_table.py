@@ -4,12 +4,11 @@ from __future__ import annotations
 
 import os
 
+from listen.api.arguments import FilePath
 from listen.errors import OptionError
 from listen.report.calibration_document import CALIBRATION_SCHEMA, calibration_schema
 from listen.report.files import read_ordinary
 from listen.report.reading import DocumentFault, hold_to_schema, parse_document
-
-FilePath = str | os.PathLike[str]
 
 
 def table_before(path: FilePath | None, turned: float | None) -> tuple[tuple[float, float], ...] | None:

@@ -5,7 +5,8 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import Any
 
-from listen.api.checking import CheckResult, FilePath, check
+from listen.api.arguments import FilePath
+from listen.api.checking import CheckResult, check
 from listen.errors import OptionError
 from listen.findings.types import Finding
 from listen.report.page.sounds import worst_second_s

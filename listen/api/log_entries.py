@@ -2,9 +2,9 @@
 
 from __future__ import annotations
 
-import os
 from typing import TYPE_CHECKING
 
+from listen.api.arguments import FilePath
 from listen.errors import OptionError
 from listen.logbook import (
     About,
@@ -21,8 +21,6 @@ from listen.report import check_document
 
 if TYPE_CHECKING:
     from listen.api.checking import CheckResult
-
-FilePath = str | os.PathLike[str]
 
 
 def keep_check(

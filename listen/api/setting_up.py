@@ -7,6 +7,7 @@ import os
 from dataclasses import dataclass
 from pathlib import Path
 
+from listen.api.arguments import FilePath
 from listen.api.recorder import recorder_from, recorder_keys, recorder_remarks, same_recorder
 from listen.bench import load_bench, read_toml
 from listen.calibration.clock import Clock, clock_from
@@ -18,7 +19,6 @@ from listen.report.bench_text import Value, with_keys
 from listen.report.files import check_target, write_whole
 from listen.track import track
 
-FilePath = str | os.PathLike[str]
 _LONGEST_S = 60.0
 _LONGEST_LOOPBACK_S = 300.0
 """The stimulus lasts half a minute; whoever lets the recorder run on for minutes is still served."""

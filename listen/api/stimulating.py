@@ -2,9 +2,9 @@
 
 from __future__ import annotations
 
-import os
 from pathlib import Path
 
+from listen.api.arguments import FilePath
 from listen.bench import Bench, load_bench
 from listen.calibration import parse_steps, parse_values
 from listen.calibration.loopback import CAUTIONS, Loop, loopback_samples
@@ -13,7 +13,6 @@ from listen.errors import OptionError
 from listen.report.files import check_target, write_whole
 from listen.report.voltage_wav import voltage_wav
 
-FilePath = str | os.PathLike[str]
 RATES_HZ = (44100, 48000, 88200, 96000, 192000)
 
 

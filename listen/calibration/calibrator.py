@@ -14,7 +14,7 @@ from listen.calibration.laws import HELD_CENTS, FittedLaw, StepRows, fit_law, fr
 from listen.calibration.repeatability import hysteresis, intervals, repeatability
 from listen.calibration.splitting import scale_apart, split_error
 from listen.calibration.trimming import trim_from
-from listen.calibration.types import Axis, Calibration, Gap, Step
+from listen.calibration.types import Calibration, Gap, Step, StepAxis
 from listen.errors import CaptureError, OptionError
 from listen.units import cents_between
 
@@ -52,7 +52,7 @@ class TableSettings:
         For advice on a flat top.
     """
 
-    axis: Axis = "volts"
+    axis: StepAxis = "volts"
     law: str = "auto"
     trimming: Trimming = field(default_factory=Trimming)
     circuit: KnownCircuit = field(default_factory=KnownCircuit)

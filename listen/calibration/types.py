@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 Floats = NDArray[np.float64]
 Direction = Literal["up", "down"]
 LawKind = Literal["volt-per-octave", "hertz-per-volt", "free"]
-Axis = Literal["volts", "positions"]
+StepAxis = Literal["volts", "positions"]
 
 LAWS = ("volt-per-octave", "hertz-per-volt", "free", "auto")
 
@@ -262,7 +262,7 @@ class Calibration:
         So many plateaus belong to no voltage.
     """
 
-    axis: Axis
+    axis: StepAxis
     steps: tuple[Step, ...]
     law: Law | None
     split: ErrorSplit | None

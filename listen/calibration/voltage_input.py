@@ -10,7 +10,7 @@ from decimal import Decimal, InvalidOperation
 from pathlib import Path
 from typing import NoReturn
 
-from listen.calibration.types import Axis
+from listen.calibration.types import StepAxis
 from listen.errors import OptionError
 from listen.units import read_number
 
@@ -47,7 +47,7 @@ class VoltageInput:
     resolution_v: tuple[float, ...] | None = None
     times_s: tuple[tuple[float, float], ...] | None = None
     nominal_v: tuple[float, ...] | None = None
-    axis: Axis = "volts"
+    axis: StepAxis = "volts"
     source: str
 
 

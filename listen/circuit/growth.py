@@ -17,7 +17,7 @@ from listen.circuit.types import Growth
 from listen.sorting import median
 
 Floats = NDArray[np.floating[Any]]
-Kind = Literal["start", "restart", "decay"]
+GrowthKind = Literal["start", "restart", "decay"]
 
 _TOPS_DB = (15.0, 18.0, 21.0, 24.0, 27.0, 30.0, 34.0, 38.0)
 """Below the settled level: growth is straight up to 12 dB from it with a hard limiter, to 30 dB with diodes."""
@@ -47,7 +47,7 @@ _QUIET_S = 0.2
 class _Segment:
     """Samples of a growth, the loud end last; of a decay turned round in time."""
 
-    kind: Kind
+    kind: GrowthKind
     x: Floats
     rate_hz: float
     first_s: float
@@ -99,7 +99,7 @@ def _segments(source: Any, account: Account) -> list[_Segment]:
 
 
 def _read(
-    source: Any, kind: Kind, start_s: float, end_s: float, f0_hz: float, guess_per_s: float, account: Account
+    source: Any, kind: GrowthKind, start_s: float, end_s: float, f0_hz: float, guess_per_s: float, account: Account
 ) -> _Segment | None:
     """Read a segment, averaged to a few samples a cycle, which preserves exponentials."""
     assert account.tone is not None

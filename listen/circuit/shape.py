@@ -14,7 +14,7 @@ from listen.circuit.shaper import ShaperEstimate, read_shaper
 from listen.circuit.types import Quantity, Where, unknown
 
 Floats = NDArray[np.floating[Any]]
-Row = dict[str, float | None]
+ShapeRow = dict[str, float | None]
 
 _SHARE_FLOOR = 1e-4
 """A share of the cycle is known to a hundredth of a point at the best: an interface's phase is not straight."""
@@ -68,7 +68,7 @@ class WaveFigures:
     shaper_offset_percent: Quantity
     shaper_h2_dbc: Quantity
     shaper_h3_dbc: Quantity
-    along: tuple[Row, ...] = ()
+    along: tuple[ShapeRow, ...] = ()
 
     @property
     def quantities(self) -> dict[str, Quantity]:
@@ -96,7 +96,7 @@ def wave_figures(
     return WaveFigures(wave=wave, along=(*along, *row), **values, **figures)
 
 
-def _of_slopes(account: Account, wave: str) -> tuple[dict[str, Quantity], tuple[Row, ...]]:
+def _of_slopes(account: Account, wave: str) -> tuple[dict[str, Quantity], tuple[ShapeRow, ...]]:
     names = [f.name for f in fields(WaveFigures) if f.name not in ("wave", "along") and not f.name.startswith("shaper")]
     shape = account.wave_shape
     if shape is None:
@@ -186,7 +186,7 @@ class _Reader:
             "glitch_cycle": self.quantity(float(shape.spike_at[place]), 0.002, where=where),
         }
 
-    def along(self) -> tuple[Row, ...]:
+    def along(self) -> tuple[ShapeRow, ...]:
         shape = self.shape
         share = "duty_percent" if shape.wave in ("square", "pulse") else "rise_percent"
         columns = {
@@ -219,7 +219,7 @@ def overall(values: Floats, sigma: Floats) -> tuple[float, float]:
 
 def _of_shaper(
     account: Account, wave: str, topology: str | None, shaper: str | None, corner_known: bool
-) -> tuple[dict[str, Quantity], tuple[Row, ...]]:
+) -> tuple[dict[str, Quantity], tuple[ShapeRow, ...]]:
     names = ("shaper_offset_percent", "shaper_h2_dbc", "shaper_h3_dbc")
     if wave != "sine" or (topology != "triangle-core" and shaper is None):
         return dict.fromkeys(names, unknown(NOT_THIS_WAVE if wave != "sine" else _NO_SHAPER)), ()
@@ -251,7 +251,7 @@ def _shaper_quantities(found: ShaperEstimate, where: Where, part: str | None) ->
     return out
 
 
-def _shaper_along(found: ShaperEstimate) -> tuple[Row, ...]:
+def _shaper_along(found: ShaperEstimate) -> tuple[ShapeRow, ...]:
     columns = {
         "f0_hz": found.f0_hz,
         "shaper_offset_percent": 100 * found.offset,

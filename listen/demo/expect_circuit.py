@@ -14,7 +14,7 @@ from listen.demo.take_specs import TakeSpec, steady
 from listen.units import db_from_ratio
 
 Floats = NDArray[np.float64]
-Found = list[dict[str, Any]]
+ExpectedFindings = list[dict[str, Any]]
 
 SHAPES = ("asymmetric-clipping", "symmetric-clipping", "even-order-distortion", "odd-order-distortion")
 
@@ -55,10 +55,10 @@ def _worst(values: Floats, good: NDArray[np.bool_]) -> tuple[float, int]:
     return float(filled[row]), row
 
 
-def shape(m: truth.Measured, spec: TakeSpec) -> Found:
+def shape(m: truth.Measured, spec: TakeSpec) -> ExpectedFindings:
     """Judge clipping and curvature; one cause, one finding, and its near twin accepted when the share is between."""
     good = m.oscillating
-    found: Found = []
+    found: ExpectedFindings = []
     asymmetric = False
     for half, flat in (("positive", m.flat_positive), ("negative", m.flat_negative)):
         loss = expect.crest_loss_percent(m, half)
@@ -93,10 +93,12 @@ def shape(m: truth.Measured, spec: TakeSpec) -> Found:
     return found + _parity(m, spec, asymmetric=asymmetric, flattened=flattened, both_flattened=worst > 1.6)
 
 
-def _parity(m: truth.Measured, spec: TakeSpec, *, asymmetric: bool, flattened: bool, both_flattened: bool) -> Found:
+def _parity(
+    m: truth.Measured, spec: TakeSpec, *, asymmetric: bool, flattened: bool, both_flattened: bool
+) -> ExpectedFindings:
     """Judge even and odd harmonics that no clipping explains."""
     limits = _limits(spec, "thd")
-    found: Found = []
+    found: ExpectedFindings = []
     for kind, part, name in (
         ("even-order-distortion", m.even, "even_percent"),
         ("odd-order-distortion", m.odd, "odd_percent"),
@@ -116,7 +118,7 @@ def _parity(m: truth.Measured, spec: TakeSpec, *, asymmetric: bool, flattened: b
     return found
 
 
-def level(m: truth.Measured, spec: TakeSpec, inside: NDArray[np.bool_]) -> Found:
+def level(m: truth.Measured, spec: TakeSpec, inside: NDArray[np.bool_]) -> ExpectedFindings:
     """Judge how the level is held over the frames that ``inside`` keeps (not starting, not dying)."""
     good = inside & m.oscillating
     if np.count_nonzero(good) < 10:
@@ -139,7 +141,7 @@ def alive(m: truth.Measured) -> NDArray[np.bool_]:
     return np.asarray(amplitude > 0.1 * np.nanquantile(amplitude, 0.9))
 
 
-def dropout(m: truth.Measured, spec: TakeSpec) -> Found:
+def dropout(m: truth.Measured, spec: TakeSpec) -> ExpectedFindings:
     """Judge whether it dies after it once stood."""
     up = alive(m)
     if not np.any(up):
@@ -160,7 +162,7 @@ def dropout(m: truth.Measured, spec: TakeSpec) -> Found:
     ]
 
 
-def hunting(m: truth.Measured, spec: TakeSpec, *, settle_s: float = 0.5) -> Found:
+def hunting(m: truth.Measured, spec: TakeSpec, *, settle_s: float = 0.5) -> ExpectedFindings:
     """Judge the envelope's movement in the rests, their beginnings left out."""
     worst, pieces = 0.0, []
     for start, end in spec.control.held_s():
@@ -184,7 +186,7 @@ def hunting(m: truth.Measured, spec: TakeSpec, *, settle_s: float = 0.5) -> Foun
     return [expect.finding("amplitude-hunting", severity, pieces, evidence={"depth_percent": worst}), *extra]
 
 
-def bounce(m: truth.Measured, spec: TakeSpec) -> Found:
+def bounce(m: truth.Measured, spec: TakeSpec) -> ExpectedFindings:
     """Judge jump and settling of the level after each step of the control."""
     steps_s = spec.control.retunes_s()
     db = db_from_ratio(np.maximum(np.nan_to_num(m.amplitude_fs, nan=1e-9), 1e-9))
@@ -216,7 +218,7 @@ def bounce(m: truth.Measured, spec: TakeSpec) -> Found:
     return [expect.finding("amplitude-bounce", severity, pieces, also=also, evidence=evidence), *extra]
 
 
-def after_strokes(m: truth.Measured, spec: TakeSpec) -> Found:
+def after_strokes(m: truth.Measured, spec: TakeSpec) -> ExpectedFindings:
     """Allow a bounce where the level is still on its way when the hand comes to rest."""
     for begin, end in spec.control.held_s():
         inside = (m.time_s > begin) & (m.time_s < min(end, begin + 1.5)) & m.oscillating
@@ -230,7 +232,7 @@ def after_strokes(m: truth.Measured, spec: TakeSpec) -> Found:
     return []
 
 
-def start(m: truth.Measured, power_s: float) -> Found:
+def start(m: truth.Measured, power_s: float) -> ExpectedFindings:
     """Judge the growth from the moment of power, 1 % to 90 % of the settled level."""
     amplitude = np.nan_to_num(m.amplitude_fs)
     after = m.time_s >= power_s
@@ -259,7 +261,7 @@ def start(m: truth.Measured, power_s: float) -> Found:
     return [expect.finding("slow-start", severity, [[begin, end]], evidence=evidence), *extra]
 
 
-def slewing(m: truth.Measured, _spec: TakeSpec) -> Found:
+def slewing(m: truth.Measured, _spec: TakeSpec) -> ExpectedFindings:
     """Judge slopes held to a constant: crests above a sine's, slopes short of the fundamental's own."""
     short = 100.0 * (1.0 - m.slope_over_sine)
     found = expect.over_limit("slew-limiting", short, m, (8.0, 15.0), value_name="slope_short_percent")
@@ -269,7 +271,7 @@ def slewing(m: truth.Measured, _spec: TakeSpec) -> Found:
     return found
 
 
-def circuit(m: truth.Measured, spec: TakeSpec) -> Found:
+def circuit(m: truth.Measured, spec: TakeSpec) -> ExpectedFindings:
     """Judge shape, level, dropouts, hunting and bounce of a circuit that was running."""
     if not np.any(m.oscillating):
         return [expect.finding("oscillation-absent", "fault", [[0.0, round(spec.control.end_s, 3)]])]
@@ -289,7 +291,7 @@ def circuit(m: truth.Measured, spec: TakeSpec) -> Found:
     return merge(found)
 
 
-def recipe(m: truth.Measured, spec: TakeSpec, power_s: float) -> Found:
+def recipe(m: truth.Measured, spec: TakeSpec, power_s: float) -> ExpectedFindings:
     """Judge a take that begins in silence: the start first, all else from the moment that the level stands."""
     amplitude = np.nan_to_num(m.amplitude_fs)
     grows = np.gradient(db_from_ratio(np.maximum(amplitude, 1e-9)), m.time_s) > 3.0
@@ -306,7 +308,7 @@ def only(m: truth.Measured, keep: NDArray[np.bool_]) -> truth.Measured:
     return replace(m, f0_hz=np.where(keep, m.f0_hz, np.nan))
 
 
-def merge(found: Found) -> Found:
+def merge(found: ExpectedFindings) -> ExpectedFindings:
     """Drop expectations of kinds that another finding already explains."""
     excused = {item["kind"] for item in found if item["severity"] == "allowed"}
     return [item for item in found if item["severity"] == "allowed" or item["kind"] not in excused]

@@ -45,7 +45,7 @@ def _track_error(top: float) -> Callable[[Floats], Floats]:
     return error
 
 
-def _sine_board(error: Callable[[Floats], Floats], amp: wien.OpAmp, gain: wien.Gain) -> take_specs.Circuit:
+def _sine_board(error: Callable[[Floats], Floats], amp: wien.OpAmp, gain: wien.Gain) -> take_specs.CircuitModel:
     def solve(time_s: Floats, f0_hz: Floats) -> tuple[Floats, None]:
         first = int(np.searchsorted(time_s, POWER_S - 1e-9))
         first -= first % wien.OUTPUT_OVERSAMPLING
@@ -116,7 +116,7 @@ def mended() -> take_specs.TakeSpec:
     )
 
 
-def _core_spec(wave: str, circuit: take_specs.Circuit, text: str) -> take_specs.TakeSpec:
+def _core_spec(wave: str, circuit: take_specs.CircuitModel, text: str) -> take_specs.TakeSpec:
     return take_specs.TakeSpec(
         family="demo",
         control=controls.turn([90.0, 1200.0], [0.6, 2.6, 0.8]),

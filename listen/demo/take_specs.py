@@ -26,10 +26,10 @@ SILENT_SHARE = 0.01
 """Below this part of the settled level nothing is said to oscillate."""
 
 WaveFunction = Callable[[Floats, Floats, float], Floats]
-Law = Callable[[Floats, Floats], Floats]
-Added = Callable[[Floats, Floats, Floats], Floats]
-Damage = Callable[[Floats, float], Floats]
-Circuit = Callable[[Floats, Floats], tuple[Floats, Floats | None]]
+ModulationLaw = Callable[[Floats, Floats], Floats]
+AddedSignal = Callable[[Floats, Floats, Floats], Floats]
+RecordingDamage = Callable[[Floats, float], Floats]
+CircuitModel = Callable[[Floats, Floats], tuple[Floats, Floats | None]]
 
 
 def _nothing(_measured: truth.Measured, _spec: TakeSpec) -> list[dict[str, Any]]:
@@ -87,13 +87,13 @@ class TakeSpec:
     gain_control: str | None = None
     shape: WaveFunction | None = None
     series_of: tuple[str, float] | None = None
-    circuit: Circuit | None = None
+    circuit: CircuitModel | None = None
     circuit_text: str = ""
     preroll_s: float = PREROLL_S
-    envelope: Law | None = None
-    wander_cents: Law | None = None
-    added: Added | None = None
-    damage: Damage | None = None
+    envelope: ModulationLaw | None = None
+    wander_cents: ModulationLaw | None = None
+    added: AddedSignal | None = None
+    damage: RecordingDamage | None = None
     expect: Callable[[truth.Measured, TakeSpec], list[dict[str, Any]]] = _nothing
     allowed: Mapping[str, str] = field(default_factory=dict)
     oversample: int = 8

@@ -16,7 +16,7 @@ _FOLDER = Path(__file__).with_name("kinds")
 _REST = "\n[sentences]"
 """What comes from here on is parsed for kinds that were found alone: reading all of it takes 10 ms."""
 
-Question = Literal["pitch", "start", "hold", "clean", "recording"]
+KindQuestion = Literal["pitch", "start", "hold", "clean", "recording"]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -64,7 +64,7 @@ class Kind:
 
     key: str
     name: str
-    question: Question
+    question: KindQuestion
     unit: str
     limits: Mapping[str, float]
     limits_of: Mapping[str, Mapping[str, Mapping[str, float]]]

@@ -14,7 +14,7 @@ from typing import Any
 from listen.errors import OptionError, close_match
 from listen.logbook.book import read_connection
 from listen.logbook.layout import DIGESTED, is_as_stored
-from listen.logbook.types import KINDS, STATES, BuildLine, Entry, Kind
+from listen.logbook.types import KINDS, STATES, BuildLine, Entry, EntryKind
 from listen.logbook.wording import name_key, read_moment
 
 FilePath = str | os.PathLike[str]
@@ -129,7 +129,7 @@ def _entry(row: tuple[Any, ...]) -> Entry:
     found = dict(zip(_COLUMNS, row, strict=True))
     whole = is_as_stored(tuple(found[name] for name in _DIGESTED), found["digest"])
     measured, stored, struck = (read_moment(found[name]) for name in ("measured_utc", "stored_utc", "struck_utc"))
-    kind: Kind = found["kind"] if found["kind"] in KINDS else "note"
+    kind: EntryKind = found["kind"] if found["kind"] in KINDS else "note"
     entry = Entry(
         number=int(found["id"]),
         build=str(found["build"]),

@@ -11,12 +11,12 @@ from typing import Any, Literal
 
 from listen.errors import LogbookError
 
-Kind = Literal["check", "calibration", "note"]
-State = Literal["as-found", "as-left"]
+EntryKind = Literal["check", "calibration", "note"]
+AdjustmentState = Literal["as-found", "as-left"]
 
-KINDS: tuple[Kind, ...] = ("check", "calibration", "note")
-STATES: tuple[State, ...] = ("as-found", "as-left")
-SCHEMAS: Mapping[str, Kind] = {"listen.check/1": "check", "listen.calibration/1": "calibration"}
+KINDS: tuple[EntryKind, ...] = ("check", "calibration", "note")
+STATES: tuple[AdjustmentState, ...] = ("as-found", "as-left")
+SCHEMAS: Mapping[str, EntryKind] = {"listen.check/1": "check", "listen.calibration/1": "calibration"}
 """Which documents are kept, and as what."""
 
 
@@ -45,7 +45,7 @@ class About:
     temperature_c: float | None = None
     warm_up_min: float | None = None
     measured: datetime | None = None
-    state: State | None = None
+    state: AdjustmentState | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -75,8 +75,8 @@ class Entry:
 
     number: int
     build: str
-    kind: Kind
-    state: State | None
+    kind: EntryKind
+    state: AdjustmentState | None
     measured: datetime
     stored: datetime
     note: str | None

@@ -16,7 +16,7 @@ from listen.logbook.book import write_connection
 from listen.logbook.layout import DIGESTED, digest_of
 from listen.logbook.place import logbook_path
 from listen.logbook.queries import read_entry
-from listen.logbook.types import SCHEMAS, About, Kind, Stored
+from listen.logbook.types import SCHEMAS, About, EntryKind, Stored
 from listen.logbook.wording import checked, name_key, normalised_name, normalised_note
 
 _INSERT = f"INSERT INTO entry ({DIGESTED}, digest) VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?)"
@@ -120,7 +120,7 @@ def strike(number: int, why: str, *, path: str | os.PathLike[str] | None = None)
 
 
 def _store(
-    kind: Kind,
+    kind: EntryKind,
     document: str | None,
     recording_key: str | None,
     build: str,

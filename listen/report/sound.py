@@ -19,7 +19,7 @@ from listen.track.types import Envelope
 from listen.units import db_from_ratio, ratio_from_db
 
 Floats = NDArray[np.float64]
-Kind = Literal["second", "residue", "pure"]
+SoundKind = Literal["second", "residue", "pure"]
 
 LOUDEST_DBFS = -18.0
 """Peaks of an excerpt stay under this: steady tones are hard on ears and tweeters (common practice, no source)."""
@@ -86,7 +86,7 @@ class Excerpt:
         Whole decibels by which it was raised (negative: lowered).
     """
 
-    kind: Kind
+    kind: SoundKind
     samples: Floats
     sample_rate_hz: float
     start_s: float

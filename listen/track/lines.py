@@ -20,11 +20,13 @@ from listen.track.types import Floats, Ints
 
 FRAME_S = 0.040
 FRAME_CYCLES = 4
+"""A frame lasts two rows (50 % overlap), and four cycles at least: of these the Hann window is zero at half orders."""
 BAND = 0.45
-"""Harmonics are measured below this part of the sample rate."""
+"""Harmonics are measured below this part of the sample rate: the filters of the grid are flat up to it."""
 RESIDUAL_BAND = 0.49
 """Harmonics are subtracted from the residual below this part: an input filter's remnant there is no burst."""
 MOST_HARMONICS = 2000
+"""Of the lowest pitch, 12 Hz, they reach 24 kHz."""
 _PITCH_LINES = 12
 _LOWEST_SHARE = 0.01
 _ROWS_TO_TELL = 12

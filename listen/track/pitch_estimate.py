@@ -14,15 +14,25 @@ from listen.track import fourier
 from listen.track.types import Floats
 
 HOP_S = 0.040
+"""Spectra of the middle rate last 43 ms at 48 kHz: no sample is left out."""
 LOWEST_HZ = 12.0
+"""A spectrum at the lowest of the three rates lasts 171 ms at 48 kHz: the lobe of a line is 11.7 Hz (Hann)."""
 TONE_BELOW = 0.35
 """A segment is a tone where the signal differs from itself one period later by less than this part of its power."""
 _STEP = 4
 _LEVELS = 3
+"""The signal at its own rate, a quarter and a sixteenth of it: spectra of one length for high, middle and low lines."""
 _TAPS = 64
+"""The kernels' filters have so many; shorter ones end in zeros."""
 _BEFORE = 20
+"""Half the length of the low-pass before a quarter of the rate: 80 dB down from 0.189 of the rate on (computed), so
+that what appears at wrong frequencies lies above 0.24 of the lower rate."""
 _SMOOTH = 0.095, 16
+"""Cut-off and half length of the low-pass before half the rate: 80 dB down from 0.181 of the rate on (computed), so
+that nothing appears below 0.25."""
 _NEAR = 128
+"""At the highest rate periods of less than 96 samples of half the rate are looked for: one and a half of one and
+another, 4 % longer, reach 125 samples to each side."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)

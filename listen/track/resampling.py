@@ -15,10 +15,15 @@ from numpy.typing import NDArray
 TAPS = 64
 """Taps of the long filter; it reaches half as many samples to both sides."""
 FEW = 16
+"""Taps of the short filter: at twice the rate the transition may be 0.55 of that rate wide."""
 PLACES = 24
 """Phases of the polyphase filter; taps are interpolated quadratically between them."""
 _BETA, _BETA_OF_FEW = 10.06, 12.5
+"""Shape of Kaiser's window. Long filter: 100 dB by his formula; the middle errs by 1.1e-5 up to 0.4 and 2.3e-5 up to
+0.45 of the rate (9 gives 3.2e-5 and 5.1e-5, 11 gives 4e-6 and 3.7e-4). Short filter: 3.5e-6 up to 0.45 (11: 1.5e-5;
+13: 2e-6). Computed."""
 _LINE = 64
+"""Bytes of a cache line."""
 
 
 @lru_cache(maxsize=1)

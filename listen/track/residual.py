@@ -15,10 +15,12 @@ from listen.track.lines import BAND
 from listen.track.types import Floats, Ints
 
 PHASE_BINS = 16
+"""Of a cycle: crests and zero crossings lie four apart."""
 HALF_ORDERS = 3
 """Complex lines at 1/2, 3/2 and 5/2 of the pitch: most of the difference between alternate cycles is there."""
 _LEAST_HZ = 0.004
 """Lowest frequency over the sample rate: below are hum, drift and the interface's noise."""
+# cycles of a frame whose residual is transformed: even, so that half orders fall on bins, of factors that the FFT has
 _SMOOTH = np.array(sorted(2 * f * 2**p for p in range(14) for f in (1, 3, 5, 9, 15, 25, 27, 45)))
 
 

@@ -12,7 +12,7 @@ from listen.capture.overload import ExtremesByBlock, find_overload
 from listen.track.lines import frame_cycles
 from listen.track.types import ROW_EVERY_S, Frames
 from listen.units import cents_between, cents_off_note
-from listen.watch.types import Reading, State
+from listen.watch.types import Reading, ToneState
 from listen.watch.window import Window
 
 _SMOOTHED_S = 0.010
@@ -105,7 +105,7 @@ def _known(value: Any) -> float | None:
     return number if math.isfinite(number) else None
 
 
-def state_of(frames: Frames, row: int) -> State:
+def state_of(frames: Frames, row: int) -> ToneState:
     """Tell whether the tone is absent, being turned, growing or at rest at a row."""
     if not frames.oscillating[row]:
         return "silent"

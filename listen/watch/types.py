@@ -9,7 +9,7 @@ if TYPE_CHECKING:
     from listen.api.checking import CheckResult
     from listen.watch.feeds import Reason
 
-State = Literal["silent", "settling", "moving", "steady", "over", "lost"]
+ToneState = Literal["silent", "settling", "moving", "steady", "over", "lost"]
 SCHEMA = "listen.watch/1"
 
 
@@ -53,7 +53,7 @@ class Reading:
     crest_negative: float | None
     f0_sigma_cents: float | None
     peak_fs: float
-    state: State
+    state: ToneState
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -170,3 +170,23 @@ def test_a_class_has_a_name_of_its_own() -> None:
                 places.setdefault(node.name, []).append(path.relative_to(PACKAGE).as_posix())
     assert {name: found for name, found in places.items() if len(found) > 1 and name not in NAMED_TWICE} == {}
     assert [name for name in NAMED_TWICE if len(places.get(name, [])) < 2] == []
+
+
+ALIAS = re.compile(r"[A-Z][a-z]\w*")
+PRECISION_OF_THE_MODULE = ("Floats", "Complexes")
+"""Arrays of the numbers that a module keeps: of one precision, or of any."""
+
+
+def test_a_type_alias_has_one_meaning() -> None:
+    """Modules that name the same type alike may; another type, or a class, has another name."""
+    meanings: dict[str, set[str]] = {}
+    for path in modules():
+        for node in ast.parse(path.read_text("utf-8")).body:
+            if isinstance(node, ast.ClassDef):
+                meanings.setdefault(node.name, set()).add(f"class {node.name}")
+            elif isinstance(node, ast.Assign) and len(node.targets) == 1 and isinstance(node.targets[0], ast.Name):
+                if ALIAS.fullmatch(node.targets[0].id):
+                    meanings.setdefault(node.targets[0].id, set()).add(ast.unparse(node.value))
+    assert len(meanings) > 200
+    assert {n: m for n, m in meanings.items() if len(m) > 1 and n not in PRECISION_OF_THE_MODULE} == {}
+    assert [name for name in PRECISION_OF_THE_MODULE if len(meanings[name]) < 2] == []

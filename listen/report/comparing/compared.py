@@ -4,8 +4,7 @@ from __future__ import annotations
 
 import math
 import statistics
-from collections.abc import Mapping, Sequence
-from typing import Any
+from collections.abc import Sequence
 
 from listen.report.comparing.blind_takes import BlindTakes, blind_takes, came_to_life, is_of_the_take
 from listen.report.comparing.circuit_figures import compared_figures
@@ -16,9 +15,7 @@ from listen.report.comparing.summary_text import (
     headline_of,
     remarks_of,
 )
-from listen.report.comparing.types import ComparedFinding, ComparedRow, Comparison, FixVerdict
-
-Document = Mapping[str, Any]
+from listen.report.comparing.types import ComparedFinding, ComparedRow, Comparison, Document, FixVerdict
 
 COLUMNS = ("level_dbfs", "thd_percent", "even_dbc", "odd_dbc", "crest_positive", "crest_negative")
 LEAST_CHANGE_DB = 1.0

@@ -4,17 +4,16 @@ from __future__ import annotations
 
 import math
 import tomllib
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
+from dataclasses import dataclass
 from functools import cache
 from pathlib import Path
 from typing import Any
 
 from listen.findings import all_kinds, half_name, name_of
 from listen.report.comparing.blind_takes import BlindTakes, blind_takes, hides
-from listen.report.comparing.types import ComparedFinding, FindingStatus
+from listen.report.comparing.types import ComparedFinding, Document, FindingStatus
 from listen.units import format_db, format_percent, format_seconds
-
-Document = Mapping[str, Any]
 
 SAME_WITHIN = 0.2
 """A size that moves by less than a fifth (2 dB where it is in decibels of a line) is as it was."""
@@ -57,19 +56,30 @@ def _by_kind(findings: Sequence[Document]) -> dict[str, Document]:
     return out
 
 
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class _Pair:
+    """A finding of one kind in both takes, and its size in each; None: not there, not measured."""
+
+    kind: str
+    unit: str
+    old: Document | None
+    new: Document | None
+    was: float | None
+    now: float | None
+
+
 def _compared_finding(
     kind: str, old: Document | None, new: Document | None, before: Document, after: Document, blind: BlindTakes
 ) -> ComparedFinding:
     record = all_kinds().get(kind)
     measure, unit = (record.measure, record.compared_in or "") if record is not None else (None, "")
-    was = _number(old, measure)
-    now = _number(new, measure)
+    pair = _Pair(kind=kind, unit=unit, old=old, new=new, was=_number(old, measure), now=_number(new, measure))
     hidden = hides(blind.before, kind) or hides(blind.after, kind)
     status: FindingStatus
     if hidden:
         status = "not-shown-after" if hides(blind.after, kind) else "not-shown-before"
     else:
-        status = _which(kind, old, new, was, now, unit, before, after)
+        status = _status(pair, before, after)
     return ComparedFinding(
         kind=kind,
         fate=status,
@@ -80,16 +90,14 @@ def _compared_finding(
         half_known_before=_half_known(old),
         half_known_after=_half_known(new),
         measure=measure,
-        before=was,
-        after=now,
-        sentence=_sentence(kind, f"{status}-hidden" if hidden else status, old, new, was, now, unit),
+        before=pair.was,
+        after=pair.now,
+        sentence=_sentence(pair, f"{status}-hidden" if hidden else status),
     )
 
 
-def _which(
-    kind: str, old: Document | None, new: Document | None, was: float | None, now: float | None, unit: str,
-    before: Document, after: Document,
-) -> FindingStatus:  # fmt: skip
+def _status(pair: _Pair, before: Document, after: Document) -> FindingStatus:
+    kind, old, new, was, now = pair.kind, pair.old, pair.new, pair.was, pair.now
     if new is None:
         return "gone" if old is None or _could_show(kind, old, after) else "not-shown-after"
     if old is None:
@@ -99,7 +107,7 @@ def _which(
     rank = _RANK[new["severity"]] - _RANK[old["severity"]]
     if was is None or now is None:
         return "worse" if rank > 0 else "milder" if rank < 0 else "unchanged"
-    if unit == "dBc":
+    if pair.unit == "dBc":
         moved = now - was
         return "worse" if moved > _SAME_WITHIN_DB else "milder" if moved < -_SAME_WITHIN_DB else "unchanged"
     if abs(now - was) <= SAME_WITHIN * max(abs(was), abs(now)):
@@ -148,10 +156,9 @@ def written(value: float, unit: str) -> str:
     return format_db(value, unit) if unit in ("dB", "dBc") else f"{value:.1f} {unit}"
 
 
-def _sentence(
-    kind: str, key: str, old: Document | None, new: Document | None, was: float | None, now: float | None, unit: str
-) -> str:
+def _sentence(pair: _Pair, key: str) -> str:
     said = words()["fate"]
+    old, new, was, now, unit = pair.old, pair.new, pair.was, pair.now, pair.unit
     if was is not None and now is not None:
         measured = said["both"].format(before=written(was, unit), after=written(now, unit))
     elif was is not None:
@@ -161,8 +168,8 @@ def _sentence(
     else:
         measured = ""
     half = _half_name(old or new)
-    name = name_of(kind)
-    if kind == _ONE_HALF and half:
+    name = name_of(pair.kind)
+    if pair.kind == _ONE_HALF and half:
         name = f"{name} ({half})"
     text = said[key].format(
         name=name,

@@ -3,17 +3,14 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping, Sequence
-from typing import Any
+from collections.abc import Sequence
 
 from listen.findings import half_name, name_of
 from listen.report.comparing.blind_takes import BlindTakes, came_to_life, is_of_the_take
 from listen.report.comparing.finding_status import words
-from listen.report.comparing.types import ComparedFinding, ComparedRow, FixVerdict
+from listen.report.comparing.types import ComparedFinding, ComparedRow, Document, FixVerdict
 from listen.report.words import third
 from listen.units import format_db, format_hz, format_hz_range, format_percent
-
-Document = Mapping[str, Any]
 
 LEAST_CHANGE_DB = 1.0
 """A smaller change of distortion is said to be none: about what a trimmer's touch makes."""

@@ -6,6 +6,8 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Any, Literal
 
+Document = Mapping[str, Any]
+"""A document of the schema ``listen.check/1``."""
 FindingStatus = Literal["gone", "new", "unchanged", "milder", "worse", "swapped", "not-shown-after", "not-shown-before"]
 FixVerdict = Literal["mended", "better", "unchanged", "mixed", "worse", "open", "healthy"]
 

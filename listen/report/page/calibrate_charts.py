@@ -3,12 +3,13 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
+from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
 
 from listen.calibration.types import Calibration, Step
-from listen.report.page.chart import Axis, Chart, Dash, Ink, Limit, Line, aligned
+from listen.report.page.chart import AxisKind, Chart, Dash, Limit, Line, LineInk, aligned
 from listen.report.page.wording import say
 from listen.units import format_hz_note, format_seconds
 
@@ -23,7 +24,7 @@ _LEAST_CENTS = 1.0
 """A fifth of what an ear tells (common practice, no source): less is drawn as nothing."""
 _ROOM = 0.56
 """Of the values' span to either side of their middle: a little more than half."""
-_STYLES: dict[str, tuple[Ink, Dash]] = {
+_STYLES: dict[str, tuple[LineInk, Dash]] = {
     "offset": ("faint", "dotted"),
     "scale": ("first", "solid"),
     "proportional": ("second", "dashed"),
@@ -59,12 +60,16 @@ def _pitch(calibration: Calibration) -> Chart | None:
         return None
     low, high = min(known, key=lambda s: s.f0_hz or 0.0), max(known, key=lambda s: s.f0_hz or 0.0)
     return _chart(
-        calibration, "pitch", x, lines, say("axis.pitch"), "pitch-y", unit="Hz",
-        words="pitch" if calibration.axis == "volts" else "pitch_dial",
-        y_range=((low.f0_hz or 1.0) / 1.12, (high.f0_hz or 1.0) * 1.12),
-        low=format_hz_note(low.f0_hz or 0.0), low_at=_place(calibration, low.cv_v),
-        high=format_hz_note(high.f0_hz or 0.0), high_at=_place(calibration, high.cv_v),
-    )  # fmt: skip
+        calibration,
+        "pitch",
+        (x, lines),
+        _HERTZ,
+        ((low.f0_hz or 1.0) / 1.12, (high.f0_hz or 1.0) * 1.12),
+        low=format_hz_note(low.f0_hz or 0.0),
+        low_at=_place(calibration, low.cv_v),
+        high=format_hz_note(high.f0_hz or 0.0),
+        high_at=_place(calibration, high.cv_v),
+    )
 
 
 def _error(calibration: Calibration) -> Chart | None:
@@ -82,10 +87,16 @@ def _error(calibration: Calibration) -> Chart | None:
     ]
     top = 1.15 * max(reach, GOOD_CENTS, *(abs(float(np.max(limit.y))) for limit in limits))
     return _chart(
-        calibration, "error", x, lines, say("calibration.axis_cents"), "plain", unit="cents", decimals=2,
-        limits=tuple(limits), y_range=(-top, top), worst=f"{calibration.law.worst_error_cents:+z.1f}",
-        worst_at=_place(calibration, calibration.law.worst_at_v), rms=f"{calibration.law.rms_error_cents:.2f}",
-    )  # fmt: skip
+        calibration,
+        "error",
+        (x, lines),
+        _CENTS,
+        (-top, top),
+        tuple(limits),
+        worst=f"{calibration.law.worst_error_cents:+z.1f}",
+        worst_at=_place(calibration, calibration.law.worst_at_v),
+        rms=f"{calibration.law.rms_error_cents:.2f}",
+    )
 
 
 def _split(calibration: Calibration) -> Chart | None:
@@ -115,9 +126,8 @@ def _split(calibration: Calibration) -> Chart | None:
     if not lines:
         return None
     return _chart(
-        calibration, "split", x, tuple(lines), say("calibration.axis_cents"), "plain", unit="cents", decimals=2,
-        terms="; ".join(said), y_range=_cents_range([line.y for line in lines]),
-    )  # fmt: skip
+        calibration, "split", (x, tuple(lines)), _CENTS, _cents_range([line.y for line in lines]), terms="; ".join(said)
+    )
 
 
 def _octaves(calibration: Calibration) -> Chart | None:
@@ -129,11 +139,16 @@ def _octaves(calibration: Calibration) -> Chart | None:
     y = np.array([rows[i].width_cents - 1200.0 for i in first])
     low, high = int(np.argmin(y)), int(np.argmax(y))
     return _chart(
-        calibration, "octaves", x, _dotted(y),
-        say("calibration.axis_cents"), "plain", unit="cents", decimals=1, low=f"{y[low]:+z.1f}",
-        low_at=_place(calibration, float(x[low])), high=f"{y[high]:+z.1f}", high_at=_place(calibration, float(x[high])),
-        y_range=_cents_range([y]),
-    )  # fmt: skip
+        calibration,
+        "octaves",
+        (x, _dotted(y)),
+        _TENTHS_OF_CENTS,
+        _cents_range([y]),
+        low=f"{y[low]:+z.1f}",
+        low_at=_place(calibration, float(x[low])),
+        high=f"{y[high]:+z.1f}",
+        high_at=_place(calibration, float(x[high])),
+    )
 
 
 def _cents_range(lines: Sequence[Floats]) -> tuple[float, float]:
@@ -151,17 +166,21 @@ def _settling(calibration: Calibration) -> Chart | None:
         return None
     slowest = max(known, key=lambda step: step.settling_s or 0.0)
     return _chart(
-        calibration, "settling", x, lines, say("calibration.axis_seconds"), "plain", unit="s", decimals=3,
-        high=format_seconds(slowest.settling_s or 0.0), high_at=_place(calibration, slowest.cv_v),
-        y_range=(0.0, max(0.05, 1.15 * (slowest.settling_s or 0.0))),
-    )  # fmt: skip
+        calibration,
+        "settling",
+        (x, lines),
+        _SECONDS,
+        (0.0, max(0.05, 1.15 * (slowest.settling_s or 0.0))),
+        high=format_seconds(slowest.settling_s or 0.0),
+        high_at=_place(calibration, slowest.cv_v),
+    )
 
 
 def _ways(calibration: Calibration, value: Callable[[Step], float | None]) -> tuple[Floats, tuple[Line, ...]]:
     """A line for each way the voltage came, repeats averaged."""
     x = np.array(sorted({same_v(step.cv_v) for step in calibration.steps}))
     lines: list[Line] = []
-    ways: tuple[tuple[str, Ink, Dash], ...] = (("up", "first", "solid"), ("down", "second", "dashed"))
+    ways: tuple[tuple[str, LineInk, Dash], ...] = (("up", "first", "solid"), ("down", "second", "dashed"))
     for direction, ink, dash in ways:
         y = np.full(len(x), np.nan)
         for i, v in enumerate(x):
@@ -177,27 +196,48 @@ def _ways(calibration: Calibration, value: Callable[[Step], float | None]) -> tu
     return x, tuple(lines)
 
 
+@dataclass(frozen=True, slots=True)
+class _Quantity:
+    """What is drawn over the voltage: the words of its axis, and how a value is read out."""
+
+    label: str
+    unit: str
+    decimals: int
+    axis: AxisKind = "plain"
+
+
+_HERTZ = _Quantity("axis.pitch", "Hz", 1, "pitch-y")
+_CENTS, _TENTHS_OF_CENTS = (_Quantity("calibration.axis_cents", "cents", decimals) for decimals in (2, 1))
+_SECONDS = _Quantity("calibration.axis_seconds", "s", 3)
+
+
 def _chart(
-    calibration: Calibration, name: str, x: Floats, lines: tuple[Line, ...], y_label: str, y_axis: Axis, *, unit: str,
-    decimals: int = 1, limits: tuple[Limit, ...] = (), y_range: tuple[float, float] | None = None, words: str = "",
+    calibration: Calibration,
+    name: str,
+    curves: tuple[Floats, tuple[Line, ...]],
+    quantity: _Quantity,
+    y_range: tuple[float, float],
+    limits: tuple[Limit, ...] = (),
     **said: str,
-) -> Chart:  # fmt: skip
+) -> Chart:
+    """A chart over the voltage, or over the places of a dial; ``said`` are the numbers of its words."""
     volts = calibration.axis == "volts"
+    words = "pitch_dial" if name == "pitch" and not volts else name
     return Chart(
         name=f"cv-{name}",
-        title=say(f"calibration.chart.{words or name}"),
-        alt=say(f"calibration.chart.{words or name}_alt", **said),
+        title=say(f"calibration.chart.{words}"),
+        alt=say(f"calibration.chart.{words}_alt", **said),
         x_label=say("calibration.axis_volts" if volts else "calibration.axis_places"),
-        y_label=y_label,
-        x=x,
+        y_label=say(quantity.label),
+        x=curves[0],
         x_axis="volts",
         x_unit="V" if volts else "",
-        y_axis=y_axis,
-        lines=lines,
+        y_axis=quantity.axis,
+        lines=curves[1],
         limits=limits,
         y_range=y_range,
-        unit=unit,
-        decimals=decimals,
+        unit=quantity.unit,
+        decimals=quantity.decimals,
     )
 
 

@@ -26,9 +26,9 @@ from numpy.typing import NDArray
 from listen.report.page.axes import Scale
 
 Floats = NDArray[np.float64]
-Axis = Literal["time", "pitch", "volts", "degrees", "ratio", "log", "log-percent", "pitch-y", "plain"]
+AxisKind = Literal["time", "pitch", "volts", "degrees", "ratio", "log", "log-percent", "pitch-y", "plain"]
 Dash = Literal["solid", "dashed", "dotted"]
-Ink = Literal["first", "second", "faint"]
+LineInk = Literal["first", "second", "faint"]
 Fill = Literal["band", "hatch"]
 _LOG_AXES = ("pitch", "pitch-y", "log", "log-percent")
 _ROOM = 0.08
@@ -51,7 +51,7 @@ class Line:
 
     label: str
     y: Floats
-    ink: Ink = "first"
+    ink: LineInk = "first"
     dash: Dash = "solid"
     dots: bool = False
 
@@ -132,9 +132,9 @@ class Chart:
     x_label: str
     y_label: str
     x: Floats
-    x_axis: Axis
+    x_axis: AxisKind
     lines: tuple[Line, ...]
-    y_axis: Axis = "plain"
+    y_axis: AxisKind = "plain"
     limits: tuple[Limit, ...] = ()
     areas: tuple[Area, ...] = ()
     marks: tuple[Mark, ...] = ()

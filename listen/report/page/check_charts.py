@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 from listen.findings import half_adjective, half_name
 from listen.report.page.against_pitch import TURNS, ByPitch, Turn, by_pitch
 from listen.report.page.axes import number_text
-from listen.report.page.chart import Chart, Dash, Ink, Limit, Line, Mark, aligned
+from listen.report.page.chart import Chart, Dash, Limit, Line, LineInk, Mark, aligned
 from listen.report.page.circuit_charts import circuit_charts
 from listen.report.page.cycle_charts import common_ends, cycle_charts, worst_cycle
 from listen.report.page.cycles import MeanCycle
@@ -110,7 +110,7 @@ def _marked(chart: Chart, marks: tuple[Mark, ...]) -> Chart:
     return chart if chart.half_width else replace(chart, marks=marks)
 
 
-def _lines(bands: ByPitch, column: str, label: str = "", ink: Ink = "first") -> list[Line]:
+def _lines(bands: ByPitch, column: str, label: str = "", ink: LineInk = "first") -> list[Line]:
     """Lines of one column, distinguished by pattern: turning up, turning down, at rest."""
     lines = []
     for turn in TURNS:

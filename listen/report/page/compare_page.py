@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import os
 from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
@@ -15,7 +16,7 @@ from listen.report.comparing.finding_status import words as compare_words
 from listen.report.comparing.polarity import polarity_known
 from listen.report.files import write_whole
 from listen.report.page.against_pitch import BINS_AN_OCTAVE, by_pitch
-from listen.report.page.chart import Axis, Chart, Line, aligned
+from listen.report.page.chart import AxisKind, Chart, Line, aligned
 from listen.report.page.figures import figure_view, page_data
 from listen.report.page.pages import render
 from listen.report.page.side_by_side import side_by_side
@@ -31,13 +32,27 @@ Floats = NDArray[np.float64]
 _HALF = ("even-pitch", "odd-pitch", "positive-pitch", "negative-pitch")
 _LEAST_PERCENT = 0.0005
 """-106 dBc: below what converters leave; both takes stay in the chart however clean one is."""
-_CHARTS: tuple[tuple[str, str, str, Axis, str, int], ...] = (
-    ("thd-pitch", "thd", "percent", "log-percent", "%", 3),
-    ("even-pitch", "even", "percent", "log-percent", "%", 3),
-    ("odd-pitch", "odd", "percent", "log-percent", "%", 3),
-    ("positive-pitch", "positive", "crest", "plain", "", 3),
-    ("negative-pitch", "negative", "crest", "plain", "", 3),
-    ("level-pitch", "level", "level", "plain", "dBFS", 2),
+
+
+@dataclass(frozen=True, slots=True)
+class _ChartSpec:
+    """A chart of both takes: its name, the column it shows, the axis, and how a value is read out."""
+
+    name: str
+    column: str
+    label: str
+    axis: AxisKind
+    unit: str
+    decimals: int
+
+
+_CHARTS = (
+    _ChartSpec("thd-pitch", "thd", "percent", "log-percent", "%", 3),
+    _ChartSpec("even-pitch", "even", "percent", "log-percent", "%", 3),
+    _ChartSpec("odd-pitch", "odd", "percent", "log-percent", "%", 3),
+    _ChartSpec("positive-pitch", "positive", "crest", "plain", "", 3),
+    _ChartSpec("negative-pitch", "negative", "crest", "plain", "", 3),
+    _ChartSpec("level-pitch", "level", "level", "plain", "dBFS", 2),
 )
 
 
@@ -105,45 +120,42 @@ def compare_charts(comparison: Comparison, frames: tuple[Frames, Frames] | None 
     if len(x) < 2:
         return ()
     titles = _titles(polarity_known(comparison.before) and polarity_known(comparison.after))
-    charts = [_chart(x, columns, titles[spec[1]], *spec) for spec in _CHARTS]
+    charts = [_chart(x, columns, titles[spec.column], spec) for spec in _CHARTS]
     return tuple(chart for chart in charts if all(np.isfinite(line.y).any() for line in chart.lines))
 
 
 def _titles(known: bool) -> dict[str, str]:
     halves = ("positive", "negative")
-    titles = {column: say(f"compare.chart.{column}") for _, column, *_ in _CHARTS if column not in halves}
+    titles = {spec.column: say(f"compare.chart.{spec.column}") for spec in _CHARTS if spec.column not in halves}
     return titles | {half: say("compare.chart.crest", half=half_name(half, known)) for half in halves}
 
 
-def _chart(
-    x: Floats, columns: Mapping[str, tuple[Floats, Floats]], title: str, name: str, column: str, label: str, axis: Axis,
-    unit: str, decimals: int,
-) -> Chart:  # fmt: skip
-    before, after = columns[column]
+def _chart(x: Floats, columns: Mapping[str, tuple[Floats, Floats]], title: str, spec: _ChartSpec) -> Chart:
+    before, after = columns[spec.column]
     y_range = None
-    if axis == "log-percent":
+    if spec.axis == "log-percent":
         known = np.concatenate([before, after])
         known = known[np.isfinite(known) & (known > 0)]
         high = float(known.max()) if len(known) else 10.0
         low = float(known.min()) if len(known) else 0.01
         y_range = (max(min(0.1, 0.7 * low), _LEAST_PERCENT), max(4.0, 1.5 * high))
     return Chart(
-        name=name,
+        name=spec.name,
         title=title,
-        alt=_alt(x, before, after, unit, decimals),
+        alt=_alt(x, before, after, spec.unit, spec.decimals),
         x_label=say("axis.pitch"),
-        y_label=say(f"axis.{label}"),
+        y_label=say(f"axis.{spec.label}"),
         x=x,
         x_axis="pitch",
-        y_axis=axis,
+        y_axis=spec.axis,
         lines=(
             Line(label=say("line.before"), y=before, ink="second", dash="dashed"),
             Line(label=say("line.after"), y=after),
         ),
-        half_width=name in _HALF,
+        half_width=spec.name in _HALF,
         y_range=y_range,
-        unit=unit,
-        decimals=decimals,
+        unit=spec.unit,
+        decimals=spec.decimals,
     )
 
 

@@ -14,11 +14,11 @@ import numpy as np
 from numpy.typing import NDArray
 
 from listen.report.page.axes import Scale, number_text, text_width
-from listen.report.page.chart import Area, Axis, Chart, Dash, Ink, Line
+from listen.report.page.chart import Area, AxisKind, Chart, Dash, Line, LineInk
 
 Floats = NDArray[np.float64]
 Anchor = Literal["start", "middle", "end"]
-Kind = Literal["tick", "axis", "limit", "mark", "key", "title"]
+TextKind = Literal["tick", "axis", "limit", "mark", "key", "title"]
 
 _LEFT_EM, _RIGHT_EM, _NARROW_RIGHT_EM = 4.8, 7.2, 1.6
 _BELOW_EM, _NAME_EM, _LINE_EM = 3.0, 1.7, 1.2
@@ -71,7 +71,7 @@ class Text:
     x: float
     y: float
     text: str
-    kind: Kind
+    kind: TextKind
     anchor: Anchor = "start"
 
 
@@ -113,7 +113,7 @@ class DrawnCurve:
 
     pieces: list[Floats]
     kind: str
-    ink: Ink = "first"
+    ink: LineInk = "first"
     dash: Dash = "solid"
 
 
@@ -130,7 +130,7 @@ class Sample:
     """How a thing looks in the chart."""
 
     kind: str
-    ink: Ink = "first"
+    ink: LineInk = "first"
     dash: Dash = "solid"
 
 
@@ -233,7 +233,7 @@ def _key_texts(chart: Chart, size: Size) -> list[tuple[int, float, KeyItem]]:
     return out
 
 
-def _kilo(axis: Axis) -> bool:
+def _kilo(axis: AxisKind) -> bool:
     return axis in ("pitch", "pitch-y", "log")
 
 

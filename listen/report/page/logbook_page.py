@@ -12,7 +12,7 @@ from listen.logbook import Drift, Entry
 from listen.report.document import tool_version
 from listen.report.files import write_whole
 from listen.report.logbook_words import change, circumstances, drift_sentences, moment, shown, summary
-from listen.report.page.chart import Chart, Ink, Line, aligned
+from listen.report.page.chart import Chart, Line, LineInk, aligned
 from listen.report.page.figures import figure_view, page_data
 from listen.report.page.pages import render
 from listen.report.page.wording import say
@@ -135,7 +135,7 @@ def _notes(drift: Drift | None) -> Chart | None:
     )
 
 
-def _dotted(label: str, y: Any, ink: Ink) -> tuple[Line, Line]:
+def _dotted(label: str, y: Any, ink: LineInk) -> tuple[Line, Line]:
     return (
         Line(label=label, y=y, ink=ink, dash="solid" if ink == "first" else "dashed"),
         Line(label=label, y=y, ink=ink, dots=True),
