@@ -10,6 +10,7 @@ from numpy.typing import NDArray
 from listen.track.lines import BAND
 from listen.track.pitch_estimate import LOWEST_HZ
 from listen.track.residual import PHASE_BINS
+from listen.track.segments import BELOW_LOUDEST_DB
 from listen.track.types import HARMONIC_COLUMNS, Floats
 
 Column = NDArray[Any]
@@ -17,7 +18,6 @@ _ABOVE_NOISE = 2.0
 """Ratio of the lines' power to the interharmonic noise from which a row has a tone."""
 _CLEAN = 5.0
 """Least ratio of power to residual: a frame across a step of the control does not measure a tone."""
-_BELOW_LOUDEST_DB = 62.0
 
 
 def _db(power: Floats) -> Floats:
@@ -59,7 +59,7 @@ def _has_tone(table: dict[str, Column], residual: Floats) -> NDArray[np.bool_]:
     # a frame with an erratic pitch can come out below the search range, even negative
     tone: NDArray[np.bool_] = (table["f0"] > 0.5 * LOWEST_HZ) & (lines > _ABOVE_NOISE * np.nan_to_num(table["noise"]))
     tone &= table["centred"].astype(bool) & (table["power"] > _CLEAN * residual)
-    tone &= lines > loudest * 10 ** (-0.1 * _BELOW_LOUDEST_DB)
+    tone &= lines > loudest * 10 ** (-0.1 * BELOW_LOUDEST_DB)
     return tone
 
 

@@ -27,15 +27,18 @@ from listen.track.threads import threads_to_use
 from listen.track.types import ROW_EVERY_S, Floats, Frames
 
 CHUNK_SAMPLES = 2**20
+"""8 MB of samples, 22 s at 48 kHz."""
 _ALONE = 2**18
 """In samples: a shorter take is not divided between two threads."""
 COARSE_HOPS = 256
+"""Hops in one call of the rough pitch, 10 s: their windows and spectra take 1.3 MB at each of the three rates."""
 _OF_FRAMES = 0.4
 """Share of the work on a tone that grows with the overlap of its frames."""
 _MOST_WORK = 1.5
 _LONG_CHUNKS = 16
 """In chunks: releasing the memory of a shorter take is not worth the time."""
 WORKERS = 2
+"""Threads: a take of up to 20 s is two chunks."""
 Progress = Callable[[float], None]
 
 

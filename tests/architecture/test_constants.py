@@ -1,4 +1,4 @@
-"""Each number that a module of the account or of the findings names has its reason beside it."""
+"""Each number that a module of the account, of the findings or of the tracker names has its reason beside it."""
 
 from __future__ import annotations
 
@@ -12,7 +12,7 @@ import pytest
 
 from tests.architecture.test_architecture import REPO
 
-ROOMS = ("account", "findings")
+ROOMS = ("account", "findings", "track")
 CONSTANT = re.compile(r"_?[A-Z][A-Z0-9_]*")
 TOGETHER = 4
 """So many constants in a row may share one reason: of more nobody can tell which it speaks of."""
