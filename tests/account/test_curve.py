@@ -7,11 +7,14 @@ follower of limited slope; the Wien network's transfer H(k) = 1 / (3 + j (k - 1 
 from __future__ import annotations
 
 from collections.abc import Callable
+from dataclasses import replace
 
 import numpy as np
 import pytest
 
 from listen.account.curve.bins import Bins, gather
+from listen.account.curve.model import Stages
+from listen.account.curve.parameters import Layout
 from listen.account.shape import Shape, find_shape
 from listen.account.waves import other_wave
 from listen.track import Frames
@@ -160,6 +163,17 @@ def bins_of(lines: np.ndarray) -> Bins:
     bins = gather(frames, np.ones(len(frames), dtype=bool))
     assert bins is not None
     return bins
+
+
+def test_two_states_at_one_pitch_are_not_bound_to_each_other() -> None:
+    """Levels of neighbouring pitches go over by degrees; those of a wave that changes at rest need not."""
+    bins = bins_of(np.array([1.0, 0.02]))
+    pitch = np.array(bins.f0_hz)
+    pitch[5] = pitch[4] * 2.0**0.005
+    one, two = (replace(bins, f0_hz=pitch, own=np.full_like(bins.own, own)) for own in (-1, 4))
+    along = Stages(parts="P", knee="along")
+    rows = [Layout(along, b).prior_matrix.shape[0] for b in (one, two)]
+    assert rows[0] - rows[1] == 1
 
 
 K = np.arange(1, 11)

@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 
 from listen.account.level_law import fit_level_law
-from listen.account.modulation import find_swings, smeared
+from listen.account.modulation import _bends, find_swings, smeared
 from listen.account.pitch_scatter import find_wavering
 from listen.account.settling import find_settlings
 from listen.account.tone import BoardTone
@@ -75,6 +75,17 @@ def test_what_is_no_hunting(level: np.ndarray) -> None:
     rest = segment(0.2, 2.9)
     assert find_swings(tone, [rest]) == []
     assert find_swings(early, [rest]) == []
+
+
+@pytest.mark.parametrize(("smooth", "bends"), [(0.80, False), (0.87, False), (0.93, True)])
+def test_a_few_turns_must_explain_a_tenth_more_than_a_bend(smooth: float, bends: bool) -> None:
+    """A polynomial of the fourth degree and a swing of four turns, which share the variance as stated."""
+    x = np.linspace(-1, 1, 240)
+    bend = np.polynomial.legendre.legval(x, [0, 0, 0, 0, 1])
+    swing = np.sin(8 * np.pi * (x + 1) / 2)
+    swing -= np.polynomial.legendre.legval(x, np.polynomial.legendre.legfit(x, swing, 6))
+    log = 0.05 * (np.sqrt(smooth) * bend / np.std(bend) + np.sqrt(1 - smooth) * swing / np.std(swing))
+    assert _bends(log, 1.0) == bends
 
 
 def test_rates_that_belong_to_something_else_are_left_out() -> None:

@@ -234,3 +234,23 @@ def test_a_burst_that_wanders_round_the_cycle_is_none() -> None:
     wandering = plain_frames(60, level_dbfs=20 * np.log10(0.25), residual_fold=fold)
     found = find_bursts(wandering, np.ones(60, dtype=bool), np.zeros(60), [])
     assert not np.isfinite(found.level_dbc[10:-10]).any()
+
+
+@pytest.mark.parametrize(("high_dbc", "seen"), [(-50.0, True), (-40.0, False)])
+def test_edges_leave_jitter_that_is_no_burst(high_dbc: float, seen: bool) -> None:
+    """A burst of -66 dBc: where the harmonics above the tenth have -40 dBc (a triangle has -38, its series), their
+    jitter may leave more; one clipped half (-49) leaves less."""
+    found = find_bursts(
+        plain_frames(
+            60,
+            level_dbfs=20 * np.log10(0.25),
+            residual_fold=folded(-66.0, 0).residual_fold,
+            high_dbc=high_dbc,
+            harmonics_dbc=np.full((60, 9), -30.0),
+        ),
+        np.ones(60, dtype=bool),
+        np.zeros(60),
+        [],
+    )
+    assert bool(np.isfinite(found.level_dbc).all()) == seen
+    assert bool(np.isfinite(found.level_dbc).any()) == seen

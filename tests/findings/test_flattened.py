@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from listen.findings.flattened import clip_harmonics, slewed_harmonics
+from listen.findings.flattened import clip_harmonics, dead_band_harmonics, slewed_harmonics
 
 
 def stepped(ratio: float, orders: int, points: int = 1 << 15) -> np.ndarray:
@@ -45,3 +45,11 @@ def test_clip_harmonics_are_those_of_the_clipped_wave(both: bool) -> None:
         plain = 2 * np.fft.rfft(wave).real[1:10] / len(phi)
         np.testing.assert_allclose(row, plain, atol=1e-6)
         np.testing.assert_allclose(clip_harmonics(float(level), 9, both), row, atol=1e-15)
+
+
+@pytest.mark.parametrize("band", [0.02, 0.1, 0.3])
+def test_a_dead_band_is_what_it_makes_of_a_sine(band: float) -> None:
+    """The transform of a sine through a dead band; even harmonics none, the third in the fundamental's own phase."""
+    wave = np.cos(2 * np.pi * np.arange(1 << 15) / (1 << 15))
+    spectrum = np.fft.rfft(np.sign(wave) * np.maximum(np.abs(wave) - band, 0.0))[1:10]
+    np.testing.assert_allclose(dead_band_harmonics(band, 9), spectrum / spectrum[0], atol=1e-6)
