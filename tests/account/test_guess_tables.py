@@ -7,6 +7,7 @@ import pytest
 
 from listen.account.curve import guess
 from listen.account.curve.guess import own_steepness
+from tests.account.test_curve import bins_of
 
 
 def slewed_fundamental(steepness: float) -> float:
@@ -60,3 +61,22 @@ def test_tables_hold_what_a_sine_gives() -> None:
     """No dead band, no clipping, no slewing: nothing but the sine."""
     assert guess._DEAD[0] == 0.0
     assert 1.0 < guess.UNBOUND < guess._LEVELS[-1]
+
+
+def test_what_each_part_costs_where_nothing_is_left_to_explain() -> None:
+    """ln N a parameter (Schwarz), a bend and a curve have two; half of it a bin for a level that is free along the
+    pitch, and all of it for a curve that is: two numbers at half."""
+    bins = bins_of(np.array([1.0, 0.0]))
+    price = float(np.log(bins.independent))
+    found = guess.guesses(bins, np.zeros_like(bins.r), guess.of_a_sine(), far=True)
+    least: dict[tuple[str, str], float] = {}
+    for one in found:
+        least[one.letter, one.way] = min(one.cost, least.get((one.letter, one.way), np.inf))
+    free = 0.5 * price * len(bins)
+    wanted = {(letter, "along"): free for letter in "PNT"} | {("D", ""): price, ("d", ""): free}
+    wanted |= {("e", ""): 2 * price, ("o", ""): 2 * price, ("E", ""): 2 * free, ("O", ""): 2 * free}
+    assert {key: least[key] for key in wanted} == pytest.approx(wanted, rel=1e-6)
+    for key in (("S", "fs"), ("S", "hz"), ("P", "fs"), ("P", "share")):
+        # the grid's nearest to nothing is not quite nothing
+        assert price <= least[key] < price + 1.0
+    assert found == sorted(found, key=lambda one: one.cost)
