@@ -34,14 +34,22 @@ TAKES: dict[str, tuple[str, ...]] = {
         "oscillation-dropout/amplitude-bounce",
     ),
     "powerup-hum": ("50/through", "60/steady"),
-    "bench": ("detents", "second-heard", "scratchy"),
-    "circuit": ("vdp-hard", "ladder"),
-    "foreign": ("choir", "song"),
+    "bench": (
+        *("detents", "second-heard", "scratchy", "lamp-normal", "brief-burst", "partial-clip", "fade-end"),
+        *("hands-hum-heard", "knock-during", "off-short"),
+    ),
+    "near": (
+        *("amplitude-bounce/1.5", "amplitude-hunting/0.6", "asymmetric-clipping/1.5", "crossover-distortion/1.5"),
+        *("level-drift/0.6", "mains-hum/1.5", "parasitic-oscillation/1.5", "pitch-instability/0.6"),
+        *("slew-limiting/1.5", "slow-start/0.6", "subharmonic/0.6"),
+    ),
+    "circuit": ("vdp-hard", "ladder", "wien-bad-spot", "wien-slew", "jfet-hunts", "lamp-bounces", "wien-rail-one"),
+    "foreign": ("choir", "song", "two-boards"),
     "wrong": ("channel", "sine-as-triangle"),
 }
 """By class of take: variants, or all."""
-WAVES = {"healthy": (4, 5, 6, 7), "cut": (9,), "bow": (10,), "glitch": (11,)}
-"""Triangles, sawtooths, squares and pulses: four in order by number, and one with each fault."""
+WAVES = {"healthy": (4, 5, 6, 7), "cut": (9, 12), "bow": (10, 13), "glitch": (11, 14)}
+"""Triangles, sawtooths, squares and pulses: four in order by number, and some with each fault."""
 WITHIN = 2e-3
 """Relative: processors and libraries differ by far less, a constant that matters moves something by more."""
 LEFT_OUT = {"sentence", "likely_causes", "next_checks"}

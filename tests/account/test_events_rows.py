@@ -1,0 +1,47 @@
+"""Rows that say nothing of the board at rest, and lines that belong to a swing; on tones made by hand."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+
+from listen.account.build import _of_a_swing
+from listen.account.events_rows import moving_fast
+from listen.account.mains_sidebands import MainsSidebands
+from listen.account.modulation import Swing
+from tests.accounts import plain_frames, segment, tone_on_grid
+
+GRID = 0.01 + 0.005 * np.arange(400)
+
+
+@pytest.mark.parametrize("at_s", [1.0, 1.005, 1.01, 1.015])
+def test_rows_near_a_quick_move_are_kept_apart(at_s: float) -> None:
+    """Half a frame and 60 ms on each side: a row without a frame's length counts as one of 40 ms."""
+    tone = tone_on_grid(GRID, np.where(GRID < at_s - 1e-6, 440.0, 466.0), np.full(len(GRID), -2.0))
+    off = np.flatnonzero(tone.turns_off(12.0, 0.08))
+    first, last = float(GRID[off[0]]), float(GRID[off[-1]])
+    for frame_s, reach_s in ((0.04, 0.08), (np.nan, 0.08), (0.1, 0.11)):
+        frames = plain_frames(100, frame_s=frame_s)
+        near = (frames.time_s > first - reach_s) & (frames.time_s < last + reach_s)
+        assert (moving_fast(frames, tone) == near).all()
+    still = tone_on_grid(GRID, np.full(len(GRID), 440.0), np.full(len(GRID), -2.0))
+    assert not moving_fast(plain_frames(100), still).any()
+
+
+@pytest.mark.parametrize(
+    ("over", "multiple", "own"), [(1.2, 2, True), (1.6, 2, False), (1.2, 1, True), (1.6, 5, False)]
+)
+def test_lines_of_a_sawtooth_of_the_level_are_its_own(over: float, multiple: int, own: bool) -> None:
+    """Sidebands of depth / pi m at each multiple m of its rate (a sawtooth's Fourier series, any handbook), with 3 dB
+    of room."""
+    depth = 0.02
+    swing = Swing(
+        segment=segment(), rate_hz=50.0 / multiple, depth=depth, follows_pitch=0.0, one_sided=False, share=0.97
+    )
+    level_dbc = 20 * np.log10(over * depth / (np.pi * multiple))
+    lines = MainsSidebands(mains_hz=50.0, rate_hz=50.0, level_dbc=float(level_dbc))
+    assert _of_a_swing(lines, [swing]) == own
+    assert not _of_a_swing(lines, [])
+    assert not _of_a_swing(None, [swing])
+    beside = MainsSidebands(mains_hz=50.0, rate_hz=51.0, level_dbc=float(level_dbc))
+    assert not _of_a_swing(beside, [swing])
