@@ -11,7 +11,7 @@ from listen.account.mains_sidebands import MainsSidebands
 from listen.account.modulation import Swing
 from tests.accounts import plain_frames, segment, tone_on_grid
 
-GRID = 0.01 + 0.005 * np.arange(400)
+GRID = 0.012 + 0.005 * np.arange(400)
 
 
 @pytest.mark.parametrize("at_s", [1.0, 1.005, 1.01, 1.015])
