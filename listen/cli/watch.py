@@ -184,6 +184,8 @@ def keep_guided(
     for end in guided_results(guide, path, settings):
         about = replace(keeper.about, state=end.state, note=end.note)
         replace(keeper, about=about).keep(check_document(end.result), name, say)
+        if end.circuit:
+            say(f"{end.state}: {end.circuit}\n")
 
 
 def _screen(options: argparse.Namespace, settings: Any, stop: Callable[[], None]) -> ScreenApp | None:

@@ -28,15 +28,18 @@ _AS_GOOD_DB = 1.0
 _LET_GO_DB = 0.3
 _SPAN_S = 0.5
 """A board at rest has been so for this long."""
+_BEFORE_START_S = 0.5
+"""Of silence before a start: a growth is read from the noise upward."""
 
 
 @dataclass(slots=True)
 class Noted:
-    """Readings at rest: from when to when, and what they were."""
+    """Readings at rest: from when to when, what they were, and whether a start is among what was heard."""
 
     start_s: float
     end_s: float
     values: dict[str, float]
+    start: bool = False
 
 
 @dataclass(slots=True)
@@ -61,17 +64,22 @@ class Guide:
     _saw: str = ""
     _stirred: bool = False
     _alternations: int = 0
-    _start_s: float | None = None
+    _grown_from_s: float | None = None
 
     @property
     def found(self) -> Noted | None:
-        """As found, once something was turned."""
-        return self.seen[0] if len(self.seen) > 1 else None
+        """As found, once something was turned: of the guide to the start, the first start."""
+        ends = self._ends()
+        return ends[0] if len(ends) > 1 else None
 
     @property
     def left(self) -> Noted | None:
         """As left."""
-        return self.seen[-1] if len(self.seen) > 1 else None
+        ends = self._ends()
+        return ends[-1] if len(ends) > 1 else None
+
+    def _ends(self) -> list[Noted]:
+        return [noted for noted in self.seen if noted.start] if self.quantity == "start" else self.seen
 
     def lines(self) -> tuple[str, ...]:
         """Return the three lines: what to do, what is waited for, what was seen."""
@@ -97,11 +105,15 @@ class Guide:
         before = self.seen[-1].values if self.seen else {}
         if waits != "silent" and board.reading is not None:
             heard_s = board.reading.heard_s
-            self.seen.append(Noted(max(0.0, heard_s - _SPAN_S), heard_s, values))
+            since_s = heard_s - _SPAN_S
+            grown_from_s = board.grown_from_s if waits in ("started", "restarted") else None
+            if grown_from_s is not None:
+                since_s = grown_from_s - _BEFORE_START_S  # the growth tells the gain in hand
+            self.seen.append(Noted(max(0.0, since_s), heard_s, values, grown_from_s is not None))
         self._saw = self._steps[self.number]["saw"].format_map(_Words(values, before))
         self._stirred = False
         self._alternations = board.interval.alternations if board.interval is not None else 0
-        self._start_s = board.start_s
+        self._grown_from_s = board.grown_from_s
 
     def _rest_on(self, board: Board) -> None:
         """What was noted lasts until something moves or changes again."""
@@ -136,7 +148,7 @@ class Guide:
         if waits == "rest":
             return True
         if waits in ("started", "restarted"):
-            return self._stirred and board.start_s is not None and board.start_s != self._start_s
+            return self._stirred and board.grown_from_s is not None and board.grown_from_s != self._grown_from_s
         now, before = _values(board), self.seen[-1].values if self.seen else {}
         if waits == "higher":
             return now.get("hz", 0.0) > _HIGHER * before.get("hz", 0.0)

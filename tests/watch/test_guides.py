@@ -7,7 +7,9 @@ from pathlib import Path
 
 import numpy as np
 import pytest
+import soundfile
 
+from listen.bench import Bench, GainSettings
 from listen.cli.log_options import Keeper
 from listen.cli.watch import keep_guided
 from listen.logbook import About, read_history
@@ -17,6 +19,7 @@ from listen.watch.pcm import StreamFormat
 from listen.watch.screen.board import Board
 from listen.watch.settings import Settings
 from listen.watch.types import Event
+from tests.circuit.bridges import Bridge, record
 from tests.watch.streams import RATE_HZ, MemoryFeed, encoded
 
 
@@ -34,7 +37,9 @@ def turned(levels_db: list[float], rest_s: float = 2.0, turn_s: float = 0.6) -> 
     return np.concatenate(parts)
 
 
-def replayed(guide: Guide, x: np.ndarray, keep: Path, ratio: float | None = None) -> list[str]:
+def replayed(
+    guide: Guide, x: np.ndarray, keep: Path, ratio: float | None = None, bench: Bench | None = None
+) -> list[str]:
     """Follow a guide through a take; Return is pressed a second after each step is met. What it said."""
     board, said, due = Board(), [], [0.0]
 
@@ -50,7 +55,9 @@ def replayed(guide: Guide, x: np.ndarray, keep: Path, ratio: float | None = None
             due[0] = 0.0
 
     raw = StreamFormat(sample_rate_hz=RATE_HZ, channels=1, encoding="f32")
-    settings = Settings(check={"wave": "sine"}, raw=raw, keep=str(keep), findings=False, interval_ratio=ratio)
+    settings = Settings(
+        check={"wave": "sine", "bench": bench}, raw=raw, keep=str(keep), findings=False, interval_ratio=ratio
+    )
     engine = Engine(MemoryFeed(encoded(x)), settings, tell)
     engine.hear()
     engine.close()
@@ -99,6 +106,39 @@ def test_a_start_is_timed(tmp_path):
     said = replayed(load_guide("start"), x, tmp_path / "take.wav")
     assert said[1] == "silence"
     assert said[2].startswith("it started in 0.4")
+
+
+def test_a_guided_start_ends_in_the_logbook_with_the_resistor_to_change(tmp_path):
+    """A bridge with diodes whose parts are known: found at a gain of 3.2, turned three times, left at 3.06.
+
+    Published: a Wien bridge of gain A has A/3 - 1 of gain in hand, and about (A - 3)/6 of third harmonic.
+    """
+    parts = []
+    for gain in (3.2, 3.14, 3.1, 3.06):
+        stated = {"gain": GainSettings(rf_ohm=22e3, rg_ohm=10e3)}
+        bridge = Bridge(f0_hz=(500.0, 500.0), gain=gain, kick_v=1e-4, seconds=2.5, silence_s=1.0, stated=stated)
+        bench = record(bridge, tmp_path / "one.wav")
+        parts.append(soundfile.read(tmp_path / "one.wav")[0])
+    guide = load_guide("start")
+    said = replayed(guide, np.concatenate([parts[0], *parts]), tmp_path / "take.wav", bench=bench)
+    assert said[1] == "silence"
+    assert len([line for line in said if "low distortion is the aim" in line]) == 3
+    log, printed = tmp_path / "log.sqlite", []
+    keeper = Keeper(path=log, about=About(), names={"take": "third board"})
+    keep_guided(guide, tmp_path / "take.wav", {"wave": "sine", "bench": bench}, keeper, "take", printed.append)
+    found, left = read_history(log, "third board")
+    assert (found.state, left.state) == ("as-found", "as-left")
+    in_hand = [entry.document["circuit"]["loop_gain_in_hand"]["value"] for entry in (found, left)]
+    assert in_hand == [pytest.approx(100 * 0.2 / 3, rel=0.02), pytest.approx(100 * 0.06 / 3, rel=0.02)]
+    (advice,) = found.document["circuit"]["advice"]
+    assert advice["to"] == pytest.approx(22e3 * 2.06 / 2.2, rel=0.005)
+    assert left.document["circuit"]["advice"] == []
+    # what the document advises is said, on the terminal and in the note
+    words = f"change rf_ohm from 22000 to {advice['to']:g}: gain in hand {in_hand[0]:.1f} to 2.0 %"
+    assert words in found.note
+    assert words in "".join(printed)
+    assert "change" not in left.note
+    assert "gain: 2.0" in left.note
 
 
 def test_the_scale_guide_counts_alternations(tmp_path):

@@ -80,6 +80,7 @@ class Board:
     lost_s: float = 0.0
     source: SourceChanged | None = None
     start_s: float | None = None
+    grown_from_s: float | None = None
     peak_fs: float = 0.0
     _rows: deque[Reading] = field(default_factory=deque)
     _calm_since_s: float = math.inf
@@ -263,6 +264,7 @@ class Board:
         grown = next((t for t, db in self._growth[1:] if db > level + _GROWN_DB), None)
         if begun is not None and grown is not None:
             self.start_s = max(0.02, grown - begun)
+            self.grown_from_s = begun
         self._growth = []
 
 
