@@ -54,6 +54,19 @@ def test_what_is_known_of_the_build_comes_first() -> None:
     assert diodes.likely_causes[1] == generic.likely_causes[0]
 
 
+@pytest.mark.parametrize(
+    ("half", "known", "words"),
+    [
+        ("positive", True, "the diode of the positive half limits too early"),
+        ("negative", False, "the diode of the lower half of the recording limits too early"),
+        (None, False, "the diode of the one half limits too early"),
+    ],
+)
+def test_the_diode_of_the_flattened_half_is_named(half: str | None, known: bool, words: str) -> None:
+    found = diagnose("asymmetric-clipping", half=half, half_known=known, gain_control="diodes")
+    assert any(words in cause for cause in found.likely_causes)
+
+
 def test_square_law_and_detector_ripple_are_told_apart_by_level_and_by_pitch() -> None:
     checks = " ".join(diagnose("even-order-distortion", gain_control="jfet").next_checks)
     causes = " ".join(diagnose("even-order-distortion", gain_control="jfet").likely_causes)

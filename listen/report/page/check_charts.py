@@ -16,6 +16,7 @@ from listen.report.page.circuit_charts import circuit_charts
 from listen.report.page.cycle_charts import common_ends, cycle_charts, worst_cycle
 from listen.report.page.cycles import MeanCycle
 from listen.report.page.over_time import level_time, pitch_time, start_chart
+from listen.report.page.shape_charts import shape_charts
 from listen.report.page.wave_shape import SHARED_WAVES, longer_share, share_of_even
 from listen.report.page.wording import say, title_of
 from listen.report.views import CheckView
@@ -62,6 +63,12 @@ def check_charts(result: CheckView, cycles: Sequence[MeanCycle]) -> tuple[Chart,
         worst = cycles[worst_cycle(cycles, result.wave)]
         charts += list(cycle_charts(worst, result.wave, findings, common_ends(cycles, result.wave, findings)))
     charts += list(circuit_charts(result.circuit))
+    shape = account.wave_shape if account is not None else None
+    figures = result.circuit.shape if result.circuit is not None else None
+    charts += [
+        _marked(chart, pitch_marks) if chart.x_axis == "pitch" else chart
+        for chart in shape_charts(figures, shape, limits)
+    ]
     return aligned([chart for chart in charts if chart is not None])
 
 

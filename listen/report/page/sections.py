@@ -22,10 +22,21 @@ CHARTS_OF: Mapping[str, tuple[str, ...]] = {
     "start": ("start",),
     "hold": ("level-pitch", "level-time", "gain-pitch"),
     "clean": (
+        "rise-pitch", "duty-pitch", "bow-pitch", "reset-pitch", "corner-pitch", "wave-cycle",
         "symmetry-pitch", "thd-pitch", "parts-pitch", "crest-pitch", "h2", "h3", "h4", "h5", "slope-pitch",
         "between-pitch", "cycle", "residue", "transfer", "amplifier-curve",
     ),
 }  # fmt: skip
+
+CHART_OF_WAVE: Mapping[str, str] = {
+    "slope-asymmetry": "rise-pitch",
+    "duty": "duty-pitch",
+    "ramp-bow": "bow-pitch",
+    "reset-slow": "reset-pitch",
+    "corner-rounding": "corner-pitch",
+    "reset-glitch": "wave-cycle",
+}
+"""The chart that shows a finding of a wave of slopes and edges, where it is drawn."""
 
 MISSING: Mapping[str, tuple[tuple[str, str], ...]] = {
     "pitch": (),
@@ -63,8 +74,13 @@ def finding_view(result: CheckView, number: int, sound: FindingSound, drawn: Col
     if half and not finding.half_certain:
         half += f" ({say('page.probably')})"
     first = next((n for n, other in enumerate(result.diagnoses[: number - 1], start=1) if other == diagnosis), None)
-    chart = kind_of(finding.kind).chart
-    if finding.kind in ("even-order-distortion", "slope-asymmetry", "duty") and "symmetry-pitch" in drawn:
+    own = CHART_OF_WAVE.get(finding.kind, "")
+    chart = own if own in drawn else kind_of(finding.kind).chart
+    if (
+        chart != own
+        and finding.kind in ("even-order-distortion", "slope-asymmetry", "duty")
+        and "symmetry-pitch" in drawn
+    ):
         chart = "symmetry-pitch"  # of a triangle or a square, that is how it is judged
     if chart not in drawn:
         chart = "pitch-time" if "pitch-time" in drawn else ""

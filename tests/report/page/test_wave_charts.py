@@ -151,8 +151,27 @@ def test_a_triangle_has_its_slopes_against_pitch_with_the_limits_that_judge_them
     assert [limit.label for limit in chart.limits] == ["attention (50.5 %)", "fault (51.6 %)"]
     assert "slope-asymmetry" in {finding.kind for finding in lopsided.findings}
     page = check_page_bytes(lopsided).decode()
-    figure = page[page.index('id="chart-symmetry-pitch"') :]
+    # the finding is marked where its own figure is drawn
+    figure = page[page.index('id="chart-rise-pitch"') :]
     assert 'id="segment-' in figure[: figure.index("</figure>")]
+
+
+def test_the_shape_of_a_triangle_stands_against_pitch_and_beside_the_plain_wave(lopsided) -> None:
+    charts = {chart.name: chart for chart in check_charts(lopsided, ())}
+    np.testing.assert_allclose(charts["rise-pitch"].lines[0].y, 53.0, atol=0.1)
+    assert [limit.y for limit in charts["rise-pitch"].limits] == [50.5, 49.5, 51.5, 48.5]
+    np.testing.assert_allclose(charts["bow-pitch"].lines[0].y, 0.0, atol=0.2)
+    assert "reset-pitch" not in charts
+    cycle, plain = (line.y for line in charts["wave-cycle"].lines)
+    # tips at 53 and at 50 % of the cycle, rebuilt from the harmonics in the file
+    assert np.argmax(cycle) / len(cycle) == pytest.approx(0.53, abs=0.005)
+    assert np.argmax(plain) / len(plain) == pytest.approx(0.50, abs=0.005)
+    assert 'id="chart-wave-cycle"' in check_page_bytes(lopsided).decode()
+
+
+def test_a_sine_has_no_chart_of_slopes() -> None:
+    result = check(FIXTURES / "sine-board-unequal-supplies.wav")
+    assert {"rise-pitch", "wave-cycle"}.isdisjoint(chart.name for chart in check_charts(result, ()))
 
 
 def test_no_caption_of_a_triangle_is_a_sines(lopsided) -> None:
