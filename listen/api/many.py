@@ -90,7 +90,7 @@ def check_many(
             continue
         wanted = dict(outputs[i]) if outputs else {}
         if cache is not None:
-            keys[i] = key = _key(item.path, settings, about if "page" in wanted else None)
+            keys[i] = key = _cache_key(item.path, settings, about if "page" in wanted else None)
             text = None if key is None else cache.look_up(key, wanted)
             if text is not None:
                 rows[i] = _passed(item, text, documents)
@@ -106,7 +106,7 @@ def check_many(
             item, known = found[done.index], keys.get(done.index)
             if cache is not None and known is not None and done.document is not None:
                 cache.keep(known, done.document, done.written)
-            rows[done.index] = _row(item, done, documents)
+            rows[done.index] = _row_of(item, done, documents)
             report(len(rows) / len(found))
     return Many(rows=tuple(rows[i] for i in range(len(found))), from_before=from_before)
 
@@ -133,7 +133,7 @@ def _absolute(found: Sequence[Found], settings: dict[str, Any]) -> tuple[list[Fo
     return [replace(item, path=os.path.abspath(item.path)) for item in found], {**settings, **files}
 
 
-def _key(path: str, settings: Mapping[str, Any], about: About | None) -> dict[str, Any] | None:
+def _cache_key(path: str, settings: Mapping[str, Any], about: About | None) -> dict[str, Any] | None:
     bench = settings.get("bench")
     bench_path = find_bench_file(path) if bench is None else bench
     files = {"bench": None if bench_path is None else os.fspath(bench_path), "limits": settings.get("limits")}
@@ -141,7 +141,7 @@ def _key(path: str, settings: Mapping[str, Any], about: About | None) -> dict[st
     return key_of(path, {**settings, **stated}, files)
 
 
-def _row(item: Found, done: Done, documents: bool) -> Row:
+def _row_of(item: Found, done: Done, documents: bool) -> Row:
     if done.document is None:
         return _failed(item, done.error or "it was not checked")
     return _passed(item, done.document, documents)

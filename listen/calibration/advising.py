@@ -81,7 +81,7 @@ def advise(facts: AdviceFacts) -> tuple[str, ...]:
     kind = facts.fitted.law.kind
     lines = _unsettled(facts.steps)
     if kind == "volt-per-octave":
-        lines += [*_top(facts), *_scale(facts), *_bottom(facts), *_kink(facts)]
+        lines += [*_bend_lines(facts), *_scale(facts), *_bottom(facts), *_kink(facts)]
     elif kind == "hertz-per-volt":
         lines += _hertz(facts)
     lines += _cell(facts)
@@ -191,7 +191,7 @@ def _trim(facts: AdviceFacts, trim: Trim) -> list[str]:
     return lines
 
 
-def _top(facts: AdviceFacts) -> list[str]:
+def _bend_lines(facts: AdviceFacts) -> list[str]:
     bend = facts.fitted.bend_cents
     if not bend:
         return []

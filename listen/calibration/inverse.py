@@ -58,7 +58,9 @@ def inverse_table(rows: StepRows, curve: Curve, spread_cents: float = 0.0) -> tu
         at_v = float(np.interp(wanted, cents, volts))
         slope = abs(float(np.interp(at_v, *_slope(volts, cents))))
         sigma = math.hypot(
-            float(np.interp(at_v, mean.volts, mean.sigma)), spread_cents, _at(mean.volts, error_cents, at_v)
+            float(np.interp(at_v, mean.volts, mean.sigma)),
+            spread_cents,
+            _midway_cents(mean.volts, error_cents, at_v),
         )
         out.append(InverseRow(note=note_name(f0_hz), f0_hz=f0_hz, cv_v=at_v, sigma_v=sigma / max(slope, 1e-9)))
     return tuple(out)
@@ -82,7 +84,7 @@ def _interpolation_error_cents(mean: StepRows, curve: Curve) -> Floats:
     return out
 
 
-def _at(volts: Floats, error_cents: Floats, at_v: float) -> float:
+def _midway_cents(volts: Floats, error_cents: Floats, at_v: float) -> float:
     """Interpolation uncertainty: a quarter of the nearest steps' error midway between them, zero at a step."""
     place = int(np.clip(np.searchsorted(volts, at_v), 1, len(volts) - 1))
     share = (at_v - volts[place - 1]) / max(volts[place] - volts[place - 1], 1e-12)

@@ -122,7 +122,7 @@ def clear_pairing(ways: list[Pairing], voltages: VoltageInput) -> Pairing | None
     in_order = len(best.plateaus) == len(voltages.values)
     if len(voltages.values) < _LEAST_JUDGED:
         return best if in_order else None
-    foreign = math.log(_FOREIGN_SHARE) + log_unexplained(*_off(voltages))
+    foreign = math.log(_FOREIGN_SHARE) + log_unexplained(*_from_median(voltages))
     if best.log_evidence < foreign:
         return best if in_order and turns_with_voltage(best.plateaus, voltages.values) else None
     alike = [way for way in ways if _same_pairing(way, best, voltages)]
@@ -174,7 +174,7 @@ def _weighed(plateaus: list[Plateau], voltages: VoltageInput, plateau_of: tuple[
     )
     verdict = judge_voltages(steps)
     gone = [j for j, i in enumerate(plateau_of) if i is None]
-    off_v, span_v = _off(voltages)
+    off_v, span_v = _from_median(voltages)
     log = verdict.log_evidence + (log_unexplained(off_v[gone], span_v) if gone else 0.0)
     skipped = len(gone) + len(plateaus) - len(matched)
     return Pairing(
@@ -195,7 +195,7 @@ def sigmas(voltages: VoltageInput) -> Floats:
     return typed_sigma_v(np.array(voltages.resolution_v or [np.inf] * len(voltages.values)))
 
 
-def _off(voltages: VoltageInput) -> tuple[Floats, float]:
+def _from_median(voltages: VoltageInput) -> tuple[Floats, float]:
     values = np.array(voltages.values)
     off = values - float(np.median(values))
     return off, max(2.0 * float(np.median(np.abs(off))), 1e-6)

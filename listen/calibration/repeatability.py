@@ -41,7 +41,7 @@ def hysteresis(rows: StepRows, smooth: Curve) -> Gap | None:
     if not near.any() or len(nodes) < 2:
         return None
     gap = off_down[near] - np.interp(down.volts[near], up.volts[order], off_up)
-    return _gap(gap, down.volts[near])
+    return _gap_of(gap, down.volts[near])
 
 
 def repeatability(rows: StepRows) -> Gap | None:
@@ -136,6 +136,6 @@ def _only(rows: StepRows, way: Direction) -> StepRows:
     )
 
 
-def _gap(gap: np.ndarray, volts: np.ndarray) -> Gap:
+def _gap_of(gap: np.ndarray, volts: np.ndarray) -> Gap:
     worst = int(np.argmax(np.abs(gap)))
     return Gap(median=float(np.median(gap)), worst=float(gap[worst]), worst_at_v=float(volts[worst]), pairs=len(gap))

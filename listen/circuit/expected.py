@@ -116,11 +116,13 @@ def measured_ends(account: Account) -> tuple[RangeEnd, RangeEnd] | None:
         return None
     ordered = rows[np.argsort(frames.f0_hz[rows], kind="stable")]
     first_s, last_s = float(frames.time_s[heard[0]]), float(frames.time_s[heard[-1]])
-    low, high = (_end(frames, rows, part, (first_s, last_s)) for part in (ordered[:_END_ROWS], ordered[-_END_ROWS:]))
+    low, high = (
+        _range_end(frames, rows, part, (first_s, last_s)) for part in (ordered[:_END_ROWS], ordered[-_END_ROWS:])
+    )
     return low, high
 
 
-def _end(
+def _range_end(
     frames: Frames, rows: NDArray[np.int64], outermost: NDArray[np.int64], tone_s: tuple[float, float]
 ) -> RangeEnd:
     """Pitch of the outermost rows; where the control still moves there, the turn goes on to the end of the tone."""

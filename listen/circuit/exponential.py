@@ -118,11 +118,9 @@ def fit_exponential(
         free = slopes - q @ (q.T @ slopes)
         normal = free.T @ free
         down = free.T @ rest
-        try:
-            step = np.linalg.solve(normal, down)
-        except np.linalg.LinAlgError:
+        step = _step(normal, down, _LARGEST_STEP / length * 4)
+        if step is None:
             return None
-        step = np.clip(step, -_LARGEST_STEP / length * 4, _LARGEST_STEP / length * 4)
         s, w = s + float(step[0]), w + float(step[1])
         if not (np.isfinite(s) and np.isfinite(w)) or w <= 0 or abs(s) > w:
             return None
@@ -143,3 +141,12 @@ def fit_exponential(
         rms=rms,
         settled=settled,
     )
+
+
+def _step(normal: Floats, down: Floats, most: float) -> Floats | None:
+    """Change of rate and pitch, neither of more than ``most``; None where the samples do not tell them."""
+    try:
+        step: Floats = np.clip(np.linalg.solve(normal, down), -most, most)
+    except np.linalg.LinAlgError:
+        return None
+    return step

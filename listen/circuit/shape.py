@@ -135,11 +135,11 @@ class _Reader:
         if np.isfinite(shape.bow).any():
             worst = int(np.nanargmax(np.abs(shape.bow) - 2 * shape.bow_sigma))
             out["bow_percent"] = self.quantity(
-                100 * float(shape.bow[worst]), 100 * float(shape.bow_sigma[worst]), where=self._at(worst)
+                100 * float(shape.bow[worst]), 100 * float(shape.bow_sigma[worst]), where=self._where_at(worst)
             )
         return out
 
-    def _at(self, place: int) -> Where:
+    def _where_at(self, place: int) -> Where:
         f0_hz = float(self.shape.f0_hz[place])
         return Where(start_s=self.where.start_s, end_s=self.where.end_s, f0_low_hz=f0_hz, f0_high_hz=f0_hz)
 
@@ -172,7 +172,7 @@ class _Reader:
                 "glitch_cycle": unknown("no spike is shown"),
             }
         place = int(np.argmax(shape.spike_area_s / shape.spike_limit_s))
-        where = self._at(place)
+        where = self._where_at(place)
         height = 100 * float(shape.spike[place])
         area, limit = 1e8 * float(shape.spike_area_s[place]), 1e8 * float(shape.spike_limit_s[place])
         return {

@@ -79,11 +79,11 @@ def check_many_captures(options: argparse.Namespace, settings: Mapping[str, Any]
             progress=line,
         )
     _write_index(options, many.rows, outputs)
-    status = _say(options, many.rows, many.from_before)
-    return max(status, _log(keeper, many.rows, options)) if keeper else status
+    status = _print_table(options, many.rows, many.from_before)
+    return max(status, _keep_in_logbook(keeper, many.rows, options)) if keeper else status
 
 
-def _say(options: argparse.Namespace, rows: Sequence[Row], from_before: int) -> int:
+def _print_table(options: argparse.Namespace, rows: Sequence[Row], from_before: int) -> int:
     """Print the table, write the document, and return the worst status."""
     from listen.report.files import write_whole
     from listen.report.many import many_document, many_page
@@ -106,7 +106,7 @@ def _say(options: argparse.Namespace, rows: Sequence[Row], from_before: int) -> 
     return max(_STATUS.get(row.outcome, 2) for row in rows)
 
 
-def _log(keeper: Any, rows: Iterable[Row], options: argparse.Namespace) -> int:
+def _keep_in_logbook(keeper: Any, rows: Iterable[Row], options: argparse.Namespace) -> int:
     """Keep all that was checked in the logbook, once the run is over: a run that was stopped leaves nothing twice."""
     import json
 

@@ -102,7 +102,7 @@ def main(argv: Sequence[str] | None = None) -> int:
 def _status_of(argv: Sequence[str] | None, interrupted: Callable[[], bool] = lambda: False) -> int:
     """Run a command, and say in one line what kept it from being done."""
     try:
-        return _run(build_parser().parse_args(argv))
+        return _run_command(build_parser().parse_args(argv))
     except KeyboardInterrupt:
         return _interrupted()
     except (Exception, SystemExit) as error:
@@ -163,7 +163,7 @@ def _enough_memory() -> None:
     )
 
 
-def _run(options: argparse.Namespace) -> int:
+def _run_command(options: argparse.Namespace) -> int:
     if options.version:
         Screen().put(f"listen {_version()}\n")
         return PASSED

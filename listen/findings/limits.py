@@ -53,10 +53,10 @@ def load_limits(path: str | os.PathLike[str] | None, *, gain_control: str | None
 def _users(path: Path, known: Limits) -> dict[str, dict[str, float]]:
     name = str(path)
     document = read_toml(path, LimitsError, "limits file")
-    return {kind: _row(name, kind, row, known) for kind, row in document.items()}
+    return {kind: _checked_limits(name, kind, row, known) for kind, row in document.items()}
 
 
-def _row(name: str, kind: str, row: Any, known: Limits) -> dict[str, float]:
+def _checked_limits(name: str, kind: str, row: Any, known: Limits) -> dict[str, float]:
     kinds = [k for k in known if known[k]]
     if kind not in kinds:
         raise LimitsError(f'{name}: there are no limits for "{kind}"', suggestion(kind, kinds))

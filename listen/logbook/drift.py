@@ -268,7 +268,7 @@ def _notes(pairs: Sequence[Pair], line: _Line, middle: float) -> tuple[NoteDrift
     notes = []
     for number, values in sorted(found.items()):
         control, drift_cents = (float(mean) for mean in np.mean(values, axis=0))
-        f0_hz = _hz(number)
+        f0_hz = _note_hz(number)
         notes.append(
             NoteDrift(
                 note=note_name(f0_hz),
@@ -300,10 +300,10 @@ def _drift_by_note(old: TableCurve, new: TableCurve) -> list[tuple[int, float, f
         return []
     from scipy.interpolate import CubicSpline
 
-    at = np.clip([math.log2(_hz(number)) for number in numbers], octaves[0], octaves[-1])
+    at = np.clip([math.log2(_note_hz(number)) for number in numbers], octaves[0], octaves[-1])
     settings, drifts = CubicSpline(octaves, control)(at), np.interp(at, octaves, moved)
     return [(n, float(v), float(d)) for n, v, d in zip(numbers, settings, drifts, strict=True)]
 
 
-def _hz(number: int) -> float:
+def _note_hz(number: int) -> float:
     return hz_from_cents(100.0 * (number - 69), A4_HZ)

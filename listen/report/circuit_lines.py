@@ -52,11 +52,11 @@ def _gain(circuit: Circuit) -> str | None:
     if quantity.value is None:
         return None
     if quantity.value < 0:
-        return f"gain: {number(-quantity.value, quantity.sigma)} % too little where it dies{_at(quantity)}"
+        return f"gain: {number(-quantity.value, quantity.sigma)} % too little where it dies{_at_pitch(quantity)}"
     curve = [p for p in circuit.loop_gain_along if p.source == "curve"]
     head = f"gain: {number(quantity.value, quantity.sigma)} % in hand"
     if quantity.source != "curve":
-        head += f" at the {quantity.source}{_at(quantity)}"
+        head += f" at the {quantity.source}{_at_pitch(quantity)}"
     if len(curve) < 2:
         return head
     most, least = max(curve, key=lambda p: p.percent), min(curve, key=lambda p: p.percent)
@@ -84,7 +84,7 @@ def _slew(circuit: Circuit) -> str | None:
     out = []
     slew, bandwidth = circuit.slew_rate_v_per_us, circuit.gain_bandwidth_hz
     if slew.value is not None and slew.bound is None:
-        out.append(f"slews at {number(slew.value, slew.sigma)} V/us{_from(slew)}")
+        out.append(f"slews at {number(slew.value, slew.sigma)} V/us{_from_pitch_upward(slew)}")
     if bandwidth.value is not None:
         least = "at least " if bandwidth.bound == "at-least" else ""
         out.append(f"GBW {least}{number(bandwidth.value / 1e6, (bandwidth.sigma or 0.0) / 1e6, 2)} MHz")
@@ -124,18 +124,18 @@ def _loop(circuit: Circuit) -> str | None:
     if natural.value is None:
         return None
     if loop.state == "hunting":
-        return f"loop: level hunts at {number(natural.value, natural.sigma)} Hz{_at(natural)}"
+        return f"loop: level hunts at {number(natural.value, natural.sigma)} Hz{_at_pitch(natural)}"
     if damping.value is None:
         return None
     return (
         f"loop: level at {number(natural.value, natural.sigma)} Hz, damping {number(damping.value, damping.sigma)}"
-        f"{_at(natural)}"
+        f"{_at_pitch(natural)}"
     )
 
 
-def _at(quantity: Quantity) -> str:
+def _at_pitch(quantity: Quantity) -> str:
     return f", at {format_hz(quantity.where.f0_low_hz)}" if quantity.where is not None else ""
 
 
-def _from(quantity: Quantity) -> str:
+def _from_pitch_upward(quantity: Quantity) -> str:
     return f" from {format_hz(quantity.where.f0_low_hz)} upward" if quantity.where is not None else ""

@@ -167,7 +167,7 @@ def _style(note: str) -> _Style:
     return _OCTAVE if note.startswith("C") else _NATURAL
 
 
-def _at(radius: float, angle_deg: float) -> tuple[float, float]:
+def _point_at(radius: float, angle_deg: float) -> tuple[float, float]:
     angle = math.radians(angle_deg)
     return radius * math.sin(angle), -radius * math.cos(angle)
 
@@ -176,7 +176,7 @@ def _lines(marks: Sequence[DialMark], radius: float) -> list[str]:
     out = []
     for mark in marks:
         style = _style(mark.note)
-        (x1, y1), (x2, y2) = _at(radius, mark.angle_deg), _at(radius + style.length_mm, mark.angle_deg)
+        (x1, y1), (x2, y2) = _point_at(radius, mark.angle_deg), _point_at(radius + style.length_mm, mark.angle_deg)
         out.append(
             f'<line class="note" data-note="{mark.note}" x1="{x1:.3f}" y1="{y1:.3f}" x2="{x2:.3f}" y2="{y2:.3f}" '
             f'stroke-width="{style.line_mm}"/>'
@@ -193,7 +193,7 @@ def _names(marks: Sequence[DialMark], radius: float) -> list[str]:
             if _style(mark.note) is not style:
                 continue
             width, height = _GLYPH_EM * style.type_mm * len(mark.note), style.type_mm
-            x, y = _at(radius + _OCTAVE.length_mm + _GAP_MM + 0.5 * math.hypot(width, height), mark.angle_deg)
+            x, y = _point_at(radius + _OCTAVE.length_mm + _GAP_MM + 0.5 * math.hypot(width, height), mark.angle_deg)
             box = (x - width / 2, y - height / 2, x + width / 2, y + height / 2)
             if any(_touch(box, other) for other in boxes):
                 continue
@@ -217,7 +217,7 @@ def _touch(one: tuple[float, float, float, float], other: tuple[float, float, fl
 
 def _middle(radius: float, angle_deg: float) -> list[str]:
     """Draw the arc that the knob covers, and the cross for its shaft."""
-    (x1, y1), (x2, y2) = _at(radius, -angle_deg / 2.0), _at(radius, angle_deg / 2.0)
+    (x1, y1), (x2, y2) = _point_at(radius, -angle_deg / 2.0), _point_at(radius, angle_deg / 2.0)
     large = int(angle_deg > 180.0)
     return [
         f'<path d="M {x1:.3f} {y1:.3f} A {radius:g} {radius:g} 0 {large} 1 {x2:.3f} {y2:.3f}" stroke-width="0.2"/>',

@@ -71,14 +71,14 @@ class ProgressLine:
     ) -> None:
         if self._drawn:
             self._draw("")
-            self._put("\r")
+            self._write("\r")
 
     def _draw(self, text: str) -> None:
         text = text[: self._most]
-        self._put("\r" + text + " " * (self._drawn - len(text)))
+        self._write("\r" + text + " " * (self._drawn - len(text)))
         self._drawn = len(text)
 
-    def _put(self, text: str) -> None:
+    def _write(self, text: str) -> None:
         # A terminal that has gone away is no reason to lose the check.
         with contextlib.suppress(OSError, ValueError, UnicodeError):
             self._stream.write(text)

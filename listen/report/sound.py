@@ -169,15 +169,15 @@ def excerpts(capture: SampleSource, envelope: Envelope, start_s: float, end_s: f
     gain_db = safe_gain_db(second)
     if not tone.any():
         gain_db = min(gain_db, 0.0)
-    sounds = [Excerpt(kind="second", samples=_at(second, gain_db, rate), gain_db=gain_db, **place)]
+    sounds = [Excerpt(kind="second", samples=_faded(second, gain_db, rate), gain_db=gain_db, **place)]
     if not tone.any():
         return tuple(sounds)
     residue = parted.residue[inside] - np.mean(parted.residue[inside])
     raised_db = safe_gain_db(residue)
-    sounds.append(Excerpt(kind="residue", samples=_at(residue, raised_db, rate), gain_db=raised_db, **place))
+    sounds.append(Excerpt(kind="residue", samples=_faded(residue, raised_db, rate), gain_db=raised_db, **place))
     pure = _pure(parted.fundamental[inside], parted.turns[inside], tone)
     gain_db = min(gain_db, safe_gain_db(pure))
-    sounds.append(Excerpt(kind="pure", samples=_at(pure, gain_db, rate), gain_db=gain_db, **place))
+    sounds.append(Excerpt(kind="pure", samples=_faded(pure, gain_db, rate), gain_db=gain_db, **place))
     return tuple(sounds)
 
 
@@ -342,7 +342,7 @@ def _pure(fundamental: Floats, turns: Floats, tone: NDArray[np.bool_]) -> Floats
     return out
 
 
-def _at(x: Floats, gain_db: float, rate_hz: float) -> Floats:
+def _faded(x: Floats, gain_db: float, rate_hz: float) -> Floats:
     """Raise and fade; the same fade on both ends."""
     n = min(round(FADE_S * rate_hz), len(x) // 2)
     y = x * float(ratio_from_db(gain_db))

@@ -51,7 +51,7 @@ class FrameTable:
     def add(self, chunk: Chunk) -> None:
         """Add one chunk; chunks come in order of time."""
         for rows in chunk.rows:
-            _put(self._columns, rows, self._start_row, self._every)
+            _put_rows(self._columns, rows, self._start_row, self._every)
         self._quiet.append(chunk.quiet_power)
         self._hum.add(chunk.low)
         self._short.extend(_thinned(short, self._every) for short in chunk.short)
@@ -142,7 +142,7 @@ _OTHER = {
 }
 
 
-def _put(table: dict[str, Column], rows: Rows, start_row: int, every: int) -> None:
+def _put_rows(table: dict[str, Column], rows: Rows, start_row: int, every: int) -> None:
     # rows are contiguous: those in the table are a slice of them
     low = max(0, start_row - int(rows.row[0]))
     high = min(len(rows.row), start_row + len(table["segment"]) - int(rows.row[0]))

@@ -142,7 +142,7 @@ def _chart(x: Floats, columns: Mapping[str, tuple[Floats, Floats]], title: str, 
     return Chart(
         name=spec.name,
         title=title,
-        alt=_alt(x, before, after, spec.unit, spec.decimals),
+        alt=_alt_text(x, before, after, spec.unit, spec.decimals),
         x_label=say("axis.pitch"),
         y_label=say(f"axis.{spec.label}"),
         x=x,
@@ -159,7 +159,7 @@ def _chart(x: Floats, columns: Mapping[str, tuple[Floats, Floats]], title: str, 
     )
 
 
-def _alt(x: Floats, before: Floats, after: Floats, unit: str, decimals: int) -> str:
+def _alt_text(x: Floats, before: Floats, after: Floats, unit: str, decimals: int) -> str:
     both = np.flatnonzero(np.isfinite(before) & np.isfinite(after))
     if len(both) == 0:
         return say("compare.no_overlap")

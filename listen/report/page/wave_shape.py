@@ -39,16 +39,16 @@ def ideal_wave(wave: str, y: Floats, harmonics: int) -> Floats | None:
     if wave == "sine":
         return np.asarray(lines[0])
     if wave == "triangle":
-        return _sum(np.where(odd, (-1.0) ** ((k - 1) // 2) / k**2, 0.0), lines)
+        return _sum_of_lines(np.where(odd, (-1.0) ** ((k - 1) // 2) / k**2, 0.0), lines)
     if wave == "square":
-        return _sum(np.where(odd, 1.0 / k, 0.0), lines)
+        return _sum_of_lines(np.where(odd, 1.0 / k, 0.0), lines)
     if wave == "sawtooth":
-        ways = [_sum(sign / k, lines) for sign in (np.ones(len(k)), (-1.0) ** (k + 1))]
+        ways = [_sum_of_lines(sign / k, lines) for sign in (np.ones(len(k)), (-1.0) ** (k + 1))]
         return min(ways, key=lambda way: float(np.sum((y - way) ** 2)))
     return None
 
 
-def _sum(amplitudes: Floats, lines: Floats) -> Floats:
+def _sum_of_lines(amplitudes: Floats, lines: Floats) -> Floats:
     return np.asarray((amplitudes[:, None] * lines).sum(axis=0))
 
 
