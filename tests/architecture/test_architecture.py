@@ -5,6 +5,7 @@ from __future__ import annotations
 import ast
 import importlib.util
 import re
+import shutil
 import subprocess
 import sys
 import tomllib
@@ -23,7 +24,9 @@ LAYERS = [
 
 
 def tracked() -> list[Path]:
-    """Files under version control, or a skip where the repo is only a copy."""
+    """Files under version control, or a skip where the repo is only a copy, or git is not installed."""
+    if shutil.which("git") is None:
+        pytest.skip("git is not installed")
     done = subprocess.run(["git", "ls-files", "-z"], cwd=REPO, capture_output=True, text=True, check=False)
     if done.returncode != 0:
         pytest.skip("not a git repository")
