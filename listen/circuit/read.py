@@ -19,6 +19,7 @@ from listen.circuit.level_loop import level_loop
 from listen.circuit.limits_read import clip_levels, dead_band, headroom_v, peaks_v, slew, where_of
 from listen.circuit.network import GUESSED_POLE_HZ, gain_of_growth, network_of
 from listen.circuit.rank import rank_causes
+from listen.circuit.second_channel import channel_pair
 from listen.circuit.shape import wave_figures
 from listen.circuit.types import Circuit, GainPoint, GangMismatch, GangPoint, Growth, Quantity, Where, unknown
 from listen.circuit.wave_circuit import wave_circuit
@@ -59,9 +60,10 @@ def read_circuit(source: Any, account: Account, known: KnownBuild, findings: Seq
     """
     if not account.is_oscillator or known.wave == "any":
         return None
+    pair = channel_pair(source, account)
     if known.wave != "sine":
-        return wave_circuit(account, known, findings)
-    circuit = _sine_circuit(source, account, known)
+        return replace(wave_circuit(account, known, findings), channel_pair=pair)
+    circuit = replace(_sine_circuit(source, account, known), channel_pair=pair)
     causes = rank_causes(circuit, account, findings, known)
     return replace(circuit, causes=causes, advice=advise(circuit, known))
 

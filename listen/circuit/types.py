@@ -302,6 +302,48 @@ class Advice:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class PairPoint:
+    """Another channel's fundamental against the checked one's at one place.
+
+    Attributes
+    ----------
+    time_s, f0_hz : float
+    phase_deg, sigma_deg : float
+        Positive where the other channel leads.
+    level_db : float
+    """
+
+    time_s: float
+    f0_hz: float
+    phase_deg: float
+    level_db: float
+    sigma_deg: float
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ChannelPair:
+    """Two outputs of one oscillator: the other channel against the one that was checked.
+
+    Attributes
+    ----------
+    channel : int
+        The other one.
+    phase_deg, level_db : Quantity
+        Medians along the take; a phase is positive where the other channel leads.
+    phase_spread_deg, level_spread_db : float
+        Most less least of `along`.
+    along : tuple of PairPoint
+    """
+
+    channel: int
+    phase_deg: Quantity
+    level_db: Quantity
+    phase_spread_deg: float
+    level_spread_db: float
+    along: tuple[PairPoint, ...]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Circuit:
     """What a recording says of the circuit. Halves are the circuit's own.
 
@@ -323,6 +365,8 @@ class Circuit:
     advice : tuple of Advice
     shape : WaveFigures or None
         Of waves other than a sine, and of a shaper's sine.
+    channel_pair : ChannelPair or None
+        Where another channel holds the same oscillator.
     """
 
     growth: tuple[Growth, ...]
@@ -344,3 +388,4 @@ class Circuit:
     causes: tuple[RankedCauses, ...] = ()
     advice: tuple[Advice, ...] = ()
     shape: Any = None
+    channel_pair: ChannelPair | None = None

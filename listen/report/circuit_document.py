@@ -10,7 +10,7 @@ from listen.report.shape_document import shape_document
 
 if TYPE_CHECKING:
     from listen.circuit import Circuit
-    from listen.circuit.types import AmplifierCurve, Cause, ExpectedPitch, GainPoint, RankedCauses
+    from listen.circuit.types import AmplifierCurve, Cause, ChannelPair, ExpectedPitch, GainPoint, RankedCauses
 
 
 def circuit_document(circuit: Circuit | None) -> dict[str, Any] | None:
@@ -53,6 +53,7 @@ def circuit_document(circuit: Circuit | None) -> dict[str, Any] | None:
         "headroom_v": circuit.headroom_v,
         "expected_pitch": _expected(circuit.expected_pitch),
         "shape": shape_document(circuit.shape) if circuit.shape is not None else None,
+        "second_channel": _pair(circuit.channel_pair),
         "causes": [_causes(item) for item in circuit.causes],
         "advice": [
             {"part": item.part, "from": item.from_value, "to": item.to_value, "predicts": dict(item.predicts)}
@@ -63,6 +64,19 @@ def circuit_document(circuit: Circuit | None) -> dict[str, Any] | None:
 
 def _plain(item: Any) -> dict[str, Any]:
     return {field.name: getattr(item, field.name) for field in fields(item)}
+
+
+def _pair(pair: ChannelPair | None) -> dict[str, Any] | None:
+    if pair is None:
+        return None
+    return {
+        "channel": pair.channel,
+        "phase_deg": _quantity(pair.phase_deg),
+        "level_db": _quantity(pair.level_db),
+        "phase_spread_deg": pair.phase_spread_deg,
+        "level_spread_db": pair.level_spread_db,
+        "along": [_plain(point) for point in pair.along],
+    }
 
 
 def _gain(point: GainPoint) -> dict[str, Any]:

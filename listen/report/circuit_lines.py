@@ -31,7 +31,7 @@ def circuit_lines(circuit: Circuit | None, polarity_known: bool) -> tuple[str, .
         return ()
     lines = (
         *(_gain(circuit), _swing(circuit, polarity_known), _slew(circuit)),
-        *(_gangs(circuit), _range(circuit), _loop(circuit)),
+        *(_gangs(circuit), _pair(circuit), _range(circuit), _loop(circuit)),
     )
     return tuple(line for line in lines if line)[:MOST_LINES]
 
@@ -100,6 +100,21 @@ def _gangs(circuit: Circuit) -> str | None:
     return (
         f"gangs: {number(spread.value, spread.sigma)} % apart along the dial, "
         f"{worst.percent:+z.1f} % at {format_hz(worst.f0_hz)}{ohm}"
+    )
+
+
+def _pair(circuit: Circuit) -> str | None:
+    pair = circuit.channel_pair
+    if pair is None or pair.phase_deg.value is None or pair.level_db.value is None:
+        return None
+    phase, level = pair.phase_deg.value, pair.level_db.value
+    side = "ahead" if phase >= 0 else "behind"
+    line = f"outputs: channel {pair.channel} {abs(phase):.1f} degrees {side}, {level:+z.2f} dB"
+    wanders = pair.phase_spread_deg > _SHOWN_SPREAD_SIGMAS * (pair.phase_deg.sigma or 0.0)
+    return (
+        f"{line}; {pair.phase_spread_deg:.1f} degrees and {pair.level_spread_db:.2f} dB along the dial"
+        if wanders
+        else line
     )
 
 
