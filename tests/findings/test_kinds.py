@@ -15,7 +15,7 @@ import pytest
 from listen import findings
 from listen.findings import all_kinds, half_fields, kind_of, name_of
 from listen.findings import measured as measured_module
-from listen.findings.kinds import Question, Worst
+from listen.findings.kinds import KindQuestion, Worst
 from listen.findings.measured import Measured, names_of
 from listen.findings.words import finding_of, written
 from listen.report.page.sections import CHARTS_OF
@@ -61,7 +61,7 @@ def test_a_record_is_whole_and_read_as_it_stands(kind: str) -> None:
     assert found.key == kind
     assert found.name == table["name"] == name_of(kind)
     assert re.fullmatch(r"[a-z][^.]*", found.name)
-    assert found.question in get_args(Question)
+    assert found.question in get_args(KindQuestion)
     assert found.of_the_recording is (found.question == "recording")
     assert (found.unit, found.chart) == (table["unit"], table["chart"])
     assert found.chart in {name for names in CHARTS_OF.values() for name in names}
