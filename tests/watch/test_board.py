@@ -5,7 +5,7 @@ from __future__ import annotations
 import pytest
 
 from listen.watch.screen.board import Board, Shown
-from listen.watch.screen.drawing import Around, draw, number
+from listen.watch.screen.drawing import HELP, Around, draw, number
 from listen.watch.types import Arisen, Cleared, IntervalReading, LostTime, Reading
 
 
@@ -53,6 +53,10 @@ def test_the_best_is_forgotten_with_the_note():
     board = Board()
     end_s = rest(board, 0.0, thd=0.1)
     board.take(reading(end_s, state="moving", hz=470.0))
+    board.take(reading(end_s + 0.02, state="moving", hz=480.0))
+    board.take(reading(end_s + 0.04, state="moving", hz=490.0))
+    board.take(reading(end_s + 0.045, state="moving", hz=494.0))
+    assert board.best == {}
     rest(board, end_s + 0.05, thd=0.9, hz=494.0)
     assert board.best["clean"].value == pytest.approx(0.9)
 
@@ -201,3 +205,20 @@ def test_digits_are_those_that_the_scatter_supports():
     assert number("clean", Shown(0.5432, 0.03, True)) == "0.5"
     assert number("pitch", Shown(-0.001, 0.001, True)) == "+0.00"
     assert number("clean", Shown(12.34, 5.0, False)) == "12"
+
+
+@pytest.mark.parametrize("width", [40, 76])
+def test_nothing_that_is_looked_at_is_moved_by_what_stands_below(width):
+    """A long finding, a message and the keys leave the lines of the readings where they were."""
+    board = Board()
+    end_s = rest(board, 0.0)
+    board.hold()
+    before = draw(board, Around(keep="/some/folder/take.wav"), width, 40)
+    board.take(Arisen(time_s=end_s, kind="hum", severity="attention", half=None, sentence="Mains hum lies here. " * 9))
+    after = draw(board, Around(keep="/some/folder/take.wav", keys=True, message="nothing is at rest"), width, 40)
+    take = next(i for i, line in enumerate(before) if line.startswith("take"))
+    assert after[: take + 1] == before[: take + 1]
+    assert max(len(line) for line in after) <= width
+    if width >= 76:  # and none of the usual lines is wrapped
+        assert before[take] == "take       keeping take.wav, 0:00, nothing lost   q stop  ? keys"
+        assert after[take + 2 : take + 5] == [line.rstrip() for line in HELP]

@@ -33,9 +33,11 @@ def chart_pictures(readings: list[Reading]) -> dict[str, str]:
         return {}
     end_s = readings[-1].time_s
     recent = [r for r in readings if r.time_s > end_s - SPAN_S and r.state != "lost"]
+    # silence would squeeze the tone's level into a line
+    sounding = [r for r in recent if r.state != "silent"]
     charts = {
         "pitch": _chart("Pitch", "pitch, Hz", recent, lambda r: (r.f0_hz,), ("pitch",), least=1.01, log=True),
-        "level": _chart("Level", "level, dBFS", recent, lambda r: (r.level_dbfs,), ("level",), least=1.0),
+        "level": _chart("Level", "level, dBFS", sounding, lambda r: (r.level_dbfs,), ("level",), least=1.0),
         "clean": _chart(
             "Harmonics", "dB under the tone", recent, lambda r: (r.h2_dbc, r.h3_dbc), ("H2", "H3"), least=6.0
         ),

@@ -7,6 +7,7 @@ import secrets
 import threading
 import time
 from collections import deque
+from dataclasses import replace
 from http import HTTPStatus
 from http.server import BaseHTTPRequestHandler, ThreadingHTTPServer
 from importlib import resources
@@ -15,7 +16,7 @@ from typing import Any
 from listen.errors import OptionError
 from listen.watch.page.charts import SPAN_S, chart_pictures
 from listen.watch.screen.board import QUANTITIES, Board
-from listen.watch.screen.drawing import UNIT, Around, draw, number
+from listen.watch.screen.drawing import NARROWEST, UNIT, Around, draw, number
 from listen.watch.types import Event, Reading
 
 DEFAULT_PORT = 8931
@@ -24,7 +25,8 @@ _LOOK_S = 0.05
 """So often the server looks whether it is to end: with its own half second, a stop waits for it."""
 _CHARTS_EVERY_S = 0.5
 _MOST_READINGS = 4000
-_COLUMNS, _ROWS = 72, 40
+_ROWS = 40
+_FEWEST_COLUMNS, _MOST_COLUMNS = NARROWEST, 72
 
 
 class PageServer:
@@ -45,7 +47,7 @@ class PageServer:
 
     def __init__(self, port: int, around: Around) -> None:
         self.board = Board()
-        self._around = around
+        self._around = replace(around, page=True)
         self._readings: deque[Reading] = deque(maxlen=_MOST_READINGS)
         self._lock = threading.Lock()
         self._closed = threading.Event()
@@ -87,8 +89,8 @@ class PageServer:
         """Whether a request names this machine: another name is a foreign page that was led here."""
         return host in (f"127.0.0.1:{self.port}", f"localhost:{self.port}")
 
-    def state(self, quantity: str) -> dict[str, Any]:
-        """Return what the page shows, as texts."""
+    def state(self, quantity: str, columns: int = _MOST_COLUMNS) -> dict[str, Any]:
+        """Return what the page shows, as texts, the lines no longer than so many columns."""
         with self._lock:
             board = self.board
             board.quantity = quantity
@@ -105,7 +107,7 @@ class PageServer:
                 "sure": shown.sure,
                 "state": "waiting" if reading is None else reading.state,
                 "better": None if better is None else round(better, 2),
-                "lines": draw(board, self._around, _COLUMNS, _ROWS),
+                "lines": draw(board, self._around, columns, _ROWS),
                 "ended": board.summary is not None,
             }
 
@@ -130,6 +132,19 @@ def page_html(nonce: str) -> str:
     return text.replace("NONCE", nonce)
 
 
+def _wanted(query: str) -> tuple[str, int]:
+    """Return what is drawn large, and the columns that there is room for.
+
+    Examples
+    --------
+    >>> _wanted("level&48"), _wanted("?&900"), _wanted("pitch")
+    (('level', 48), ('clean', 72), ('pitch', 72))
+    """
+    quantity, _, columns = query.partition("&")
+    room = int(columns) if columns.isdecimal() and len(columns) < 5 else _MOST_COLUMNS
+    return quantity if quantity in QUANTITIES else "clean", min(max(room, _FEWEST_COLUMNS), _MOST_COLUMNS)
+
+
 class _Handler(BaseHTTPRequestHandler):
     """Answers one request."""
 
@@ -146,7 +161,7 @@ class _Handler(BaseHTTPRequestHandler):
             nonce = secrets.token_urlsafe(16)
             self._answer(HTTPStatus.OK, page_html(nonce), "text/html; charset=utf-8", nonce)
         elif path == "/events":
-            self._events(query if query in QUANTITIES else "clean")
+            self._events(*_wanted(query))
         else:
             self._answer(HTTPStatus.NOT_FOUND, "There is no such page.\n")
 
@@ -190,7 +205,7 @@ class _Handler(BaseHTTPRequestHandler):
         self.send_header("Cross-Origin-Resource-Policy", "same-origin")
         self.send_header("Cache-Control", "no-store")
 
-    def _events(self, quantity: str) -> None:
+    def _events(self, quantity: str, columns: int) -> None:
         """Server-sent events (HTML standard, section 9.2), until one side has had enough."""
         self.close_connection = True
         self.send_response(HTTPStatus.OK)
@@ -200,7 +215,7 @@ class _Handler(BaseHTTPRequestHandler):
         before, charts_s = "", 0.0
         try:
             while not self.page.closed:
-                state = json.dumps(self.page.state(quantity))
+                state = json.dumps(self.page.state(quantity, columns))
                 if state != before:
                     self._send("state", state)
                     before = state

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import os
 import threading
+import time
 from collections.abc import Callable
 from dataclasses import replace
 from typing import Any
@@ -22,6 +23,8 @@ from listen.watch.screen.drawing import Around, draw
 from listen.watch.types import Event
 
 _DRAWN_EVERY_S = 0.1
+_SAID_S = 8.0
+"""So long a message stands."""
 
 
 class ScreenApp:
@@ -43,6 +46,7 @@ class ScreenApp:
         self.board = Board()
         self._around, self._stop, self.guide = around, stop, guide
         self._lock = threading.Lock()
+        self._said_s = 0.0
         self._bold = "bold" if colour else ""
         if guide is not None:
             self.board.quantity = guide.quantity
@@ -111,6 +115,8 @@ class ScreenApp:
     def _text(self) -> FormattedText:
         size: Size = self._app.output.get_size()
         with self._lock:
+            if self._around.message and time.monotonic() - self._said_s > _SAID_S:
+                self._say("")
             around = self._around
             if self.guide is not None:
                 around = replace(around, guide=self.guide.lines())
@@ -146,6 +152,7 @@ class ScreenApp:
         return keys
 
     def _say(self, message: str) -> None:
+        self._said_s = time.monotonic()
         self._set(message=message)
 
     def _set(self, **values: Any) -> None:

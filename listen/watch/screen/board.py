@@ -27,10 +27,11 @@ _BEGUN_DB = -40.0
 
 @dataclass(frozen=True, slots=True)
 class Held:
-    """A value, and when it was held."""
+    """A value, when it was held, and the standard deviation of the rows that it is the median of."""
 
     value: float
     time_s: float
+    scatter: float = 0.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -126,6 +127,7 @@ class Board:
         self._rows.append(reading)
         while self._rows[0].time_s < reading.time_s - _SEEN_S:
             self._rows.popleft()
+        self._forget_best()
         if self.at_rest:
             self._keep_best(reading)
 
@@ -229,19 +231,25 @@ class Board:
             return None
         return max(levels) - min(levels), rows[-1].time_s - rows[0].time_s
 
-    def _keep_best(self, reading: Reading) -> None:
-        f0_hz = reading.f0_hz
-        if f0_hz is None:
+    def _forget_best(self) -> None:
+        """The best is that of one note; a median, for a single row may be a glitch."""
+        f0_hz = self.median_of("f0_hz")
+        if f0_hz is None or self._best_hz is None:
             return
-        if self._best_hz is None or abs(cents_between(f0_hz, self._best_hz)) > _SEMITONE_CENTS:
-            self.best, self._best_hz = {}, f0_hz
+        if abs(cents_between(f0_hz, self._best_hz)) > _SEMITONE_CENTS:
+            self.best, self._best_hz = {}, None
+
+    def _keep_best(self, reading: Reading) -> None:
+        if reading.f0_hz is None:
+            return
+        self._best_hz = self._best_hz or reading.f0_hz
         for name in ("pitch", "octave", "clean"):
-            value = self.shown(name).value
-            if value is None:
+            shown = self.shown(name)
+            if shown.value is None:
                 continue
             best = self.best.get(name)
-            if best is None or abs(value) < abs(best.value):
-                self.best[name] = Held(value, reading.heard_s)
+            if best is None or abs(shown.value) < abs(best.value):
+                self.best[name] = Held(shown.value, reading.heard_s, shown.scatter)
 
     def _grown(self, reading: Reading) -> None:
         """Follow a start: from silence to a level at rest."""

@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 import textwrap
 from dataclasses import dataclass
+from pathlib import Path
 
 from listen.findings import half_name
 from listen.report.drawing import bar
@@ -32,7 +33,7 @@ UNIT = {"pitch": "cents", "octave": "cents", "clean": "%", "level": "dBFS", "sta
 HELP = (
     "1 pitch   2 octave   3 clean   4 level   5 start    what is drawn large",
     "space     hold all readings as the reference       m  mark them",
-    "Return    next step of a guide   b  back           q  stop and check the take",
+    "Return    next step of a guide   b  back           q  stop and check",
 )
 
 
@@ -54,6 +55,8 @@ class Around:
         Show the keys.
     message : str
     ascii_only : bool
+    page : bool
+        It has its own big number and buttons.
     """
 
     keep: str | None = None
@@ -64,6 +67,7 @@ class Around:
     keys: bool = False
     message: str = ""
     ascii_only: bool = False
+    page: bool = False
 
 
 def draw(board: Board, around: Around, width: int, height: int) -> list[str]:
@@ -84,18 +88,16 @@ def draw(board: Board, around: Around, width: int, height: int) -> list[str]:
     width = min(width, WIDTH)
     if width < NARROWEST or height < 4:
         return [_one_line(board)[:width]]
-    lines = [_head(board, width), _right(_heard(board), width), *_large(board, around, width)]
-    lines += _lane(board, width)
+    lines = [_head(board, width), _right(_heard(board), width)]
+    lines += [_row("", _notice(board))] if around.page else _large(board, around, width)
+    lines += _lane(board, width, "the button" if around.page else "space")
     lines += [_harmonic(board, "h2_dbc", "H2  even"), _harmonic(board, "h3_dbc", "H3  odd"), _half(board, around)]
-    lines += [_level(board, around), _row("now", _advice(board)), *_stands(board), *_source(board)]
-    lines += [_row("take", _take(board, around))]
+    lines += [_level(board, around), _row("now", _advice(board)), _row("take", _take(board, around)), *_source(board)]
     lines += ["", *around.guide] if around.guide else []
     lines += ["", *HELP] if around.keys else []
-    if around.message:
-        lines.append(around.message)
-    lines = [part for line in lines for part in _wrapped(line, width)]
-    if len(lines) > height:  # the take and the findings before the harmonics' bars
-        lines = [*lines[: height - 1], lines[-1]]
+    lines += [around.message] if around.message else []
+    # what grows and shrinks is below what is looked at, and cut first
+    lines = [part for line in (*lines, *_stands(board)) for part in _wrapped(line, width)][:height]
     text = [line[:width].rstrip() for line in lines]
     return [line.translate(_ASCII).encode("ascii", "replace").decode() for line in text] if around.ascii_only else text
 
@@ -160,22 +162,18 @@ def number(quantity: str, shown: Shown) -> str:
 
 def _large(board: Board, around: Around, width: int) -> list[str]:
     """The big number, its name and the best; blanked where there is nothing to show."""
-    quantity, reading = board.quantity, board.reading
+    quantity = board.quantity
     shown = board.shown(quantity)
     text = number(quantity, shown)
     blank = ["", "", ""]
-    if reading is not None and reading.state == "lost":
-        return ["", _row("", "NOTHING COMES from the source: look at the plug and the recorder"), ""]
-    if reading is not None and reading.state == "over" and quantity == "clean":
-        return ["", _row("", "no distortion is shown while the interface clips: turn the input down"), ""]
-    if not text or (reading is not None and reading.state == "silent" and quantity not in ("start", "octave")):
-        what = "no tone" if quantity not in ("start", "octave") else _wanted(quantity)
-        return ["", _row("", what), ""]
+    notice = _notice(board)
+    if notice:
+        return ["", _row("", notice), ""]
     note = _NAMES[quantity]
     best = board.best.get(quantity)
-    side = [note, "median of the last 0.5 s" if shown.sure else "moving", ""]
+    side = [note, "median of the last 0.5 s" if shown.sure else "not at rest yet", ""]
     if best is not None:
-        side[2] = f"best {number(quantity, Shown(best.value, shown.scatter, True))}, at {clock(best.time_s)}"
+        side[2] = f"best {number(quantity, Shown(best.value, best.scatter, True))}, at {clock(best.time_s)}"
     if not shown.sure:
         blank[1] = f"~ {text} {UNIT[quantity]}"
         drawn = [f"{line:<22}" for line in blank]
@@ -190,21 +188,34 @@ def _large(board: Board, around: Around, width: int) -> list[str]:
     return [_row("", f"{line} {word}") for line, word in zip(drawn, side, strict=True)]
 
 
+def _notice(board: Board) -> str:
+    """Say why there is no number; empty where there is one."""
+    quantity, reading = board.quantity, board.reading
+    if reading is not None and reading.state == "lost":
+        return "NOTHING COMES from the source: look at the plug and the recorder"
+    if reading is not None and reading.state == "over" and quantity == "clean":
+        return "no distortion is shown while the interface clips: turn the input down"
+    timed = quantity in ("start", "octave")
+    if not number(quantity, board.shown(quantity)) or (reading is not None and reading.state == "silent" and not timed):
+        return _wanted(quantity) if timed else "no tone"
+    return ""
+
+
 def _wanted(quantity: str) -> str:
     if quantity == "octave":
         return "play the two notes in turn, each for half a second (--interval octave)"
     return "switch the board off, and on again"
 
 
-def _lane(board: Board, width: int) -> list[str]:
+def _lane(board: Board, width: int, holds: str) -> list[str]:
     """Better or worse than the reference; silent while the hand moves."""
     narrow = width < _NARROW
     steps = _NARROW_LANE if narrow else _LANE
     if board.reference_s is None:
-        return ["", _row("", "space holds these readings as the reference")]
+        return ["", _row("", f"{holds} holds these readings as the reference")]
     better = board.better_by(board.quantity)
     unit = UNITS[board.quantity]
-    held = f"reference held at {clock(board.reference_s)} (space holds a new one)"
+    held = f"reference held at {clock(board.reference_s)} ({holds} holds a new one)"
     if better is None:
         return ["better".rjust(9) + "  ◀" + "─" * (steps // 2) + "│" + "─" * (steps // 2) + "▶  worse", _row("", held)]
     part = max(-1.0, min(1.0, -better / _LANE_ENDS[unit]))
@@ -303,9 +314,9 @@ def _source(board: Board) -> list[str]:
 
 def _take(board: Board, around: Around) -> str:
     heard = clock(board.reading.heard_s) if board.reading is not None else "0:00"
-    recorded = f"keeping {around.keep}, {heard}" if around.keep else f"{heard}, not kept"
+    recorded = f"keeping {Path(around.keep).name}, {heard}" if around.keep else f"{heard}, not kept"
     gaps = f"{board.lost_s:.1f} s lost" if board.lost_s else "nothing lost"
-    return f"{recorded}, {gaps}   m mark  q stop  ? keys"
+    return f"{recorded}, {gaps}" + ("" if around.page else "   q stop  ? keys")
 
 
 def _one_line(board: Board) -> str:
