@@ -27,8 +27,8 @@ WINDOW_S = 1.0
 _LOW_WINDOW_S, _LOW_HZ = 2.0, 30.0
 _SILENT_WINDOW_S = 0.5
 """Of silence and hiss less is looked at: what may be a tone in them costs more than a tone."""
-_DEAR_WINDOW_S, _DEAR_EVERY_S = 0.4, 0.1
-"""Speech is many short tones, each dear to begin: less of it is looked at, less often."""
+_DEAR_WINDOW_S, _DEAR_EVERY_S = 0.6, 0.1
+"""Speech is many short tones, each dear to begin: less of it is looked at, less often. A state looks back by 0.45 s."""
 _DEAR, _CHEAP = 0.25, 0.12
 """Of a step's time: what measuring may take before that, and under which it is over."""
 _BACKLOG_S = 0.25

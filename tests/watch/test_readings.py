@@ -9,6 +9,7 @@ import pytest
 import soundfile
 
 import listen
+from listen.watch import engine
 from tests.tones import times
 from tests.watch.streams import RATE_HZ, readings, watched
 
@@ -163,3 +164,15 @@ def test_a_step_shows_within_a_tenth_of_a_second():
     assert np.median(level) < 0.1
     assert np.median(second) < 0.1
     assert np.median(note) < 0.2
+
+
+def test_a_tone_on_a_slow_machine_is_steady_too(monkeypatch):
+    """Where measuring is dear a shorter window is looked at, less often: no state flickers."""
+    monkeypatch.setattr(engine, "_DEAR", 0.0)
+    monkeypatch.setattr(engine, "_CHEAP", 0.0)
+    tone = 0.3 * np.sin(2 * np.pi * 440 * times(2.0)) + noise(2.0, 1e-5)
+    events, _ = watched(np.concatenate([noise(1.0, 0.1), tone]))
+    late = [r for r in readings(events) if r.heard_s > 1.45]
+    assert {r.state for r in late} == {"steady"}
+    assert len(late) >= 15
+    assert max(abs(1200 * np.log2(r.f0_hz / 440)) for r in late) < 0.05
