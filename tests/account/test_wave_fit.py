@@ -7,11 +7,11 @@ from types import SimpleNamespace
 import numpy as np
 import pytest
 
-from listen.account.waves.choose import choose
-from listen.account.waves.cycle import Cycle, lines_of
+from listen.account.waves.choose import _shares, choose
+from listen.account.waves.cycle import Cycle, changed, lines_of
 from listen.account.waves.fit import CycleFit
 from listen.account.waves.gather import WaveBin
-from listen.account.waves.read import WaveShape
+from listen.account.waves.read import WaveShape, _spike
 from listen.circuit.shape import overall
 
 
@@ -110,3 +110,25 @@ def test_one_cycle_lies_upon_the_plain_wave(wave: str, share: float) -> None:
     shape = SimpleNamespace(wave=wave, bins=(bin_,), fits=(choose(bin_, wave, None),))
     measured, ideal = WaveShape.mean_cycle(shape, 0)
     assert np.sqrt(np.mean((measured - ideal) ** 2)) < 0.05 * np.sqrt(np.mean(ideal**2))
+
+
+@pytest.mark.parametrize("share", [0.02, 0.03, 0.25, 0.5, 0.75, 0.98])
+def test_sizes_of_a_pulse_tell_where_to_begin(share: float) -> None:
+    """sin(pi k d) / k, any handbook's series: on one side of the half or the other."""
+    k = np.arange(1, 41)
+    begins = _shares(SimpleNamespace(lines=np.sin(np.pi * k * share) / (k * np.sin(np.pi * share)) * 1j), "pulse")
+    assert min(abs(begin - share) for begin in begins) < 1e-9
+
+
+@pytest.mark.parametrize("width", [1e-4, 0.002, 0.01, 0.05])
+def test_a_spike_is_no_taller_than_the_band_shows(width: float) -> None:
+    """A bell of an area is area / (width sqrt 2 pi) tall; n lines show a spike no shorter than 1 / 2n of the cycle."""
+    orders, area = 40, 0.002
+    cycle = changed(Cycle(share=0.5), {"spike_area": -area, "spike_at": 1.3, "spike_width": width})
+    fit = SimpleNamespace(cycle=cycle, free=("share", "spike_area", "spike_at", "spike_width"))
+    height, resolved, seen_area, at = _spike(bin_of(Cycle(share=0.5), orders), fit)
+    spread, shortest = width * np.sqrt(2 * np.pi), 1 / (2 * orders)
+    assert resolved == (spread > shortest)
+    assert height == pytest.approx(area / (spread if resolved else np.hypot(spread, shortest)))
+    assert (seen_area, at) == pytest.approx((area, 0.3))
+    assert _spike(bin_of(Cycle(share=0.5)), SimpleNamespace(cycle=cycle, free=("share",)))[:3] == (0.0, True, 0.0)

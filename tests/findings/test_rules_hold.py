@@ -255,6 +255,15 @@ def test_a_lamp_may_ring_for_seconds(deviation_db: float, settle_s: float, sever
     assert [c.severity for c in found] == ([severity] if severity else [])
 
 
+@pytest.mark.parametrize(("settling_s", "patient"), [(0.5, False), (1.0, False), (1.1, True), (3.0, True)])
+def test_where_more_than_a_second_is_granted_a_bounce_may_be_larger(settling_s: float, patient: bool) -> None:
+    """From 2.5 times the limit of 1 dB, where it is at rest in time."""
+    limits = dict(load_limits(None, gain_control=None))
+    limits["amplitude-bounce"] = {**limits["amplitude-bounce"], "attention_settling_s": settling_s}
+    account = account_of(settlings=(ring(2.0, 0.2),), ids={"settling-1": "settling-1"})
+    assert bool(hold_candidates(account, limits)) != patient
+
+
 def test_a_level_that_is_at_rest_at_once_does_not_bounce() -> None:
     assert bounced(ring(5.0, 3.0, ring=False)) == []
 
