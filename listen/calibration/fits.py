@@ -9,6 +9,33 @@ import numpy as np
 from listen.calibration.types import Floats
 
 
+def student_factor(freedom: int) -> float:
+    """Return by how much a standard deviation that is known from few residuals is to be widened.
+
+    Parameters
+    ----------
+    freedom : int
+        Degrees of freedom, 1 or more.
+
+    Returns
+    -------
+    float
+        Student's t of 68.27 %: 1.84, 1.32, 1.20 .. for 1, 2, 3 .., 1 for many (JCGM 100:2008, annex G.3).
+
+    Examples
+    --------
+    >>> [round(student_factor(freedom), 2) for freedom in (1, 2, 3, 10)]
+    [1.84, 1.32, 1.2, 1.05]
+    """
+    from scipy.special import stdtrit
+
+    return float(stdtrit(freedom, _ONE_SIGMA_SHARE))
+
+
+_ONE_SIGMA_SHARE = 0.8413447
+"""The normal distribution below its mean plus one standard deviation."""
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class LineFit:
     """A straight line.
@@ -18,6 +45,8 @@ class LineFit:
     slope, intercept, slope_sigma, intercept_sigma : float
     residual_sd : float
         Weighted, divided by n - 2.
+    freedom : int
+        n - 2.
     """
 
     slope: float
@@ -25,6 +54,12 @@ class LineFit:
     slope_sigma: float
     intercept_sigma: float
     residual_sd: float
+    freedom: int
+
+    @property
+    def stated_slope_sigma(self) -> float:
+        """Deviation of the slope that holds in 68 of 100 cases, with few points too."""
+        return self.slope_sigma * (student_factor(self.freedom) if self.freedom > 0 else 1.0)
 
 
 def fit_line(x: Floats, y: Floats, sigma: Floats | None = None) -> LineFit:
@@ -61,7 +96,17 @@ def fit_line(x: Floats, y: Floats, sigma: Floats | None = None) -> LineFit:
         slope_sigma=float(np.sqrt(max(variance[0, 0], 0.0))),
         intercept_sigma=float(np.sqrt(max(intercept_var, 0.0))),
         residual_sd=float(np.sqrt(scale)) if freedom > 0 else 0.0,
+        freedom=freedom,
     )
+
+
+def _widened(chi: float, freedom: int) -> float:
+    """Return by how much a covariance is to be made larger: chi squared a degree of freedom, where it asks for more."""
+    return chi * student_factor(freedom) ** 2 if chi > _ASKS_FOR_MORE else 1.0
+
+
+_ASKS_FOR_MORE = 1.6
+"""By chance, of right deviations, chi squared a degree of freedom is above it in 17 of 100 cases at four degrees."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -103,7 +148,7 @@ def fit_terms(columns: Floats, y: Floats, sigma: Floats) -> TermsFit:
     residual = y - columns / scale @ values
     freedom = max(1, len(y) - columns.shape[1])
     chi = float(np.sum((residual / sigma) ** 2)) / freedom
-    covariance = np.linalg.pinv(weighted.T @ weighted) * max(1.0, chi)
+    covariance = np.linalg.pinv(weighted.T @ weighted) * _widened(chi, freedom)
     return TermsFit(
         values=values / scale,
         covariance=covariance / np.outer(scale, scale),
@@ -161,7 +206,7 @@ def fit_power(volts: Floats, cents: Floats, sigma: Floats) -> PowerFit | None:
         return None
     level, exponent, below = (float(value) for value in best.x)
     freedom = max(1, len(volts) - 3)
-    covariance = np.linalg.pinv(best.jac.T @ best.jac) * max(1.0, 2.0 * best.cost / freedom)
+    covariance = np.linalg.pinv(best.jac.T @ best.jac) * _widened(2.0 * best.cost / freedom, freedom)
     return PowerFit(
         exponent=exponent,
         exponent_sigma=float(np.sqrt(covariance[1, 1])),

@@ -12,6 +12,9 @@ from listen.units import hz_from_cents, note_name, note_number
 
 _GRID = 4000
 _EDGE_CENTS = 1.0
+_FEWEST_FOR_SCATTER = 5
+_NORMAL = 1.4826
+"""Median of absolute values to standard deviation, of the normal distribution."""
 
 
 def inverse_table(rows: StepRows, curve: Curve, spread_cents: float = 0.0) -> tuple[InverseRow, ...]:
@@ -49,6 +52,7 @@ def inverse_table(rows: StepRows, curve: Curve, spread_cents: float = 0.0) -> tu
     if not np.all(np.diff(cents) > 0):
         return ()
     error_cents = _interpolation_error_cents(mean, curve)
+    step_sigma = np.maximum(mean.sigma, _scatter_cents(mean, error_cents))
     out = []
     first = math.ceil(note_number(float(hz_from_cents(cents[0] - _EDGE_CENTS, 1.0))))
     last = math.floor(note_number(float(hz_from_cents(cents[-1] + _EDGE_CENTS, 1.0))))
@@ -58,9 +62,7 @@ def inverse_table(rows: StepRows, curve: Curve, spread_cents: float = 0.0) -> tu
         at_v = float(np.interp(wanted, cents, volts))
         slope = abs(float(np.interp(at_v, *_slope(volts, cents))))
         sigma = math.hypot(
-            float(np.interp(at_v, mean.volts, mean.sigma)),
-            spread_cents,
-            _midway_cents(mean.volts, error_cents, at_v),
+            _sigma_between(mean.volts, step_sigma, at_v), spread_cents, _midway_cents(mean.volts, error_cents, at_v)
         )
         out.append(InverseRow(note=note_name(f0_hz), f0_hz=f0_hz, cv_v=at_v, sigma_v=sigma / max(slope, 1e-9)))
     return tuple(out)
@@ -82,6 +84,24 @@ def _interpolation_error_cents(mean: StepRows, curve: Curve) -> Floats:
     if n > 2:
         out[0], out[-1] = out[1], out[-2]
     return out
+
+
+def _scatter_cents(mean: StepRows, error_cents: Floats) -> float:
+    """Return the scatter of the steps about their neighbours, 0 where too few tell it.
+
+    A step and half of each of its two neighbours: three halves of the variance of one. The median, so that a bend at
+    one end is no scatter.
+    """
+    if len(mean.volts) < _FEWEST_FOR_SCATTER:
+        return 0.0
+    return float(np.median(error_cents[1:-1])) * _NORMAL / math.sqrt(1.5)
+
+
+def _sigma_between(volts: Floats, sigma: Floats, at_v: float) -> float:
+    """Return the standard deviation of a value that lies on the line between two steps."""
+    place = int(np.clip(np.searchsorted(volts, at_v), 1, len(volts) - 1))
+    share = min(max((at_v - volts[place - 1]) / max(volts[place] - volts[place - 1], 1e-12), 0.0), 1.0)
+    return math.hypot((1.0 - share) * float(sigma[place - 1]), share * float(sigma[place]))
 
 
 def _midway_cents(volts: Floats, error_cents: Floats, at_v: float) -> float:

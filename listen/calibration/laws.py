@@ -116,7 +116,7 @@ def fit_law(rows: StepRows, kind: str) -> FittedLaw:
         kind=kind,  # type: ignore[arg-type]
         chosen_because=because,
         octaves_per_volt=slope,
-        octaves_per_volt_sigma=line.slope_sigma / 1200.0,
+        octaves_per_volt_sigma=line.stated_slope_sigma / 1200.0,
         volts_per_octave=1.0 / slope if slope else np.inf,
         f0_at_zero_v_hz=hz_from_cents(line.intercept, 1.0),
         straight_v=(float(rows.volts[straight].min()), float(rows.volts[straight].max())),
@@ -239,7 +239,7 @@ def _fit_hertz(rows: StepRows) -> tuple[tuple[float, float], float]:
     """Fit f = f(0) + k V, errors relative."""
     sigma_hz = rows.hz * rows.sigma * np.log(2.0) / 1200.0
     line = fit_line(rows.volts, rows.hz, sigma_hz)
-    return (line.intercept, line.slope), line.slope_sigma
+    return (line.intercept, line.slope), line.stated_slope_sigma
 
 
 def _free(rows: StepRows, law: Law) -> tuple[Law, Curve]:

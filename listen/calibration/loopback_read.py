@@ -45,7 +45,7 @@ _LOWS_HZ = 450.0
 """A coupling of 20 Hz takes 0.01 dB there."""
 _TWO_BETTER = 25.0
 """A second coupling is believed where chi squared falls by so much."""
-_REPEATS_DB = 0.002
+_REPEATS_DB = 0.0005
 """Least uncertainty of a step: what the tones' fades leave of a coupling that settles."""
 _ABSENT_DB = 40.0
 

@@ -10,6 +10,7 @@ from typing import Literal
 
 import numpy as np
 
+from listen.calibration.fits import student_factor
 from listen.logbook.tables import CalibrationTable, Floats, TableCurve, table_of
 from listen.logbook.types import Entry
 from listen.units import A4_HZ, hz_from_cents, note_name, note_number
@@ -246,7 +247,8 @@ def _line(octaves: Floats, moved: Floats, sigma: Floats) -> _Line:
     )
     rest = moved - np.polyval(fit, octaves)
     spare = len(moved) - degree - 1
-    scale = float(np.sum((weights * rest) ** 2)) / spare if spare else None
+    # few residuals: the stated deviation is to hold in 68 of 100 cases (JCGM 100:2008, annex G.3)
+    scale = float(np.sum((weights * rest) ** 2)) / spare * student_factor(spare) ** 2 if spare else None
     if stated:
         scale = max(1.0, scale or 0.0)
     errors = None if scale is None else np.sqrt(np.diag(covariance) * scale)
