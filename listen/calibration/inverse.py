@@ -62,7 +62,9 @@ def inverse_table(rows: StepRows, curve: Curve, spread_cents: float = 0.0) -> tu
         at_v = float(np.interp(wanted, cents, volts))
         slope = abs(float(np.interp(at_v, *_slope(volts, cents))))
         sigma = math.hypot(
-            _sigma_between(mean.volts, step_sigma, at_v), spread_cents, _midway_cents(mean.volts, error_cents, at_v)
+            _interpolated_sigma(mean.volts, step_sigma, at_v),
+            spread_cents,
+            _midway_cents(mean.volts, error_cents, at_v),
         )
         out.append(InverseRow(note=note_name(f0_hz), f0_hz=f0_hz, cv_v=at_v, sigma_v=sigma / max(slope, 1e-9)))
     return tuple(out)
@@ -97,7 +99,7 @@ def _scatter_cents(mean: StepRows, error_cents: Floats) -> float:
     return float(np.median(error_cents[1:-1])) * _NORMAL / math.sqrt(1.5)
 
 
-def _sigma_between(volts: Floats, sigma: Floats, at_v: float) -> float:
+def _interpolated_sigma(volts: Floats, sigma: Floats, at_v: float) -> float:
     """Return the standard deviation of a value that lies on the line between two steps."""
     place = int(np.clip(np.searchsorted(volts, at_v), 1, len(volts) - 1))
     share = min(max((at_v - volts[place - 1]) / max(volts[place] - volts[place - 1], 1e-12), 0.0), 1.0)
