@@ -18,6 +18,7 @@ from pathlib import Path
 ROOT = Path(__file__).resolve().parents[1]
 VENV = ROOT / ".venv"
 NATIVE = ROOT / "listen" / "native"
+LOCK = ROOT / "scripts" / "requirements-lock.txt"
 EXTRAS = {"demo": "", "test": "[dev]"}
 
 
@@ -83,6 +84,11 @@ def pip(*arguments: str) -> bool:
     return subprocess.run([*command, "install", *quiet, *arguments], stdout=sys.stderr, check=False).returncode == 0
 
 
+def locked() -> bool:
+    """Whether the packages are to be those of the lock, with their hashes: LISTEN_LOCKED=1."""
+    return os.environ.get("LISTEN_LOCKED", "") not in ("", "0")
+
+
 def digest(*paths: Path) -> str:
     """Digest of some files' contents."""
     total = hashlib.sha256()
@@ -93,7 +99,8 @@ def digest(*paths: Path) -> str:
 
 def packages_wanted(what: str, version: str) -> str:
     """What the environment is made from: another place, Python or list of packages makes it anew."""
-    return f"{what} {ROOT} {version} {digest(ROOT / 'pyproject.toml')}"
+    lists = [ROOT / "pyproject.toml", *([LOCK] if locked() else [])]
+    return f"{what} {ROOT} {version} {digest(*lists)}"
 
 
 def kernels_wanted(version: str) -> str:
@@ -123,7 +130,11 @@ def build_kernels() -> None:
 def install(what: str) -> None:
     """Install the packages, and the project itself as a plain path with its extension built into it."""
     say(f"Installing packages into {VENV} and building the kernels (once, a minute or two).")
-    if not pip("--editable", f"{ROOT}{EXTRAS[what]}"):
+    if locked():
+        done = pip("--require-hashes", "-r", str(LOCK)) and pip("--no-deps", "--editable", str(ROOT))
+    else:
+        done = pip("--editable", f"{ROOT}{EXTRAS[what]}")
+    if not done:
         raise CannotSetUpError(
             "The packages could not be installed; see the lines above, check the network and try again. Where Python's "
             "headers are missing (Python.h), install the package python3-dev or python3-devel."
