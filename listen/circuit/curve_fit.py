@@ -50,11 +50,14 @@ class OutputLines:
         Of full scale; H1 real; 0 where one does not fit.
     noise : ndarray, shape (n, 10)
         Standard deviation of real and imaginary part each; inf where a harmonic does not fit.
+    network : LoopNetwork
+        That they come from.
     """
 
     f0_hz: Floats
     y: Complexes
     noise: Floats
+    network: loop.LoopNetwork = loop.WIEN
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -130,7 +133,7 @@ class _Problem:
         """Weighted misfit, shape (n, 20)."""
         numbers, lag_s, need = self.unpack(vector)
         if self._at_lag is None or self._at_lag[0] != lag_s:
-            node, curve_lines, _ = loop.feedback_lines(self.lines.y, self.lines.f0_hz, lag_s)
+            node, curve_lines, _ = loop.feedback_lines(self.lines.y, self.lines.f0_hz, lag_s, self.lines.network)
             self._at_lag = (lag_s, loop.cycles(node), curve_lines)
         _, wave, curve_lines = self._at_lag
         off = (
@@ -229,7 +232,10 @@ def fit_curve(lines: OutputLines, stages: AmplifierStages, start: Floats, lag: t
     own = float(np.sum(np.abs(lines.y[:, 1:]) ** 2))
     # the prior bounds every parameter, so that the matrix is invertible; harmonics weigh by a model's error, which a
     # clean take shows to be far smaller
-    covariance = np.linalg.inv(matrix) * max(_LEAST_MISFIT, chi2 / seen)
+    scale2 = max(_LEAST_MISFIT, chi2 / seen)
+    prior = problem.prior(vector)[0]
+    own_prior = prior.T @ prior
+    covariance = np.linalg.inv((matrix - own_prior) / scale2 + own_prior)
     return CurveFit(
         stages=stages,
         numbers=numbers,

@@ -11,6 +11,7 @@ from numpy.typing import NDArray
 
 from listen.account import Account
 from listen.bench import BuildSettings
+from listen.circuit.network import PITCH_OF_SECTIONS
 from listen.circuit.types import Bound, ExpectedPitch, PitchEnd, Quantity, Where, unknown
 from listen.sorting import median
 from listen.track import Frames
@@ -41,13 +42,6 @@ _PULLED_BY_LAG = 3.0 * math.pi
 """A pole of time constant t lowers the pitch of a Wien bridge by 1.5 w t of itself: 9 f0 / 2 ft for a gain of 3."""
 _KNOWN_LAG, _UNSTATED_LAG_S = 0.1, 0.3e-6
 """Of a stated bandwidth a tenth; else 0.6 to 10 MHz, with a gain of 3."""
-_PHASE_SHIFT = {
-    ("buffered", "low-pass"): math.sqrt(3.0),
-    ("buffered", "high-pass"): 1.0 / math.sqrt(3.0),
-    ("ladder", "low-pass"): math.sqrt(6.0),
-    ("ladder", "high-pass"): 1.0 / math.sqrt(6.0),
-}
-"""Pitch over 1 / (2 pi R C) (handbook formulas; worked examples in Fundamentals of Electronics, book 4)."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -92,9 +86,9 @@ def nominal_hz(topology: str | None, build: BuildSettings) -> tuple[float, float
     factor = 1.0
     if topology == "phase-shift":
         key = (build.phase_shift_sections or "", build.phase_shift_order or "")
-        if key not in _PHASE_SHIFT:
+        if key not in PITCH_OF_SECTIONS:
             return None
-        factor = _PHASE_SHIFT[key]
+        factor = PITCH_OF_SECTIONS[key]
     elif topology not in ("wien-bridge", "quadrature", "twin-t"):
         return None
     return factor / _turns(parts, 1), factor / _turns(parts, 0)

@@ -2,19 +2,99 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
+from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
+
+from listen.bench import BuildSettings
+from listen.circuit.network import PITCH_OF_SECTIONS, network_of
 
 Floats = NDArray[np.floating[Any]]
 Complexes = NDArray[np.complex128]
 
 ORDERS = 10
 POINTS = 128
+_PITCH_ROUNDS, _PITCH_STEP, _FURTHEST = 4, 1e-6, 1.5
+"""Newton's steps for a pitch that is pulled by a tenth at the most; a limiter that pulls it by half has a wave far from
+a sine."""
 
 
-def feedback_lines(lines: Complexes, f0_hz: Floats, lag_s: float) -> tuple[Complexes, Complexes, Floats]:
+@dataclass(frozen=True, slots=True, kw_only=True)
+class LoopNetwork:
+    """What lies between the amplifier's output and its input.
+
+    Attributes
+    ----------
+    transfer : callable
+        At j k of its own pitch, over that at its own pitch; the amplifier's sign is in it.
+    gain_needed : float
+    inverting : bool
+        The amplifier turns the tone over: its pole belongs to a gain greater by one.
+    passes_dc : bool
+        The mean of the output, which a recording does not hold, comes back too.
+    """
+
+    transfer: Callable[[Complexes], Complexes]
+    gain_needed: float
+    inverting: bool = False
+    passes_dc: bool = False
+
+    @property
+    def noise_gain(self) -> float:
+        """Gain that the amplifier's bandwidth is divided by."""
+        return self.gain_needed + (1.0 if self.inverting else 0.0)
+
+
+def _wien(s: Complexes) -> Complexes:
+    return np.asarray(1.0 / (1.0 + (s + 1.0 / s) / 3.0))
+
+
+WIEN = LoopNetwork(transfer=_wien, gain_needed=3.0)
+
+
+def loop_network(topology: str, build: BuildSettings | None) -> LoopNetwork | str:
+    """Return the network of a loop whose limiter's curve can be read, or why there is none.
+
+    Parameters
+    ----------
+    topology : str
+    build : BuildSettings or None
+        Says how the sections of a phase shift are made.
+
+    Notes
+    -----
+    Gains and pitches of three sections: handbook formulas, 8 with buffers and 29 without; the pitch over 1 / (2 pi R C)
+    is the square root of 3 or 6, or one over it.
+    """
+    if topology == "wien-bridge":
+        return WIEN
+    if topology == "quadrature":
+        return "of two integrators the limiter acts beside one of them: there is no amplifier whose curve could be read"
+    if topology != "phase-shift":
+        return f"what the loop hands back is not known for the topology {topology}"
+    network = network_of(topology, build)
+    if isinstance(network, str) or build is None:
+        return str(network)
+    if build.phase_shift_order == "high-pass":
+        # the node's harmonics are up to the needed gain times the output's, and fall no quicker than these
+        return "high-pass sections hand the harmonics back amplified: ten of them do not show the limiter's curve"
+    own = PITCH_OF_SECTIONS[build.phase_shift_sections or "", build.phase_shift_order or ""]
+    transfer = network.transfer
+    at_own: complex = transfer(1j * own)
+    return LoopNetwork(
+        transfer=lambda s: np.asarray(transfer(s * own) / at_own),  # type: ignore[arg-type]
+        gain_needed=1.0 / abs(at_own),
+        inverting=True,
+        passes_dc=True,
+    )
+
+
+def feedback_lines(
+    lines: Complexes, f0_hz: Floats, lag_s: float, network: LoopNetwork = WIEN
+) -> tuple[Complexes, Complexes, Floats]:
     """Harmonics at both ends of a memoryless amplifier with one pole behind its curve.
 
     Parameters
@@ -24,11 +104,12 @@ def feedback_lines(lines: Complexes, f0_hz: Floats, lag_s: float) -> tuple[Compl
     f0_hz : ndarray, shape (n,)
     lag_s : float
         Time constant of the amplifier with its feedback: A / (2 pi gain-bandwidth).
+    network : LoopNetwork
 
     Returns
     -------
     node : ndarray of complex, shape (n, 10)
-        What the network hands back, times the gain that the loop needs: its fundamental is the output's own.
+        What the network hands back, times the gain that the loop needs: its fundamental is nearly the output's own.
     curve_lines : ndarray of complex, shape (n, 10)
         What the curve itself puts out, before the pole.
     pitch : ndarray, shape (n,)
@@ -40,18 +121,20 @@ def feedback_lines(lines: Complexes, f0_hz: Floats, lag_s: float) -> tuple[Compl
     network's own.
     """
     k = np.arange(1, ORDERS + 1)
-    pole = 1.0 + 2j * np.pi * lag_s * f0_hz[:, None] * k
-    curve_lines = lines * pole
+    curve_lines: Complexes = np.asarray(lines * (1.0 + 2j * np.pi * lag_s * f0_hz[:, None] * k))
+
+    def node(x: Floats) -> Complexes:
+        return np.asarray(lines * network.transfer(np.asarray(1j * k * x[:, None], dtype=complex)))
+
+    def area(x: Floats) -> Floats:
+        return np.asarray(np.sum(k * np.imag(curve_lines * np.conj(node(x))), axis=1))
+
     x = np.ones(len(lines))
-    for _ in range(3):
-        b = (k * x[:, None] - 1.0 / (k * x[:, None])) / 3.0
-        area = k * np.imag(curve_lines * np.conj(lines / (1.0 + 1j * b)))
-        power = np.abs(lines[:, 0]) ** 2
-        # the area of the fundamental is its power times b_1, to first order in b_1
-        wanted = b[:, 0] - np.sum(area, axis=1) / power
-        x = 1.5 * wanted + np.sqrt(1.0 + (1.5 * wanted) ** 2)
-    b = (k * x[:, None] - 1.0 / (k * x[:, None])) / 3.0
-    return lines / (1.0 + 1j * b), curve_lines, x
+    for _ in range(_PITCH_ROUNDS):
+        off = area(x)
+        slope = (area(x + _PITCH_STEP) - off) / _PITCH_STEP
+        x = np.clip(x - off / np.where(slope == 0.0, 1.0, slope), 1.0 / _FURTHEST, _FURTHEST)
+    return node(x), curve_lines, x
 
 
 def cycles(lines: Complexes, points: int = POINTS) -> Floats:

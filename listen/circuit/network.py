@@ -72,6 +72,14 @@ _PHASE_SHIFT = {
     ("ladder", "high-pass"): _ladder_high,
 }
 
+PITCH_OF_SECTIONS = {
+    ("buffered", "low-pass"): math.sqrt(3.0),
+    ("buffered", "high-pass"): 1.0 / math.sqrt(3.0),
+    ("ladder", "low-pass"): math.sqrt(6.0),
+    ("ladder", "high-pass"): 1.0 / math.sqrt(6.0),
+}
+"""Pitch over 1 / (2 pi R C) (handbook formulas; worked examples in Fundamentals of Electronics, book 4)."""
+
 
 def network_of(topology: str | None, build: BuildSettings | None) -> Network | str:
     """Return the network of a build, or the reason why its gain is not known in per cent.

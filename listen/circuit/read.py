@@ -17,6 +17,7 @@ from listen.circuit.growth import find_growth
 from listen.circuit.known import KnownBuild
 from listen.circuit.level_loop import level_loop
 from listen.circuit.limits_read import clip_levels, dead_band, headroom_v, peaks_v, slew, where_of
+from listen.circuit.loop import WIEN
 from listen.circuit.network import GUESSED_POLE_HZ, gain_of_growth, network_of
 from listen.circuit.rank import rank_causes
 from listen.circuit.second_channel import channel_pair
@@ -171,6 +172,11 @@ def _gangs(amplifier: Amplifier | None, why: str, build: BuildSettings | None) -
     constant = unknown(_CONSTANT)
     if amplifier is None:
         return GangMismatch(spread_percent=unknown(why), constant_percent=constant)
+    if amplifier.lines.network is not WIEN:
+        return GangMismatch(
+            spread_percent=unknown("three sections: which of them is off, the level does not tell"),
+            constant_percent=constant,
+        )
     if amplifier.f0_hz.max() < _ONE_NOTE * amplifier.f0_hz.min():
         return GangMismatch(spread_percent=unknown("the take rests on one note"), constant_percent=constant)
     percent = 300 * np.expm1(amplifier.log_need)
