@@ -38,6 +38,7 @@ _LONGEST_STEP_S = 0.5
 _WAIT_S = 0.02
 _GIVE_BACK_EVERY_S = 30.0
 _RATE_EVERY_S = 0.5
+_CLIPPING_EVERY_S = 0.1
 
 
 class Engine:
@@ -248,7 +249,8 @@ class Engine:
         self._passing = PassingFindings(self._spool.path, settings.check)
         self._interval = Alternation(settings.interval_ratio) if settings.interval_ratio else None
         self._step = 1
-        self._measured = 0
+        self._measured = self._scanned = 0
+        self._clipping = (False, 0.0)
         self._shown_s = -1.0
         self._memory_released_s = time.monotonic()
         self._last: Reading | None = None
@@ -309,7 +311,9 @@ class Engine:
         spent = (time.thread_time() - begun_s) * self._rate_hz / self._step
         self._dear = spent > (_CHEAP if self._dear else _DEAR)
         rows = newest_rows(frames, window.stop_sample / self._rate_hz, self._shown_s, self._settings.every_s)
-        clipped, peak_fs = is_clipped(window)
+        if window.stop_sample - self._scanned >= _CLIPPING_EVERY_S * window.sample_rate_hz:
+            self._clipping, self._scanned = is_clipped(window), window.stop_sample
+        clipped, peak_fs = self._clipping
         heard_s = round(self.heard_s, 6)
         for row in rows:
             note_hz = self._settings.note_hz
