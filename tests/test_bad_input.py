@@ -137,7 +137,7 @@ CALLS: dict[str, tuple[Sequence[str], str]] = {
 # A bench file that cannot be meant.
 BENCHES: dict[str, tuple[str, str]] = {
     "no TOML": ("[capture\n", "is not valid TOML"),
-    "unknown table": ("[recording]\nchannel = 1\n", "[build], [capture], [cv]"),
+    "unknown table": ("[recording]\nchannel = 1\n", "[build], [capture], [recorder], [cv]"),
     "unknown key": ("[capture]\nchanel = 1\n", 'did you mean "channel"'),
     "key outside a table": ("channel = 1\n", "channel"),
     "a word for a number": ('[capture]\nvolts_per_full_scale = "5 V"\n', "volts_per_full_scale"),
