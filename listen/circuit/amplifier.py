@@ -40,9 +40,7 @@ _TRUNCATED = 2.0
 """Error of the gain in hand over the first harmonic that is missing: a hard clip at 4.4 kHz and 48 kHz."""
 _STRONG_LAST = 0.003
 """Of the fundamental: a bin whose last harmonic is weaker lacks nothing that bends the curve."""
-_COMMON_NEED = 0.3
-"""Part of a needed gain's uncertainty that is left against the median along the take: the curve is the same."""
-_CLIP_SHARE = 0.0003
+_CLIP_SHARE = 0.0004
 """Of a clip level beside the fit's own: solved circuits whose gangs and bandwidth nobody states."""
 _OPEN_RAIL = 1.01
 """A rail is reached where the wave comes within a hundredth of it."""
@@ -240,16 +238,17 @@ def _along(account: Account, fit: CurveFit, lines: OutputLines, corner_known: bo
     systematic = np.hypot(_SYSTEMATIC, _TRUNCATED * _cut_off(lines))
     common = float(np.median(fit.in_hand_sigma())) / 100
     sigma = np.hypot(100 * np.hypot(common, smooth.sigma), systematic * np.abs(in_hand))
-    own = float(np.median(fit.need_sigma()))
+    # a pole that is not known tilts the needed gain along the pitch: it is in the fit's covariance
+    own = np.interp(f0, lines.f0_hz, fit.need_sigma())
     return Amplifier(
         fit=fit,
         lines=lines,
         time_s=np.asarray(frames.time_s[rows]),
         f0_hz=f0,
         log_need=smooth.values - median(smooth.values),
-        need_sigma=np.hypot(smooth.sigma, _COMMON_NEED * own),
+        need_sigma=np.hypot(smooth.sigma, own),
         need_span=smooth.span,
-        need_span_sigma=float(np.hypot(smooth.span_sigma, own)),
+        need_span_sigma=float(np.hypot(smooth.span_sigma, fit.need_span_sigma())),
         in_hand_percent=np.asarray(in_hand),
         in_hand_sigma=np.asarray(sigma),
         clip_fs=_clips(fit, lines),

@@ -110,6 +110,13 @@ class CurveFit:
         free = len(self.stages.free)
         return np.asarray(np.sqrt(np.maximum(np.diag(self.covariance)[free + 1 :], 0.0)))
 
+    def need_span_sigma(self) -> float:
+        """Standard deviation of the difference between the most and the least needed gain."""
+        first = len(self.stages.free) + 1
+        most, least = first + int(np.argmax(self.log_need)), first + int(np.argmin(self.log_need))
+        c = self.covariance
+        return float(np.sqrt(max(c[most, most] + c[least, least] - 2 * c[most, least], 0.0)))
+
 
 class _Problem:
     def __init__(self, lines: OutputLines, stages: AmplifierStages, start: Floats, lag: tuple[float, float]) -> None:
