@@ -21,7 +21,7 @@ PLACE = ROOT / "build" / "pythons"
 PYTHONS = ("3.11", "3.12", "3.13", "3.14")
 """From requires-python to the newest for which every package has wheels; those of cibuildwheel in pyproject.toml."""
 LOWEST = "lowest"
-TEST_PACKAGES = ("pytest>=8.0", "hypothesis>=6.100", "jsonschema>=4.21", "librosa>=0.11")
+TEST_PACKAGES = ("pytest>=8.1", "hypothesis>=6.100", "jsonschema>=4.21", "librosa>=0.11")
 SHORT = (
     "tests/test_bench.py",
     "tests/test_errors.py",
