@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 
 from listen.account.build import _of_a_swing
-from listen.account.events_rows import moving_fast
+from listen.account.events_rows import _LEVEL_LEAVES, level_change_residual, moving_fast
 from listen.account.mains_sidebands import MainsSidebands
 from listen.account.modulation import Swing
 from tests.accounts import plain_frames, segment, tone_on_grid
@@ -45,3 +45,18 @@ def test_lines_of_a_sawtooth_of_the_level_are_its_own(over: float, multiple: int
     assert not _of_a_swing(None, [swing])
     beside = MainsSidebands(mains_hz=50.0, rate_hz=51.0, level_dbc=float(level_dbc))
     assert not _of_a_swing(beside, [swing])
+
+
+def test_a_level_that_moves_within_a_frame_leaves_its_variance() -> None:
+    """(a / b)^2 / 12 of a level that runs straight over the span a about its mean b; nothing of one that stands still,
+    nor of places where the tone was not followed."""
+    frames = plain_frames(80, frame_s=0.2)
+    level = 0.2 + 0.05 * GRID
+    known = (GRID < 0.9) | (GRID > 1.0)
+    moved = level_change_residual(frames, tone_on_grid(GRID, 440.0, np.log(level)))
+    row = int(np.argmin(np.abs(frames.time_s - 0.5)))
+    span = 0.05 * 1.2 * 0.2 * 49 / 48  # 49 places of the grid
+    assert moved[row] == pytest.approx(_LEVEL_LEAVES * (span / (0.2 + 0.05 * 0.5)) ** 2 / 12, rel=0.03)
+    still = np.where(known, np.log(0.2), np.nan)
+    for tracked in (known, np.ones(len(GRID), dtype=bool)):
+        assert level_change_residual(frames, tone_on_grid(GRID, 440.0, still, tracked=tracked)) == pytest.approx(0.0)
