@@ -73,7 +73,7 @@ def test_a_kill_is_done_within_a_second_wherever_it_comes(place: str) -> None:
         "module = importlib.import_module('listen.cli.interrupts') and sys.modules['listen.cli.main']\n"
         "def say():\n    os.write(1, b'there\\n')\n"
         f"def run(options):\n    exec({PLACES[place]!r}, {{'say': say}})\n    return 0\n"
-        "module._run = run\nsys.argv = ['listen', '--version']\nsys.exit(entry())"
+        "module._run_command = run\nsys.argv = ['listen', '--version']\nsys.exit(entry())"
     )
     with subprocess.Popen(
         [sys.executable, "-c", code], cwd=REPO, stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True
@@ -94,7 +94,7 @@ def test_an_interrupt_that_comes_out_as_another_error_is_one(error: str) -> None
         "import sys, os, signal\nfrom listen.cli import main as entry\nmodule = sys.modules['listen.cli.main']\n"
         "def run(options):\n    try:\n        os.kill(os.getpid(), signal.SIGTERM)\n        sum(range(1000))\n"
         f"    except KeyboardInterrupt:\n        raise {error}\n    return 0\n"
-        "module._run = run\nsys.argv = ['listen', '--version']\nsys.exit(entry())"
+        "module._run_command = run\nsys.argv = ['listen', '--version']\nsys.exit(entry())"
     )
     done = subprocess.run([sys.executable, "-c", code], cwd=REPO, capture_output=True, text=True, check=False)
     assert (done.returncode, done.stderr) == (130, "listen: interrupted\n")
@@ -105,7 +105,7 @@ def test_an_interrupt_that_was_lost_is_sent_again() -> None:
         "import sys, os, time\nfrom listen.cli import main as entry\nmodule = sys.modules['listen.cli.main']\n"
         "class Slow:\n    def __del__(self):\n        os.write(1, b'there\\n'); time.sleep(30)\n"
         "def run(options):\n    thing = Slow()\n    del thing\n    time.sleep(30)\n    return 0\n"
-        "module._run = run\nsys.argv = ['listen', '--version']\nsys.exit(entry())"
+        "module._run_command = run\nsys.argv = ['listen', '--version']\nsys.exit(entry())"
     )
     with subprocess.Popen(
         [sys.executable, "-c", code],

@@ -114,6 +114,8 @@ def test_the_readmes_table_of_what_is_not_shown_is_the_programs() -> None:
         "the turn": "one-note",
         "a high enough rate": "band",
         "a known polarity": "polarity",
+        "a recorder clearly better than the board": "recorder",
+        "a recorder without hum of its own": "recorder-hum",
     }
     assert lacking == list(rows)
     assert {*rows.values(), "nothing"} == set(words()["not_shown"])

@@ -19,9 +19,10 @@ import pytest
 import soundfile
 
 import listen
-from listen.bench import BuildSettings, GainSettings
+from listen.bench import Bench, BuildSettings, GainSettings
 from listen.circuit.advice import advise
 from listen.circuit.expected import gain_bandwidth
+from listen.circuit.known import KnownBuild
 from listen.circuit.types import ExpectedPitch, PitchEnd, Quantity
 from listen.cli import main
 from listen.report import check_document
@@ -73,7 +74,8 @@ def test_parts_stated_as_exact_give_a_bandwidth_or_a_bound(high_cents: float) ->
 def test_a_tone_that_was_switched_off_asks_for_no_resistor(percent: float) -> None:
     circuit = whole(loop_gain_in_hand=Quantity(value=percent, sigma=1.0, where=WHERE), loop_gain_along=())
     build = BuildSettings(gain=GainSettings(rf_ohm=21.2e3, rg_ohm=10e3))
-    found = advise(circuit, "wien-bridge", "diodes", build)
+    known = KnownBuild(topology="wien-bridge", gain_control="diodes", bench=Bench(build=build))
+    found = advise(circuit, known)
     assert all(advice.to_value > 0.0 for advice in found)
     assert bool(found) == (percent == -66.0)
 

@@ -82,7 +82,9 @@ def healthy_job(number: int) -> Job:
     rooms = [("room", variant) for variant in CLASSES["room"].variants() if variant.startswith("healthy/")]
     if turn == 3 and rooms:
         return _of(number_there, rooms)
-    return _of(2 * number_there + turn // 2, list(OTHERS))
+    # turns 0, 2 and, without rooms, 3
+    place = {0: 0, 2: 1, 3: 2}[turn]
+    return _of((2 if rooms else 3) * number_there + place, list(OTHERS))
 
 
 def _of(number: int, kinds: list[tuple[str, str]]) -> Job:
