@@ -6,7 +6,7 @@ import pytest
 
 from tests.takes.through_recorder import distortion_of, hear
 
-TAKES = 24
+TAKES = 10
 
 
 @pytest.mark.parametrize("seed", range(TAKES))
