@@ -41,9 +41,9 @@ def recorder_keys(found: Loopback) -> tuple[dict[str, Value], dict[str, str]]:
     values["floor_dbfs"] = round(found.floor.floor_dbfs, 2)
     if found.floor.hum_hz is not None and found.floor.hum_dbfs is not None:
         values["hum_hz"], values["hum_dbfs"] = found.floor.hum_hz, round(found.floor.hum_dbfs, 1)
-    values["corner_hz"] = found.corner_hz
+    values["corner_hz"] = round(found.corner_hz, 2)
     values["response_hz"] = found.response_hz
-    values["response_db"] = tuple(round(db, 3) for db in found.response_db)
+    values["response_db"] = tuple(round(db, 3) + 0.0 for db in found.response_db)
     if found.inverted is not None:
         values["loop_inverted"] = found.inverted
     notes = {

@@ -48,6 +48,10 @@ _TWO_BETTER = 25.0
 _REPEATS_DB = 0.0005
 """Least uncertainty of a step: what the tones' fades leave of a coupling that settles."""
 _ABSENT_DB = 40.0
+"""A tone that comes back weaker than this is not there: a coupling of 50 Hz takes half of it from the lowest, 5 Hz."""
+_FEWEST_LOWS = 4
+"""Low tones that must be there: a corner and a level are fitted to them, and their misfit tells a filter of another
+kind."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -159,7 +163,7 @@ def read_loopback(x: Floats, rate_hz: float, name: str) -> Loopback:
         raise CaptureError(f"{name}: even the quietest tone clips the input", "lower the output or the gain")
     gain_db = _gain_db(own, name)
     quiet, _ = take.part(slots_of("silence", slots)[0], 0.3, 0.1)
-    corners, sigma_hz, response = _response(take, slots_of("step", slots), gain_db)
+    corners, sigma_hz, response = _response(take, slots_of("step", slots), gain_db, name)
     return Loopback(
         gain_db=gain_db,
         distortion=tuple(_settled(unclipped)),
@@ -271,7 +275,7 @@ def _gain_db(own: list[OwnDistortion | None], name: str) -> float:
 
 
 def _response(
-    take: _Take, steps: tuple[Slot, ...], gain_db: float
+    take: _Take, steps: tuple[Slot, ...], gain_db: float, name: str
 ) -> tuple[tuple[float, ...], float, tuple[Floats, Floats, Floats]]:
     """High-pass corners with the uncertainty of their sum, and the rest of the response (pitch, dB, sigma)."""
     rows = []
@@ -281,11 +285,19 @@ def _response(
             if size > 10.0 ** ((STEP_DBFS + gain_db - _ABSENT_DB) / 20.0):
                 db = 20.0 * np.log10(size) - STEP_DBFS
                 rows.append((slot.f0_hz, db, np.hypot(20.0 / np.log(10.0) * sigma / size, _REPEATS_DB)))
+    filtered = CaptureError(
+        f"{name}: its low tones do not come back as through a coupling",
+        "switch off low cut, speech mode and every enhancement, and record it again",
+    )
+    if sum(row[0] < _LOWS_HZ for row in rows) < _FEWEST_LOWS:
+        raise filtered
     f0_hz, level_db, sigma_db = np.array(rows).T
     level_db = level_db - level_db[np.argmin(np.abs(f0_hz - TEST_HZ))]
     low = f0_hz < _LOWS_HZ
     corners, sigma_hz = _corners(f0_hz[low], level_db[low], sigma_db[low])
     flat = level_db - _loss_db(corners, f0_hz)
+    if np.ptp(flat[low]) > _FOLLOWS_DB + 6.0 * float(np.max(sigma_db[low])):
+        raise filtered
     return corners, sigma_hz, (f0_hz, flat - flat[np.argmin(np.abs(f0_hz - TEST_HZ))], sigma_db)
 
 

@@ -160,7 +160,7 @@ def _recorder(found: Loopback) -> list[tuple[str, str]]:
         (
             "response",
             f"Within {max(audio, default=0.0):.2f} dB from 20 Hz to 20 kHz without the coupling, at most "
-            f"{found.response_db[worst]:+.2f} dB at {format_hz(found.response_hz[worst])} "
+            f"{round(found.response_db[worst], 2) + 0.0:+.2f} dB at {format_hz(found.response_hz[worst])} "
             f"(known to {max(max(found.response_sigma_db), 0.001):.2g} dB).",
         ),
         ("polarity", polarity),

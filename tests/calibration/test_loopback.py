@@ -126,6 +126,22 @@ def test_takes_of_something_else(spoilt):
         read_loopback(x, RATE_HZ, "loop.wav")
 
 
+@pytest.mark.parametrize(
+    ("order", "band_hz", "kind"), [(8, (300.0, 3400.0), "bandpass"), (10, 300.0, "highpass"), (2, 75.0, "highpass")]
+)
+def test_a_low_cut_or_a_speech_filter_is_no_coupling(order, band_hz, kind):
+    """No corner in the bench file says what they take; a corner of megahertz would be undone in every level."""
+    sections = signal.butter(order, band_hz, kind, fs=RATE_HZ, output="sos")
+    x = replace(USUAL, corner_hz=0.0).record(signal.sosfilt(sections, stimulus()), RATE_HZ)
+    with pytest.raises(CaptureError, match="do not come back as through a coupling"):
+        read_loopback(x, RATE_HZ, "loop.wav")
+
+
+@pytest.mark.parametrize("corner_hz", [0.5, 20.0, 60.0])
+def test_a_coupling_however_high_is_one(corner_hz):
+    assert measured(replace(USUAL, corner_hz=corner_hz)).corner_hz == pytest.approx(corner_hz, rel=0.03, abs=0.2)
+
+
 def test_the_stimulus_never_leaves_full_scale_and_holds_the_same_slots_at_each_rate():
     slots = loopback_slots()
     assert all(b.start_s > a.start_s + a.seconds for a, b in itertools.pairwise(slots))
