@@ -19,6 +19,8 @@ from listen.units import format_db, format_hz, format_hz_note, format_hz_range, 
 
 _DIODES_NORMAL_PERCENT = 2.5
 """Third harmonic of a bare diode limiter: common practice, no source."""
+_TAKE_LEVEL = ("slew-limiting", "asymmetric-clipping", "symmetric-clipping")
+"""What takes level from the wave where it acts: the law of the level is read with it given back."""
 _MOVES_DB = 1.0
 """From here on a level that no finding blames is said to move, not to hold: the limit of its drift."""
 _NO_SINE_PERCENT = 45.0
@@ -161,7 +163,11 @@ def _hold(
     span = level_span(summary, account)
     key = "hold_good" if raw <= _MOVES_DB else "hold_coupled" if span <= _MOVES_DB else "hold_moves"
     shown = raw if key == "hold_moves" else min(span, raw)
-    return text[key].format(span=format_db(shown), level=f"{summary['level_dbfs']:.1f} dBFS", raw=format_db(raw))
+    taken = _named([f for f in findings if f.kind in _TAKE_LEVEL], "clean")
+    if taken and key == "hold_coupled":
+        key = "hold_taken"
+    level = f"{summary['level_dbfs']:.1f} dBFS"
+    return text[key].format(span=format_db(shown), level=level, raw=format_db(raw), kinds=taken)
 
 
 def level_span(summary: Mapping[str, float | None], account: Account) -> float:

@@ -1,0 +1,39 @@
+"""The four answers name what takes level from the wave: a limited slope is no coupling of the input."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import numpy as np
+import pytest
+
+from listen.account.level_law import fit_level_law
+from listen.findings.words import answers
+from tests.accounts import account_of, plain_frames
+from tests.helpers import make_finding
+
+N = 200
+F0_HZ = np.geomspace(1000.0, 8000.0, N)
+FRAMES = plain_frames(N, f0_hz=F0_HZ)
+LAW = fit_level_law(FRAMES.time_s, F0_HZ, np.full(N, -9.0), True)
+
+
+def hold(span_db: float, *kinds: str) -> str:
+    summary: dict[str, Any] = {"f0_low_hz": 1000.0, "f0_high_hz": 8000.0, "start_s": None, "level_dbfs": -9.0}
+    summary |= {"level_span_db": span_db, "thd_worst_percent": 1.0, "thd_median_percent": 0.5, "thd_harmonics": 10}
+    found = [make_finding(kind) for kind in kinds]
+    return answers(summary, found, "sine", account_of(FRAMES, law=LAW))["hold"]
+
+
+def test_a_level_that_moves_alone_is_the_couplings() -> None:
+    assert hold(0.4) == "The level holds within 0.0 dB at -9.0 dBFS."
+    assert hold(6.1).endswith("the 6.1 dB that it moves are the input's coupling.")
+    # even harmonics take nothing of the level
+    assert hold(6.1, "even-order-distortion").endswith("are the input's coupling.")
+
+
+@pytest.mark.parametrize(
+    ("kind", "name"), [("slew-limiting", "slew limiting"), ("asymmetric-clipping", "one half flattened")]
+)
+def test_what_a_limiter_takes_is_laid_at_its_own_door(kind: str, name: str) -> None:
+    assert f"of the 6.1 dB that it moves the rest is {name}, or the input's coupling." in hold(6.1, kind)
