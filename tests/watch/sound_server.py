@@ -35,6 +35,7 @@ class SoundServer:
 
     def __init__(self, rate_hz: int = RATE_HZ) -> None:
         self.folder = Path(tempfile.mkdtemp(prefix="listen-sound-"))
+        self._players: list[subprocess.Popen[bytes]] = []
         socket = self.folder / "native"
         script = self.folder / "default.pa"
         # without norewinds the first second and more of what is played comes late
@@ -74,17 +75,22 @@ class SoundServer:
         return next(line.split()[0] for line in lines if argument in line)
 
     def play(self, samples: bytes, rate_hz: int = RATE_HZ, sink: str = "bench") -> subprocess.Popen[bytes]:
-        """Play 32-bit floating point, from a file, so that the player has the server's pace."""
+        """Play 32-bit floating point, from a file, so that the player has the server's pace; until closed at most."""
         path = self.folder / f"play-{time.monotonic_ns()}.raw"
         path.write_bytes(samples)
         with path.open("rb") as file:
-            return subprocess.Popen(
+            player = subprocess.Popen(
                 ["pacat", "--playback", f"--device={sink}", f"--rate={rate_hz}", "--format=float32le", "--channels=1",
                  "--latency-msec=50"],
                 env=self.environment, stdin=file, stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL,
             )  # fmt: skip
+        self._players.append(player)
+        return player
 
     def close(self) -> None:
+        for player in self._players:
+            player.kill()
+            player.wait()
         if self.process.poll() is None:
             self.process.send_signal(signal.SIGTERM)
             try:

@@ -35,11 +35,23 @@ def tone(seconds: float, f0_hz: float = 440.0) -> bytes:
     return (0.3 * np.sin(2 * np.pi * f0_hz * t) + 0.0005 * np.sin(4 * np.pi * f0_hz * t)).astype("<f4").tobytes()
 
 
+def play(server: SoundServer, seconds: float) -> None:
+    """Play a tone, and wait until it sounds."""
+    server.play(tone(seconds))
+    time.sleep(1.0)
+
+
 def listening(server: SoundServer, *options: str) -> subprocess.Popen[str]:
     return subprocess.Popen(
         [*COMMAND, "--device", "pulse", "--json-lines", "-", *options],
         env=server.environment, cwd=REPO, stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True,
     )  # fmt: skip
+
+
+def keeping(server: SoundServer, folder: Path) -> tuple[subprocess.Popen[str], list[dict[str, Any]], Path]:
+    """Listen and keep the take: the process, its events to come, the file."""
+    kept = folder / "take.wav"
+    return listening(server, "--keep", str(kept)), [], kept
 
 
 def until(process: subprocess.Popen[str], events: list[dict[str, Any]], heard_s: float) -> None:
@@ -58,14 +70,11 @@ def rest(process: subprocess.Popen[str], events: list[dict[str, Any]]) -> tuple[
 
 
 def test_a_tone_is_heard_to_a_hundredth_of_a_cent(server, tmp_path):
-    player = server.play(tone(12.0))
-    time.sleep(1.0)
+    play(server, 12.0)
     kept = tmp_path / "take.wav"
     process = listening(server, "--seconds", "6", "--keep", str(kept))
     events: list[dict[str, Any]] = []
     status, complaint = rest(process, events)
-    player.kill()
-    player.wait()
     assert complaint == f"listen: kept {kept}\n"
     assert status == 0
     assert events[0]["sample_rate_hz"] == RATE_HZ
@@ -98,11 +107,8 @@ def test_another_rate_is_said_to_be_resampled(server):
 
 @pytest.mark.parametrize("how", ["killed", "unplugged"])
 def test_a_source_that_goes_is_said_and_the_take_is_whole(server, tmp_path, how):
-    player = server.play(tone(20.0))
-    time.sleep(1.0)
-    kept = tmp_path / "take.wav"
-    process = listening(server, "--keep", str(kept))
-    events: list[dict[str, Any]] = []
+    play(server, 20.0)
+    process, events, kept = keeping(server, tmp_path)
     until(process, events, 3.0)
     gone_s = time.monotonic()
     if how == "killed":
@@ -111,8 +117,6 @@ def test_a_source_that_goes_is_said_and_the_take_is_whole(server, tmp_path, how)
         server.control("unload-module", "module-null-sink")
     status, complaint = rest(process, events)
     took_s = time.monotonic() - gone_s
-    player.kill()
-    player.wait()
     assert took_s < 20.0
     assert status in (0, 1)
     gone, said = complaint.splitlines()
@@ -126,11 +130,8 @@ def test_a_source_that_goes_is_said_and_the_take_is_whole(server, tmp_path, how)
 def test_another_input_and_another_rate_are_said(server, tmp_path):
     """The server moves the stream to another input when its own is unplugged, and back to one of another rate."""
     server.control("load-module", "module-null-sink", "sink_name=webcam", f"rate={RATE_HZ}", "norewinds=1")
-    player = server.play(tone(30.0))
-    time.sleep(1.0)
-    kept = tmp_path / "take.wav"
-    process = listening(server, "--keep", str(kept))
-    events: list[dict[str, Any]] = []
+    play(server, 30.0)
+    process, events, kept = keeping(server, tmp_path)
     until(process, events, 4.0)
     server.control("unload-module", server.module_of("sink_name=bench"))
     until(process, events, events[-1]["heard_s"] + 5.0)
@@ -139,8 +140,6 @@ def test_another_input_and_another_rate_are_said(server, tmp_path):
     until(process, events, events[-1]["heard_s"] + 5.0)
     process.send_signal(signal.SIGINT)
     status, complaint = rest(process, events)
-    player.kill()
-    player.wait()
     assert status in (0, 1)
     assert complaint == f"listen: kept {kept}\n"
     said = [e["sentence"] for e in events if e["type"] == "source"]
@@ -160,8 +159,7 @@ def own_number(server: SoundServer, process_id: int) -> str:
 
 def test_what_a_stalled_server_drops_is_counted(server):
     """The listener is stopped for some seconds: what the server could not hold is lost, and said."""
-    player = server.play(tone(40.0))
-    time.sleep(1.0)
+    play(server, 40.0)
     process = listening(server)
     events: list[dict[str, Any]] = []
     until(process, events, 4.0)
@@ -176,8 +174,6 @@ def test_what_a_stalled_server_drops_is_counted(server):
         until(process, events, events[-1].get("heard_s", began_s) + 0.2)
     process.send_signal(signal.SIGINT)
     status, _ = rest(process, events)
-    player.kill()
-    player.wait()
     assert status in (0, 1)
     lost_s = sum(e["seconds"] for e in events if e["type"] == "lost")
     heard_s = events[-1]["heard_s"] - began_s
@@ -192,12 +188,9 @@ def test_pips_are_refused_where_they_get_into_the_input(server, apart):
     if apart:
         server.control("load-module", "module-null-sink", "sink_name=other", f"rate={RATE_HZ}", "norewinds=1")
         server.control("set-default-sink", "other")
-    player = server.play(tone(25.0))
-    time.sleep(1.0)
+    play(server, 25.0)
     process = listening(server, "--sound", "--seconds", "12")
     status, complaint = rest(process, [])
-    player.kill()
-    player.wait()
     assert status in (0, 1)
     assert "start with the volume at zero" in complaint
     assert ("would be measured" in complaint) == (not apart)
@@ -206,11 +199,8 @@ def test_pips_are_refused_where_they_get_into_the_input(server, apart):
 @pytest.mark.parametrize("number", [signal.SIGINT, signal.SIGTERM])
 def test_a_server_that_stands_still_holds_nothing_up(server, tmp_path, number):
     """Its library waits for it without end: the take is made whole and the program ends all the same."""
-    player = server.play(tone(20.0))
-    time.sleep(1.0)
-    kept = tmp_path / "take.wav"
-    process = listening(server, "--keep", str(kept))
-    events: list[dict[str, Any]] = []
+    play(server, 20.0)
+    process, events, kept = keeping(server, tmp_path)
     until(process, events, 3.0)
     server.process.send_signal(signal.SIGSTOP)
     while events[-1].get("state") != "lost":
@@ -218,8 +208,6 @@ def test_a_server_that_stands_still_holds_nothing_up(server, tmp_path, number):
     process.send_signal(number)
     status, _ = rest(process, events)
     server.process.send_signal(signal.SIGCONT)
-    player.kill()
-    player.wait()
     assert status in (0, 1)
     assert events[-1]["type"] == "summary"
     assert soundfile.info(kept).duration == pytest.approx(events[-1]["heard_s"], abs=1e-3)
