@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 Floats = NDArray[np.floating[Any]]
 
 _ROUNDS = 15
-"""Fits of true growths and decays end after 2 to 6 rounds, of ones that bend within what is fitted after 13 at most;
+"""Fits of true growths and decays end after 2 to 6 rounds, of ones that bend within what is fitted after 14 at most;
 where 15 are not enough what is fitted is no exponential throughout."""
 _DONE = 0.01
 """Step, in standard deviations, with which the fit ends: nothing that is stated shows less. Where the samples are no

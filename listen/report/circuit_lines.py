@@ -108,8 +108,8 @@ def _pair(circuit: Circuit) -> str | None:
     if pair is None or pair.phase_deg.value is None or pair.level_db.value is None:
         return None
     phase, level = pair.phase_deg.value, pair.level_db.value
-    side = "ahead" if phase >= 0 else "behind"
-    line = f"outputs: channel {pair.channel} {abs(phase):.1f} degrees {side}, {level:+z.2f} dB"
+    turned = f"{abs(phase):.1f} degrees {'ahead' if phase >= 0 else 'behind'}" if round(phase, 1) else "in phase"
+    line = f"outputs: channel {pair.channel} {turned}, {level:+z.2f} dB"
     wanders = pair.phase_spread_deg > _SHOWN_SPREAD_SIGMAS * (pair.phase_deg.sigma or 0.0)
     return (
         f"{line}; {pair.phase_spread_deg:.1f} degrees and {pair.level_spread_db:.2f} dB along the dial"

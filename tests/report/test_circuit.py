@@ -17,6 +17,7 @@ from listen.circuit.types import (
     AmplifierCurve,
     Cause,
     CauseCheck,
+    ChannelPair,
     Evidence,
     ExpectedPitch,
     GainPoint,
@@ -115,6 +116,20 @@ def test_what_was_not_measured_is_not_said() -> None:
     )  # fmt: skip
     assert circuit_lines(nothing, True) == ()
     assert circuit_lines(None, True) == ()
+
+
+@pytest.mark.parametrize(
+    ("phase_deg", "said"),
+    [(0.04, "in phase"), (-0.04, "in phase"), (90.2, "90.2 degrees ahead"), (-89.9, "89.9 degrees behind")],
+)
+def test_a_second_output_is_ahead_behind_or_in_phase(phase_deg: float, said: str) -> None:
+    pair = ChannelPair(
+        channel=2, phase_deg=q(phase_deg, 0.02), level_db=q(-3.1, 0.02),
+        phase_spread_deg=0.01, level_spread_db=0.0, along=(),
+    )  # fmt: skip
+    nothing = listen.check(Path(__file__).parents[2] / "fixtures" / "sine-board-mended.wav").circuit
+    assert nothing is not None
+    assert f"outputs: channel 2 {said}, -3.10 dB" in circuit_lines(replace(nothing, channel_pair=pair), True)
     assert "circuit │" not in check_page(make_result(circuit=nothing))
 
 
