@@ -9,6 +9,7 @@ from typing import Any
 
 import numpy as np
 
+from listen.api.arguments import FilePath
 from listen.bench import RecorderSettings, load_bench
 from listen.calibration.loopback_read import ORDERS, Loopback, read_loopback
 from listen.capture import Capture
@@ -16,7 +17,6 @@ from listen.errors import OptionError
 from listen.report.bench_text import Value
 from listen.track.recorder import own_harmonics_dbc
 
-FilePath = str | os.PathLike[str]
 _SAME_DB: Mapping[str, float] = {"harmonics": 3.0, "floor_dbfs": 3.0, "response_db": 0.05}
 """By how much two measurements of one recorder may differ: noise moves a harmonic just above it by 3 dB, a knob that
 was set again by hand nothing of the response."""
