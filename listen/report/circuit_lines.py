@@ -1,4 +1,4 @@
-"""The circuit in at most six lines: only what was measured."""
+"""The circuit in at most six lines, only what was measured; and what to change."""
 
 from __future__ import annotations
 
@@ -10,7 +10,7 @@ from listen.units import format_hz
 
 if TYPE_CHECKING:
     from listen.circuit import Circuit
-    from listen.circuit.types import Quantity
+    from listen.circuit.types import Advice, Quantity
 
 MOST_LINES = 6
 _SHOWN_SPREAD_SIGMAS = 3.0
@@ -34,6 +34,33 @@ def circuit_lines(circuit: Circuit | None, polarity_known: bool) -> tuple[str, .
         *(_gangs(circuit), _pair(circuit), _range(circuit), _loop(circuit)),
     )
     return tuple(line for line in lines if line)[:MOST_LINES]
+
+
+def advice_in_words(advice: Advice) -> str:
+    """Say which resistor to change, and what that does.
+
+    Parameters
+    ----------
+    advice : Advice
+
+    Examples
+    --------
+    >>> from listen.circuit.types import Advice
+    >>> advice_in_words(Advice(part="rf_ohm", from_value=22e3, to_value=20.6e3, predicts={"h3_percent": (3.3, 1.0)}))
+    'change rf_ohm from 22000 to 20600: H3 3.3 to 1.0 %'
+    """
+    forms = (
+        ("gain_in_hand_percent", "gain in hand", ".1f", " %"),
+        ("h3_percent", "H3", ".1f", " %"),
+        ("mismatch_survived_percent", "mismatch survived", ".1f", " %"),
+        ("start_s", "start", ".2f", " s"),
+    )
+    does = [
+        f"{word} {advice.predicts[name][0]:{form}} to {advice.predicts[name][1]:{form}}{unit}"
+        for name, word, form, unit in forms
+        if name in advice.predicts
+    ]
+    return f"change {advice.part} from {advice.from_value:g} to {advice.to_value:g}: {', '.join(does)}"
 
 
 def number(value: float, sigma: float | None = None, digits: int = 3) -> str:

@@ -7,9 +7,8 @@ from dataclasses import dataclass, replace
 from typing import Any, Literal
 
 from listen.api.checking import CheckResult, check
-from listen.circuit.types import Advice
 from listen.errors import ListenError
-from listen.report.circuit_lines import circuit_lines
+from listen.report.circuit_lines import advice_in_words, circuit_lines
 from listen.watch.guides import Guide, change_in_words
 
 
@@ -28,32 +27,6 @@ class Guided:
         said = list(circuit_lines(circuit, self.result.capture.polarity_known))
         said += [advice_in_words(item) for item in (circuit.advice if circuit is not None else ())]
         return "; ".join(said)
-
-
-def advice_in_words(advice: Advice) -> str:
-    """Say which resistor to change, and what that does.
-
-    Parameters
-    ----------
-    advice : Advice
-
-    Examples
-    --------
-    >>> advice_in_words(Advice(part="rf_ohm", from_value=22e3, to_value=20.6e3, predicts={"h3_percent": (3.3, 1.0)}))
-    'change rf_ohm from 22000 to 20600: H3 3.3 to 1.0 %'
-    """
-    forms = (
-        ("gain_in_hand_percent", "gain in hand", ".1f", " %"),
-        ("h3_percent", "H3", ".1f", " %"),
-        ("mismatch_survived_percent", "mismatch survived", ".1f", " %"),
-        ("start_s", "start", ".2f", " s"),
-    )
-    does = [
-        f"{word} {advice.predicts[name][0]:{form}} to {advice.predicts[name][1]:{form}}{unit}"
-        for name, word, form, unit in forms
-        if name in advice.predicts
-    ]
-    return f"change {advice.part} from {advice.from_value:g} to {advice.to_value:g}: {', '.join(does)}"
 
 
 def guided_results(guide: Guide, path: str | os.PathLike[str], settings: dict[str, Any]) -> list[Guided]:
