@@ -8,7 +8,7 @@ import signal
 import sys
 import threading
 import warnings
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from types import FrameType
 from typing import Any
 
@@ -16,6 +16,8 @@ INTERRUPTED = 130
 _SAID = b"listen: interrupted\n"
 _GRACE_S = 0.7
 """So long after SIGTERM there is time to unwind: it has ended within a second, even from within a long computation."""
+_WORDS_S = 0.2
+"""... and so long to say what is left to say, should whoever reads it have stopped reading."""
 _AGAIN_S = 0.01
 _PROGRAM = ("listen", "listen.exe", "-m")
 """What the first argument ends in while the program is loaded: its name, or that of ``python -m``."""
@@ -67,6 +69,9 @@ class OwnProcess:
     def __init__(self) -> None:
         self._came = False
         self._status: int | None = None
+        self._wakeup: int | None = None
+        self._killed = threading.Lock()
+        self._last_words: tuple[Callable[[], None], int] | None = None
 
     def take_signals(self) -> None:
         """Take the signals that have their usual effect."""
@@ -76,6 +81,7 @@ class OwnProcess:
             ):  # a shell lets jobs in the background ignore one
                 signal.signal(number, self._stop)
         self._watch_for_the_kill()
+        _running.append(self)
 
     def interrupted(self) -> bool:
         """Tell whether an interrupt has come."""
@@ -118,18 +124,81 @@ class OwnProcess:
             return
         read_end, wakeup_end = os.pipe()
         os.set_blocking(wakeup_end, False)
-        signal.set_wakeup_fd(wakeup_end, warn_on_full_buffer=False)
+        self._wakeup = wakeup_end
+        self._hear_of_signals()
         with contextlib.suppress(RuntimeError):  # no more threads: then it unwinds as soon as it can
             threading.Thread(target=self._end_in_time, args=(read_end,), daemon=True, name="listen-kill").start()
 
+    def _hear_of_signals(self) -> None:
+        """Have the bytes that tell of signals sent to our thread; the loop of a screen takes them for itself."""
+        if self._wakeup is not None and _in_main_thread():
+            signal.set_wakeup_fd(self._wakeup, warn_on_full_buffer=False)
+
     def _end_in_time(self, heard: int) -> None:
         while number := os.read(heard, 1):
-            # while a take is recorded, another handler has the word: the take is kept and checked
-            if number[0] == signal.SIGTERM and signal.getsignal(signal.SIGTERM) == self._stop:
-                threading.Event().wait(_GRACE_S)
-                if self._status is not None:
-                    os._exit(self._status)
-                _say_and_leave()
+            ours = self._last_words is not None or signal.getsignal(signal.SIGTERM) == self._stop
+            if number[0] == signal.SIGTERM and ours:
+                self._end_soon()
+
+    def _end_soon(self) -> None:
+        """End when the time of grace is over, with the last words that were left, else as interrupted."""
+        if not self._killed.acquire(blocking=False):
+            return
+        threading.Event().wait(_GRACE_S)
+        if self._status is not None:
+            os._exit(self._status)
+        left = self._last_words
+        if left is None:
+            _say_and_leave()
+            return
+        say, status = left
+        speaker = threading.Thread(target=say, daemon=True, name="listen-last-words")
+        with contextlib.suppress(RuntimeError):
+            speaker.start()
+            speaker.join(_WORDS_S)
+        os._exit(status)
+
+
+_running: list[OwnProcess] = []
+"""The process's signals, once they were taken: not where another program calls."""
+
+
+@contextlib.contextmanager
+def ended_with(last_words: Callable[[], None], status: int) -> Iterator[Callable[[], None] | None]:
+    """Let SIGTERM end the process in its time with a status and some words, instead of interrupting what is done.
+
+    Parameters
+    ----------
+    last_words : callable
+        Called in a thread of its own where the work was not over in time; the process ends then, whatever they do.
+    status : int
+
+    Yields
+    ------
+    callable or None
+        To be called by a handler of SIGTERM. None where another program calls: it is not ours to end.
+    """
+    if not _running:
+        yield None
+        return
+    process = _running[-1]
+
+    def came() -> None:
+        with contextlib.suppress(RuntimeError):  # no more threads: then it ends when it can
+            threading.Thread(target=process._end_soon, daemon=True, name="listen-kill").start()
+
+    process._last_words = last_words, status
+    try:
+        yield came
+    finally:
+        if not process._killed.locked():
+            process._last_words = None
+
+
+def hear_of_signals_again() -> None:
+    """Undo what the loop of a screen did: it takes the news of signals for itself, and leaves none behind."""
+    if _running:
+        _running[-1]._hear_of_signals()
 
 
 def _in_main_thread() -> bool:

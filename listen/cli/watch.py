@@ -5,10 +5,8 @@ from __future__ import annotations
 import argparse
 import contextlib
 import os
-import signal
 import sys
-import threading
-from collections.abc import Callable, Iterator
+from collections.abc import Callable
 from dataclasses import replace
 from typing import TYPE_CHECKING, Any
 
@@ -29,6 +27,7 @@ from listen.cli.options import (
     seconds_of,
     word_of,
 )
+from listen.cli.watch_ending import last_words_of, no_terminal, stopped_by_signals
 from listen.cli.watch_options import every_of, interval_of, port_of, take_name, target_note
 from listen.cli.watch_source import add_source, list_devices, open_source
 from listen.errors import OptionError, OutputError
@@ -45,10 +44,10 @@ _DESCRIPTION = """Readings while the control or a trimmer is turned, from a pipe
 card; at the end the check of the whole take.
 
 Take headphones off while you trim; see "Before you plug anything in" in the README."""
-_STATUS = """exit status, after the end of the stream, q, Ctrl-C or a termination signal:
+_STATUS = """exit status, after the end of the stream, q or Ctrl-C, and where the check takes no second after SIGTERM:
   0  nothing at attention or fault in the whole take
   1  some finding at attention or fault
-  2  the call or the source could not be used, or nothing could be judged
+  2  the call or the source could not be used, or nothing could be judged, as where SIGTERM left no time for the check
 """
 
 
@@ -151,21 +150,24 @@ def _heard(options: argparse.Namespace, feed: Feed) -> int:
             sinks.append(_page(options.page, settings, stack))
         if options.sound:
             _sound(engine, view, sinks, stack)
-        with _stopped_by_signals(engine):
-            try:
-                if view is not None:
-                    sinks.append(view.tell)
-                    view.run(engine.hear)
-                else:
-                    engine.hear()
-            except BaseException:
-                engine.finish()
-                raise
+        words = last_words_of(engine, options, keep, view.give_back if view is not None else no_terminal, tell)
+        heard = stack.enter_context(stopped_by_signals(engine, words))
+        try:
+            if view is not None:
+                sinks.append(view.tell)
+                view.run(engine.hear)
+            else:
+                engine.hear()
+        except BaseException:
+            engine.finish()
+            raise
+        engine.save()
+        heard()
+        if keep is not None and engine.heard_s > 0.0 and not options.quiet:
+            aside(f"listen: kept {keep}\n")
         summary = engine.close()
         for line in after.lines():
             aside(f"listen: {line}\n")
-        if keep is not None and summary.heard_s > 0.0 and not options.quiet:
-            aside(f"listen: kept {keep}\n")
         if summary.result is None:
             return complain(str(nothing_judged(summary)))
         status = _finish(options, summary, name, screen, keeper, writer)
@@ -344,28 +346,6 @@ def _writer(file: Any) -> Callable[[str], None]:
             raise OutputError(f"cannot write the JSON lines ({cause.strerror or cause})", "make room there") from cause
 
     return put
-
-
-@contextlib.contextmanager
-def _stopped_by_signals(engine: Engine) -> Iterator[None]:
-    """Let Ctrl-C, a polite kill and a closed terminal end the hearing, not the program: the take is still checked."""
-    if threading.current_thread() is not threading.main_thread():
-        yield
-        return
-    names = [name for name in ("SIGINT", "SIGTERM", "SIGHUP") if hasattr(signal, name)]
-    before = {number: signal.getsignal(number) for number in (getattr(signal, name) for name in names)}
-
-    def stop(_number: int, _frame: Any) -> None:
-        engine.stop()
-
-    for number, handler in before.items():
-        if number in (signal.SIGINT, signal.SIGTERM) or handler is not signal.SIG_IGN:  # nohup is meant to go on
-            signal.signal(number, stop)
-    try:
-        yield
-    finally:
-        for number, handler in before.items():
-            signal.signal(number, handler)
 
 
 def _check_outputs(options: argparse.Namespace, keep: str | None, others: list[str]) -> list[str]:

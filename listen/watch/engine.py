@@ -27,8 +27,10 @@ WINDOW_S = 1.0
 _LOW_WINDOW_S, _LOW_HZ = 2.0, 30.0
 _SILENT_WINDOW_S = 0.5
 """Of silence and hiss less is looked at: what may be a tone in them costs more than a tone."""
-_DEAR_WINDOW_S, _DEAR_EVERY_S = 0.6, 0.1
-"""Speech is many short tones, each dear to begin: less of it is looked at, less often. A state looks back by 0.45 s."""
+_DEAR_WINDOW_S, _DEAR_EVERY_S = 0.4, 0.05
+"""Speech is many short tones, each dear to begin: less of it is looked at, and no more often. A state looks back by
+0.3 s."""
+_LOW_EVERY_S = 0.1
 _DEAR, _CHEAP = 0.25, 0.12
 """Of a step's time: what measuring may take before that, and under which it is over."""
 _BACKLOG_S = 0.25
@@ -38,7 +40,7 @@ _LONGEST_STEP_S = 0.5
 _WAIT_S = 0.02
 _GIVE_BACK_EVERY_S = 30.0
 _RATE_EVERY_S = 0.5
-_CLIPPING_EVERY_S = 0.1
+_CLIPPING_EVERY_S = 0.05
 
 
 class Engine:
@@ -55,6 +57,8 @@ class Engine:
     ----------
     taps : list of callable
         Called with all samples of the channel, as they come.
+    judged : bool
+        Whether the summary was told.
     """
 
     def __init__(self, feed: Feed, settings: Settings, tell: Callable[[Event], None]) -> None:
@@ -68,6 +72,7 @@ class Engine:
         self._dear = False
         self._rate_looked_s = 0.0
         self.taps: list[Callable[[Floats], None]] = []
+        self.judged = False
 
     @property
     def take_path(self) -> os.PathLike[str] | None:
@@ -122,8 +127,7 @@ class Engine:
             name = self._feed.name
             problem = f"{name}: ends within its header; record it again" if self._head else f"{name}: nothing came"
             return self._reported(Summary(reason=reason, heard_s=0.0, lost_s=0.0, result=None, problem=problem))
-        self._passing.finish()
-        self._spool.finish()
+        self.finish()
         result, problem = None, ""
         try:
             result = check(self._spool.path, **self._settings.check)
@@ -133,18 +137,29 @@ class Engine:
             Summary(reason=reason, heard_s=self.heard_s, lost_s=self._clock.lost_s, result=result, problem=problem)
         )
 
+    def save(self) -> None:
+        """Make the take whole at once; may be called from anywhere."""
+        if self._spool is not None:
+            self._spool.finish()
+
     def finish(self) -> None:
-        """Make the take whole without looking at it."""
+        """Make the take whole without looking at it, and wait for those who do."""
+        self.save()
         if self._spool is not None:
             self._passing.finish()
-            self._spool.finish()
 
     def discard(self) -> None:
         """Remove the take, unless it is kept."""
         if self._spool is not None:
             self._spool.discard()
 
+    def unjudged(self, problem: str) -> Summary:
+        """Return the summary of a take that nobody checked."""
+        lost_s = self._clock.lost_s if self._spool is not None else 0.0
+        return Summary(reason=self._reason, heard_s=self.heard_s, lost_s=lost_s, result=None, problem=problem)
+
     def _reported(self, summary: Summary) -> Summary:
+        self.judged = True
         self._tell(summary)
         return summary
 
@@ -203,7 +218,8 @@ class Engine:
         """Samples from one measurement to the next: more of them where the measuring lags behind the source."""
         assert self._form is not None
         behind = time.monotonic() - at_s > _BEHIND_S
-        every_s = max(self._settings.every_s, _DEAR_EVERY_S) if self._dear or self._low else self._settings.every_s
+        least_s = _LOW_EVERY_S if self._low else _DEAR_EVERY_S if self._dear else 0.0
+        every_s = max(self._settings.every_s, least_s)
         seconds = max(every_s, _BACKLOG_S) if behind else every_s
         self._step = max(1, round(min(seconds, _LONGEST_STEP_S) * self._form.sample_rate_hz))
         return self._step
@@ -271,7 +287,7 @@ class Engine:
         for tap in self.taps:
             tap(samples)
         step = self._step
-        if self._ring.stop - self._measured >= step:
+        if self._ring.stop - self._measured >= step and not self._stop.is_set():
             self._measured += (self._ring.stop - self._measured) // step * step
             self._measure()
 

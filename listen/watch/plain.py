@@ -55,7 +55,7 @@ def reading_line(reading: Reading) -> str:
     parts = [f"{clock(reading.heard_s):>7}"]
     if reading.state == "lost":
         return f"{parts[0]}  nothing comes from the source"
-    if reading.f0_hz is None:
+    if reading.f0_hz is None or reading.state == "silent":
         return f"{parts[0]}  silent  {reading.level_dbfs if reading.level_dbfs is not None else -200:.1f} dBFS"
     parts += [format_hz(reading.f0_hz, 5), format_note_cents(reading.f0_hz)]
     if reading.level_dbfs is not None:

@@ -23,12 +23,23 @@ _MOVING_CENTS = 2.0
 _SIGMAS = 4.0
 """... unless its own scatter explains that."""
 _MOVED_ROWS = 5
-_STEP_S = 0.25
+_STEP_S = 0.2
 """So long after a step of the pitch it has just stepped."""
-_AT_REST_S = 0.3
-_AT_REST_DB = 0.1
-"""A level that moves by more within that time has not settled."""
-_PEAK_S = 0.3
+_TURNED_CENTS_A_S = 50.0
+"""A pitch that moves faster is being turned, however smoothly: 10 cents in 0.2 s."""
+_AT_REST_S = 0.16
+"""So long a tone and its level must have stood: with its frame, the way from reading to reading and what is dear to
+measure the state is right 0.3 s after the cause."""
+_AT_REST_DB_A_S = 0.5
+"""A level that moves faster has not settled: 0.1 dB in 0.2 s."""
+_SCATTERS = 3.0
+"""... unless it scatters as much from row to row."""
+_MAINS_HZ = np.array([[50.0], [60.0], [100.0], [120.0]])
+_MAINS_WANDER, _MAINS_BELOW_DBFS = 0.004, -30.0
+"""What stands within so much of the mains or twice it and is this weak is hum, as it is for the tracker in a take of
+nothing else: in a short window that holds the end of something louder the tracker cannot know."""
+_SOUNDING_S = 0.3
+_PEAK_S = 0.2
 
 
 def newest_rows(frames: Frames, stop_s: float, after_s: float, every_s: float) -> list[int]:
@@ -58,10 +69,11 @@ def newest_rows(frames: Frames, stop_s: float, after_s: float, every_s: float) -
 
 def _half_frame_s(frames: Frames) -> float:
     """Half of the frame that the newest pitch asks for: what is nearer to the end has a shortened frame."""
-    sounding = np.flatnonzero(frames.oscillating[-round(_AT_REST_S / ROW_EVERY_S) :])
+    newest = slice(-round(_SOUNDING_S / ROW_EVERY_S), None)
+    sounding = np.flatnonzero(frames.oscillating[newest])
     if not len(sounding):
         return _QUIET_HALF_S
-    f0_hz = float(frames.f0_hz[-round(_AT_REST_S / ROW_EVERY_S) :][sounding[-1]])
+    f0_hz = float(frames.f0_hz[newest][sounding[-1]])
     return _SMOOTHED_S + max(_QUIET_HALF_S, 0.5 * float(frame_cycles(np.array([f0_hz]))[0]) / f0_hz)
 
 
@@ -114,16 +126,23 @@ def state_of(frames: Frames, row: int) -> ToneState:
     sounding = frames.oscillating[low : row + 1]
     f0 = frames.f0_hz[low : row + 1]
     log = np.where(sounding, 1200.0 * np.log2(np.where(sounding, f0, 1.0)), np.nan)
+    if _is_hum(frames, row):
+        return "silent"
     if _moves(log, frames.f0_sigma_cents[low : row + 1]):
         return "moving"
-    rest = max(0, row - round(_AT_REST_S / ROW_EVERY_S))
-    level = frames.level_dbfs[rest : row + 1]
-    at_rest = frames.oscillating[rest : row + 1].all() and rest < row - 2
-    third = max(1, len(level) // 3)
-    # the parts' medians: a single row across a click is no growth
-    if not at_rest or abs(float(np.median(level[-third:]) - np.median(level[:third]))) > _AT_REST_DB:
+    rest = row - round(_AT_REST_S / ROW_EVERY_S)
+    if rest < 0 or not frames.oscillating[rest : row + 1].all() or _level_moves(frames.level_dbfs[rest : row + 1]):
         return "settling"
     return "steady"
+
+
+def _is_hum(frames: Frames, row: int) -> bool:
+    """Whether what sounds is the mains: at rest at its frequency or twice it, and weaker than any recorded tone."""
+    last = np.arange(max(0, row - _MOVED_ROWS + 1), row + 1)
+    rows = last[frames.oscillating[last]]
+    if float(frames.level_dbfs[rows].max()) > _MAINS_BELOW_DBFS:
+        return False
+    return bool((np.abs(frames.f0_hz[rows] / _MAINS_HZ - 1.0) < _MAINS_WANDER).all(axis=1).any())
 
 
 def _moves(cents: NDArray[np.float64], sigma: NDArray[np.float64]) -> bool:
@@ -132,15 +151,27 @@ def _moves(cents: NDArray[np.float64], sigma: NDArray[np.float64]) -> bool:
     if len(known) < 2:
         return False
     scatter = float(np.nanmedian(sigma)) if np.isfinite(sigma).any() else 0.0
-    least = max(_MOVING_CENTS, _SIGMAS * scatter)
     steps = np.abs(np.diff(known))
+    turned = bool((steps[-_MOVED_ROWS:] > max(_MOVING_CENTS, _SIGMAS * scatter)).any())
+    if len(known) < 6:
+        return turned
     # a hold before a step and the hold after it differ, wherever in the window the step lies
-    stepped = float(np.abs(np.median(known[:3]) - np.median(known[-3:]))) > 5.0 * least and len(known) >= 6
-    return bool((steps[-_MOVED_ROWS:] > least).any()) or stepped
+    apart_s = (len(known) - 3) * ROW_EVERY_S
+    least = max(_TURNED_CENTS_A_S * apart_s, 5.0 * _SIGMAS * scatter)
+    return turned or float(np.abs(np.median(known[:3]) - np.median(known[-3:]))) > least
+
+
+def _level_moves(level_dbfs: NDArray[np.float64]) -> bool:
+    """Whether the level moves by more than it scatters."""
+    third = max(1, len(level_dbfs) // 3)
+    # the parts' medians: a single row across a click is no growth
+    moved_db = abs(float(np.median(level_dbfs[-third:]) - np.median(level_dbfs[:third])))
+    scatter_db = float(np.median(np.abs(np.diff(level_dbfs))))
+    return moved_db > max(_AT_REST_DB_A_S * (len(level_dbfs) - third) * ROW_EVERY_S, _SCATTERS * scatter_db)
 
 
 def is_clipped(window: Window) -> tuple[bool, float]:
-    """Tell whether the interface clipped in the last 0.3 s, and how high the wave came.
+    """Tell whether the interface clipped in the last 0.2 s, and how high the wave came.
 
     Returns
     -------

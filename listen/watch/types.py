@@ -37,7 +37,7 @@ class Reading:
     f0_sigma_cents : float or None
         Standard deviation of the pitch; not among the JSON lines.
     peak_fs : float
-        Largest sample of the last 0.3 s; not among the JSON lines.
+        Largest sample of the last 0.2 s; not among the JSON lines.
     state : str
     """
 

@@ -150,8 +150,10 @@ def test_a_signal_ends_the_hearing_and_the_take_is_whole(tmp_path, number):
         process.send_signal(number)
         seen += [json.loads(line) for line in process.stdout]
         status = process.wait(30)
-    assert status == 0
-    assert (seen[-1]["type"], seen[-1]["reason"], seen[-1]["verdict"]) == ("summary", "interrupted", "pass")
+    assert (seen[-1]["type"], seen[-1]["reason"]) == ("summary", "interrupted")
+    # a busy machine may not have checked it in the second that SIGTERM leaves
+    unchecked = number == signal.SIGTERM and status == 2
+    assert (status, seen[-1]["verdict"]) == ((2, None) if unchecked else (0, "pass"))
     assert soundfile.info(kept).duration == pytest.approx(seen[-1]["heard_s"])
 
 

@@ -101,12 +101,12 @@ def test_states_follow_the_hand():
         return {state for heard_s, state in states if a < heard_s < b}
 
     assert between(0.3, 1.0) == {"silent"}
-    assert between(1.1, 1.3) == {"settling"}
-    assert between(1.5, 2.98) == {"steady"}
+    assert between(1.1, 1.2) == {"settling"}
+    assert between(1.3, 2.98) == {"steady"}
     assert between(3.3, 5.0) == {"moving"}
-    assert between(5.6, 6.98) == {"steady"}
+    assert between(5.3, 6.98) == {"steady"}
     assert "moving" in between(7.0, 7.3)
-    assert between(7.6, 9.0) == {"steady"}
+    assert between(7.3, 9.0) == {"steady"}
 
 
 @pytest.mark.parametrize("top", [1.0, 0.7])

@@ -12,7 +12,7 @@ from typing import Any
 from prompt_toolkit.application import Application
 from prompt_toolkit.data_structures import Size
 from prompt_toolkit.formatted_text import FormattedText
-from prompt_toolkit.input import create_input
+from prompt_toolkit.input import Input, create_input
 from prompt_toolkit.key_binding import KeyBindings
 from prompt_toolkit.layout import Layout, Window
 from prompt_toolkit.layout.controls import FormattedTextControl
@@ -59,6 +59,7 @@ class ScreenApp:
             # sound comes through standard input: keys are read from the terminal that is written to
             input=create_input(always_prefer_tty=True),
         )
+        self._usual = _terminal_settings(self._app.input)
 
     def tell(self, event: Event) -> None:
         """Take an event; called from the engine's thread."""
@@ -104,6 +105,20 @@ class ScreenApp:
                 thread.join()
         if problem:
             raise problem[0]
+
+    def give_back(self) -> None:
+        """Give the terminal back from outside, where the loop that does so has no time left."""
+        if not self._app.is_running:
+            return
+        output = self._app.output
+        output.quit_alternate_screen()
+        output.show_cursor()
+        output.reset_attributes()
+        output.flush()
+        if self._usual is not None:
+            import termios
+
+            termios.tcsetattr(self._app.input.fileno(), termios.TCSANOW, self._usual)
 
     def _leave(self) -> None:
         loop = self._app.loop
@@ -157,6 +172,18 @@ class ScreenApp:
 
     def _set(self, **values: Any) -> None:
         self._around = replace(self._around, **values)
+
+
+def _terminal_settings(keys: Input) -> Any:
+    """Return how a terminal is set, None where nothing knows."""
+    try:
+        import termios
+    except ImportError:  # Windows
+        return None
+    try:
+        return termios.tcgetattr(keys.fileno())
+    except (OSError, NotImplementedError, termios.error):
+        return None
 
 
 def wants_colour() -> bool:
