@@ -147,11 +147,11 @@ class OwnProcess:
         threading.Event().wait(_GRACE_S)
         if self._status is not None:
             os._exit(self._status)
-        left = self._last_words
-        if left is None:
+        last_words = self._last_words
+        if last_words is None:
             _say_and_leave()
             return
-        say, status = left
+        say, status = last_words
         speaker = threading.Thread(target=say, daemon=True, name="listen-last-words")
         with contextlib.suppress(RuntimeError):
             speaker.start()
