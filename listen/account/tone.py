@@ -40,6 +40,10 @@ _IMPURE_DB = 15.0
 """A segment whose residual is higher than the board's by this is another sound."""
 _PURE_DBC = -26.0
 """... unless it is as pure as this, 13 dB under what an oscillator may leave."""
+_APART_CENTS, _TURNED_CENTS_PER_S = 100.0, 400.0
+"""A segment whose pitch is further from the board's own before or after it than a semitone and what a hand turns in the
+time between, an octave in three seconds, is another sound: pieces of a board that dies and comes back were within 50
+cents, words 150 to 2900 cents off."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -171,7 +175,7 @@ def _timbre(frames: Frames, rows: Ints) -> Floats:
 
 
 def _foreign(frames: Frames, segments: list[ToneSegment], timbres: list[Floats]) -> list[ToneSegment]:
-    """Short segments of another timbre: speech and knocks."""
+    """Short impure segments of another timbre or at another pitch: speech and knocks."""
     lengths = np.array([s.end_s - s.start_s + frames.row_every_s for s in segments])
     clean = np.array([s.residual_dbc < CLEAN_DBC for s in segments])
     weight = lengths * np.where(clean, 1.0, 0.05) * 10 ** (np.array([s.level_dbfs for s in segments]) / 40)
@@ -181,15 +185,31 @@ def _foreign(frames: Frames, segments: list[ToneSegment], timbres: list[Floats])
     order = np.argsort(-weight)
     usual = timbres[int(order[0])]
     purity = segments[int(order[0])].residual_dbc
+    long = lengths > min(_SHORT_S, 0.5 * total)
+    own = [s for s, is_long in zip(segments, long, strict=True) if is_long]
     foreign = []
-    for segment, timbre, length in zip(segments, timbres, lengths, strict=True):
-        if length > min(_SHORT_S, 0.5 * total):
+    for segment, timbre, is_long in zip(segments, timbres, long, strict=True):
+        if is_long or segment.residual_dbc <= max(purity + _IMPURE_DB, _PURE_DBC):
             continue
         other_timbre = float(np.sqrt(np.mean((timbre - usual) ** 2))) > _OTHER_TIMBRE_DB
-        impure = segment.residual_dbc > max(purity + _IMPURE_DB, _PURE_DBC)
-        if impure and (other_timbre or segment.residual_dbc > CLEAN_DBC):
+        if other_timbre or segment.residual_dbc > CLEAN_DBC or _pitch_apart(frames, segment, own):
             foreign.append(segment)
     return foreign
+
+
+def _pitch_apart(frames: Frames, segment: ToneSegment, own: list[ToneSegment]) -> bool:
+    """Whether the board's segment next in time is at another pitch than a hand can have turned to or from."""
+    gaps_s = [max(other.start_s - segment.end_s, segment.start_s - other.end_s) for other in own]
+    if not gaps_s:
+        return False
+    nearest = own[int(np.argmin(gaps_s))]
+    earlier, later = sorted((segment, nearest), key=lambda s: s.start_s)
+    before = frames.f0_hz[(frames.segment == earlier.number) & np.isfinite(frames.f0_hz)]
+    after = frames.f0_hz[(frames.segment == later.number) & np.isfinite(frames.f0_hz)]
+    if not len(before) or not len(after):
+        return False
+    apart_cents = abs(1200.0 * float(np.log2(after[0] / before[-1])))
+    return apart_cents > _APART_CENTS + _TURNED_CENTS_PER_S * min(gaps_s)
 
 
 def _on_a_grid(

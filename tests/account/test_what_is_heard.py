@@ -188,6 +188,36 @@ def test_a_word_before_the_tone_is_the_rooms() -> None:
     assert tone.room[0] == (pytest.approx(0.02), pytest.approx(0.24))
 
 
+@pytest.mark.parametrize(
+    ("residual_dbc", "before_hz", "is_room"),
+    [
+        (-14.0, 290.0, True),
+        (-14.0, 440.0, False),
+        (-14.0, 440.0 * 2 ** (200 / 1200), False),  # turned by hand meanwhile: 100 + 400 cents/s in 0.3 s are allowed
+        (-14.0, 440.0 * 2 ** (240 / 1200), True),
+        (-30.0, 290.0, False),
+    ],
+)
+def test_an_impure_piece_at_another_pitch_is_no_piece_of_the_board(
+    residual_dbc: float, before_hz: float, is_room: bool
+) -> None:
+    """A nasal sound has a sine's timbre; what tells it from a board that dies is where its pitch lies."""
+    row = np.arange(120)
+    first = row < 10
+    silent = (row >= 10) & (row < 24)
+    frames = plain_frames(
+        120,
+        f0_hz=np.where(first, before_hz, 440.0),
+        oscillating=~silent,
+        segment=np.where(silent, -1, np.where(first, 0, 1)).astype(np.int64),
+        residual_dbc=np.where(first, residual_dbc, -80.0),
+    )
+    tone = find_tone(frames)
+    assert tone is not None
+    assert bool(tone.room) is is_room
+    assert bool(tone.rows[first].any()) is not is_room
+
+
 def test_rows_twenty_two_decibels_down_are_not_the_tone() -> None:
     level = np.where(np.arange(100) > 80, -12.0 - 22.5, np.where(np.arange(100) > 60, -12.0 - 21.5, -12.0))
     tone = find_tone(plain_frames(100, level_dbfs=level))
