@@ -170,9 +170,7 @@ def _lines_and_events(
         events=(),
         judged=np.zeros(len(frames), dtype=bool),
     )
-    if tone is None or heard.source == "absent":
-        return empty
-    if heard.source != "oscillator":
+    if tone is None or heard.source != "oscillator":
         return replace(empty, heard=two_tones(source, frames, heard))
     return _of_an_oscillator(empty, source, tone, wave in WAVES_OF_SLOPES)
 
@@ -238,7 +236,7 @@ class _Interharmonics:
 def _interharmonics(account: Account, source: Any, tone: BoardTone, resting: Flags) -> _Interharmonics:
     frames = account.frames
     halves = find_half_orders(frames, tone.rows, resting)
-    lines = _fixed_lines(source, frames, tone, halves)
+    lines = _fixed_lines(source, account, tone, halves)
     moving = events_rows.level_change_residual(frames, tone)
     half_power = 10 ** (np.maximum(halves.level_dbc, -300.0) / 10)
     bursts = find_bursts(frames, tone.rows, half_power + moving, [(x.frequency_hz, x.level_dbc) for x in lines])
@@ -248,7 +246,8 @@ def _interharmonics(account: Account, source: Any, tone: BoardTone, resting: Fla
     return _Interharmonics(half_orders=halves, bursts=bursts, lines=tuple(lines), explained=power)
 
 
-def _fixed_lines(source: Any, frames: Frames, tone: BoardTone, halves: HalfOrders) -> list[FixedLine]:
+def _fixed_lines(source: Any, account: Account, tone: BoardTone, halves: HalfOrders) -> list[FixedLine]:
+    frames, mains = account.frames, account.mains
     with np.errstate(invalid="ignore"):
         shown = tone.rows & (frames.spur_dbc > _SPURS_DBC)
     if np.count_nonzero(shown) < _SPUR_ROWS:
@@ -262,7 +261,9 @@ def _fixed_lines(source: Any, frames: Frames, tone: BoardTone, halves: HalfOrder
     high = frames.high_dbc[tone.rows]
     if np.isfinite(high).any():
         levels[HARMONIC_COLUMNS] = quantile_of_known(high, 0.8)
-    return find_fixed_lines(source, tone, levels, bool((halves.level_dbc[tone.rows] > -60.0).mean() > 0.1))
+    half_orders = bool((halves.level_dbc[tone.rows] > -60.0).mean() > 0.1)
+    mains_hz = mains.mains_hz if mains is not None and mains.worth_subtracting else None
+    return find_fixed_lines(source, tone, levels, half_orders, mains_hz)
 
 
 def _at_rest(

@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 
 from listen.account.lowrate import SampleSource
 from listen.account.tone import BoardTone
-from listen.track import MAINS_HZ, Frames, short_spectra
+from listen.track import Frames, short_spectra
 
 Floats = NDArray[np.floating[Any]]
 Flags = NDArray[np.bool_]
@@ -34,8 +34,10 @@ _GUARD_HZ, _GUARD_SHARE, _HIGH_GUARD_SHARE = 60.0, 0.04, 0.0005
 """So near to a harmonic its own skirts lie: hunting at up to 45 Hz and the window's 12 Hz; a hand's tremor, most of a
 semitone, which of high harmonics would hide everything: there the window's own width is all but what is left."""
 _MAINS_TO_HZ = 700.0
-"""Below this, lines near multiples of the mains are the mains'. Above, their bands of 9 Hz on both sides would hide
-half of all frequencies."""
+"""Below this, lines at multiples of a mains that was heard are its own: ripple of a rectifier has more of them than are
+subtracted."""
+_MAINS_BINS = 1.5
+"""Within a Hann line's lobe: a weak line is pulled as far by the skirts of strong ones."""
 _FAINT_LINE_DBC, _STRONG_LINE_DBC = -80.0, -40.0
 """Levels of a harmonic between which its guard grows from the window's lobe to the whole: skirts lie 20 dB under a line
 and more, so that those of -40 dBc come up to the faintest line that is taken, those of -80 dBc to nothing."""
@@ -75,7 +77,9 @@ class FixedLine:
             return np.asarray(np.nan_to_num(10 ** ((level - frames.fundamental_dbfs) / 10)))
 
 
-def find_fixed_lines(capture: SampleSource, tone: BoardTone, levels_dbc: Floats, half_orders: bool) -> list[FixedLine]:
+def find_fixed_lines(
+    capture: SampleSource, tone: BoardTone, levels_dbc: Floats, half_orders: bool, mains_hz: float | None = None
+) -> list[FixedLine]:
     """Find lines at a fixed frequency, strongest first (at most four).
 
     Parameters
@@ -86,6 +90,8 @@ def find_fixed_lines(capture: SampleSource, tone: BoardTone, levels_dbc: Floats,
         Of the tone's harmonics 1 to 10, and of those above together.
     half_orders : bool
         Alternate cycles of the tone differ.
+    mains_hz : float, optional
+        Frequency of the mains that is heard in the take, whose multiples are none of these lines; None: none is.
     """
     rate = capture.true_rate_hz
     size = 1 << round(np.log2(_WINDOW_S * rate))
@@ -115,7 +121,9 @@ def find_fixed_lines(capture: SampleSource, tone: BoardTone, levels_dbc: Floats,
         dbc = 10 * np.log10(1.5 * usual) - tone.settled_dbfs
     peak = np.zeros(len(usual), dtype=bool)
     peak[2:-2] = (usual[2:-2] >= usual[1:-3]) & (usual[2:-2] >= usual[3:-1])
-    candidates = np.flatnonzero(peak & (prominence_db > _SURE_DB) & (dbc > _LEAST_DBC) & ~_mains(len(usual), bin_hz))
+    candidates = np.flatnonzero(
+        peak & (prominence_db > _SURE_DB) & (dbc > _LEAST_DBC) & ~_mains(len(usual), bin_hz, mains_hz)
+    )
     for i in candidates[np.argsort(-usual[candidates])][:8].tolist():
         if any(abs(i * bin_hz - line.frequency_hz) < 3 * bin_hz for line in found):
             continue
@@ -209,10 +217,11 @@ def _local_floor(usual: Floats, bin_hz: float) -> Floats:
     return np.asarray(out)
 
 
-def _mains(bins: int, bin_hz: float) -> Flags:
+def _mains(bins: int, bin_hz: float, mains_hz: float | None) -> Flags:
+    """Bins at multiples of the mains that is heard."""
+    if mains_hz is None:
+        return np.zeros(bins, dtype=bool)
     frequency = np.arange(bins) * bin_hz
-    near = np.zeros(bins, dtype=bool)
-    for mains in MAINS_HZ:
-        order = np.maximum(np.round(frequency / mains), 1.0)
-        near |= np.abs(frequency - order * mains) < 1.5 * bin_hz
-    return near & (frequency < _MAINS_TO_HZ)
+    order = np.maximum(np.round(frequency / mains_hz), 1.0)
+    near = np.abs(frequency - order * mains_hz) < _MAINS_BINS * bin_hz
+    return np.asarray(near & (frequency < _MAINS_TO_HZ))
