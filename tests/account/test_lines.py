@@ -51,6 +51,31 @@ def test_frequency_and_level_of_each_multiple(mains_hz: float) -> None:
     assert mains.singing.all()
 
 
+def test_high_multiples_of_brief_hum_are_its_own() -> None:
+    """Two seconds of sixteen: what is usual of the low multiples in all of the take says nothing of their size."""
+    t = times(16.0)
+    x = SIZE * np.cos(2 * np.pi * 1_324.7 * t) + white(len(t), -95.0)
+    sizes = (0.003, 0.002, 0.001, 0.001, 0.0008, 0.003, 0.002)
+    x += np.where((t > 7.0) & (t < 9.0), hum(16.0, 50.015, *sizes), 0.0)
+    grid = np.arange(0.0, 16.0, 0.005)
+    mains = find_mains(Take(samples=x), tone_on_grid(grid, 1_324.7, np.log(SIZE)), 10, False)
+    assert mains is not None
+    inside = (mains.time_s > 7.5) & (mains.time_s < 8.5)
+    np.testing.assert_allclose(np.median(np.abs(mains.amplitude[inside, :7]), axis=0), sizes, rtol=0.03)
+    assert np.abs(mains.amplitude[mains.time_s < 6.0]).max() == 0.0
+
+
+def test_a_piece_of_the_tone_at_a_multiple_does_not_shift_the_mains() -> None:
+    """A weak tone at 349 Hz that the guard misses passes for a seventh multiple, and turns otherwise."""
+    t = times(6.0)
+    x = hum(6.0, 50.0, 0.003, 0.012, 0.0016) + white(len(t), -95.0)
+    x += 0.013 * np.cos(2 * np.pi * 349.0 * t) * ((t > 2.0) & (t < 3.6))
+    mains = find_mains(Take(samples=x), None, 10, False)
+    assert mains is not None
+    assert mains.mains_hz == pytest.approx(50.0, abs=0.005)
+    assert mains.lines_hz[0] == pytest.approx(50.0, abs=0.005)
+
+
 @pytest.mark.parametrize("time_constant_s", [0.02, 0.06, 0.15])
 def test_hum_is_held_against_the_tone_that_has_grown(time_constant_s: float) -> None:
     """Power on while it hums: in the windows that hold the start the tone is no smaller than it becomes."""
@@ -137,6 +162,13 @@ def test_frequency_and_level_of_a_fixed_line(line_hz: float, dbc: float) -> None
     assert only.of_the_recording is None
     frames = plain_frames(100, level_dbfs=20 * np.log10(SIZE))
     assert 10 * np.log10(np.median(only.power_over(frames, turn_with(0.0)[1]))) == pytest.approx(dbc, abs=0.7)
+
+
+@pytest.mark.parametrize(("mains_hz", "lines"), [(None, 1), (60.0, 1), (50.0, 0)])
+def test_a_line_near_a_multiple_is_the_mains_only_where_mains_is_heard(mains_hz: float | None, lines: int) -> None:
+    line = SIZE * 10 ** (-35.0 / 20) * np.cos(2 * np.pi * 451.2 * times(4.0))
+    found = find_fixed_lines(*turn_with(line), QUIET, False, mains_hz)
+    assert [round(one.frequency_hz) for one in found] == [451] * lines
 
 
 @pytest.mark.parametrize(("in_silence", "its_own"), [(1.0, True), (0.0, False)])
