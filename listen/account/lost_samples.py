@@ -21,7 +21,8 @@ _APART_S, _SIDE_S = 0.02, 0.08
 """On both sides of a step the pitch is read as a straight line from so near to so far: short frames that hold the step
 are left out, two cycles at 100 Hz, and a hand's stroke is still straight."""
 _MOVE_S = 0.01
-"""Where the two lines do not meet, the control moved: that bends the phase by what it moved, for so long."""
+"""Where the two lines do not meet, the control moved: that bends the phase by what it moved, for so long. Where they
+meet at an angle, the move begins or ends: the phase bends by what the pitch changes within half of it."""
 GATE_S = 0.05
 """Exact zeros of this length or more are a gate's or a gap; shorter ones are buffers that a recorder lost (1024 samples
 at 48 kHz: 21 ms)."""
@@ -98,14 +99,16 @@ def find_lost_samples(frames: Frames, damage: Damage, end_s: float, tone: BoardT
 
 def _is_quick_move(step: PhaseStep, tone: BoardTone, rate_hz: float) -> bool:
     """Whether a quick move of the control explains a step of the phase."""
-    from_s, pitches = tone.time_s - step.time_s, []
+    from_s, lines = tone.time_s - step.time_s, []
     for side in (-1.0, 1.0):
         near = (side * from_s >= _APART_S) & (side * from_s <= _SIDE_S) & tone.tracked
         if np.count_nonzero(near) < 4:
             return False
-        pitches.append(float(np.polyfit(from_s[near], tone.f0_hz[near], 1)[1]))
-    turns = abs(step.missing_samples) / rate_hz * pitches[0]
-    return bool(turns < abs(pitches[1] - pitches[0]) * _MOVE_S)
+        lines.append(np.polyfit(from_s[near], tone.f0_hz[near], 1))
+    (slope_before, before_hz), (slope_after, after_hz) = lines
+    turns = abs(step.missing_samples) / rate_hz * before_hz
+    bend = 0.5 * abs(slope_after - slope_before) * (0.5 * _MOVE_S) ** 2
+    return bool(turns < abs(after_hz - before_hz) * _MOVE_S + bend)
 
 
 def missing_sample_steps(frames: Frames, tone: BoardTone | None) -> list[PhaseStep]:

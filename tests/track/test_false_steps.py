@@ -2,10 +2,15 @@
 
 from __future__ import annotations
 
+from pathlib import Path
+
 import numpy as np
 import pytest
+import soundfile
 
 from listen.track import phase_discontinuities, track
+from tests.takes.classes import CLASSES
+from tests.takes.files import ensure
 from tests.tones import Take, frames_of, times
 
 
@@ -83,3 +88,15 @@ def test_a_sawtooth_with_hiss_is_put_to_the_proof(monkeypatch):
     phase = 110.0 * (2.0 ** (0.4 * t) - 1.0) / (0.4 * np.log(2.0))
     x = 0.3 * (2.0 * (phase % 1.0) - 1.0) + 0.02 * np.random.default_rng(3).standard_normal(len(t))
     assert costly_proofs(monkeypatch, np.concatenate([x[:90_000], x[90_137:]])) >= 1
+
+
+@pytest.mark.parametrize("lost", [0, 40])
+def test_a_start_that_settles_beside_a_thump_is_no_loss(tmp_path: Path, lost: int) -> None:
+    """The sides of such a place differ in their mean and their harmonics, not by a shift in time; forty samples cut out
+    later are one.
+    """
+    path, _ = ensure(CLASSES["single"], "even-order-distortion", 31, tmp_path)
+    x, rate_hz = soundfile.read(path)
+    x = np.concatenate([x[: 2 * rate_hz], x[2 * rate_hz + lost : 3 * rate_hz]])
+    steps = frames_of(x, rate_hz, workers=1).phase_steps
+    assert [round(step.time_s, 2) for step in steps] == ([2.0] if lost else [])
