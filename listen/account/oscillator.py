@@ -109,12 +109,13 @@ def two_tones(capture: SampleSource, frames: Frames, heard: SourceClass) -> Sour
     capture : Samples
     frames : Frames
     heard : Heard
-        Not an oscillator.
+        Not an oscillator; or absent, where two tones of one level may be too near for the tracker to follow either.
     """
     rate = capture.true_rate_hz
-    size = round(_TWO_WINDOW_S * rate)
+    near = heard.source == "absent"
+    size = round((_TWO_NEAR_WINDOW_S if near else _TWO_WINDOW_S) * rate)
     loud = np.flatnonzero(frames.level_dbfs > float(np.nanmax(frames.level_dbfs)) - _TWO_WITHIN_DB)
-    if len(loud) * frames.row_every_s < 2 * _TWO_WINDOW_S:
+    if len(loud) * frames.row_every_s < 2 * size / rate:
         return heard
     times = frames.time_s[loud[:: max(1, len(loud) // _TWO_WINDOWS)]]
     pairs = []
@@ -127,7 +128,7 @@ def two_tones(capture: SampleSource, frames: Frames, heard: SourceClass) -> Sour
         )
         pair = _two_series(capture.read(start, min(start + size, capture.stop_sample)), rate)
         seen += 1
-        if pair is not None:
+        if pair is not None and not _is_one_series(*pair[:2]):
             pairs.append(pair)
     if seen < 4 or len(pairs) < _TWO_SHARE * seen:
         return heard
@@ -166,6 +167,12 @@ def _two_series(x: Floats, rate_hz: float) -> tuple[float, float, float] | None:
     return min(f1, f2), max(f1, f2), weaker
 
 
+def _is_one_series(low_hz: float, high_hz: float) -> bool:
+    """Whether two pitches are harmonics of one, as those of hum alone are."""
+    ratio = high_hz / low_hz
+    return any(abs(k * ratio - round(k * ratio)) < k * ratio * _ONE_SERIES for k in (1, 2, 3))
+
+
 def _refined(power: Floats, peak: int) -> float:
     a, b, c = (float(np.log(max(power[i], 1e-300))) for i in (peak - 1, peak, min(peak + 1, len(power) - 1)))
     bend = a - 2 * b + c
@@ -176,6 +183,10 @@ _TWO_WINDOW_S, _TWO_WINDOWS, _TWO_WITHIN_DB, _TWO_SHARE = 0.12, 40, 12.0, 0.6
 """A Hann line is 17 Hz wide on each side of so short a window, which a slow turn leaves sharp; forty of them are enough
 for a median; they lie where the take is loud, for in its noise there are no series; and in most of them, not by chance
 in half, two series must be found."""
+_TWO_NEAR_WINDOW_S = 0.5
+"""Where the tracker follows neither: parts tones 8 Hz from each other, two semitones at 70 Hz."""
+_ONE_SERIES = 0.002
+"""Relative: lines of hum keep their ratio far closer, two controls are not set so by chance."""
 _TWO_LEAST_HZ = 25.0
 """Three cycles in the window: less is rumble and the window's own edge."""
 _TWO_WEAKEST_DB = -22.0

@@ -69,6 +69,20 @@ def test_two_oscillators_at_once(second_hz: float, dbc: float) -> None:
     assert heard.weaker_dbc == pytest.approx(dbc, abs=0.7)
 
 
+@pytest.mark.parametrize(
+    ("low_hz", "high_hz", "source"),
+    [(139.0, 158.9, "two-tones"), (139.0, 208.5, "absent"), (50.02, 100.04, "absent"), (139.0, 161.0, "two-tones")],
+)
+def test_two_tones_too_near_for_the_tracker_are_told_from_hum(low_hz: float, high_hz: float, source: str) -> None:
+    """Nothing is tracked; harmonics of one pitch, such as hum's, are one sound."""
+    t = times(3.0)
+    x = 0.2 * np.cos(2 * np.pi * low_hz * t) + 0.19 * np.cos(2 * np.pi * high_hz * t) + white(len(t), -90.0)
+    frames = plain_frames(140, oscillating=np.zeros(140, dtype=bool))
+    before = classify_source(frames, None, np.zeros(140))
+    assert before.source == "absent"
+    assert two_tones(Take(samples=x), frames, before).source == source
+
+
 @pytest.mark.parametrize("third_dbc", [-3.0, -10.0])
 def test_three_are_not_two(third_dbc: float) -> None:
     t = times(3.0)
@@ -156,6 +170,17 @@ def test_a_step_of_the_phase_is_a_loss_where_neither_level_nor_pitch_steps(
     lost = find_lost_samples(frames, damage_with(), 2.0, tone_of(frames))
     assert lost.phase_jumps == jumps
     assert lost.samples == 12.0 * jumps
+
+
+@pytest.mark.parametrize(("cents_per_s", "jumps"), [(0.0, 1), (500.0, 1), (6_000.0, 0)])
+def test_where_a_quick_move_begins_the_phase_bends(cents_per_s: float, jumps: int) -> None:
+    """4 samples of 1106 Hz are 0.046 cycles; 6000 cents a second bend it by as much within 5 ms."""
+    at_s = 1.01
+    time_s = 0.02 * (1 + np.arange(100))
+    step = PhaseStep(time_s=at_s, cycles=0.0445, missing_samples=3.86)
+    pitch = 1_106.0 * 2 ** (cents_per_s * np.clip(time_s - at_s, 0.0, 0.1) / 1200)
+    frames = plain_frames(100, f0_hz=pitch, phase_steps=(step,))
+    assert find_lost_samples(frames, damage_with(), 2.0, tone_of(frames)).phase_jumps == jumps
 
 
 # The tone itself
