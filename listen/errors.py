@@ -16,6 +16,8 @@ LONGEST_LINE = 300
 LONGEST_QUOTE = 60
 """Characters of a quoted text: enough to know again what was written."""
 _LONGEST_LIST = 120
+_LONGEST_TEXT = 20_000
+"""Of a text of megabytes the beginning and the end are looked at: what is shown of it lies there."""
 _LONGEST_WORD = 120
 _PROGRAM = "listen: "
 _QUOTED = re.compile(r"""(?<!\w)(?:'(?:[^'\\]|\\.)*'|"[^"]*")(?!\w)""")
@@ -56,7 +58,7 @@ def complaint(what: str, remedy: str = "") -> str:
     str
     """
     most = LONGEST_LINE - len(_PROGRAM)
-    said, done = (_with_short_words(one_line(text)) for text in (what, remedy))
+    said, done = (_with_short_words(one_line(cut(text, _LONGEST_TEXT))) for text in (what, remedy))
     if not remedy:
         return cut(said, most)
     done = cut(done, most // 2 + 40)

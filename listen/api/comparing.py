@@ -122,8 +122,9 @@ def _valid(document: Any, name: str) -> Mapping[str, Any]:
         raise CaptureError(f"{name}: holds {len(document)} checks, one is compared", "write each to a file of its own")
     if not isinstance(document, Mapping) or document.get("schema") != CHECK_SCHEMA:
         schema = document.get("schema") if isinstance(document, Mapping) else None
+        word = repr(schema) if schema is None or isinstance(schema, str) else "no text"
         raise CaptureError(
-            f"{name}: is no check (its schema is {schema!r}, not {CHECK_SCHEMA!r})", "give what check --json wrote"
+            f"{name}: is no check (its schema is {word}, not {CHECK_SCHEMA!r})", "give what check --json wrote"
         )
     try:
         hold_to_schema(document, check_schema())

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+import re
 from collections.abc import Iterable, Mapping
 from dataclasses import replace
 from pathlib import Path
@@ -23,6 +24,12 @@ from listen.errors import BenchError, ListenError, suggestion
 _LARGEST_FILE_BYTES = 1_000_000
 _LARGEST_NUMBER = 10**300
 """A whole number beyond is no float any more (the largest is 1.8e308)."""
+
+_DEEP_KEY = re.compile(
+    r"""(?:^|[\[{,])[ \t]*(?:(?:"[^"\n]*"|'[^'\n]*'|[A-Za-z0-9_-]+)[ \t]*\.[ \t]*){20}""", re.MULTILINE
+)
+"""A key of so many tables within each other, where three are known: the time and memory to read thousands of them
+grow with the square of their number."""
 
 
 def read_toml(path: str | os.PathLike[str], error: type[ListenError], what: str) -> dict[str, Any]:
@@ -65,7 +72,10 @@ def read_toml(path: str | os.PathLike[str], error: type[ListenError], what: str)
     if len(raw) > _LARGEST_FILE_BYTES:
         fail("is over 1 MB", f"a {what} is a short text in TOML")
     try:
-        document = tomllib.loads(raw.decode("utf-8-sig"))
+        text = raw.decode("utf-8-sig")
+        if _DEEP_KEY.search(text):
+            fail("is nested too deeply", f"a {what} is a short text in TOML")
+        document = tomllib.loads(text)
     except UnicodeDecodeError as cause:
         fail("is not a text in UTF-8", f"a {what} is a short text in TOML", cause)
     except tomllib.TOMLDecodeError as cause:

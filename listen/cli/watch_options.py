@@ -49,8 +49,9 @@ def port_of(text: str) -> int:
 
 def target_note(text: str) -> float:
     """Read a note, or a pitch in Hz."""
+    number: float | None
     try:
-        return hz_from_note(text)
+        number = hz_from_note(text)
     except ValueError:
         number = read_number(text.lower().removesuffix("hz").strip())
     if number is None or not 1.0 <= number <= 100_000.0:
@@ -63,7 +64,7 @@ def interval_of(text: str) -> float:
     if text in _INTERVALS:
         return _INTERVALS[text]
     ratio: float | None
-    match = re.fullmatch(r"(\d+)[:/](\d+)", text)
+    match = re.fullmatch(r"(\d{1,9})[:/](\d{1,9})", text)
     ratio = int(match[1]) / int(match[2]) if match and int(match[2]) else read_number(text)
     if ratio is None or not 1.0 < ratio <= 64.0:
         raise OptionError(

@@ -11,8 +11,9 @@ from pathlib import Path
 
 from listen.errors import OutputError, is_link_of_others
 
-_LARGEST_RESULT_BYTES = 200_000_000
-"""A check's document has some 100 kB; a text takes several times its size in memory when it is read."""
+_LARGEST_RESULT_BYTES = 10_000_000
+"""A check's document has some 100 kB; a text takes several times its size in memory when it is read, and of millions of
+numbers 0.1 s for each MB."""
 
 
 def check_target(path: str | os.PathLike[str], *, option: str, inputs: Iterable[str | os.PathLike[str]] = ()) -> None:

@@ -101,9 +101,8 @@ class Paper:
 
         A number stays with its unit.
         """
-        glued = re.sub(rf"(?<=\d) (?=(?:{_UNITS})\b|%)", "\u00a0", readable(text))
         lines = textwrap.wrap(
-            glued,
+            with_units_held(readable(text)),
             self.text_width,
             initial_indent="· " if bullet else "",
             subsequent_indent="  " if bullet else "",
@@ -149,6 +148,17 @@ def columns_of(stream: TextIO) -> int | None:
         return os.get_terminal_size(stream.fileno()).columns or None
     except (OSError, ValueError, AttributeError):
         return None
+
+
+def with_units_held(text: str) -> str:
+    """Return a text in which numbers hold their units, by spaces at which no line is broken.
+
+    Examples
+    --------
+    >>> with_units_held("from 466 Hz on") == f"from 466{chr(160)}Hz on"
+    True
+    """
+    return re.sub(rf"(?<=\d) (?=(?:{_UNITS})\b|%)", "\u00a0", text)
 
 
 def readable(text: str) -> str:

@@ -24,6 +24,8 @@ _INKS: dict[str, Ink] = {"pass": "good", "attention": "mind", "fault": "bad", "n
 
 _LANE = 13
 _BAR = 10
+_LEAST_FOR_ROWS = 43
+"""A row of the sweep without its drawings; of a narrower page its cells stand closer, and under no heads."""
 _LEVEL_LEAST_DB = 3.0
 """A lane of at least this width: a steady level looks steady."""
 
@@ -142,6 +144,8 @@ def _sweep(rows: Sequence[SweepRow], paper: Paper) -> list[str]:
         f"{'pitch':>8} {'notes':7}{'dBFS':>6}{_if(drawn, ' ' * _LANE)}  {'%':>6}{_if(drawn, ' ' * _BAR)}      +     -"
     )
     lines = [paper.line(head, label="sweep", text_ink="faint"), paper.line(units, text_ink="faint")]
+    if paper.width < _LEAST_FOR_ROWS:
+        lines = paper.write("pitch, notes, level in dBFS, THD in %, crests + and -", label="sweep")
     for row in rows:
         centre_hz = third(row.f0_low_hz, row.f0_high_hz)
         notes = f"{note_name(row.f0_low_hz)}-{note_name(row.f0_high_hz)}"

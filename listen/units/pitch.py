@@ -19,6 +19,8 @@ A4_HZ = 440.0
 _A4_NUMBER = 69
 _NOTE_NAMES = ("C", "C#", "D", "D#", "E", "F", "F#", "G", "G#", "A", "A#", "B")
 _STEPS = {"C": 0, "D": 2, "E": 4, "F": 5, "G": 7, "A": 9, "B": 11}
+_HIGHEST_NUMBER = 200
+"""Counted as MIDI counts keys: 850 kHz, above what any interface records; far beyond, a pitch is no number any more."""
 _THIRD_NOMINALS = (1.0, 1.25, 1.6, 2.0, 2.5, 3.15, 4.0, 5.0, 6.3, 8.0)
 
 
@@ -166,6 +168,8 @@ def hz_from_note(name: str) -> float:
     if letter not in _STEPS or not letter or not octave.lstrip("-").isdecimal() or octave.count("-") > 1:
         raise ValueError(f"not a note: {name!r}")
     number = 12 * (int(octave) + 1) + _STEPS[letter] + signs.count("#") - signs.count("b")
+    if abs(number) > _HIGHEST_NUMBER:
+        raise ValueError(f"not a note that sounds: {name!r}")
     return float(A4_HZ * 2.0 ** ((number - _A4_NUMBER) / 12.0))
 
 

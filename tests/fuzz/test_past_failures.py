@@ -5,6 +5,7 @@ from __future__ import annotations
 import copy
 import json
 import os
+import time
 from collections.abc import Callable
 from pathlib import Path
 from typing import Any
@@ -83,6 +84,40 @@ def test_no_json_is_said_with_its_place(text) -> None:
         parse_document(text)
 
 
+@pytest.mark.parametrize("depth", [100, 300, 600, 900])
+def test_a_document_that_is_nested_deeply_is_refused(tmp_path, capsys, document, depth) -> None:
+    """Python read it, and the library that holds it to its schema gave up."""
+    document["findings"] = json.loads("[" * depth + "]" * depth)
+    path = tmp_path / "take.json"
+    path.write_text(json.dumps(document), encoding="utf-8")
+    assert main(["compare", str(path), str(path)]) == 2
+    err = capsys.readouterr().err
+    assert "is no whole check" in err
+    assert len(err) <= LONGEST_LINE + 1
+
+
+def test_millions_of_numbers_keep_nobody_waiting(tmp_path, capsys) -> None:
+    """Sixteen megabytes took half a minute and half a gigabyte; what is as large is no result."""
+    path = tmp_path / "take.json"
+    path.write_bytes(b"[" + b"1," * 8_000_000 + b"1]")
+    whole = tmp_path / "whole.json"
+    whole.write_text("{}")
+    assert main(["compare", str(path), str(whole)]) == 2
+    assert "too large to be a result" in capsys.readouterr().err
+    path.write_bytes(b'{"schema": [' + b"1," * 4_900_000 + b"1]}")
+    began_s = time.process_time()
+    assert main(["compare", str(path), str(whole)]) == 2
+    assert time.process_time() - began_s < 2.0
+    assert "is no check" in capsys.readouterr().err
+
+
+def test_a_line_of_complaint_about_megabytes_is_said_at_once() -> None:
+    for text in ("word " * 3_000_000, "x" * 10_000_000, repr("it's " * 2_000_000)):
+        began_s = time.process_time()
+        assert len(str(CaptureError(text, text))) <= LONGEST_LINE
+        assert time.process_time() - began_s < 0.5
+
+
 def test_a_number_of_nearly_nothing_is_drawn() -> None:
     values = np.array([1e-320, -5e-324, 0.0, 1e-299, 123456.7, np.nan])
     with np.errstate(all="raise"):
@@ -153,6 +188,36 @@ def test_a_bench_number_of_hundreds_of_digits(tmp_path, key, start, digits) -> N
         load_bench(path)
     assert len(str(caught.value)) <= LONGEST_LINE
     assert str(path)[-20:] in str(caught.value)
+
+
+@pytest.mark.parametrize(
+    "text",
+    [
+        "[" + "a." * 30_000 + "a]\n",
+        "a" + ".a" * 30_000 + " = 1\n",
+        "x = 1\n  'a b' " + '. "c"' * 30_000 + " = 1\n",
+        "x = {a" + ".b" * 30_000 + " = 1}\n",
+        "x = [1, {a" + ".b" * 30_000 + " = 1}]\n",
+    ],
+    ids=["table", "key", "quoted", "inline", "in a list"],
+)
+def test_a_key_of_thousands_of_tables(tmp_path, text) -> None:
+    """Reading them took seconds and a gigabyte, and ended in a traceback."""
+    path = tmp_path / "bench.toml"
+    path.write_text(text, encoding="utf-8")
+    began_s = time.process_time()
+    with pytest.raises(BenchError, match="nested too deeply"):
+        load_bench(path)
+    with pytest.raises(ListenError, match="nested too deeply"):
+        load_limits(path, gain_control=None, wave="sine")
+    assert time.process_time() - began_s < 1.0
+
+
+def test_dots_in_texts_and_comments_are_no_depth(tmp_path) -> None:
+    path = tmp_path / "bench.toml"
+    dots = "1.2.3.4.5.6.7.8.9.10.11.12.13.14.15.16.17.18.19.20.21.22"
+    path.write_text(f'# {dots}, see {dots}\n[build]\nname = "{dots}"\n', encoding="utf-8")
+    assert load_bench(path).build.name == dots
 
 
 @pytest.mark.parametrize("digits", [400, 5000])

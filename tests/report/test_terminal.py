@@ -243,3 +243,12 @@ def test_lanes_hold_all_values_and_are_never_too_narrow() -> None:
 def test_decades_are_equally_wide() -> None:
     parts = [log_part(value, 0.01, 10.0) for value in (0.001, 0.01, 0.1, 1.0, 10.0, 50.0)]
     assert parts == pytest.approx([0, 0, 1 / 3, 2 / 3, 1, 1], abs=1e-12)
+
+
+@pytest.mark.parametrize("width", [20, 40, 42, 43, 56])
+def test_a_sweep_without_room_for_columns_has_its_heads_in_words(width: int) -> None:
+    page = check_page(make_result(), Paper(width=width))
+    words = " ".join(page.split())
+    heads = "pitch, notes, level in dBFS, THD in %, crests + and -"
+    assert (heads in words) == (width < 43)
+    assert ("pitch notes" in words) == (width >= 43)

@@ -192,6 +192,43 @@ def test_every_terminal_has_room(width, height):
         assert len(lines) == 1
 
 
+@pytest.mark.parametrize("quantity", ["pitch", "octave", "clean", "level", "start"])
+@pytest.mark.parametrize("state", ["steady", "settling", "moving"])
+def test_on_one_line_nothing_is_cut(quantity, state):
+    """Twenty columns: the value whole with its unit, the words where there is room for them."""
+    board = Board()
+    board.quantity = quantity
+    rest(board, 0.0, state=state)
+    (whole,) = draw(board, Around(), 39, 24)
+    for width in (20, 24, 30):
+        (line,) = draw(board, Around(), width, 24)
+        assert line
+        assert set(line.split()) <= set(whole.split())
+    unit = {"pitch": "cents", "clean": "%", "level": "dBFS"}.get(quantity)
+    assert unit is None or unit in draw(board, Around(), 20, 24)[0]
+
+
+@pytest.mark.parametrize("width", [40, 50, 63, 80])
+def test_what_is_wrapped_keeps_together(width):
+    """Keys with what they do, numbers with their units; no key's line is broken in two."""
+    board = Board()
+    rest(board, 0.0, seconds=3.0)
+    sentence = "The upper half of the recording is flattened from 466 Hz (A#4) upward, by 12 dB: 3.8 % at 2.22 kHz."
+    board.take(Arisen(time_s=2.0, kind="asymmetric-clipping", severity="fault", half="upper", sentence=sentence))
+    lines = draw(board, Around(keep="north-shelf-3-2026-11-29T02-12-00.wav", keys=True), width, 60)
+    shown = "\n".join(lines)
+    for words in (
+        "q stop  ? keys",
+        "466 Hz",
+        "12 dB",
+        "3.8 %",
+        "2.22 kHz",
+        "q stop and check" if width < 64 else HELP[1],
+    ):
+        assert words in shown
+    assert "\u00a0" not in shown
+
+
 def test_a_terminal_without_blocks_has_plain_characters():
     board = Board()
     rest(board, 0.0)

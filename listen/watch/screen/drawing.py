@@ -9,6 +9,7 @@ from pathlib import Path
 
 from listen.findings import half_name
 from listen.report.drawing import bar
+from listen.report.paper import with_units_held
 from listen.units import format_note_cents
 from listen.watch.plain import clock, level_hint
 from listen.watch.screen.board import UNITS, Board, Shown
@@ -34,6 +35,13 @@ HELP = (
     "1 pitch   2 octave   3 clean   4 level   5 start    what is drawn large",
     "space     hold all readings as the reference       m  mark them",
     "Return    next step of a guide   b  back           q  stop and check",
+)
+NARROW_HELP = (
+    "1 pitch  2 octave  3 clean  4 level",
+    "5 start    what is drawn large",
+    "space      hold all readings",
+    "m mark     q stop and check",
+    "Return     next step of a guide, b back",
 )
 
 
@@ -87,14 +95,14 @@ def draw(board: Board, around: Around, width: int, height: int) -> list[str]:
     """
     width = min(width, WIDTH)
     if width < NARROWEST or height < 4:
-        return [_one_line(board)[:width]]
+        return [_one_line(board, width)[:width]]
     lines = [_head(board, width), _right(_heard(board), width)]
     lines += [_row("", _notice(board))] if around.page else _large(board, around, width)
     lines += _lane(board, width, "the button" if around.page else "space")
     lines += [_harmonic(board, "h2_dbc", "H2  even"), _harmonic(board, "h3_dbc", "H3  odd"), _half(board, around)]
     lines += [_level(board, around), _row("now", _advice(board)), _row("take", _take(board, around)), *_source(board)]
     lines += ["", *around.guide] if around.guide else []
-    lines += ["", *HELP] if around.keys else []
+    lines += ["", *(NARROW_HELP if width < _NARROW else HELP)] if around.keys else []
     lines += [around.message] if around.message else []
     # what grows and shrinks is below what is looked at, and cut first
     lines = [part for line in (*lines, *_stands(board)) for part in _wrapped(line, width)][:height]
@@ -112,8 +120,12 @@ def _row(label: str, text: str) -> str:
 def _wrapped(line: str, width: int) -> list[str]:
     """A sentence that is too long goes on below its beginning; a drawing is cut."""
     if len(line.rstrip()) <= width or any(c in line for c in "▀▄█▶"):
-        return [line]
-    return textwrap.wrap(line, width, subsequent_indent=" " * _LABEL, break_long_words=True)
+        return [line.replace("\u00a0", " ")]
+    indent = " " * _LABEL
+    if width < _NARROW and line.startswith(indent):
+        line = indent + line.lstrip()
+    wrapped = textwrap.wrap(with_units_held(line), width, subsequent_indent=indent, break_long_words=True)
+    return [part.replace("\u00a0", " ") for part in wrapped]
 
 
 def _right(text: str, width: int) -> str:
@@ -235,7 +247,7 @@ def _harmonic(board: Board, name: str, label: str) -> str:
         return _row(label, "")
     part = max(0.0, min(1.0, (value + 100.0) / 90.0))
     held = board.reference.get(name)
-    was = f"was {held.value:.0f}" if held is not None else ""
+    was = f"was\u00a0{held.value:.0f}" if held is not None else ""
     hints = {"h2_dbc": "turn what acts on symmetry", "h3_dbc": "turn what acts on gain"}
     hint = hints[name] if _leads(board, name) else ""
     return _row(label, f"{value:5.0f} dB  {bar(part, 10):<10}  {was:<9}{hint}")
@@ -316,18 +328,22 @@ def _take(board: Board, around: Around) -> str:
     heard = clock(board.reading.heard_s) if board.reading is not None else "0:00"
     recorded = f"keeping {Path(around.keep).name}, {heard}" if around.keep else f"{heard}, not kept"
     gaps = f"{board.lost_s:.1f} s lost" if board.lost_s else "nothing lost"
-    return f"{recorded}, {gaps}" + ("" if around.page else "   q stop  ? keys")
+    return f"{recorded}, {gaps}" + ("" if around.page else "   q\u00a0stop\u00a0\u00a0?\u00a0keys")
 
 
-def _one_line(board: Board) -> str:
+def _one_line(board: Board, width: int) -> str:
+    """Return as much as there is room for: the state goes before a number is cut."""
     reading = board.reading
     if reading is None:
         return "waiting"
     if reading.state in ("lost", "silent", "over"):
         return {"lost": "nothing comes", "silent": "no tone", "over": "the interface clips"}[reading.state]
     text = number(board.quantity, board.shown(board.quantity))
-    sure = "" if board.shown(board.quantity).sure else "~ "
-    return f"{board.quantity} {sure}{text} {UNIT[board.quantity]} {reading.state}"
+    if not text:
+        return f"{board.quantity}: {reading.state}"
+    value = f"{'' if board.shown(board.quantity).sure else '~ '}{text} {UNIT[board.quantity]}"
+    lines = (f"{board.quantity} {value} {reading.state}", f"{value} {reading.state}", value, text)
+    return next((line for line in lines if len(line) <= width), "")
 
 
 def can_draw(encoding: str | None) -> bool:
