@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import os
 import re
+import stat
 from collections.abc import Iterable, Mapping
 from dataclasses import replace
 from pathlib import Path
@@ -59,6 +60,8 @@ def read_toml(path: str | os.PathLike[str], error: type[ListenError], what: str)
         raise error(f"{os.fspath(path)}: {problem}", remedy) from cause
 
     try:
+        if stat.S_ISFIFO(os.stat(path).st_mode):  # nobody may ever write into it
+            fail("is a pipe", f"name the {what} itself")
         with Path(path).open("rb") as file:
             raw = file.read(_LARGEST_FILE_BYTES + 1)
     except FileNotFoundError as cause:

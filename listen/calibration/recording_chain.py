@@ -22,6 +22,8 @@ _QUIET_BEFORE_S = 0.05
 _LEAST_STEP_FS = 0.002
 _HUM_OVER_FLOOR = 4.0
 _TWO_BETTER = 0.5
+_OF_A_MEDIAN = 1.2533
+"""Standard deviation of a median over that of the mean of as many normal values: the root of half pi."""
 _LATER_S = 0.0005
 """The fall is looked at from so long after the contact: an edge takes a few samples."""
 
@@ -190,7 +192,8 @@ def contact(x: Floats, rate_hz: float, name: str) -> Contact:
     begin, bounces = _last_bounce(up, onset, step, rate_hz)
     end = _release(up, begin, step, noise, rate_hz)
     held_s = (end - begin) / rate_hz
-    corners, sigma = _corners(up[begin:end], rate_hz, noise, _LATER_S)
+    base_sigma = _OF_A_MEDIAN * noise / math.sqrt(quiet)
+    corners, sigma = _corners(up[begin:end], rate_hz, (noise, base_sigma), _LATER_S)
     corner = None if corners is None else float(sum(corners))
     return Contact(
         inverted=inverted,
@@ -225,9 +228,16 @@ def _release(up: Floats, begin: int, step: float, noise: float, rate_hz: float) 
     return begin + int(away[0]) - lag if len(away) else len(up)
 
 
-def _corners(x: Floats, rate_hz: float, noise: float, later_s: float) -> tuple[tuple[float, ...] | None, float]:
-    """Fit one coupling and two; None where the contact is too short to tell."""
+def _corners(
+    x: Floats, rate_hz: float, noises: tuple[float, float], later_s: float
+) -> tuple[tuple[float, ...] | None, float]:
+    """Fit one coupling and two; None where the contact is too short to tell.
+
+    ``noises``: standard deviations of a sample, and of the line that the contact was measured from.
+    """
     from scipy.optimize import least_squares
+
+    noise, base_sigma = noises
 
     if len(x) < 50:
         return None, 0.0
@@ -277,15 +287,19 @@ def _corners(x: Floats, rate_hz: float, noise: float, later_s: float) -> tuple[t
     pair = sorted(math.exp(value) / (2 * math.pi) for value in double.x[1:])
     believed = double.cost < _TWO_BETTER * single.cost and 2.0 * (single.cost - double.cost) > 25.0 * noise**2 / keep
     if believed and pair[0] > 0.03 * pair[1]:
-        return (pair[0], pair[1]), _sigma_hz(double, pair)
-    return (corner_hz,), _sigma_hz(single, [corner_hz])
+        return (pair[0], pair[1]), _sigma_hz(double, pair, base_sigma)
+    return (corner_hz,), _sigma_hz(single, [corner_hz], base_sigma)
 
 
-def _sigma_hz(found: object, corners: list[float]) -> float:
+def _sigma_hz(found: object, corners: list[float], base_sigma: float) -> float:
+    """Return the standard deviation of the sum of the corners: the scatter's, and that of the line measured from."""
     jacobian, cost = found.jac, found.cost  # type: ignore[attr-defined]
-    covariance = np.linalg.pinv(jacobian.T @ jacobian) * 2.0 * cost / max(1, len(jacobian) - jacobian.shape[1])
-    sigmas = np.sqrt(np.maximum(np.diag(covariance)[1:], 0.0)) * np.array(corners)
-    return float(np.sqrt(np.sum(sigmas**2)))
+    inverse = np.linalg.pinv(jacobian.T @ jacobian)
+    # of the logarithm of each corner: what adds up to the sum of the corners
+    weights = np.concatenate([[0.0], corners])
+    scatter = float(weights @ inverse @ weights) * 2.0 * cost / max(1, len(jacobian) - jacobian.shape[1])
+    shifted = float(weights @ inverse @ jacobian.sum(axis=0)) * base_sigma
+    return math.sqrt(max(scatter, 0.0) + shifted**2)
 
 
 def floor_of(x: Floats, rate_hz: float, name: str) -> Floor:

@@ -5,6 +5,7 @@ from __future__ import annotations
 import csv
 import math
 import os
+import stat
 from dataclasses import dataclass, replace
 from decimal import Decimal, InvalidOperation
 from pathlib import Path
@@ -161,9 +162,14 @@ def read_steps_file(path: str | os.PathLike[str]) -> VoltageInput:
     mark = ";" if ";" in head else "\t" if "\t" in head else ","
     decimal_comma = mark != ","
     # lines end as Windows, Unix and the first Macintosh systems end them; a field holds no line end
-    rows = [row for row in csv.reader(text.splitlines(), delimiter=mark) if any(cell.strip() for cell in row)]
+    try:
+        rows = [row for row in csv.reader(text.splitlines(), delimiter=mark) if any(cell.strip() for cell in row)]
+    except csv.Error as cause:  # a quotation mark that never closes, or a cell of some 100,000 characters
+        raise OptionError(f"{name}: is no table ({cause})", "a steps file is a short table, a row a step") from cause
     if not rows:
         raise OptionError(f"{name}: is empty", "write a header start_s,end_s,cv_v and a row a step")
+    if len(rows) > MOST_STEPS + 1:
+        _count(len(rows) - 1, name)
     columns = [cell.strip().lower() for cell in rows[0]]
     if "cv_v" not in columns:
         shown = ",".join(columns)[:60]
@@ -235,6 +241,8 @@ def _file_text(path: str | os.PathLike[str], name: str) -> str:
         raise OptionError(f"{name}: {problem}", remedy) from cause
 
     try:
+        if stat.S_ISFIFO(os.stat(path).st_mode):  # nobody may ever write into it
+            fail("is a pipe", "name the steps file itself")
         with Path(path).open("rb") as file:
             raw = file.read(_LARGEST_FILE_BYTES + 1)
     except FileNotFoundError as cause:

@@ -3,14 +3,17 @@
 from __future__ import annotations
 
 from collections import defaultdict
+from types import SimpleNamespace
 
 import numpy as np
 from numpy.typing import NDArray
 from scipy.signal import lfilter
 
+from listen.calibration.clock import clock_from
 from listen.calibration.inverse import inverse_table
 from listen.calibration.laws import HELD_CENTS, StepRows, fit_law
 from listen.calibration.plateaus import pitch_trace
+from listen.calibration.recording_chain import contact
 from listen.calibration.settled import settled
 from listen.calibration.splitting import split_error
 from tests.tones import frames_of
@@ -66,6 +69,37 @@ def table_errors(seed: int, size: float) -> Errors:
             if term.value is not None:
                 out[f"split, {name}"].append((term.value - true) / term.sigma)
     return out
+
+
+def contact_errors(seed: int) -> Errors:
+    """A cell touched to an input of one coupling or two, under the recorder's noise: the corner of all."""
+    rng = np.random.default_rng([seed, 33])
+    corners_hz = [float(np.exp(rng.uniform(np.log(0.5), np.log(20.0)))) for _ in range(1 + seed % 2)]
+    if len(corners_hz) == 2:  # couplings of one make: nearer than that they are still told apart from one
+        corners_hz[1] = corners_hz[0] * float(rng.uniform(0.3, 1.0))
+    x = np.zeros(round(2.5 * RATE_HZ))
+    x[round(rng.uniform(0.6, 0.9) * RATE_HZ) :] = rng.uniform(0.2, 0.7)
+    for corner_hz in corners_hz:
+        x = lfilter([1.0, -1.0], [1.0, -np.exp(-2.0 * np.pi * corner_hz / RATE_HZ)], x)
+    x += 10.0 ** (rng.uniform(-80.0, -50.0) / 20.0) * rng.standard_normal(len(x))
+    found = contact(x, RATE_HZ, "a cell")
+    out: Errors = defaultdict(list)
+    if found.corner_hz and len(found.corners_hz) == len(corners_hz):
+        name = "corner of one coupling" if len(corners_hz) == 1 else "corners of two couplings"
+        out[name].append((found.corner_hz - sum(corners_hz)) / found.corner_sigma_hz)
+    return out
+
+
+def clock_errors(seed: int) -> Errors:
+    """A reference whose pitch wanders from second to second, by a clock that is off."""
+    rng = np.random.default_rng([seed, 34])
+    reference_hz, off_ppm = float(rng.uniform(200.0, 2000.0)), float(rng.uniform(-80.0, 80.0))
+    seconds, rows = int(rng.integers(8, 30)), 50
+    wander_ppm = float(np.exp(rng.uniform(np.log(0.05), np.log(5.0)))) * rng.standard_normal(seconds * rows)
+    f0_hz = reference_hz / (1.0 + 1e-6 * off_ppm) * (1.0 + 1e-6 * wander_ppm)
+    frames = SimpleNamespace(f0_hz=f0_hz, oscillating=np.ones(len(f0_hz), dtype=bool), row_every_s=1.0 / rows)
+    found = clock_from(frames, reference_hz, "a reference")  # type: ignore[arg-type]
+    return {"clock": [(found.error_ppm - off_ppm) / found.sigma_ppm]}
 
 
 def pitch_errors(seed: int) -> Errors:

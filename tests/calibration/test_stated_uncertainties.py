@@ -8,9 +8,9 @@ from __future__ import annotations
 
 import pytest
 
-from tests.calibration.stated import pitch_errors, shares, table_errors
+from tests.calibration.stated import clock_errors, contact_errors, pitch_errors, shares, table_errors
 
-TABLES, NOTES = 300, 120
+TABLES, NOTES, CONTACTS = 300, 120, 200
 LEAST, MOST = 0.60, 0.76
 STATED = (
     "octaves per volt",
@@ -42,3 +42,13 @@ def test_of_a_held_note() -> None:
     for share, count in found.values():
         assert count >= NOTES
         assert LEAST <= share <= MOST
+
+
+def test_of_the_recording_chain() -> None:
+    """The coupling's corner from a cell, one coupling and two; the clock against a reference that wanders."""
+    found = shares([contact_errors(seed) for seed in range(2 * CONTACTS)])
+    assert set(found) == {"corner of one coupling", "corners of two couplings"}
+    found |= shares([clock_errors(seed) for seed in range(TABLES)])
+    for name, (share, count) in found.items():
+        assert count > 0.75 * CONTACTS, name
+        assert LEAST <= share <= MOST, name

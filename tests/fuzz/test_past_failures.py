@@ -245,6 +245,36 @@ def test_a_lone_carriage_return_within_a_row_ends_it(tmp_path) -> None:
     assert read_steps_file(path).values == (0.5, 1.5, 2.5)
 
 
+@pytest.mark.parametrize(
+    ("data", "said"),
+    [
+        (b"cv_v\n" + b"9" * 900_000 + b"\n", "is no table"),
+        (b'cv_v\n0.5\n"' + b"x" * 300_000, "is no table"),
+        (b"cv_v\n" + b"1\n" * 400_000, "400000 steps, at most 1000 are read"),
+    ],
+    ids=["a cell of 900 kB", "a quotation that never ends", "400,000 rows"],
+)
+def test_a_table_of_steps_that_is_none(tmp_path, data, said) -> None:
+    path = tmp_path / "steps.csv"
+    path.write_bytes(data)
+    began_s = time.process_time()
+    with pytest.raises(OptionError, match=said):
+        read_steps_file(path)
+    assert time.process_time() - began_s < 1.0
+
+
+@pytest.mark.skipif(not hasattr(os, "mkfifo"), reason="no named pipes there")
+def test_a_pipe_in_place_of_a_file_of_settings_keeps_nobody_waiting(tmp_path) -> None:
+    pipe = tmp_path / "pipe"
+    os.mkfifo(pipe)
+    with pytest.raises(BenchError, match="is a pipe"):
+        load_bench(pipe)
+    with pytest.raises(ListenError, match="is a pipe"):
+        load_limits(pipe, gain_control=None, wave="sine")
+    with pytest.raises(OptionError, match="is a pipe"):
+        read_steps_file(pipe)
+
+
 @pytest.mark.parametrize("text", ["0:1000:1e-320", "-1000:1000:5e-324", "0:1:1e-12"])
 def test_a_step_of_nearly_nothing(text) -> None:
     with pytest.raises(OptionError, match="makes more steps than can be held"):
