@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 from listen.account import Account
 from listen.bench import BuildSettings
 from listen.circuit import limiter, loop
-from listen.circuit.curve_fit import LAG_S, CurveFit, OutputLines, fit_curve
+from listen.circuit.curve_fit import LAG_S, CurveFit, OutputLines, Unstated, completed, fit_curve, handed_back
 from listen.circuit.expected import PULLED_PERCENT, Pulled
 from listen.circuit.limiter import AmplifierStages
 from listen.circuit.smoothing import smoothed
@@ -34,14 +34,14 @@ _LOPSIDED = 0.1
 """Even over odd harmonics. The gain in hand is off by a twentieth of itself where they are alike (solved circuits)."""
 _CURVE_POINTS = 81
 _MOST_ROWS = 150
-_SYSTEMATIC = 0.003
-"""Of the gain in hand: gangs that are off by 2 % everywhere hand the harmonics back otherwise, by a sixth of it."""
-_TRUNCATED = 2.0
-"""Error of the gain in hand over the first harmonic that is missing: a hard clip at 4.4 kHz and 48 kHz."""
 _STRONG_LAST = 0.003
 """Of the fundamental: a bin whose last harmonic is weaker lacks nothing that bends the curve."""
-_CLIP_SHARE = 0.0004
-"""Of a clip level beside the fit's own: solved circuits whose gangs and bandwidth nobody states."""
+_CORNER_SIGMA_HZ = 2.0
+"""Of a coupling that is not stated: interfaces pass from 1 to 5 Hz on (common practice, no source)."""
+_NEED_ROUNDS, _NEED_STEP, _NEED_STRIDE = 6, 1e-4, 0.05
+"""Newton's steps for a gain within a twentieth: the last is far below what the noise leaves."""
+_NEAR_S = 0.25
+"""Rows further apart belong to two notes or to two turns."""
 _OPEN_RAIL = 1.01
 """A rail is reached where the wave comes within a hundredth of it."""
 _WITHOUT_MEMORY = ("diodes", "none")
@@ -81,7 +81,7 @@ class Amplifier:
 
     def pulled(self) -> Pulled:
         """By how much limiter and pole pull the pitch of the lowest and of the highest note."""
-        _, _, pitch = loop.feedback_lines(self.lines.y, self.lines.f0_hz, self.fit.lag_s, self.lines.network)
+        _, _, pitch = handed_back(self.lines, self.fit.common, self.fit.log_need)
         return Pulled(
             ratio=(float(pitch[0]), float(pitch[-1])), lag_sigma_s=self.fit.lag_sigma_s(), percent=PULLED_PERCENT
         )
@@ -114,17 +114,18 @@ def read_amplifier(
     shape = account.shape
     if shape is None or shape.choice is None:
         return "too few rows show the wave at rest"
-    lines = _lines(account, corner_known)
+    lines = _lines(account)
     if lines is None:
         return "the wave slews at every note"
     if network.passes_dc and _is_lopsided(lines):
         return "unequal halves shift the mean, which these sections hand back and the recording does not hold"
     lines = replace(lines, network=network)
-    lag = _lag(build, network)
-    fit = _fitted(account, lines, gain_control, lag)
+    corner = (0.0, 0.0) if corner_known else (_corner(account), _CORNER_SIGMA_HZ)
+    fit = _fitted(account, lines, gain_control, Unstated(lag_s=_lag(build, network), corner_hz=corner))
     if fit is None:
         return "the wave does not follow one curve without memory"
-    return _along(account, fit, lines, corner_known)
+    lines = completed(lines, fit.stages, fit.numbers, fit.common, fit.log_need)
+    return _along(account, fit, lines)
 
 
 def _is_lopsided(lines: OutputLines) -> bool:
@@ -143,7 +144,7 @@ def _lag(build: BuildSettings | None, network: loop.LoopNetwork) -> tuple[float,
     return lag, 0.1 * lag + 0.02e-6
 
 
-def _lines(account: Account, corner_known: bool) -> OutputLines | None:
+def _lines(account: Account) -> OutputLines | None:
     """H1 .. H10 of the account's bins, those without slewing."""
     assert account.shape is not None
     assert account.shape.choice is not None
@@ -158,8 +159,7 @@ def _lines(account: Account, corner_known: bool) -> OutputLines | None:
     y = np.concatenate([np.ones((len(bins), 1)), bins.r], axis=1) * bins.amplitude_fs[:, None]
     noise = np.concatenate([np.zeros((len(bins), 1)), bins.noise], axis=1) * bins.amplitude_fs[:, None]
     noise[:, 0] = np.min(noise[:, 1:], axis=1, where=np.isfinite(noise[:, 1:]), initial=1e-3)
-    lines = OutputLines(f0_hz=bins.f0_hz[use], y=np.asarray(y[use], dtype=complex), noise=noise[use])
-    return lines if corner_known else replace(lines, y=_uncoupled(lines.y, lines.f0_hz, _corner(account)))
+    return OutputLines(f0_hz=bins.f0_hz[use], y=np.asarray(y[use], dtype=complex), noise=noise[use])
 
 
 def _is_cut_off(r: Complexes, fits: NDArray[np.bool_]) -> NDArray[np.bool_]:
@@ -176,20 +176,14 @@ def _corner(account: Account) -> float:
     return float(found[0][0]) if found is not None else 0.0
 
 
-def _uncoupled(y: Complexes, f0_hz: Floats, corner_hz: float) -> Complexes:
-    """Harmonics before the recorder's high-pass, the fundamental's phase zero again."""
-    k = np.arange(1, loop.ORDERS + 1)
-    passed = 1.0 / (1.0 - 1j * corner_hz / (k * f0_hz[:, None]))
-    turn = passed[:, :1] / np.abs(passed[:, :1])
-    return np.asarray(y / passed * turn**k)
-
-
-def _fitted(account: Account, lines: OutputLines, gain_control: str, lag: tuple[float, float]) -> CurveFit | None:
+def _fitted(account: Account, lines: OutputLines, gain_control: str, unstated: Unstated) -> CurveFit | None:
     start = _guess(account, lines)
-    first = fit_curve(lines, AmplifierStages(diodes=gain_control == "diodes", rails=gain_control == "none"), start, lag)
+    first = fit_curve(
+        lines, AmplifierStages(diodes=gain_control == "diodes", rails=gain_control == "none"), start, unstated
+    )
     best = first
     if gain_control == "diodes" and first.chi2 > len(lines.f0_hz):
-        both = fit_curve(lines, AmplifierStages(diodes=True, rails=True), start, lag)
+        both = fit_curve(lines, AmplifierStages(diodes=True, rails=True), start, unstated)
         if both.score < first.score - _MARGIN:
             best = both
     poor = best.chi2 > _POOR_CHI2 * len(lines.f0_hz) * min(1.0, 8.0 / len(lines.f0_hz))
@@ -215,7 +209,7 @@ def _guess(account: Account, lines: OutputLines) -> Floats:
     return numbers
 
 
-def _along(account: Account, fit: CurveFit, lines: OutputLines, corner_known: bool) -> Amplifier:
+def _along(account: Account, fit: CurveFit, lines: OutputLines) -> Amplifier:
     """Needed gain and gain in hand of rows along the take, the curve being known."""
     assert account.shape is not None
     frames = account.frames
@@ -225,67 +219,89 @@ def _along(account: Account, fit: CurveFit, lines: OutputLines, corner_known: bo
         rows = np.flatnonzero(account.shape.rows & (frames.f0_hz <= top_hz))
     rows = rows[:: max(1, len(rows) // _MOST_ROWS)]
     size = 10.0 ** (np.nan_to_num(frames.harmonics_dbc[rows], nan=-300.0) / 20.0)
-    r = size * np.exp(1j * np.nan_to_num(frames.harmonic_phase_rad[rows]))
     f0 = np.asarray(frames.f0_hz[rows])
+    nearest = np.argmin(np.abs(np.log(f0[:, None] / lines.f0_hz)), axis=1)
+    # weighed as in the fit, so that rows and bins agree
+    noise = lines.noise[nearest].copy()
+    noise[:, 1:] = np.where(np.isfinite(frames.harmonics_dbc[rows]), noise[:, 1:], np.inf)
+    r = size * np.exp(1j * np.nan_to_num(frames.harmonic_phase_rad[rows]))
     level = 10.0 ** (np.asarray(frames.fundamental_dbfs[rows]) / 20.0)
     y: Complexes = np.zeros((len(rows), loop.ORDERS), dtype=complex)
     y[:, 0], y[:, 1:] = level, r * level[:, None]
-    if not corner_known:
-        y = _uncoupled(y, f0, _corner(account))
-    need = needed(fit, OutputLines(f0_hz=f0, y=y, noise=np.zeros(y.shape), network=lines.network))
-    smooth = smoothed(need)
-    in_hand = 100 * np.expm1(fit.numbers[limiter.LOG_GAIN] - smooth.values)
-    systematic = np.hypot(_SYSTEMATIC, _TRUNCATED * _cut_off(lines))
-    common = float(np.median(fit.in_hand_sigma())) / 100
-    sigma = np.hypot(100 * np.hypot(common, smooth.sigma), systematic * np.abs(in_hand))
-    # a pole that is not known tilts the needed gain along the pitch: it is in the fit's covariance
-    own = np.interp(f0, lines.f0_hz, fit.need_sigma())
+    need, slopes = needed(fit, OutputLines(f0_hz=f0, y=y, noise=noise, network=lines.network))
+    # while the level moves the gain is that much over what the loop needs
+    rate = _growth_per_s(np.asarray(frames.time_s[rows]), np.log(level))
+    smooth = smoothed(need - rate / (lines.network.growth * 2 * np.pi * f0))
+    # what is the same for the whole take moves all rows at once
+    common = fit.for_all()
+    gain = np.zeros(len(common))
+    gain[0] = 1.0
+    most, least = int(np.argmax(smooth.values)), int(np.argmin(smooth.values))
     return Amplifier(
         fit=fit,
         lines=lines,
         time_s=np.asarray(frames.time_s[rows]),
         f0_hz=f0,
         log_need=smooth.values - median(smooth.values),
-        need_sigma=np.hypot(smooth.sigma, own),
+        need_sigma=np.hypot(smooth.sigma, _of(common, slopes - slopes.mean(axis=0))),
         need_span=smooth.span,
-        need_span_sigma=float(np.hypot(smooth.span_sigma, fit.need_span_sigma())),
-        in_hand_percent=np.asarray(in_hand),
-        in_hand_sigma=np.asarray(sigma),
+        need_span_sigma=float(np.hypot(smooth.span_sigma, _of(common, slopes[[most]] - slopes[least])[0])),
+        in_hand_percent=np.asarray(100 * np.expm1(fit.numbers[limiter.LOG_GAIN] - smooth.values)),
+        in_hand_sigma=100 * np.hypot(smooth.sigma, _of(common, gain - slopes)),
         clip_fs=_clips(fit, lines),
     )
 
 
-def _cut_off(lines: OutputLines) -> float:
-    """Size of the last harmonic that fits, over the fundamental, where not all ten do: the next are missing."""
-    seen = np.isfinite(lines.noise)
-    last = np.where(seen, np.arange(loop.ORDERS), 0).max(axis=1)
-    size = np.abs(lines.y[np.arange(len(last)), last]) / np.abs(lines.y[:, 0])
-    return float(np.median(np.where(last < loop.ORDERS - 1, size, 0.0)))
+def _growth_per_s(time_s: Floats, log_level: Floats) -> Floats:
+    """Slope of the level's logarithm at each row, 0 where no row is near."""
+    if len(time_s) < 2:
+        return np.zeros(len(time_s))
+    near = np.diff(time_s) < _NEAR_S
+    slope = np.where(near, np.diff(log_level) / np.diff(time_s), 0.0)
+    sides = np.concatenate([[0.0], slope]) + np.concatenate([slope, [0.0]])
+    return np.asarray(sides / np.maximum(np.concatenate([[0], near]) + 0.0 + np.concatenate([near, [0]]), 1.0))
 
 
-def needed(fit: CurveFit, lines: OutputLines) -> Floats:
-    """Logarithm of the gain that the loop needs at each row: the one with which the curve gives the level seen."""
-    node, curve_lines, _ = loop.feedback_lines(lines.y, lines.f0_hz, fit.lag_s, lines.network)
-    wave = loop.cycles(node)
-    need = np.full(len(wave), float(np.median(fit.log_need)))
-    turn = np.exp(-2j * np.pi * np.arange(loop.POINTS) / loop.POINTS) * (2.0 / loop.POINTS)
+def _of(covariance: Floats, slopes: Floats) -> Floats:
+    """Standard deviation of sums of numbers, a row of factors each."""
+    return np.asarray(np.sqrt(np.maximum(np.einsum("ij,jk,ik->i", slopes, covariance, slopes), 0.0)))
 
-    def off(at: Floats) -> Floats:
-        first = limiter.output(fit.stages, fit.numbers, wave * np.exp(-at)[:, None]) @ turn
-        return np.asarray((first.real - curve_lines[:, 0].real) / curve_lines[:, 0].real)
 
-    for _ in range(6):
+def needed(fit: CurveFit, lines: OutputLines) -> tuple[Floats, Floats]:
+    """Logarithm of the gain that the loop needs at each row: the one with which the curve gives the harmonics seen.
+
+    Returns
+    -------
+    log_need : ndarray, shape (n,)
+    slopes : ndarray, shape (n, m)
+        Its change with each number of `CurveFit.for_all`.
+    """
+    need = np.full(len(lines.f0_hz), float(np.median(fit.log_need)))
+    scale = 1.0 / lines.sigma()
+
+    def off(at: Floats, by: CurveFit = fit) -> Floats:
+        node, curve_lines, _ = handed_back(lines, by.common, at)
+        wave = limiter.output(by.stages, by.numbers, loop.cycles(node) * np.exp(-at)[:, None])
+        misfit = (loop.harmonics(wave) - curve_lines[:, : loop.ORDERS]) * scale
+        return np.concatenate([misfit.real, misfit.imag], axis=1)
+
+    for _ in range(_NEED_ROUNDS):
+        lines = completed(lines, fit.stages, fit.numbers, fit.common, need)
         now = off(need)
-        slope = (off(need + 1e-4) - now) / 1e-4
-        need = need - np.clip(now / np.where(slope < -1e-3, slope, -1e-3), -0.05, 0.05)
-    return need
+        slope = (off(need + _NEED_STEP) - now) / _NEED_STEP
+        normal = np.maximum(np.sum(slope**2, axis=1), 1.0)
+        need = need - np.clip(np.sum(slope * now, axis=1) / normal, -_NEED_STRIDE, _NEED_STRIDE)
+    now = off(need)
+    moved = [off(need, fit.moved(i, _NEED_STEP)) - now for i in range(len(fit.for_all()))]
+    slopes = [-np.sum(slope * change, axis=1) / normal / _NEED_STEP for change in moved]
+    return need, np.array(slopes).T
 
 
 def _clips(fit: CurveFit, lines: OutputLines) -> tuple[tuple[float, float] | None, tuple[float, float] | None]:
     """Clip levels of the negative and of the positive half; None where the wave does not reach them."""
     if not fit.stages.rails:
         return None, None
-    node, _, _ = loop.feedback_lines(lines.y, lines.f0_hz, fit.lag_s, lines.network)
+    node, _, _ = handed_back(lines, fit.common, fit.log_need)
     wave = loop.cycles(node) * np.exp(-fit.log_need)[:, None]
     unclipped = limiter.output(replace(fit.stages, rails=False), fit.numbers, wave)
     free = list(fit.stages.free)
@@ -294,7 +310,7 @@ def _clips(fit: CurveFit, lines: OutputLines) -> tuple[tuple[float, float] | Non
         level = float(np.exp(fit.numbers[number]))
         sigma = float(np.sqrt(max(fit.covariance[free.index(number), free.index(number)], 0.0)))
         reached = float(np.max(sign * unclipped)) > level / _OPEN_RAIL
-        out.append((sign * level, level * float(np.hypot(sigma, _CLIP_SHARE))) if reached else None)
+        out.append((sign * level, level * sigma) if reached else None)
     return out[0], out[1]
 
 

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
@@ -37,6 +37,16 @@ _PRIORS = {
 }
 """Widths of the logarithms about where they start: diodes of all kinds lie within."""
 _GAIN_SIGMA = 1.0
+_GANGS_SIGMA = 0.02
+"""Mismatch of gangs that nobody states (common practice, no source): the network hands harmonics back by a sixth of it
+otherwise."""
+_FIXED_HZ = 1e-3
+"""Of a coupling that is known: it stays."""
+_LEAST_MISMATCH = -0.9
+"""A step of the fit may pass what resistors can do: an arm of less than nothing."""
+_COMPLETIONS, _PASSES = 2, 3
+"""Fits with the harmonics that a recording does not hold, and passes in which the curve makes them: each is off by
+less than a quarter of what the last was."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -52,12 +62,76 @@ class OutputLines:
         Standard deviation of real and imaginary part each; inf where a harmonic does not fit.
     network : LoopNetwork
         That they come from.
+    missing : ndarray of complex, shape (n, 40), optional
+        Harmonics that the recording does not hold; 0 where it does.
     """
 
     f0_hz: Floats
     y: Complexes
     noise: Floats
     network: loop.LoopNetwork = loop.WIEN
+    missing: Complexes | None = None
+
+    def sigma(self) -> Floats:
+        """Standard deviation of each harmonic's parts, noise and the model's error, shape (n, 10); inf where absent."""
+        amplitude = np.abs(self.y[:, :1])
+        distortion = np.sqrt(np.sum(np.abs(self.y[:, 1:]) ** 2, axis=1))[:, None]
+        sigma = np.sqrt(self.noise**2 + (_MODEL_SHARE * distortion) ** 2 + (_FLOOR * amplitude) ** 2)
+        sigma[:, 0] = np.hypot(self.noise[:, 0], _LEVEL * amplitude[:, 0])
+        return np.asarray(sigma)
+
+    def complete(self, corner_hz: float) -> Complexes:
+        """All harmonics before the recorder's coupling, shape (n, 40): those recorded, and those that a curve makes."""
+        full: Complexes = np.zeros((len(self.y), loop.ALL_ORDERS), dtype=complex)
+        recorded = np.where(np.isfinite(self.noise), self.y, 0.0)
+        full[:, : loop.ORDERS] = loop.uncoupled(recorded, self.f0_hz, corner_hz)
+        return full if self.missing is None else full + self.missing
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Unstated:
+    """What is not the curve's own: each as expected, and its standard deviation.
+
+    Attributes
+    ----------
+    lag_s : tuple of float
+        Time constant of the amplifier's pole.
+    corner_hz : tuple of float
+        Of the recorder's coupling, where it was not undone.
+    """
+
+    lag_s: tuple[float, float]
+    corner_hz: tuple[float, float]
+
+    def prior(self) -> tuple[tuple[float, float], ...]:
+        """In the order of `Common.vector`."""
+        (lag, lag_sigma), (corner, corner_sigma) = self.lag_s, self.corner_hz
+        return (
+            (1e6 * lag, 1e6 * lag_sigma),
+            (0.0, _GANGS_SIGMA),
+            (corner, max(corner_sigma, _FIXED_HZ)),
+        )
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Common:
+    """One value of each for the whole take: lag, constant mismatch of the gangs, coupling.
+
+    Attributes
+    ----------
+    lag_s : float
+    gangs : float
+        Mismatch of the network's halves that is the same everywhere, a share of one.
+    corner_hz : float
+    """
+
+    lag_s: float
+    gangs: float
+    corner_hz: float
+
+
+_COMMON = 3
+"""Numbers of `Common`, between a curve's own and the needed gains."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -70,19 +144,19 @@ class CurveFit:
     numbers : ndarray, shape (7,)
     log_need : ndarray, shape (n,)
         Logarithm of the gain that the loop needs in each bin, about their mean.
-    lag_s : float
+    common : Common
     chi2 : float
     score : float
         chi2 with the price of each number: after Schwarz, Annals of Statistics 6, 1978 (from memory).
     covariance : ndarray
-        Of the free numbers, the lag, then the needed gains.
+        Of the free numbers, lag, constant mismatch and coupling, then the needed gains.
     residual_percent : float
     """
 
     stages: AmplifierStages
     numbers: Floats
     log_need: Floats
-    lag_s: float
+    common: Common
     chi2: float
     score: float
     covariance: Floats
@@ -92,60 +166,94 @@ class CurveFit:
         """Gain in hand in each bin: slope at zero over what the loop needs."""
         return np.asarray(100 * np.expm1(self.numbers[limiter.LOG_GAIN] - self.log_need))
 
-    def in_hand_sigma(self) -> Floats:
-        """Its standard deviation, in per cent."""
-        free = len(self.stages.free)
-        c = self.covariance
-        own = np.diag(c)[free + 1 :]
-        variance = c[0, 0] + own - 2 * c[0, free + 1 :]
-        return np.asarray(100 * np.sqrt(np.maximum(variance, 0.0)))
-
     def lag_sigma_s(self) -> float:
         """Standard deviation of the lag."""
         free = len(self.stages.free)
         return 1e-6 * float(np.sqrt(max(self.covariance[free, free], 0.0)))
 
-    def need_sigma(self) -> Floats:
-        """Standard deviation of each needed gain's logarithm."""
-        free = len(self.stages.free)
-        return np.asarray(np.sqrt(np.maximum(np.diag(self.covariance)[free + 1 :], 0.0)))
+    def gangs_sigma(self) -> float:
+        """Standard deviation of the constant mismatch."""
+        at = len(self.stages.free) + 1
+        return float(np.sqrt(max(self.covariance[at, at], 0.0)))
 
-    def need_span_sigma(self) -> float:
-        """Standard deviation of the difference between the most and the least needed gain."""
-        first = len(self.stages.free) + 1
-        most, least = first + int(np.argmax(self.log_need)), first + int(np.argmin(self.log_need))
-        c = self.covariance
-        return float(np.sqrt(max(c[most, most] + c[least, least] - 2 * c[most, least], 0.0)))
+    def for_all(self) -> Floats:
+        """Covariance of the curve's free numbers and of `Common`, shape (m, m)."""
+        size = len(self.stages.free) + _COMMON
+        return self.covariance[:size, :size]
+
+    def moved(self, number: int, by: float) -> CurveFit:
+        """The fit with another value of one number, counted as in `for_all`."""
+        free = self.stages.free
+        if number < len(free):
+            numbers = self.numbers.copy()
+            numbers[free[number]] += by
+            return replace(self, numbers=numbers)
+        name = ("lag_s", "gangs", "corner_hz")[number - len(free)]
+        unit = 1e-6 if name == "lag_s" else 1.0
+        return replace(self, common=replace(self.common, **{name: getattr(self.common, name) + unit * by}))
+
+
+def mismatch(log_need: Floats, gangs: float) -> Floats:
+    """Mismatch of a bridge's halves that needs a gain: a series arm of R (1 + d) needs 3 + d."""
+    return np.maximum(3.0 * np.expm1(log_need) + gangs, _LEAST_MISMATCH)
+
+
+def handed_back(lines: OutputLines, common: Common, log_need: Floats) -> tuple[Complexes, Complexes, Floats]:
+    """Both ends of the amplifier, see `loop.feedback_lines`; harmonics that the recording does not hold are in it."""
+    full = lines.complete(common.corner_hz)
+    return loop.feedback_lines(full, lines.f0_hz, common.lag_s, lines.network, mismatch(log_need, common.gangs))
+
+
+def completed(
+    lines: OutputLines, stages: AmplifierStages, numbers: Floats, common: Common, log_need: Floats
+) -> OutputLines:
+    """Harmonics that the recording does not hold, as the curve makes them of what the network hands back.
+
+    Parameters
+    ----------
+    lines : OutputLines
+    stages : AmplifierStages
+    numbers : ndarray, shape (7,)
+    common : Common
+    log_need : ndarray, shape (n,)
+    """
+    k = np.arange(1, loop.ALL_ORDERS + 1)
+    absent = np.ones((len(lines.y), loop.ALL_ORDERS), dtype=bool)
+    absent[:, : loop.ORDERS] = ~np.isfinite(lines.noise)
+    pole = 1.0 + 2j * np.pi * common.lag_s * lines.f0_hz[:, None] * k
+    for _ in range(_PASSES):
+        node, _, _ = handed_back(lines, common, log_need)
+        wave = limiter.output(stages, numbers, loop.cycles(node) * np.exp(-log_need)[:, None])
+        made = loop.harmonics(wave, loop.ALL_ORDERS) / pole
+        lines = replace(lines, missing=np.where(absent, made, 0.0))
+    return lines
 
 
 class _Problem:
-    def __init__(self, lines: OutputLines, stages: AmplifierStages, start: Floats, lag: tuple[float, float]) -> None:
-        self.lines, self.stages, self.start, self.lag = lines, stages, start, lag
-        amplitude = np.abs(lines.y[:, :1])
-        distortion = np.sqrt(np.sum(np.abs(lines.y[:, 1:]) ** 2, axis=1))[:, None]
-        sigma = np.sqrt(lines.noise**2 + (_MODEL_SHARE * distortion) ** 2 + (_FLOOR * amplitude) ** 2)
-        sigma[:, 0] = np.hypot(lines.noise[:, 0], _LEVEL * amplitude[:, 0])
+    def __init__(
+        self, lines: OutputLines, stages: AmplifierStages, start: Floats, unstated: Unstated, weight: float = 1.0
+    ) -> None:
+        self.lines, self.stages, self.start, self.weight = lines, stages, start, weight
+        self.unstated = unstated.prior()
+        sigma = lines.sigma()
         n = len(sigma)
         # a model's error is the same in all bins
-        self.scale = np.where(np.isfinite(sigma), np.sqrt(min(1.0, 8.0 / n)) / sigma, 0.0)
+        self.scale = np.where(np.isfinite(sigma), weight * np.sqrt(min(1.0, 8.0 / n)) / sigma, 0.0)
         self.free = stages.free
-        self._at_lag: tuple[float, Floats, Complexes] | None = None
+        self.seen = max(20.0, 2.0 * float(np.count_nonzero(self.scale)) * min(1.0, 8.0 / n))
 
-    def unpack(self, vector: Floats) -> tuple[Floats, float, Floats]:
-        numbers = self.start.copy()
-        numbers[list(self.free)] = vector[: len(self.free)]
-        return numbers, float(vector[len(self.free)]) * 1e-6, vector[len(self.free) + 1 :]
+    def unpack(self, vector: Floats) -> tuple[Floats, Common, Floats]:
+        numbers, free = self.start.copy(), len(self.free)
+        numbers[list(self.free)] = vector[:free]
+        lag_us, gangs, corner_hz = vector[free : free + _COMMON].tolist()
+        return numbers, Common(lag_s=1e-6 * lag_us, gangs=gangs, corner_hz=corner_hz), vector[free + _COMMON :]
 
     def misfit(self, vector: Floats) -> Floats:
         """Weighted misfit, shape (n, 20)."""
-        numbers, lag_s, need = self.unpack(vector)
-        if self._at_lag is None or self._at_lag[0] != lag_s:
-            node, curve_lines, _ = loop.feedback_lines(self.lines.y, self.lines.f0_hz, lag_s, self.lines.network)
-            self._at_lag = (lag_s, loop.cycles(node), curve_lines)
-        _, wave, curve_lines = self._at_lag
-        off = (
-            loop.harmonics(limiter.output(self.stages, numbers, wave * np.exp(-need)[:, None])) - curve_lines
-        ) * self.scale
+        numbers, common, need = self.unpack(vector)
+        node, curve_lines, _ = handed_back(self.lines, common, need)
+        wave = limiter.output(self.stages, numbers, loop.cycles(node) * np.exp(-need)[:, None])
+        off = (loop.harmonics(wave) - curve_lines[:, : loop.ORDERS]) * self.scale
         return np.concatenate([off.real, off.imag], axis=1)
 
     def prior(self, vector: Floats) -> tuple[Floats, Floats]:
@@ -158,11 +266,12 @@ class _Problem:
             row[i] = 1 / sigma
             rows.append(row)
             rest.append((vector[i] - self.start[number]) / sigma)
-        row = np.zeros(size)
-        row[len(self.free)] = 1e-6 / self.lag[1]
-        rows.append(row)
-        rest.append((vector[len(self.free)] * 1e-6 - self.lag[0]) / self.lag[1])
-        need = slice(len(self.free) + 1, size)
+        for i, (expected, sigma) in enumerate(self.unstated, len(self.free)):
+            row = np.zeros(size)
+            row[i] = 1.0 / sigma
+            rows.append(row)
+            rest.append((vector[i] - expected) / sigma)
+        need = slice(len(self.free) + _COMMON, size)
         for i in range(need.start, size):
             row = np.zeros(size)
             row[i] = 1 / _NEED_SIGMA
@@ -179,15 +288,15 @@ class _Problem:
         free, n = len(self.free), len(self.lines.y)
         at = self.misfit(vector)
         slopes = np.zeros((len(vector), n, at.shape[1]))
-        for i in range(free + 1):
+        for i in range(free + _COMMON):
             moved = vector.copy()
             moved[i] += _STEP if i < free else 1e-3
             slopes[i] = (self.misfit(moved) - at) / (moved[i] - vector[i])
         moved = vector.copy()
-        moved[free + 1 :] += _STEP
+        moved[free + _COMMON :] += _STEP
         local = (self.misfit(moved) - at) / _STEP
         for b in range(n):
-            slopes[free + 1 + b, b] = local[b]
+            slopes[free + _COMMON + b, b] = local[b]
         flat = slopes.reshape(len(vector), -1)
         matrix, rest = self.prior(vector)
         return (
@@ -200,7 +309,7 @@ class _Problem:
         return float(np.sum(self.misfit(vector) ** 2) + np.sum(self.prior(vector)[1] ** 2))
 
 
-def fit_curve(lines: OutputLines, stages: AmplifierStages, start: Floats, lag: tuple[float, float]) -> CurveFit:
+def fit_curve(lines: OutputLines, stages: AmplifierStages, start: Floats, unstated: Unstated) -> CurveFit:
     """Fit a curve by Levenberg and Marquardt's method.
 
     Parameters
@@ -209,11 +318,25 @@ def fit_curve(lines: OutputLines, stages: AmplifierStages, start: Floats, lag: t
     stages : Stages
     start : ndarray, shape (7,)
         First guesses, see `limiter.output`.
-    lag : tuple of float
-        Time constant of the amplifier's pole and its uncertainty, seconds.
+    unstated : Unstated
     """
-    problem = _Problem(lines, stages, start, lag)
-    vector = np.concatenate([start[list(stages.free)], [lag[0] * 1e6], np.zeros(len(lines.y))])
+    problem = _Problem(lines, stages, start, unstated)
+    vector = np.concatenate(
+        [start[list(stages.free)], [expected for expected, _ in unstated.prior()], np.zeros(len(lines.y))]
+    )
+    vector = _solved(problem, vector)
+    for _ in range(_COMPLETIONS):
+        problem = _Problem(completed(lines, stages, *problem.unpack(vector)), stages, start, unstated)
+        vector = _solved(problem, vector)
+    # harmonics weigh by a model's error, which a clean take shows to be far smaller: what nobody states (pole, gangs)
+    # is then read from the take as far as its deviation says
+    chi2 = float(np.sum(problem.misfit(vector) ** 2))
+    weight = 1.0 / np.sqrt(max(_LEAST_MISFIT, chi2 / problem.seen))
+    final = _Problem(completed(lines, stages, *problem.unpack(vector)), stages, start, unstated, weight)
+    return _result(final, _solved(final, vector))
+
+
+def _solved(problem: _Problem, vector: Floats) -> Floats:
     damping = 0.01
     matrix, right, cost = problem.normal(vector)
     for _ in range(_ROUNDS):
@@ -230,26 +353,29 @@ def fit_curve(lines: OutputLines, stages: AmplifierStages, start: Floats, lag: t
         matrix, right, cost = problem.normal(vector)
         if gained < _DONE:
             break
-    numbers, lag_s, need = problem.unpack(vector)
+    return vector
+
+
+def _result(problem: _Problem, vector: Floats) -> CurveFit:
+    lines, stages = problem.lines, problem.stages
+    matrix, _, _ = problem.normal(vector)
+    numbers, common, need = problem.unpack(vector)
     misfit = problem.misfit(vector)
-    chi2 = float(np.sum(misfit**2))
-    seen = max(20.0, 2.0 * float(np.count_nonzero(problem.scale)) * min(1.0, 8.0 / len(lines.y)))
+    # in units of the model's error, as the fit began
+    chi2 = float(np.sum(misfit**2)) / problem.weight**2
+    free = problem.free
     scale = problem.scale[:, None, 1:]
     residual = misfit.reshape(len(need), 2, -1)[:, :, 1:] / np.where(scale > 0, scale, np.inf)
     own = float(np.sum(np.abs(lines.y[:, 1:]) ** 2))
-    # the prior bounds every parameter, so that the matrix is invertible; harmonics weigh by a model's error, which a
-    # clean take shows to be far smaller
-    scale2 = max(_LEAST_MISFIT, chi2 / seen)
-    prior = problem.prior(vector)[0]
-    own_prior = prior.T @ prior
-    covariance = np.linalg.inv((matrix - own_prior) / scale2 + own_prior)
+    score = chi2 + float(np.sum(problem.prior(vector)[1] ** 2)) + float(np.log(problem.seen)) * len(free)
+    # the prior bounds every parameter, so that the matrix is invertible
     return CurveFit(
         stages=stages,
         numbers=numbers,
         log_need=np.asarray(need),
-        lag_s=lag_s,
+        common=common,
         chi2=chi2,
-        score=cost + float(np.log(seen)) * len(stages.free),
-        covariance=covariance,
+        score=score,
+        covariance=np.linalg.inv(matrix),
         residual_percent=100.0 * float(np.sqrt(np.sum(residual**2) / max(own, 1e-30))),
     )

@@ -24,6 +24,8 @@ _MODEL_SHARE = 0.003
 """A straight growth is straight to this part of its level: coupling and the limiter's first bend."""
 _CYCLES_FOR_BEND = 6.0
 """Fewer cycles do not tell a bend from the thump."""
+_MOST_BEND = 1.0
+"""A limiter's first bend over the tone, at the loud end: one that is larger is the tone itself, of a third the rate."""
 _LARGEST_STEP = 0.3
 """Largest step of rate and pitch in a round, of one over the length that is fitted."""
 
@@ -87,15 +89,18 @@ def fit_exponential(
     length = float(time_s[-1] - time_s[0])
     if len(x) < 12 or length <= 0:
         return None
-    others = [np.ones(len(x))]
+    others: list[Floats] = [np.ones(len(x))]
     if thump:
         others += [np.exp((time_s[0] - time_s) / (share * length)) for share in _THUMP_SPANS]
     s, w = rate_per_s, 2 * np.pi * f0_hz
     bent = length * f0_hz > _CYCLES_FOR_BEND
+    if bent and not thump:
+        # what is left of a thump before: slow against what is fitted
+        others += [time_s / length, (time_s / length) ** 2]
     loud = float(np.max(np.abs(x[-max(4, len(x) // 8) :]))) or 1e-12
     weight = 1.0 / np.sqrt(noise**2 + (_MODEL_SHARE * loud * np.exp(np.minimum(s * time_s, 0.0))) ** 2)
     weighted = x * weight
-    settled = False
+    settled = turned_over = False
     for _ in range(_ROUNDS):
         grown = np.exp(s * time_s)
         cos, sin = grown * np.cos(w * time_s), grown * np.sin(w * time_s)
@@ -124,6 +129,9 @@ def fit_exponential(
         s, w = s + float(step[0]), w + float(step[1])
         if not (np.isfinite(s) and np.isfinite(w)) or w <= 0 or abs(s) > w:
             return None
+        if bent and not turned_over and float(np.hypot(*size[2:4])) > _MOST_BEND * float(np.hypot(*size[:2])):
+            s, turned_over = 3.0 * s, True
+            continue
         settled = float(step @ down) < _DONE**2 * max(float(np.mean(rest**2)), 1.0)
         if settled:
             break

@@ -38,8 +38,12 @@ _LEAST_RMS = 0.1
 """A fit that leaves less of its weights is held to leave so much."""
 _GOOD_RMS, _FAIR_RMS = 3.0, 2.0
 """Misfit over what noise and model error make: two windows that agree may have more than one that stands alone."""
+_OTHER_RATES = (2.0, 4.0)
+"""Times the first guess: soft limiters take half and more of the time from 1 to 90 % for their last decibels."""
 _APART_SHARE = 0.02
 """Uncertainty of a rate where no two windows agree."""
+_NOTCH = np.array([0.25, 0.5, 0.25])
+"""Zero at half the rate, 0.9 at a tenth of it."""
 _QUIET_S = 0.2
 
 
@@ -55,6 +59,7 @@ class _Segment:
     noise: float
     f0_hz: float
     guess_per_s: float
+    correlated: float = 1.0
 
 
 def find_growth(source: Any, account: Account) -> tuple[Growth, ...]:
@@ -110,6 +115,10 @@ def _read(
         return None
     factor = max(1, int(rate / (_PER_CYCLE * f0_hz)), -(-(last - first) // (16 * _MOST_SAMPLES)))
     x = source.read(first, last)
+    noise_share = 1.0
+    if factor == 1:
+        # a converter's filter rings at half the rate before the loud end; this preserves exponentials, too
+        x, noise_share = np.convolve(x, _NOTCH, "same"), float(np.linalg.norm(_NOTCH))
     count = len(x) // factor
     x = x[: count * factor].reshape(count, factor).mean(axis=1)
     settled = float(np.exp(account.tone.settled_log))
@@ -121,9 +130,10 @@ def _read(
         rate_hz=rate / factor,
         first_s=(first + 0.5 * (factor - 1)) / rate,
         settled=settled,
-        noise=_noise(x, rate / factor, settled),
+        noise=_noise(x, rate / factor, settled) / noise_share,
         f0_hz=f0_hz,
         guess_per_s=guess_per_s,
+        correlated=1.0 / noise_share,
     )
 
 
@@ -139,7 +149,7 @@ def _fitted(segment: _Segment) -> Growth | None:
     fits: list[tuple[Exponential, int, int]] = []
     for top_db in _TOPS_DB:
         # a bend slows the growth toward the top: the rate of the window above is a better start than a guess
-        found = _window(segment, top_db, fits[-1][0].rate_per_s if fits else segment.guess_per_s)
+        found = _best_window(segment, top_db, fits[-1][0].rate_per_s if fits else segment.guess_per_s)
         if found is None:
             continue
         if fits:
@@ -154,6 +164,15 @@ def _fitted(segment: _Segment) -> Growth | None:
         if fit.rms < _FAIR_RMS:
             return _growth(segment, fit, first, last, _APART_SHARE * abs(fit.rate_per_s))
     return None
+
+
+def _best_window(segment: _Segment, top_db: float, guess: float) -> tuple[Exponential, int, int] | None:
+    """A window's fit; where it leaves much, the one of several first rates that leaves least."""
+    found = _window(segment, top_db, guess)
+    if found is not None and found[0].rms < _GOOD_RMS:
+        return found
+    more = [_window(segment, top_db, factor * guess) for factor in _OTHER_RATES]
+    return min((f for f in (found, *more) if f is not None), key=lambda f: f[0].rms, default=None)
 
 
 def _apart(fit: Exponential, lower: Exponential) -> float:
@@ -197,7 +216,7 @@ def _window(segment: _Segment, top_db: float, guess: float) -> tuple[Exponential
 def _growth(segment: _Segment, fit: Exponential, first: int, last: int, apart_per_s: float) -> Growth:
     length = (last - first) / segment.rate_hz
     span_db = float(fit.rate_per_s * length * 20 / np.log(10))
-    own = fit.sigma_per_s * _of_weights(fit)
+    own = fit.sigma_per_s * min(_of_weights(fit) * segment.correlated, 1.0)
     sigma = float(np.sqrt(own**2 + (_SYSTEMATIC * fit.rate_per_s) ** 2 + apart_per_s**2))
     if span_db < _SHORT_SPAN_DB:
         sigma *= 2.0

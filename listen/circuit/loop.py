@@ -10,13 +10,16 @@ import numpy as np
 from numpy.typing import NDArray
 
 from listen.bench import BuildSettings
-from listen.circuit.network import PITCH_OF_SECTIONS, network_of
+from listen.circuit.network import PITCH_OF_SECTIONS, growth_per_excess, network_of
 
 Floats = NDArray[np.floating[Any]]
 Complexes = NDArray[np.complex128]
 
 ORDERS = 10
-POINTS = 128
+"""That a recording is read for."""
+ALL_ORDERS = 40
+"""That a curve is driven with: of a hard clip the network hands back less than a thousandth of the tone above."""
+POINTS = 512
 _PITCH_ROUNDS, _PITCH_STEP, _FURTHEST = 4, 1e-6, 1.5
 """Newton's steps for a pitch that is pulled by a tenth at the most; a limiter that pulls it by half has a wave far from
 a sine."""
@@ -29,18 +32,22 @@ class LoopNetwork:
     Attributes
     ----------
     transfer : callable
-        At j k of its own pitch, over that at its own pitch; the amplifier's sign is in it.
+        At j k of its own pitch, over that at its own pitch, the amplifier's sign in it; and how far its two halves are
+        apart, a share of one: R1/R2 - 1 of a Wien bridge.
     gain_needed : float
     inverting : bool
         The amplifier turns the tone over: its pole belongs to a gain greater by one.
     passes_dc : bool
         The mean of the output, which a recording does not hold, comes back too.
+    growth : float
+        Growth a radian over the excess gain: 1.5 of a Wien bridge.
     """
 
-    transfer: Callable[[Complexes], Complexes]
+    transfer: Callable[[Complexes, Floats], Complexes]
     gain_needed: float
     inverting: bool = False
     passes_dc: bool = False
+    growth: float = 1.5
 
     @property
     def noise_gain(self) -> float:
@@ -48,8 +55,9 @@ class LoopNetwork:
         return self.gain_needed + (1.0 if self.inverting else 0.0)
 
 
-def _wien(s: Complexes) -> Complexes:
-    return np.asarray(1.0 / (1.0 + (s + 1.0 / s) / 3.0))
+def _wien(s: Complexes, apart: Floats) -> Complexes:
+    """A bridge whose series arm is R (1 + d): sqrt(1 + d) / (3 + d) in the place of a third."""
+    return np.asarray(1.0 / (1.0 + (s + 1.0 / s) * np.sqrt(1.0 + apart) / (3.0 + apart)))
 
 
 WIEN = LoopNetwork(transfer=_wien, gain_needed=3.0)
@@ -85,32 +93,35 @@ def loop_network(topology: str, build: BuildSettings | None) -> LoopNetwork | st
     transfer = network.transfer
     at_own: complex = transfer(1j * own)
     return LoopNetwork(
-        transfer=lambda s: np.asarray(transfer(s * own) / at_own),  # type: ignore[arg-type]
+        transfer=lambda s, _: np.asarray(transfer(s * own) / at_own),  # type: ignore[arg-type]
         gain_needed=1.0 / abs(at_own),
         inverting=True,
         passes_dc=True,
+        growth=growth_per_excess(network),
     )
 
 
 def feedback_lines(
-    lines: Complexes, f0_hz: Floats, lag_s: float, network: LoopNetwork = WIEN
+    lines: Complexes, f0_hz: Floats, lag_s: float, network: LoopNetwork = WIEN, apart: Floats | None = None
 ) -> tuple[Complexes, Complexes, Floats]:
     """Harmonics at both ends of a memoryless amplifier with one pole behind its curve.
 
     Parameters
     ----------
-    lines : ndarray of complex, shape (n, 10)
-        H1 .. H10 of the output; H1 real.
+    lines : ndarray of complex, shape (n, m)
+        H1 .. Hm of the output; H1 real.
     f0_hz : ndarray, shape (n,)
     lag_s : float
         Time constant of the amplifier with its feedback: A / (2 pi gain-bandwidth).
     network : LoopNetwork
+    apart : ndarray, shape (n,), optional
+        Mismatch of the network's two halves.
 
     Returns
     -------
-    node : ndarray of complex, shape (n, 10)
+    node : ndarray of complex, shape (n, m)
         What the network hands back, times the gain that the loop needs: its fundamental is nearly the output's own.
-    curve_lines : ndarray of complex, shape (n, 10)
+    curve_lines : ndarray of complex, shape (n, m)
         What the curve itself puts out, before the pole.
     pitch : ndarray, shape (n,)
         Pitch over the network's own: limiters and the pole pull it.
@@ -120,11 +131,12 @@ def feedback_lines(
     A curve without memory encloses no area: the sum of k Im(Y_k conj(V_k)) is zero, which gives the pitch against the
     network's own.
     """
-    k = np.arange(1, ORDERS + 1)
+    k = np.arange(1, lines.shape[1] + 1)
+    halves = np.zeros((len(lines), 1)) if apart is None else apart[:, None]
     curve_lines: Complexes = np.asarray(lines * (1.0 + 2j * np.pi * lag_s * f0_hz[:, None] * k))
 
     def node(x: Floats) -> Complexes:
-        return np.asarray(lines * network.transfer(np.asarray(1j * k * x[:, None], dtype=complex)))
+        return np.asarray(lines * network.transfer(np.asarray(1j * k * x[:, None], dtype=complex), halves))
 
     def area(x: Floats) -> Floats:
         return np.asarray(np.sum(k * np.imag(curve_lines * np.conj(node(x))), axis=1))
@@ -137,13 +149,21 @@ def feedback_lines(
     return node(x), curve_lines, x
 
 
+def uncoupled(lines: Complexes, f0_hz: Floats, corner_hz: float) -> Complexes:
+    """Harmonics before the recorder's high-pass, the fundamental's phase zero again; shape (n, m)."""
+    k = np.arange(1, lines.shape[1] + 1)
+    passed = 1.0 / (1.0 - 1j * corner_hz / (k * f0_hz[:, None]))
+    turn = passed[:, :1] / np.abs(passed[:, :1])
+    return np.asarray(lines / passed * turn**k)
+
+
 def cycles(lines: Complexes, points: int = POINTS) -> Floats:
-    """One cycle from H1 .. H10, the mean zero: shape (n, points)."""
+    """One cycle from its harmonics, the mean zero: shape (n, points)."""
     padded = np.zeros((len(lines), points // 2 + 1), dtype=complex)
-    padded[:, 1 : ORDERS + 1] = lines * (points / 2)
+    padded[:, 1 : lines.shape[1] + 1] = lines * (points / 2)
     return np.fft.irfft(padded, points, axis=1)
 
 
-def harmonics(wave: Floats) -> Complexes:
-    """H1 .. H10 of cycles, shape (n, 10)."""
-    return np.asarray(np.fft.rfft(wave, axis=1)[:, 1 : ORDERS + 1] * (2.0 / wave.shape[1]))
+def harmonics(wave: Floats, orders: int = ORDERS) -> Complexes:
+    """H1 .. H10 of cycles, or more; shape (n, orders)."""
+    return np.asarray(np.fft.rfft(wave, axis=1)[:, 1 : orders + 1] * (2.0 / wave.shape[1]))

@@ -31,8 +31,9 @@ _CONSTANT = "a mismatch that is the same at every setting is the same recording 
 _GANGS, _DYING_GANGS = (0.0, 0.02), (0.06, 0.04)
 """Mismatch of gangs that nobody stated, and how uncertain it is: in use; where a tone dies, whose gangs part by a
 tenth, or do not where the gain itself falls (common practice, no source)."""
-_SPREAD_SHARE = 0.007
-"""Of the spread of the gangs: the gain that the loop needs is 3 for gangs that agree, and nobody states by how much."""
+_UNSTATED_POLE = 0.42
+"""R.m.s. lag of the amplifiers in use over that of the slowest, 1 / log-uniform from 0.6 to 10 MHz: its share of what
+the slowest would move."""
 _ONE_NOTE = 1.02
 _SOURCES: dict[str, Any] = {"start": "start", "restart": "restart", "decay": "decay", "after-step": "start"}
 
@@ -122,13 +123,15 @@ def _from_growth(growth: tuple[Growth, ...], topology: str | None, build: BuildS
             out.append("no gain of this network gives so quick a growth")
             continue
         values = [100 * g for g in gains if g is not None]
-        middle = values[0] if stated else 0.5 * (max(values) + min(values))
+        # an ideal amplifier where its pole is not stated: a guess would move the value of blunt loops by all of itself
+        middle = values[-1]
         own = abs(middle) * item.sigma_per_s / max(abs(item.rate_per_s), 1e-12)
-        # an unstated pole lies anywhere between the bounds; unequal gangs move the per cent by a sixth of theirs
+        # unequal gangs move the per cent by a sixth of theirs
         apart, uncertain = _DYING_GANGS if item.kind == "decay" else _GANGS
         middle *= 1.0 + apart / 6.0
         gangs = abs(middle) * uncertain / 6.0
-        sigma = float(np.hypot(np.hypot(own, gangs), (max(values) - min(values)) / np.sqrt(12.0)))
+        pole = _UNSTATED_POLE * (max(values) - min(values))
+        sigma = float(np.sqrt(own**2 + gangs**2 + pole**2))
         out.append(
             GainPoint(
                 time_s=0.5 * (item.start_s + item.end_s),
@@ -179,8 +182,10 @@ def _gangs(amplifier: Amplifier | None, why: str, build: BuildSettings | None) -
         )
     if amplifier.f0_hz.max() < _ONE_NOTE * amplifier.f0_hz.min():
         return GangMismatch(spread_percent=unknown("the take rests on one note"), constant_percent=constant)
-    percent = 300 * np.expm1(amplifier.log_need)
-    sigma = 300 * amplifier.need_sigma
+    # in per cent of R2: the median's own mismatch is known as well as the harmonics tell it
+    arms, unsure = 100 * (3.0 + amplifier.fit.common.gangs), 100 * amplifier.fit.gangs_sigma()
+    percent = arms * np.expm1(amplifier.log_need)
+    sigma = np.hypot(arms * amplifier.need_sigma, unsure * amplifier.log_need)
     c1 = build.parts.get("c1_f") if build else None
     order = np.argsort(amplifier.time_s, kind="stable")
     along = tuple(
@@ -196,12 +201,12 @@ def _gangs(amplifier: Amplifier | None, why: str, build: BuildSettings | None) -
     at_most, at_least = int(np.argmax(percent)), int(np.argmin(percent))
     f0 = sorted((float(amplifier.f0_hz[at_most]), float(amplifier.f0_hz[at_least])))
     times = sorted((float(amplifier.time_s[at_most]), float(amplifier.time_s[at_least])))
-    spread = 300 * amplifier.need_span
+    spread = arms * amplifier.need_span
     where = Where(start_s=times[0], end_s=times[1], f0_low_hz=f0[0], f0_high_hz=f0[1])
     return GangMismatch(
         spread_percent=Quantity(
             value=spread,
-            sigma=float(np.hypot(300 * amplifier.need_span_sigma, _SPREAD_SHARE * spread)),
+            sigma=float(np.hypot(arms * amplifier.need_span_sigma, unsure * amplifier.need_span)),
             where=where,
             source="curve",
         ),

@@ -93,7 +93,9 @@ def smoothed(rows: Floats) -> Smoothed:
 def _without_outliers(rows: Floats) -> Floats:
     """Rows far from the median of their neighbours are set to it: a click, a switch."""
     half = _MEDIAN_ROWS // 2
-    padded = np.concatenate([rows[half:0:-1], rows, rows[-2 : -half - 2 : -1]])
+    # turned over at the ends, so that a trend goes on there and no end row stands out
+    before, after = 2 * rows[0] - rows[half:0:-1], 2 * rows[-1] - rows[-2 : -half - 2 : -1]
+    padded = np.concatenate([before, rows, after])
     middle = np.sort(np.lib.stride_tricks.sliding_window_view(padded, _MEDIAN_ROWS), axis=1)[:, half]
     off = np.abs(rows - middle)
     return np.where(off > _OUTLIER * 1.4826 * median(off), middle, rows)
