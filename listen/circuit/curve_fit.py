@@ -224,8 +224,8 @@ def completed(
     for _ in range(_PASSES):
         node, _, _ = handed_back(lines, common, log_need)
         wave = limiter.output(stages, numbers, loop.cycles(node) * np.exp(-log_need)[:, None])
-        made = loop.harmonics(wave, loop.ALL_ORDERS) / pole
-        lines = replace(lines, missing=np.where(absent, made, 0.0))
+        from_curve = loop.harmonics(wave, loop.ALL_ORDERS) / pole
+        lines = replace(lines, missing=np.where(absent, from_curve, 0.0))
     return lines
 
 
