@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Mapping
 from typing import Any
 
@@ -11,6 +12,8 @@ from listen.circuit.types import Circuit, Quantity
 from listen.findings.types import Finding
 
 Fact = float | str | None
+
+_CENTS_A_PERCENT = 1200 * math.log2(1.01)
 
 
 def facts_of(
@@ -47,6 +50,7 @@ def facts_of(
         "slew_over_stated": slew.value / stated if slews and slew.value is not None and stated else None,
         **_clipping(circuit, account, finding),
         **_pitch(circuit),
+        "off_beyond_parts": _beyond_parts(circuit, known),
         **_dropout(account, finding),
         **_shape(circuit),
         "lowest_level_at": _lowest(finding),
@@ -91,6 +95,26 @@ def _pitch(circuit: Circuit) -> dict[str, Fact]:
         "rc_off_percent": "both" if expected.rc_product_off_percent.value is not None else "ends-differ",
         "cents_apart": apart,
     }
+
+
+def _beyond_parts(circuit: Circuit, known: KnownBuild) -> Fact:
+    """Where an end is off by more than measured parts allow: the top alone and too low, as by a pole, or else.
+
+    A pole lowers the pitch in proportion to it: of what the top is off little is left at the bottom.
+    """
+    build, expected = known.settings, circuit.expected_pitch
+    if build is None or not build.measured or expected is None:
+        return None
+    low, high = expected.low_cents.value, expected.high_cents.value
+    if low is None or high is None:
+        return None
+    # resistor and capacitor, each within its tolerance
+    allowed = [_CENTS_A_PERCENT * 2.0 * tolerance for tolerance in build.tolerance_percent or (0.0, 0.0)]
+    if abs(low) > allowed[0]:
+        return "one-end" if abs(high) <= allowed[1] else None
+    if abs(high) <= allowed[1]:
+        return "none"
+    return "in-proportion" if high < 0.0 else "one-end"
 
 
 def _shape(circuit: Circuit) -> dict[str, Fact]:

@@ -18,7 +18,7 @@ UNKNOWN = (
     "topology gain_control gain_in_hand_percent decay_percent gang_spread_sigmas gang_spread_percent loop_damping "
     "dead_band_v slew_v_per_us slew_over_stated clipped_halves clip_asymmetry_percent short_of_rail_v clip_place "
     "rc_off_percent cents_apart comes_back pitch_jump_percent lowest_level_at "
-    "rise_off_points shaper_offset_sigmas shaped"
+    "rise_off_points shaper_offset_sigmas shaped off_beyond_parts"
 ).split()
 NOTHING = dict.fromkeys(UNKNOWN)
 
@@ -65,6 +65,10 @@ def test_a_shapers_causes_are_asked_about_where_a_shaper_is() -> None:
     assert "shaper-drive" not in first("odd-order-distortion", shaped="no")
     assert first("even-order-distortion", shaped="yes", shaper_offset_sigmas=20.0)[0] == "shaper-offset"
     assert first("odd-order-distortion", shaped="yes")[0] == "shaper-drive"
+    leans = first("even-order-distortion", shaped="yes", shaper_offset_sigmas=0.1, rise_off_points=1.5)
+    assert leans.index("charge-currents") < min(leans.index("offset"), leans.index("shaper-offset"))
+    pole = first("pitch", rc_off_percent="ends-differ", cents_apart=-80.0, off_beyond_parts="in-proportion")
+    assert pole[0] == "gain-bandwidth"
     for kind in ("slope-asymmetry", "duty", "ramp-bow", "reset-slow", "corner-rounding", "reset-glitch"):
         assert len(first(kind)) > 1
 
