@@ -92,7 +92,7 @@ class Loopback:
     corner_sigma_hz : float
         Of their sum.
     response_hz, response_db, response_sigma_db : tuple of float
-        Against 997 Hz, the high-pass taken off.
+        Against 997 Hz, the high-pass taken off; the standard deviation of the difference, 0 at 997 Hz itself.
     inverted : bool or None
         Polarity of the loop; None where the pulse cannot be told.
     clocks_apart_ppm : float
@@ -298,7 +298,13 @@ def _response(
     flat = level_db - _loss_db(corners, f0_hz)
     if np.ptp(flat[low]) > _FOLLOWS_DB + 6.0 * float(np.max(sigma_db[low])):
         raise filtered
-    return corners, sigma_hz, (f0_hz, flat - flat[np.argmin(np.abs(f0_hz - TEST_HZ))], sigma_db)
+    at = np.argmin(np.abs(f0_hz - TEST_HZ))
+    # the tone that all are held against is as uncertain as they are
+    return (
+        corners,
+        sigma_hz,
+        (f0_hz, flat - flat[at], np.where(f0_hz == f0_hz[at], 0.0, np.hypot(sigma_db, sigma_db[at]))),
+    )
 
 
 def _step(take: _Take, slot: Slot) -> tuple[float, float]:

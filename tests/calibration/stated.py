@@ -12,10 +12,13 @@ from scipy.signal import lfilter
 from listen.calibration.clock import clock_from
 from listen.calibration.inverse import inverse_table
 from listen.calibration.laws import HELD_CENTS, StepRows, fit_law
+from listen.calibration.loopback import loopback_samples
+from listen.calibration.loopback_read import read_loopback
 from listen.calibration.plateaus import pitch_trace
 from listen.calibration.recording_chain import contact
 from listen.calibration.settled import settled
 from listen.calibration.splitting import split_error
+from tests.recorders import Interface
 from tests.tones import frames_of
 
 Errors = dict[str, list[float]]
@@ -88,6 +91,17 @@ def contact_errors(seed: int) -> Errors:
         name = "corner of one coupling" if len(corners_hz) == 1 else "corners of two couplings"
         out[name].append((found.corner_hz - sum(corners_hz)) / found.corner_sigma_hz)
     return out
+
+
+def loop_errors(seed: int) -> Errors:
+    """A recorder's loop of one coupling and much noise: its response is flat between the corner and the band's end."""
+    rng = np.random.default_rng([seed, 35])
+    x = np.concatenate([np.zeros(12_345), loopback_samples(RATE_HZ)])
+    interface = Interface(corner_hz=float(np.exp(rng.uniform(0.0, np.log(30.0)))), floor_dbfs=-45.0, gain=0.7)
+    found = read_loopback(interface.record(x, RATE_HZ, seed=seed), RATE_HZ, "a loop")
+    f0_hz, off_db, sigma_db = (np.array(row) for row in (found.response_hz, found.response_db, found.response_sigma_db))
+    there = (f0_hz > 100.0) & (f0_hz < 5000.0) & (sigma_db > 0.0)
+    return {"response of the loop": (off_db[there] / sigma_db[there]).tolist()}
 
 
 def clock_errors(seed: int) -> Errors:

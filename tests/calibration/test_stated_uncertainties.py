@@ -8,9 +8,9 @@ from __future__ import annotations
 
 import pytest
 
-from tests.calibration.stated import clock_errors, contact_errors, pitch_errors, shares, table_errors
+from tests.calibration.stated import clock_errors, contact_errors, loop_errors, pitch_errors, shares, table_errors
 
-TABLES, NOTES, CONTACTS = 300, 120, 200
+TABLES, NOTES, CONTACTS, LOOPS = 300, 120, 200, 50
 LEAST, MOST = 0.60, 0.76
 STATED = (
     "octaves per volt",
@@ -45,10 +45,11 @@ def test_of_a_held_note() -> None:
 
 
 def test_of_the_recording_chain() -> None:
-    """The coupling's corner from a cell, one coupling and two; the clock against a reference that wanders."""
+    """The coupling's corner from a cell, the clock against a reference that wanders, the response of a loop."""
     found = shares([contact_errors(seed) for seed in range(2 * CONTACTS)])
     assert set(found) == {"corner of one coupling", "corners of two couplings"}
     found |= shares([clock_errors(seed) for seed in range(TABLES)])
+    found |= shares([loop_errors(seed) for seed in range(LOOPS)])
     for name, (share, count) in found.items():
         assert count > 0.75 * CONTACTS, name
         assert LEAST <= share <= MOST, name
