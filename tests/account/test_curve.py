@@ -176,6 +176,27 @@ def test_two_states_at_one_pitch_are_not_bound_to_each_other() -> None:
     assert rows[0] - rows[1] == 1
 
 
+@pytest.mark.parametrize("which", [0, 1])
+def test_a_fault_at_one_of_two_rests_near_each_other_is_a_state_of_its_own(which: int) -> None:
+    """Rests at 1046 and 1095 Hz share a bin: a third harmonic of 4 % for 2.4 s of one of them, and elsewhere none."""
+    n, row = 620, np.arange(620)
+    pitch = np.where(row < 300, 700.0, np.where(row < 460, 1_095.0, 1_046.0))
+    if which:
+        pitch = np.where(row < 300, 700.0, np.where(row < 460, 1_046.0, 1_095.0))
+    bent = (row >= 480) & (row < 600)
+    dbc = np.full((n, plain_frames(2).harmonics_dbc.shape[1]), -100.0)
+    dbc[:, 1] = np.where(bent, -28.0, -100.0)
+    frames = plain_frames(n, f0_hz=pitch, harmonics_dbc=dbc)
+    bins = gather(frames, np.ones(n, dtype=bool))
+    assert bins is not None
+    third = np.abs(bins.r[:, 1])
+    (faulty,) = np.flatnonzero(third > 0.01)
+    assert third[faulty] == pytest.approx(10 ** (-28.0 / 20), rel=0.01)
+    assert bins.count[faulty] >= 100
+    assert (bins.own[bent] == faulty).mean() > 0.98
+    assert (bins.own[300:480] != faulty).all()
+
+
 K = np.arange(1, 11)
 WAVES = {
     "sine": (K == 1).astype(float),

@@ -108,11 +108,20 @@ def gather(frames: Frames, rows: Flags, recorder: RecorderSettings | None = None
     log = np.log2(frames.f0_hz[index])
     own = np.full(len(frames), -1, dtype=np.int64)
     pieces: list[Any] = []
+    spans: list[tuple[float, float]] = []
+    divided: list[tuple[int, int, list[NDArray[np.int64]]]] = []
     for a, b in _edges(log):
         states = states_of(frames, index[a:b])
-        if len(states) > 1:
-            _assign(own, frames, (float(log[a]), float(log[b - 1])), states, len(pieces))
+        several = len(states) > 1
+        if several:
+            divided.append((len(spans), len(pieces), states))
         pieces += [_of_bin(frames, rows, np.log2(frames.f0_hz[rows]), recorder) for rows in states]
+        middle = float(np.log2(pieces[-1][0]))
+        spans.append((float(log[a]), float(log[b - 1])) if several else (middle, middle))
+    for place, first, states in divided:
+        # up to the middles of the bins beside it: between these, too, the wave is what it was at that time
+        low, high = spans[max(place - 1, 0)][1], spans[min(place + 1, len(spans) - 1)][0]
+        _assign(own, frames, (min(low, spans[place][0]), max(high, spans[place][1])), states, first)
     columns = [np.array(column) for column in zip(*pieces, strict=True)]
     f0, amplitude, r, sigma, noise, count = columns
     return Bins(

@@ -29,6 +29,9 @@ _LEAST = 0.006
 _OVER_SCATTER, _OVER_DISTORTION = 12.0, 0.25
 """Spread (3 to 97 of 100 rows) over the median step from a row to the next but one: three times what Gaussian scatter
 gives, 3.9. And over the distortion itself: a change by less than a quarter is no other state. Chosen."""
+_ALONG = 0.4
+"""... and by which a wave that slews changes along the pitch, in an octave: 2 % of the fundamental in a twelfth of one,
+and half as much again where something else bends it too."""
 _LASTS = 0.7
 """Part of the rows whose neighbours a tenth of a second away are in the same state: a swing's are not."""
 
@@ -48,14 +51,59 @@ def states_of(frames: Frames, rows: Ints) -> list[Ints]:
         One array where the wave stays the same, or where the pitch moves.
     """
     rows = np.sort(rows)
-    log = np.log2(frames.f0_hz[rows])
-    rest = rows[np.abs(log - median(log)) < ONE_PITCH_OCTAVES]
-    if len(rest) < _FEWEST_ROWS:
+    rests = _rests(np.log2(frames.f0_hz[rows]), rows)
+    divided = [_divided(frames, rest) for rest in rests]
+    same = [states[0] for states in divided if len(states) == 1]
+    apart = _unlike(frames, same)
+    if len(apart) <= 1 and len(same) == len(rests):
         return [rows]
+    return apart + [state for states in divided if len(states) > 1 for state in states]
+
+
+def _rests(log: Floats, rows: Ints) -> list[Ints]:
+    """Rows of each pitch at which the control rests, longest first."""
+    out = []
+    remaining = np.ones(len(rows), dtype=bool)
+    while np.count_nonzero(remaining) >= _FEWEST_ROWS:
+        ordered = np.sort(log[remaining])
+        ends = np.searchsorted(ordered, ordered + 2.0 * ONE_PITCH_OCTAVES, side="right")
+        first = int(np.argmax(ends - np.arange(len(ordered))))
+        near = remaining & (np.abs(log - median(ordered[first : ends[first]])) < ONE_PITCH_OCTAVES)
+        if np.count_nonzero(near) < _FEWEST_ROWS:
+            break
+        out.append(rows[near])
+        remaining &= ~near
+    return out
+
+
+def _unlike(frames: Frames, rests: list[Ints]) -> list[Ints]:
+    """Rests of like wave together: those that differ from the longest are states of their own."""
+    groups: list[Ints] = []
+    middles: list[tuple[float, Floats]] = []
+    for rest in rests:
+        lines = _lines(frames, rest)
+        middle, log = np.median(lines, axis=0), median(np.log2(frames.f0_hz[rest]))
+        known = np.isfinite(middle)
+        scatter = median(np.median(np.abs(lines[2:, known] - lines[:-2, known]), axis=0)) if known.any() else 0.0
+        for i, (other_log, other) in enumerate(middles):
+            both = known & np.isfinite(other)
+            apart = float(np.linalg.norm(middle[both] - other[both]))
+            size = max(float(np.linalg.norm(middle[both])), float(np.linalg.norm(other[both])))
+            if apart < max(_LEAST, _OVER_SCATTER * scatter, _OVER_DISTORTION * size, _ALONG * abs(log - other_log)):
+                groups[i] = np.sort(np.concatenate([groups[i], rest]))
+                break
+        else:
+            groups.append(rest)
+            middles.append((log, middle))
+    return groups
+
+
+def _divided(frames: Frames, rest: Ints) -> list[Ints]:
+    """States of the wave while the control rests."""
     lines = _lines(frames, rest)
     lines = lines[:, np.isfinite(lines).all(axis=0)]
     if not lines.shape[1]:
-        return [rows]
+        return [rest]
     centred = lines - np.median(lines, axis=0)
     _, _, axes = np.linalg.svd(centred, full_matrices=False)
     place = centred @ axes[0]
@@ -63,14 +111,14 @@ def states_of(frames: Frames, rows: Ints) -> list[Ints]:
     scatter = median(np.abs(place[2:] - place[:-2]))
     distortion = float(np.sqrt(np.max(np.sum(lines**2, axis=1))))
     if spread < max(_LEAST, _OVER_SCATTER * scatter, _OVER_DISTORTION * distortion):
-        return [rows]
+        return [rest]
     edges = np.quantile(place, 0.03) + spread * np.arange(1, _STATES) / _STATES
     state = np.searchsorted(edges, place)
     near = 5
     if float(np.mean(state[near:] == state[:-near])) < _LASTS:
-        return [rows]
+        return [rest]
     own = [rest[state == i] for i in range(_STATES)]
-    return [part for part in own if len(part) >= _SHORTEST] if sum(len(p) >= _SHORTEST for p in own) > 1 else [rows]
+    return [part for part in own if len(part) >= _SHORTEST] if sum(len(p) >= _SHORTEST for p in own) > 1 else [rest]
 
 
 def _lines(frames: Frames, rows: Ints) -> Floats:
