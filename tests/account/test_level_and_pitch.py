@@ -66,8 +66,9 @@ def test_equal_sidebands_with_some_pitch_are_the_levels_own() -> None:
         0.1 * np.exp(-3.0 * TIME_S) * np.cos(2 * np.pi * 5.0 * TIME_S),
         0.1 * (TIME_S - 1.5) ** 2,
         0.02 * np.random.default_rng(4).standard_normal(len(TIME_S)),
+        -0.04 * np.clip((1.0 - np.abs(TIME_S - 1.55)) / 0.15, 0.0, 1.0),
     ],
-    ids=["still", "too small", "dies away", "bends", "noise"],
+    ids=["still", "too small", "dies away", "bends", "noise", "falls and comes back once"],
 )
 def test_what_is_no_hunting(level: np.ndarray) -> None:
     tone = tone_with(level)
