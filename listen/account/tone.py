@@ -28,6 +28,8 @@ CLEAN_DBC = -13.0
 _GAP_CYCLES, _GAP_S = 2.5, 0.02
 """Short frames further apart than this have a gap between them: they are two cycles or 8 ms long, half a cycle or about
 1.8 ms apart."""
+_BRIDGED_S, _BEYOND_ROWS = 0.3, 3.0
+"""Rows that a quick move leaves out last less; and a tone sounds up to half a frame and a few rows beyond its own."""
 MEAN_CYCLES = 2.0
 """Level and pitch are averaged over two cycles at the least: alternate cycles that differ cancel."""
 _OTHER_TIMBRE_DB = 9.0
@@ -254,16 +256,21 @@ def _on_a_grid(
 
 
 def _owners(frames: Frames) -> Ints:
-    """Segment number of each short frame of the envelope: that of the nearest row which has one."""
+    """Segment number of each short frame of the envelope: that of the nearest row which has one; -1 far from any."""
     has = np.flatnonzero(frames.segment >= 0)
     if not len(has):
         return np.full(len(frames.envelope.time_s), -1, dtype=np.int64)
-    times = frames.time_s[has]
-    right = np.clip(np.searchsorted(times, frames.envelope.time_s), 1, max(1, len(has) - 1))
+    times, at_s = frames.time_s[has], frames.envelope.time_s
+    right = np.clip(np.searchsorted(times, at_s), 1, max(1, len(has) - 1))
     left = right - 1
     right = np.minimum(right, len(has) - 1)
-    nearer = np.where(frames.envelope.time_s - times[left] <= times[right] - frames.envelope.time_s, left, right)
-    return frames.segment[has][nearer]
+    nearest = np.where(at_s - times[left] <= times[right] - at_s, left, right)
+    owner = frames.segment[has][nearest]
+    # a word between two segments is neither's; a few rows that a quick move leaves out are
+    outside = (at_s < times[left]) | (at_s > times[right]) | (times[right] - times[left] > _BRIDGED_S)
+    reach_s = _BEYOND_ROWS * frames.row_every_s + 0.5 * np.nan_to_num(frames.frame_s[has][nearest])
+    owner[outside & (np.abs(at_s - times[nearest]) > reach_s)] = -1
+    return np.asarray(owner)
 
 
 def _averaged(at_s: Floats, t: Floats, values: Floats, grid_s: float, f0: Floats) -> Floats:
