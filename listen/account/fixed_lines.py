@@ -159,7 +159,7 @@ def _line(
 
 def _singing(tone: BoardTone, time_s: Floats) -> Flags:
     index = np.clip(np.round((time_s - tone.time_s[0]) / tone.grid_s).astype(np.int64), 0, len(tone.time_s) - 1)
-    return np.asarray(tone.tracked[index])
+    return np.asarray(tone.strong[index])
 
 
 def _hidden(
@@ -175,7 +175,8 @@ def _hidden(
     begin = np.searchsorted(tone.time_s, time_s - 0.5 * width_s)
     end = np.maximum(np.searchsorted(tone.time_s, time_s + 0.5 * width_s), begin + 1)
     for i, (a, b) in enumerate(zip(begin.tolist(), end.tolist(), strict=True)):
-        there = tone.tracked[a:b]
+        # a line that sounds in the silence is tracked too: it does not hide itself
+        there = tone.strong[a:b]
         if not there.any():
             continue
         f0 = tone.f0_hz[a:b][there]

@@ -211,12 +211,20 @@ def _lines(account: Account, limits: Limits) -> list[Candidate]:
 
 
 def _unexplained(account: Account, limits: Limits) -> list[Candidate]:
-    """Power that no part explains."""
+    """A line that sounds in the silence too, and power that no part explains."""
+    frames, whole = account.frames, account.judged & ~account.cut
+    least, least_line = limits["unexplained"]["attention"], limits["parasitic-oscillation"]["attention"]
+    found = []
+    for number, line in enumerate(account.fixed_lines, start=1):
+        if line.of_the_recording is True and line.level_dbc >= least_line and whole.any():
+            part = account.id_of(f"line-{number}")
+            numbers = measured.Unexplained(level_dbc=line.level_dbc)
+            found = [candidate_of(frames, whole, "unexplained", "attention", numbers, variant="line", part=part)]
+            break
     with np.errstate(divide="ignore"):
-        level = np.where(account.judged & ~account.cut, 10 * np.log10(account.unexplained), -np.inf)
-    row = limits["unexplained"]
-    rows = level >= row["attention"]
+        level = np.where(whole, 10 * np.log10(account.unexplained), -np.inf)
+    rows = level >= least
     if np.count_nonzero(rows) < _SHORTEST_ROWS:
-        return []
+        return found
     worst = quantile(level[rows], 0.9)
-    return [candidate_of(account.frames, rows, "unexplained", "attention", measured.Unexplained(level_dbc=worst))]
+    return [*found, candidate_of(frames, rows, "unexplained", "attention", measured.Unexplained(level_dbc=worst))]

@@ -178,9 +178,28 @@ def test_a_line_in_the_silence_is_the_recordings(in_silence: float, its_own: boo
     silent = t < 1.0
     line = 0.003 * np.where(silent, in_silence, 1.0) * np.cos(2 * np.pi * 8_700.0 * t)
     x = np.where(silent, 0.0, capture.samples) + line + white(len(t), -95.0, 5)
-    tone = tone_on_grid(tone.time_s, tone.f0_hz, tone.log_level, tracked=tone.time_s > 1.0)
+    on = tone.time_s > 1.0
+    tone = tone_on_grid(tone.time_s, tone.f0_hz, tone.log_level, tracked=on, strong=on)
     (found,) = find_fixed_lines(Take(samples=x), tone, QUIET, False)
     assert found.of_the_recording is its_own
+
+
+def test_a_line_that_is_tracked_in_the_silence_is_the_recordings_too() -> None:
+    """Before the supply is on, the tracker follows the line itself, 30 dB under the board's tone."""
+    capture, tone = turn_with(0.0)
+    t = times(4.0)
+    x = np.where(t < 1.0, 0.0, capture.samples) + 0.01 * np.cos(2 * np.pi * 2_488.0 * t) + white(len(t), -95.0, 5)
+    early = tone.time_s < 1.0
+    tone = tone_on_grid(
+        tone.time_s,
+        np.where(early, 2_488.0, tone.f0_hz),
+        np.where(early, np.log(0.01), tone.log_level),
+        strong=~early,
+        settled_log=float(np.log(SIZE)),
+    )
+    (found,) = find_fixed_lines(Take(samples=x), tone, QUIET, False)
+    assert found.frequency_hz == pytest.approx(2_488.0, abs=1.0)
+    assert found.of_the_recording is True
 
 
 @pytest.mark.parametrize("added", [0.0, 0.02 * np.random.default_rng(6).standard_normal(round(4 * RATE_HZ))])

@@ -252,14 +252,19 @@ def test_a_fixed_line_by_its_level(level: float, severity: str | None) -> None:
         assert len(found[0].rows) == N
 
 
-@pytest.mark.parametrize(("own", "found"), [(True, 0), (False, 1), (None, 1)])
-def test_a_line_that_is_there_in_silence_is_the_recordings(own: bool | None, found: int) -> None:
-    assert len(said(fixed_lines=(line(-40.0, own),))) == found
+@pytest.mark.parametrize(
+    ("own", "kind"), [(True, "unexplained"), (False, "parasitic-oscillation"), (None, "parasitic-oscillation")]
+)
+def test_a_line_that_is_there_in_silence_is_the_recordings(own: bool | None, kind: str) -> None:
+    (found,) = said(fixed_lines=(line(-50.0, own),))
+    assert (found.kind, found.severity, found.variant, found.part) == (kind, "attention", "line", "line-1")
+    assert said(fixed_lines=(line(-50.01, own),)) == []
 
 
 def test_the_strongest_line_of_the_board_is_told() -> None:
-    (found,) = said(fixed_lines=(line(-35.0, True), line(-40.0, frequency_hz=7000.0), line(-45.0)))
+    found, beside_it = said(fixed_lines=(line(-35.0, True), line(-40.0, frequency_hz=7000.0), line(-45.0)))
     assert (found.part, found.measured.burst_hz) == ("line-2", 7000.0)
+    assert (beside_it.part, beside_it.measured.level_dbc) == ("line-1", -35.0)
 
 
 def test_a_line_is_told_in_rows_where_it_is_near_its_limit() -> None:
