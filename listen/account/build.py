@@ -143,7 +143,7 @@ def _lines_and_events(
             spectra.clear()  # those of the recording hold the mains
         frames = track(source, workers=threads, spectra=spectra)
         tone = find_tone(frames)
-    heard = classify_source(frames, tone, _of_the_tone(frames, tone))
+    heard = classify_source(frames, tone, _of_the_tone(frames, tone), sine=wave == "sine")
     lost_samples = find_lost_samples(frames, damage, capture.stop_sample / capture.true_rate_hz, tone)
     empty = Account(
         recorded=recorded,

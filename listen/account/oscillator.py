@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 from listen.account.lowrate import SampleSource
 from listen.account.tone import CLEAN_DBC, BoardTone
 from listen.sorting import median, quantile
-from listen.track import Frames
+from listen.track import MAINS_HZ, Frames
 
 Floats = NDArray[np.floating[Any]]
 
@@ -33,6 +33,16 @@ or a string a formant or the body's resonance often is: in 0.67 to 1 of the rows
 _BOARD_S, _BOARD_SHARE = 1.5, 0.25
 """A board that sings cleanly for so long, and so much of the take, is one, whatever else sounds in the room: longer
 than a syllable, and more than one held note of a song. Chosen."""
+_NOTES, _NOTES_PER_S = 4, 0.6
+"""A tone that falls silent and begins again at another pitch so often, and so often in a second of tone, is played:
+boards that die, or are switched, did three times at most and 0.3 times a second; melodies, bells and drums 0.8 to 4."""
+_NOTE_APART_CENTS, _NOTE_TURNED_CENTS_PER_S = 100.0, 400.0
+"""Another pitch: a semitone, and what a hand turns in the silence, an octave in three seconds."""
+_NOTE_ROWS, _NOTE_SILENT_DB = 3, 12.0
+"""A silence is three rows or more; in it the level falls to a quarter or less: at a step of the control it holds."""
+_HUM_OFF, _HUM_SPREAD, _HUM_THD_PERCENT, _HUM_SHARE = 0.004, 0.002, 10.0, 0.95
+"""Hum alone, where a sine is meant: from end to end at the mains' frequency, of which grids keep 0.4 %, as steady as
+that, and with more multiples than a sine board leaves that is not badly at fault."""
 _FEWEST_CYCLES = 10.0
 """A click's ring has fewer: of less nothing is said but that no oscillation is there."""
 _LEAST = 1e-12
@@ -62,7 +72,7 @@ class SourceClass:
     weaker_dbc: float | None = None
 
 
-def classify_source(frames: Frames, tone: BoardTone | None, explained: Floats) -> SourceClass:
+def classify_source(frames: Frames, tone: BoardTone | None, explained: Floats, *, sine: bool = True) -> SourceClass:
     """Classify the source: an oscillator, two tones, other sound, or nothing.
 
     Parameters
@@ -71,12 +81,16 @@ def classify_source(frames: Frames, tone: BoardTone | None, explained: Floats) -
     tone : BoardTone or None
     explained : ndarray, shape (n,)
         Power between the harmonics, against the fundamental's, that the board's own tone makes.
+    sine : bool
+        A sine is meant.
     """
     tracked = frames.oscillating
     if tone is None or not tracked.any():
         return SourceClass(source="absent", clean_share=0.0, residual_dbc=0.0)
     cycles = float(np.sum(frames.f0_hz[tracked])) * frames.row_every_s + 4.0
     if cycles < _FEWEST_CYCLES:
+        return SourceClass(source="absent", clean_share=0.0, residual_dbc=0.0)
+    if sine and _is_hum(frames):
         return SourceClass(source="absent", clean_share=0.0, residual_dbc=0.0)
     sounding = frames.level_dbfs > float(np.nanmax(frames.level_dbfs)) - _SOUNDING_DB
     with np.errstate(invalid="ignore", divide="ignore"):
@@ -93,12 +107,42 @@ def classify_source(frames: Frames, tone: BoardTone | None, explained: Floats) -
     length = max(len(frames), 1) * frames.row_every_s
     clean = rows & (frames.residual_dbc < CLEAN_DBC)
     outweighed = np.mean((frames.harmonics_dbc[clean] > _OUTWEIGHED_DB).any(axis=1)) if clean.any() else 0.0
-    is_board = outweighed < _OUTWEIGHED_SHARE
+    is_board = outweighed < _OUTWEIGHED_SHARE and not _is_played(frames, rows)
     is_board &= (own_usual < _USUAL_DBC or share > _ALL_SHARE) and (
         share > _TONE_SHARE or (seconds > _BOARD_S and seconds > _BOARD_SHARE * length)
     )
     source: SourceKind = "oscillator" if is_board else "not-an-oscillator"
     return SourceClass(source=source, clean_share=share, residual_dbc=usual)
+
+
+def _is_hum(frames: Frames) -> bool:
+    """Whether all of the take is hum: mains at one frequency with its multiples."""
+    tracked = frames.oscillating
+    if np.mean(tracked) < _HUM_SHARE:
+        return False
+    f0_hz = frames.f0_hz[tracked]
+    middle_hz = median(f0_hz)
+    if all(abs(middle_hz / mains - 1.0) > _HUM_OFF for mains in MAINS_HZ):
+        return False
+    spread = quantile(f0_hz, 0.95) - quantile(f0_hz, 0.05)
+    return bool(spread < _HUM_SPREAD * middle_hz and median(frames.thd_percent[tracked]) > _HUM_THD_PERCENT)
+
+
+def _is_played(frames: Frames, rows: NDArray[np.bool_]) -> bool:
+    """Whether the tone is a row of notes with silences between them."""
+    index = np.flatnonzero(rows & np.isfinite(frames.f0_hz))
+    if len(index) < 2:
+        return False
+    gap = np.diff(index)
+    notes = 0
+    for i in np.flatnonzero(gap > _NOTE_ROWS).tolist():
+        a, b = int(index[i]), int(index[i + 1])
+        apart_cents = abs(1200.0 * float(np.log2(frames.f0_hz[b] / frames.f0_hz[a])))
+        if apart_cents <= _NOTE_APART_CENTS + _NOTE_TURNED_CENTS_PER_S * float(frames.time_s[b] - frames.time_s[a]):
+            continue
+        lowest = float(np.min(np.nan_to_num(frames.level_dbfs[a + 1 : b], nan=-np.inf)))
+        notes += lowest < min(frames.level_dbfs[a], frames.level_dbfs[b]) - _NOTE_SILENT_DB
+    return notes >= _NOTES and notes > _NOTES_PER_S * len(index) * frames.row_every_s
 
 
 def two_tones(capture: SampleSource, frames: Frames, heard: SourceClass) -> SourceClass:

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 
@@ -41,6 +43,59 @@ def test_a_formant_over_the_fundamental_is_no_oscillator() -> None:
     assert source_of(harmonics_dbc=harmonics) == "not-an-oscillator"
     harmonics[20:] = -90.0
     assert source_of(harmonics_dbc=harmonics) == "oscillator"
+
+
+@pytest.mark.parametrize(
+    ("cents", "silence_db", "source"),
+    [(300.0, 40.0, "not-an-oscillator"), (0.0, 40.0, "oscillator"), (300.0, 3.0, "oscillator")],
+    ids=["a melody", "a board that dies", "steps of the control"],
+)
+def test_notes_with_silences_between_them_are_played(cents: float, silence_db: float, source: str) -> None:
+    row = np.arange(200)
+    note, silent = row // 25, row % 25 >= 20
+    frames = plain_frames(
+        200,
+        f0_hz=440.0 * 2 ** (cents * (note % 3) / 1200),
+        oscillating=~silent,
+        level_dbfs=np.where(silent, -12.0 - silence_db, -12.0),
+        segment=np.where(silent, -1, note).astype(np.int64),
+    )
+    assert classify_source(frames, find_tone(frames), np.zeros(200)).source == source
+
+
+@pytest.mark.parametrize(
+    ("f0_hz", "thd_percent", "sine", "source"),
+    [
+        (50.05, 18.0, True, "absent"),
+        (59.9, 35.0, True, "absent"),
+        (50.05, 18.0, False, "oscillator"),
+        (50.05, 3.0, True, "oscillator"),
+        (51.0, 18.0, True, "oscillator"),
+    ],
+    ids=["hum at 50 Hz", "hum at 60 Hz", "another wave", "a sine", "another pitch"],
+)
+def test_hum_alone_is_no_oscillator(f0_hz: float, thd_percent: float, sine: bool, source: str) -> None:
+    frames = plain_frames(200, f0_hz=f0_hz, thd_percent=thd_percent)
+    assert classify_source(frames, find_tone(frames), np.zeros(200), sine=sine).source == source
+    turned = plain_frames(200, f0_hz=np.linspace(f0_hz - 2.0, f0_hz + 2.0, 200), thd_percent=thd_percent)
+    assert classify_source(turned, find_tone(turned), np.zeros(200)).source == "oscillator"
+
+
+def test_a_word_between_rows_is_not_the_boards() -> None:
+    """Short frames that hold a tone, half a second before the board's first row, belong to no segment."""
+    t = times(3.0)
+    x = 0.3 * np.cos(2 * np.pi * 440.0 * t) * (t > 1.5) + white(len(t), -90.0)
+    word = (t > 0.9) & (t < 1.0)
+    x += 0.1 * word * np.cos(2 * np.pi * 190.0 * t)
+    frames = frames_of(x)
+    sounding = frames.envelope.oscillating & (frames.envelope.time_s < 1.2)
+    frames = replace(frames, segment=np.where(frames.time_s < 1.4, -1, frames.segment),
+                     oscillating=frames.oscillating & (frames.time_s > 1.4))  # fmt: skip
+    assert sounding.any()
+    tone = find_tone(frames)
+    assert tone is not None
+    assert not tone.tracked[tone.time_s < 1.3].any()
+    assert tone.tracked[(tone.time_s > 1.55) & (tone.time_s < 2.9)].all()
 
 
 def test_few_cycles_are_nothing() -> None:
