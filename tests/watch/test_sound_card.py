@@ -119,7 +119,7 @@ def test_a_source_that_goes_is_said_and_the_take_is_whole(server, tmp_path, how)
     took_s = time.monotonic() - gone_s
     assert took_s < 20.0
     assert status in (0, 1)
-    gone, said = complaint.splitlines()
+    said, gone = complaint.splitlines()
     assert gone.startswith("listen: the source went away at 0:0")
     assert said == f"listen: kept {kept}"
     assert events[-1]["reason"] == "source lost"
