@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from types import SimpleNamespace
 
 import numpy as np
@@ -35,6 +36,18 @@ def bin_of(cycle: Cycle, orders: int = 60, noise: float = 1e-5, seed: int = 0, d
 
 def found_in(cycle: Cycle, wave: str, **options: float) -> CycleFit:
     return choose(bin_of(cycle, **options), wave, None)
+
+
+@pytest.mark.parametrize(("at", "orders", "f0_hz"), [(0.2, 28, 1500.0), (0.5, 28, 1500.0), (0.8, 40, 966.0)])
+def test_a_wide_spike_on_a_ramp_is_found_at_a_high_pitch(at: float, orders: int, f0_hz: float) -> None:
+    """Of 12 % and 40 us base, a triangle: its series has the square of sinc, any handbook's."""
+    k, half = np.arange(1.0, orders + 1), 20e-6 * f0_hz
+    plain = bin_of(Cycle(share=0.9995), orders=orders)
+    scale = 1.0 / float(np.abs(lines_of(Cycle(share=0.9995), k)[0]))
+    spike = 2.0 * 0.12 * half * np.sinc(k * half) ** 2 * np.exp(-2j * np.pi * k * (at + 0.3)) * scale
+    found = choose(replace(plain, lines=plain.lines + spike, sigma=np.full(orders, 3e-5)), "sawtooth", None).cycle
+    assert found.spike_area == pytest.approx(0.12 * half, rel=0.1)
+    assert found.spike_at == pytest.approx(at, abs=0.01)
 
 
 @pytest.mark.parametrize(

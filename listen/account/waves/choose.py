@@ -55,6 +55,8 @@ _FIRST_LINES = 14
 starts."""
 _POINTS = 4096
 """Points of a cycle: three and more to each of the highest harmonic, so that a spike's top is not missed."""
+_FOOT = 0.1
+"""Part of a spike's height above which its area is read, to begin with."""
 _FAR, _DEEP = 5.0, 0.1
 """Chi squared over its expectation from which a deep cut is begun with, and how deep."""
 _PLAIN = 0.15
@@ -72,7 +74,7 @@ def choose(bin_: WaveBin, wave: str, before: CycleFit | None) -> CycleFit:
         Of the bin of the next pitch, to begin with.
     """
     like = _like(bin_, before)
-    if like is not None and (_explained(like) or _as_good(like, before)):
+    if like is not None and (_explained(like) or _as_good(like, before, wave)):
         return like
     plain = _plain(bin_, wave, before)
     if len(bin_.lines) < _FEWEST or _explained(plain):
@@ -97,9 +99,15 @@ def _like(bin_: WaveBin, before: CycleFit | None) -> CycleFit | None:
     return _shown(bin_, fit_cycle(bin_.lines, bin_.sigma, before.cycle, before.free))
 
 
-def _as_good(fit: CycleFit, before: CycleFit | None) -> bool:
-    """Whether the fit is as good as at the adjacent pitch, where all alternatives were tried."""
+def _as_good(fit: CycleFit, before: CycleFit | None, wave: str) -> bool:
+    """Whether the fit is as good as at the adjacent pitch, where all alternatives were tried.
+
+    Where none helped there and much is unexplained, they are tried again: a spike that cannot be told from the reset at
+    a high pitch is narrow at a lower one.
+    """
     assert before is not None
+    if before.chi_square > _FAR * before.independent and len(before.free) <= len(_BASE[wave]):
+        return False
     return fit.chi_square / fit.independent < _ALIKE * before.chi_square / before.independent
 
 
@@ -185,9 +193,10 @@ def _longer(bin_: WaveBin, best: CycleFit, more: tuple[str, ...]) -> list[CycleF
     begin = changed(best.cycle, {name: _BEGIN[name] for name in new if name in _BEGIN})
     starts = [begin]
     if spike:
-        area, at = _spike_of(bin_, best)
+        area, at, width = _spike_of(bin_, best)
         size = abs(area)
         starts = [replace(begin, spike_area=a, spike_at=t) for a, t in ((area, at), (size, 0.0), (-size, 0.0))]
+        starts[0] = changed(starts[0], {"spike_width" if "spike_width" in more else "spike_tail": width})
     elif "corner" in new:
         starts = [replace(begin, corner=1.0 / (2 * np.pi * len(bin_.lines)))]
     free = (*best.free, *new)
@@ -199,10 +208,19 @@ _BEGIN = {"cut_top": 0.02, "cut_bottom": 0.02}
 """A cut grows as its square: from nothing no step would lead. 2 % is the limit of a crest that is lost."""
 
 
-def _spike_of(bin_: WaveBin, fit: CycleFit) -> tuple[float, float]:
-    """Area and position, from the foot, of the tallest spike in the residual."""
+def _spike_of(bin_: WaveBin, fit: CycleFit) -> tuple[float, float, float]:
+    """Area, position from the foot, and width (standard deviation of a bell) of the tallest spike in the residual."""
     k = np.arange(1, len(bin_.lines) + 1).astype(float)
     residual = draw((bin_.lines - fit.lines(k)) * np.exp(2j * np.pi * k * fit.delay) / fit.gain, _POINTS)
     at = int(np.argmax(np.abs(residual)))
     taper = float(np.sum(np.sinc(k / (len(k) + 1.0))))
-    return float(residual[at] / (2.0 * taper)), at / _POINTS
+    height = float(residual[at])
+    # of the spike itself: up to where it crosses a tenth of its height
+    turned = np.roll(residual / height, _POINTS // 2 - at)
+    low = np.flatnonzero(turned < _FOOT)
+    first = int(low[low < _POINTS // 2][-1]) if (low < _POINTS // 2).any() else 0
+    last = int(low[low > _POINTS // 2][0]) if (low > _POINTS // 2).any() else _POINTS
+    seen = float(np.sum(turned[first:last])) / _POINTS
+    narrowest = 1.0 / (2.0 * taper)
+    width = float(np.sqrt(max(seen**2 - narrowest**2, 0.0) / (2 * np.pi)))
+    return height * max(seen, narrowest), at / _POINTS, width
