@@ -9,7 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from listen.account.lowrate import SampleSource
-from listen.account.tone import CLEAN_DBC, BoardTone
+from listen.account.tone import CLEAN_DBC, BoardTone, is_another_pitch
 from listen.sorting import median, quantile
 from listen.track import MAINS_HZ, Frames
 
@@ -36,8 +36,6 @@ than a syllable, and more than one held note of a song. Chosen."""
 _NOTES, _NOTES_PER_S = 4, 0.6
 """A tone that falls silent and begins again at another pitch so often, and so often in a second of tone, is played:
 boards that die, or are switched, did three times at most and 0.3 times a second; melodies, bells and drums 0.8 to 4."""
-_NOTE_APART_CENTS, _NOTE_TURNED_CENTS_PER_S = 100.0, 400.0
-"""Another pitch: a semitone, and what a hand turns in the silence, an octave in three seconds."""
 _NOTE_ROWS, _NOTE_SILENT_DB = 3, 12.0
 """A silence is three rows or more; in it the level falls to a quarter or less: at a step of the control it holds."""
 _HUM_OFF, _HUM_SPREAD, _HUM_THD_PERCENT, _HUM_SHARE = 0.004, 0.002, 10.0, 0.95
@@ -137,8 +135,8 @@ def _is_played(frames: Frames, rows: NDArray[np.bool_]) -> bool:
     notes = 0
     for i in np.flatnonzero(gap > _NOTE_ROWS).tolist():
         a, b = int(index[i]), int(index[i + 1])
-        apart_cents = abs(1200.0 * float(np.log2(frames.f0_hz[b] / frames.f0_hz[a])))
-        if apart_cents <= _NOTE_APART_CENTS + _NOTE_TURNED_CENTS_PER_S * float(frames.time_s[b] - frames.time_s[a]):
+        gap_s = float(frames.time_s[b] - frames.time_s[a])
+        if not is_another_pitch(float(frames.f0_hz[a]), float(frames.f0_hz[b]), gap_s):
             continue
         lowest = float(np.min(np.nan_to_num(frames.level_dbfs[a + 1 : b], nan=-np.inf)))
         notes += lowest < min(frames.level_dbfs[a], frames.level_dbfs[b]) - _NOTE_SILENT_DB

@@ -210,8 +210,12 @@ def _pitch_apart(frames: Frames, segment: ToneSegment, own: list[ToneSegment]) -
     after = frames.f0_hz[(frames.segment == later.number) & np.isfinite(frames.f0_hz)]
     if not len(before) or not len(after):
         return False
-    apart_cents = abs(1200.0 * float(np.log2(after[0] / before[-1])))
-    return apart_cents > _APART_CENTS + _TURNED_CENTS_PER_S * min(gaps_s)
+    return is_another_pitch(float(before[-1]), float(after[0]), min(gaps_s))
+
+
+def is_another_pitch(before_hz: float, after_hz: float, gap_s: float) -> bool:
+    """Whether two pitches on both sides of a gap are further apart than a hand can have turned meanwhile."""
+    return abs(1200.0 * float(np.log2(after_hz / before_hz))) > _APART_CENTS + _TURNED_CENTS_PER_S * gap_s
 
 
 def _on_a_grid(
