@@ -231,6 +231,7 @@ class Unexplained(Measured):
     """What no part explains."""
 
     level_dbc: float
+    line_hz: float | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

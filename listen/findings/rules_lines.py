@@ -218,7 +218,7 @@ def _unexplained(account: Account, limits: Limits) -> list[Candidate]:
     for number, line in enumerate(account.fixed_lines, start=1):
         if line.of_the_recording is True and line.level_dbc >= least_line and whole.any():
             part = account.id_of(f"line-{number}")
-            numbers = measured.Unexplained(level_dbc=line.level_dbc)
+            numbers = measured.Unexplained(level_dbc=line.level_dbc, line_hz=line.frequency_hz)
             found = [candidate_of(frames, whole, "unexplained", "attention", numbers, variant="line", part=part)]
             break
     with np.errstate(divide="ignore"):

@@ -88,6 +88,7 @@ _SPECIAL: Mapping[str, Callable[[float], str]] = {
     "sample_rate_hz": lambda v: f"{v / 1000:.4g} kHz",
     "seconds": format_seconds,
     "burst_hz": lambda v: f", near {format_hz(v)}",
+    "line_hz": lambda v: f", near {format_hz(v)}",
     "slope_v_per_us": lambda v: f", {v:.3g} V/us",
     "start_s": lambda v: f"{v:.2f}",
     "clean_percent": lambda v: f"{v:.0f} %",

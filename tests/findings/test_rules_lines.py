@@ -15,6 +15,7 @@ from listen.account.mains import MainsLines
 from listen.account.mains_sidebands import MainsSidebands
 from listen.account.modulation import Swing
 from listen.findings import load_limits
+from listen.findings.measured import Unexplained
 from listen.findings.rules_lines import line_candidates
 from tests.accounts import account_of, plain_frames, segment
 
@@ -264,7 +265,7 @@ def test_a_line_that_is_there_in_silence_is_the_recordings(own: bool | None, kin
 def test_the_strongest_line_of_the_board_is_told() -> None:
     found, beside_it = said(fixed_lines=(line(-35.0, True), line(-40.0, frequency_hz=7000.0), line(-45.0)))
     assert (found.part, found.measured.burst_hz) == ("line-2", 7000.0)
-    assert (beside_it.part, beside_it.measured.level_dbc) == ("line-1", -35.0)
+    assert (beside_it.part, beside_it.measured) == ("line-1", Unexplained(level_dbc=-35.0, line_hz=5100.0))
 
 
 def test_a_line_is_told_in_rows_where_it_is_near_its_limit() -> None:
