@@ -348,7 +348,7 @@ def _shape_and_level(account: Account, capture: Capture, wave: str, topology: st
     level, rows = frames.level_dbfs, account.judged & ~account.cut
     if shape is not None and shape.sizes is not None and other is None:
         sizes = shape.sizes
-        steep = sizes.at(sizes.steep, frames.f0_hz)
+        steep = sizes.at(sizes.steepest, frames.f0_hz)
         if shape.inside:
             # within the loop the level follows from the limit itself
             rows = rows & ~(steep > 1.0)

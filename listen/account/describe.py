@@ -271,13 +271,13 @@ def _shape(account: Account, place: _Place) -> Iterator[tuple[str, Part]]:
     if letters & set("Dd"):
         yield "dead", DeadBandPart(id="dead-band", dead_band_percent=100 * float(sizes.dead.max()), **where)
     if "S" in letters:
-        limited = sizes.steep > 1.0
+        limited = sizes.steepest > 1.0
         yield (
             "slew",
             SlewLimiting(
                 id="slew",
                 slope_fs_per_s=sizes.slope_fs_per_s,
-                onset_f0_hz=_onset(sizes.steep, sizes.f0_hz) if limited.any() else None,
+                onset_f0_hz=_onset(sizes.steepest, sizes.f0_hz) if limited.any() else None,
                 slope_short_percent=100 * float(sizes.slope_short.max()),
                 **where,
             ),

@@ -50,7 +50,7 @@ def _level_shares(account: Account) -> Iterator[Share]:
     shape = account.shape
     if shape is not None and shape.sizes is not None and account.other_wave is None:
         gain = 20 * np.log10(np.maximum(shape.sizes.gain, 1e-6))
-        name = "slew" if account.id_of("slew") and (shape.sizes.steep > 1.0).any() else "curve"
+        name = "slew" if account.id_of("slew") and (shape.sizes.steepest > 1.0).any() else "curve"
         if float(np.ptp(gain)) > 0.01 and account.id_of(name):
             yield Share(part=account.id_of(name), value=float(np.ptp(gain)))
     if account.hunting:

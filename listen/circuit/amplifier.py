@@ -151,7 +151,7 @@ def _lines(account: Account) -> OutputLines | None:
     bins, sizes = account.shape.bins, account.shape.sizes
     use = np.ones(len(bins), dtype=bool)
     if sizes is not None:
-        use = sizes.steep < _FREE_OF_SLEW
+        use = sizes.steepest < _FREE_OF_SLEW
     if not use.any():
         return None
     whole = use & ~_is_cut_off(bins.r, bins.fits)

@@ -18,18 +18,16 @@ from listen.sorting import median
 
 Floats = NDArray[np.floating[Any]]
 
-_LEVEL_SHARE, _DEAD_SHARE, _SLEW_SHARE = 0.001, 0.005, 0.0045
-"""Uncertainty of a clip level, of a dead band and of a limited slope beside the fit's own: what the stages leave
-out, as solved circuits show it."""
-_SLOPE_SHARE = 0.003
-"""Of one slope against the other: ten harmonics show the steepest place of a corner no better."""
+_LEVEL_SHARE, _DEAD_SHARE = 0.001, 0.005
+"""Uncertainty of a clip level and of a dead band beside the fit's own: what the stages leave out, as solved circuits
+show it."""
 _LEAST_MISFIT = 0.03
 """A model that leaves less of the expected misfit than this, as a standard deviation, is held to leave so much."""
 _POINTS = 256
 _LEAST_LOSS = 0.002
 """Crest lost by knees from which they are held to be a clip level."""
 _LEAST_DEAD = 0.003
-_VOLTS = "state volts_per_full_scale: without it nothing is known in volts"
+NO_VOLTS = "state volts_per_full_scale: without it nothing is known in volts"
 
 
 def where_of(account: Account, rows: NDArray[np.bool_]) -> Where | None:
@@ -49,7 +47,7 @@ def clip_levels(
 ) -> tuple[Quantity, Quantity]:
     """Clip levels of the negative and of the positive half, about the sine's own centre."""
     if volts is None:
-        return unknown(_VOLTS), unknown(_VOLTS)
+        return unknown(NO_VOLTS), unknown(NO_VOLTS)
     where = where_of(account, account.shape.rows) if account.shape is not None else None
     if amplifier is not None and amplifier.fit.stages.rails:
         return tuple(  # type: ignore[return-value]
@@ -77,15 +75,15 @@ def _from_shape(account: Account, letter: str, volts: float, where: Where | None
         return unknown(f"the {half} is not clipped")
     if fit.unknown(letter) is None and not bool(np.any(sizes.loss_both > _LEAST_LOSS)):
         return unknown(f"the {half} is not clipped")
-    misfit = _misfit(shape)
+    share = misfit(shape)
     if fit.stages.knee == "fs":
         level = float(found[0][0]) * float(bins.amplitude_fs.max())
-        sigma = misfit * float(found[1][0]) * float(bins.amplitude_fs.max())
+        sigma = share * float(found[1][0]) * float(bins.amplitude_fs.max())
     else:
         # in proportion to the stage's own sine, or free along the pitch: volts only where they stay
         levels = np.broadcast_to(found[0], len(bins)) * _stage_input(shape)
         level = median(levels)
-        sigma = float(np.std(levels)) + misfit * float(np.max(found[1])) * level
+        sigma = float(np.std(levels)) + share * float(np.max(found[1])) * level
     return Quantity(
         value=level * volts, sigma=abs(volts) * math.hypot(sigma, _LEVEL_SHARE * level), where=where, source="curve"
     )
@@ -100,15 +98,15 @@ def dead_band(account: Account, volts: float | None) -> Quantity:
     if float(sizes.dead.max()) < _LEAST_DEAD:
         return unknown("no dead band was found")
     if volts is None:
-        return unknown(_VOLTS)
+        return unknown(NO_VOLTS)
     value = median(sizes.dead * _stage_input(shape)) * volts
     found = shape.choice.best.unknown("D")
-    relative = _misfit(shape) * float(found[1][0] / found[0][0]) if found is not None else 0.1
+    relative = misfit(shape) * float(found[1][0] / found[0][0]) if found is not None else 0.1
     where = where_of(account, shape.rows)
     return Quantity(value=value, sigma=value * math.hypot(relative, _DEAD_SHARE), where=where, source="dead-band")
 
 
-def _misfit(shape: Shape) -> float:
+def misfit(shape: Shape) -> float:
     """What the model leaves over what was allowed for: lines weigh by a model's error, not by the noise."""
     assert shape.choice is not None
     return max(math.sqrt(shape.choice.best.chi2 / shape.bins.independent), _LEAST_MISFIT)
@@ -122,82 +120,6 @@ def _stage_input(shape: Shape) -> Floats:
     out = waves(values, at, _POINTS)
     first = np.abs(np.fft.rfft(out, axis=1)[:, 1]) * (2.0 / _POINTS)
     return np.asarray(shape.bins.amplitude_fs * at.amplitude / first)
-
-
-def slew(account: Account, volts: float | None) -> tuple[Quantity, Quantity, Quantity]:
-    """Slope limit, and of the rising and the falling slope; at least what was needed where nothing slewed."""
-    if volts is None:
-        return unknown(_VOLTS), unknown(_VOLTS), unknown(_VOLTS)
-    shape = account.shape
-    limited = shape is not None and shape.choice is not None and shape.choice.best.stages.has("S")
-    if limited and shape is not None and shape.sizes is not None and bool(np.any(shape.sizes.steep > 1.0)):
-        sizes = shape.sizes
-        value = sizes.slope_fs_per_s * volts / 1e6
-        found = shape.choice.best.unknown("S") if shape.choice is not None else None
-        own = _misfit(shape) * float(found[1][0]) if found is not None else 0.02
-        sigma = value * math.hypot(own, _SLEW_SHARE)
-        place = int(np.argmax(sizes.steep))
-        rising, falling = _slopes(shape.bins.r[place])
-        where = where_of(account, shape.rows & (account.frames.f0_hz > sizes.f0_hz[sizes.steep > 1.0].min()))
-        mean = 0.5 * (rising + falling)
-        side = [
-            Quantity(value=value * s / mean, sigma=math.hypot(sigma, _SLOPE_SHARE * value), where=where, source="slew")
-            for s in (rising, falling)
-        ]
-        return Quantity(value=value, sigma=sigma, where=where, source="slew"), side[0], side[1]
-    need = _steepest(account)
-    if need is None:
-        why = unknown("too few rows show the wave at rest")
-        return why, why, why
-    up, down = (Quantity(value=slope * volts / 1e6, bound="at-least", where=need[1]) for slope in need[0])
-    return (up if need[0][0] > need[0][1] else down), up, down
-
-
-def _slopes(r: NDArray[np.complex128]) -> tuple[float, float]:
-    """Steepest rising and falling slope of one cycle, over the fundamental's."""
-    k = np.arange(1, len(r) + 2)
-    lines = np.concatenate([[1.0 + 0j], r]) * 1j * k
-    phase = 2 * np.pi * np.arange(_POINTS) / _POINTS
-    slope = np.real(np.exp(1j * np.outer(phase, k)) @ lines)
-    return float(slope.max()), float(-slope.min())
-
-
-def _steepest(account: Account) -> tuple[tuple[float, float], Where] | None:
-    """Steepest rising and falling slope of the take's steepest wave, of full scale a second, and its place."""
-    frames = account.frames
-    rows = np.flatnonzero(account.judged & np.isfinite(frames.f0_hz) & np.isfinite(frames.slope_over_sine))
-    if not len(rows):
-        return None
-    slope = 2 * np.pi * frames.f0_hz[rows] * 10 ** (frames.fundamental_dbfs[rows] / 20)
-    at = int(rows[int(np.argmax(slope))])
-    size = 10.0 ** (np.nan_to_num(frames.harmonics_dbc[at], nan=-300.0) / 20.0)
-    rising, falling = held_slopes(size * np.exp(1j * np.nan_to_num(frames.harmonic_phase_rad[at])))
-    time_s, f0 = float(frames.time_s[at]), float(frames.f0_hz[at])
-    most = float(slope.max())
-    return (most * rising, most * falling), Where(start_s=time_s, end_s=time_s, f0_low_hz=f0, f0_high_hz=f0)
-
-
-def held_slopes(r: NDArray[np.complex128]) -> tuple[float, float]:
-    """Rising and falling slope that a wave surely has, over its fundamental's own.
-
-    Ten harmonics of a flank that is held straight overshoot; their mean after Fejer (any handbook on Fourier series)
-    never does, but takes a tenth off a sine: of a wave near to one the harmonics' slopes are taken off instead.
-
-    Parameters
-    ----------
-    r : ndarray of complex, shape (9,)
-        H2 .. H10 over the fundamental.
-
-    Examples
-    --------
-    >>> [round(slope, 3) for slope in held_slopes(np.zeros(9, dtype=complex))]
-    [1.0, 1.0]
-    """
-    orders = np.arange(1, len(r) + 2)
-    taper = 1.0 - orders / (len(r) + 2.0)
-    near_sine = 1.0 - float(np.sum(orders[1:] * np.abs(r)))
-    rising, falling = (float(taper[0]) * slope for slope in _slopes(r * taper[1:] / taper[0]))
-    return max(rising, near_sine), max(falling, near_sine)
 
 
 def peaks_v(account: Account, volts: float | None) -> tuple[float, float] | None:

@@ -16,12 +16,13 @@ from listen.circuit.expected import expected_pitch, gain_bandwidth
 from listen.circuit.growth import find_growth
 from listen.circuit.known import KnownBuild
 from listen.circuit.level_loop import level_loop
-from listen.circuit.limits_read import clip_levels, dead_band, headroom_v, peaks_v, slew, where_of
+from listen.circuit.limits_read import clip_levels, dead_band, headroom_v, peaks_v, where_of
 from listen.circuit.loop import WIEN
 from listen.circuit.network import GUESSED_POLE_HZ, gain_of_growth, network_of
 from listen.circuit.rank import rank_causes
 from listen.circuit.second_channel import channel_pair
 from listen.circuit.shape import wave_figures
+from listen.circuit.slopes_read import slew
 from listen.circuit.types import Circuit, GainPoint, GangMismatch, GangPoint, Growth, Quantity, Where, unknown
 from listen.circuit.wave_circuit import wave_circuit
 from listen.findings.types import Finding

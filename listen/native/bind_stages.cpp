@@ -7,8 +7,8 @@ namespace {
 
 void staged_lines(Table<const double> table, Table<const double> returned, bool solved, bool own_levels, bool own_slope,
                   bool inside, Table<double> out) {
-    require(table.columns == 14 && returned.columns == 18 && returned.rows > 0,
-            "staged_lines: table must be (n, 14), returned (1 or more, 18)");
+    require(table.columns == 15 && returned.columns == 18 && returned.rows > 0,
+            "staged_lines: table must be (n, 15), returned (1 or more, 18)");
     require(out.rows == table.rows && out.columns == 20, "staged_lines: out must be (n, 20)");
     const Room<double> room(3 * returned.rows);
     const Table<double> memory = {room.all().data, 3, returned.rows};

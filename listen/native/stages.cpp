@@ -10,7 +10,7 @@ namespace {
 
 using V = Lanes<double>;
 constexpr int W = WIDTH<double>;
-constexpr int ORDERS = 10, COLUMNS = 14;
+constexpr int ORDERS = 10, COLUMNS = 15;
 constexpr int64_t POINTS = 192, SOLVE_POINTS = 64;
 constexpr int TURNS = 4, WARM_TURNS = 2;
 constexpr double NO_KNEE = 4.0, SLOW = 0.6, FURTHEST = 1.2, LEAST_RISE = 0.05, FURTHEST_TURN = 1.2;
@@ -20,7 +20,9 @@ constexpr int64_t DIODE_STEPS = 256;
 constexpr int DIODES = 2 * W;
 // Tables kept: the rows of one group may have as many widths as there are lanes, and none may be made over meanwhile.
 
-enum Column { KNEE, CORNER, EVEN_RE, EVEN_IM, ODD_RE, ODD_IM, BEND, BEND_AT, BEND_WIDTH, DEAD, TOP, BOTTOM, STEEP, LAG };
+enum Column {
+    KNEE, CORNER, EVEN_RE, EVEN_IM, ODD_RE, ODD_IM, BEND, BEND_AT, BEND_WIDTH, DEAD, TOP, BOTTOM, STEEP, LAG, LEAN
+};
 
 LISTEN_INLINE V root(V x) {
     for (int i = 0; i < W; i++) x[i] = sqrt(x[i]);
@@ -156,21 +158,23 @@ LISTEN_INLINE V above(V u, V level, V width2) {
     return (over + root(over * over + width2)) * 0.5;
 }
 
-LISTEN_INLINE V limited(V x, V limit) {
-    const V below = splat(0.0) - limit;
+LISTEN_INLINE V limited(V x, V below, V limit) {
     x = where_at_most(x, limit, x, limit);
     return where_at_most(below, x, x, below);
 }
 
-// As an amplifier does that rolls off and whose slope is limited; from half a cycle before on.
-void follow(V* u, V most_step, V share, V soft, int64_t points) {
-    V held = u[points / 2];
-    const V scale = splat(1.0) / most_step, end = splat(SOFT_END);
+// As an amplifier does that rolls off and whose slope is limited, by ``up`` a step where it rises, by ``down`` where it
+// falls; from a whole cycle before on: with unlike limits the mean has to settle, too.
+void follow(V* u, V up, V down, V share, V soft, int64_t points) {
+    V held = u[0];
+    const V none = splat(0.0), end = splat(SOFT_END), over_up = splat(1.0) / up, over_down = splat(1.0) / down;
     const auto next = [&](V target) {
-        const V far = (target - held) * share, z = limited(far * scale, end), sudden = limited(far, most_step);
+        const V far = (target - held) * share, most_step = where_at_most(far, none, down, up);
+        const V z = limited(far * where_at_most(far, none, over_down, over_up), none - end, end);
+        const V sudden = limited(far, none - down, up);
         held = held + sudden + soft * (most_step * z * (splat(1.0) - z * z * (4.0 / 27.0)) - sudden);
     };
-    for (int64_t j = points / 2; j < points; j++) next(u[j]);
+    for (int64_t j = 0; j < points; j++) next(u[j]);
     for (int64_t j = 0; j < points; j++) {
         next(u[j]);
         u[j] = held;
@@ -219,7 +223,9 @@ void run_stages(const Group& group, const Flags& flags, const Circle& circle, co
                                       flags.own_slope ? value[STEEP] / amplitude : value[STEEP]);
         const V each = splat(6.28318530717958647692 / (double)points);
         const V lag = where_at_most(value[STEEP], splat(SLOW), none, value[LAG]);
-        follow(u, each / steep, one / (one + lag / each), lag / (lag + SOFT), points);
+        V wider = one;
+        for (int i = 0; i < W; i++) wider[i] = exp(value[LEAN][i]);
+        follow(u, each / steep * wider, each / steep / wider, one / (one + lag / each), lag / (lag + SOFT), points);
     }
 }
 

@@ -10,7 +10,7 @@ import pytest
 
 from listen.bench import BuildSettings
 from listen.circuit import facts
-from listen.circuit.limits_read import held_slopes
+from listen.circuit.slopes_read import held_slopes
 from listen.circuit.types import Quantity
 
 

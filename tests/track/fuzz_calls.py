@@ -63,7 +63,7 @@ SKETCHES: dict[str, str] = {
     "spectra_single": "frames:c,=96 out:c,49,2",
     "spectra_double": "frames:c,=96 out:c,49,2",
     "rows_single": "spectra:c,49,2 out:c,=96",
-    "staged_lines": "table:c,14 returned:k,18 out:c,20",
+    "staged_lines": "table:c,15 returned:k,18 out:c,20",
 }
 
 

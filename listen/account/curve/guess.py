@@ -27,6 +27,9 @@ band."""
 _STEEP = np.array([0.9, 1.0, 1.01, 1.02, 1.035, 1.05, 1.075, 1.1, 1.15, 1.2, 1.3, 1.4, 1.5, 1.7, 1.87, 2.5])
 """Slopes over the limit: straight between them a harmonic is right to 0.2 % of the fundamental up to the full triangle
 (1.862), and to 1 % beyond, where the level alone changes (computed)."""
+_LEANS = (0.0, -0.1, 0.1, -0.25, 0.25)
+"""Logarithm of the rising slope's limit over the mean of both: from there a fit finds its way; a limit 1.6 times the
+other is as far as most amplifiers go."""
 _ONSETS = np.linspace(-0.9, 0.55, 25)
 """Logarithm of the onset over the highest pitch (or of the limit over the steepest slope seen): 0.4 to 1.7 in steps of
 6 %, of which the last leave the take's own highest note untouched."""
@@ -152,17 +155,18 @@ def _dead(what: UnexplainedHarmonics, along: bool, table: Complexes) -> list[Gue
     return out
 
 
-def _slopes(what: UnexplainedHarmonics, many: bool, table: Complexes) -> list[Guess]:
+def _slopes(what: UnexplainedHarmonics, many: bool, tables: list[Complexes]) -> list[Guess]:
     out, bins = [], what.bins
     seen = bins.f0_hz * bins.amplitude_fs
     for way, ratio in (("fs", seen / seen.max()), ("hz", bins.f0_hz / bins.f0_hz.max())):
         if way == "hz" and not many:
             continue
         onset = ratio * np.exp(-_ONSETS)[:, None]
-        costs = what.cost(_interpolated(_STEEP, table, own_steepness(onset) if way == "fs" else onset))
-        best = int(np.argmin(costs))
-        start = {"S": float(_ONSETS[best])}
-        out.append(Guess(letter="S", way=way, cost=float(costs[best]) + what.price, start=start))
+        at = own_steepness(onset) if way == "fs" else onset
+        costs = np.array([what.cost(_interpolated(_STEEP, table, at)) for table in tables])
+        lean, best = np.unravel_index(int(np.argmin(costs)), costs.shape)
+        start = {"S": float(_ONSETS[best]), "lean": _LEANS[lean]}
+        out.append(Guess(letter="S", way=way, cost=float(costs[lean, best]) + what.price, start=start))
     return out
 
 
@@ -214,7 +218,7 @@ class Tables:
             for letter in "PNT"
         }
         self.dead = self._lines(dead=_DEAD)
-        self.slew = self._lines(steep=_STEEP)
+        self.slew = [self._lines(steep=_STEEP, lean=np.full(len(_STEEP), lean)) for lean in _LEANS]
         self.sizes = [(g, q) for g in _BENDS for q in _BENDS_AT]
         size, place = np.array(self.sizes).T
         self.bend = self._lines(bend=size, bend_at=place)
@@ -239,6 +243,7 @@ class Tables:
             "bottom": far,
             "steep": zero,
             "lag": zero,
+            "lean": zero,
         }
         return np.asarray(harmonics(Values(**{**usual, **columns}), self._measured[None]).lines - self._own)
 

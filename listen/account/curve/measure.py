@@ -52,8 +52,8 @@ class Sizes:
         Half the width of the dead band over the peak that drives it.
     slope_short : ndarray
         Part of the fundamental's slope that is missing at the steepest place.
-    slope_fs_per_s : float
-        The limited slope.
+    slopes_fs_per_s : tuple of float
+        Limits of the rising and of the falling slope.
     even, odd : ndarray
         Curves: even and odd harmonics against the fundamental, as they come out.
     residual_even, residual_odd : ndarray
@@ -62,8 +62,8 @@ class Sizes:
         Of the whole model's wave over the fundamental.
     gain : ndarray
         Of the fundamental through knees and slope.
-    steep : ndarray
-        Slope of the stage's own sine over the limit.
+    steep : ndarray, shape (n, 2)
+        Slope of the stage's own sine over the limit of the rising and of the falling slope.
     """
 
     f0_hz: Floats
@@ -77,7 +77,7 @@ class Sizes:
     hard: bool
     dead: Floats
     slope_short: Floats
-    slope_fs_per_s: float
+    slopes_fs_per_s: tuple[float, float]
     even: Floats
     odd: Floats
     residual_even: Floats
@@ -86,6 +86,16 @@ class Sizes:
     crest_negative: Floats
     gain: Floats
     steep: Floats
+
+    @property
+    def steepest(self) -> Floats:
+        """Slope over the limit that is reached first."""
+        return np.asarray(self.steep.max(axis=1))
+
+    @property
+    def slope_fs_per_s(self) -> float:
+        """The lesser one of the limits."""
+        return min(self.slopes_fs_per_s)
 
     def at(self, values: Floats, f0_hz: Floats) -> Floats:
         """One of the columns in each row of the take, straight in the logarithm of the pitch between bins.
@@ -115,9 +125,9 @@ def sizes_of(choice: Choice) -> Sizes:
     # within the loop a part's input is not a sine: it is the feedback of that part alone
     up, down, flat_up, flat_down = _crests(knees, _alone(knees, bins))
     clipped = np.minimum(values.top, values.bottom) < NO_KNEE
-    slope_short, slope_fs = _slope(fit)
+    slope_short, slopes_fs = _slope(fit)
     even, odd = _curves(fit)
-    gain = harmonics(replace(knees, steep=values.steep), _alone(knees, bins)).gain
+    gain = harmonics(replace(knees, steep=values.steep, lean=values.lean), _alone(knees, bins)).gain
     modelled = replace(values, even=none.even, odd=none.odd, bend=none.bend)
     if not hard:
         modelled = replace(modelled, top=none.top, bottom=none.bottom)
@@ -135,7 +145,7 @@ def sizes_of(choice: Choice) -> Sizes:
         hard=hard,
         dead=values.dead,
         slope_short=slope_short,
-        slope_fs_per_s=slope_fs,
+        slopes_fs_per_s=slopes_fs,
         even=even,
         odd=odd,
         residual_even=_rss(residual[:, 0::2]),
@@ -143,7 +153,7 @@ def sizes_of(choice: Choice) -> Sizes:
         crest_positive=total_up,
         crest_negative=total_down,
         gain=gain,
-        steep=values.steep if values.own_slope else values.steep / gain,
+        steep=(values.steep if values.own_slope else values.steep / gain)[:, None] * _sides(values),
     )
 
 
@@ -171,6 +181,7 @@ def _nothing(values: Values) -> Values:
         bottom=far,
         steep=zero,
         lag=values.lag,
+        lean=zero,
     )
 
 
@@ -223,20 +234,26 @@ def _only(values: Values, i: int) -> Values:
     return of_table(values.table()[i : i + 1], *flags)
 
 
-def _slope(fit: Fit) -> tuple[Floats, float]:
-    """Slope deficit in each bin, and the slew rate in full scale per second."""
+def _sides(values: Values) -> Floats:
+    """Mean limit over those of the rising and of the falling slope: shape (n, 2)."""
+    return np.stack([np.exp(-values.lean), np.exp(values.lean)], axis=1)
+
+
+def _slope(fit: Fit) -> tuple[Floats, tuple[float, float]]:
+    """Slope deficit in each bin, and both slew rates in full scale per second."""
     values, bins = fit.values, fit.layout.bins
     n = len(bins)
     if not fit.stages.has("S"):
-        return np.zeros(n), 0.0
+        return np.zeros(n), (0.0, 0.0)
     seen = values.steep
     if values.own_slope:
-        only = replace(_nothing(values), steep=values.steep)
+        only = replace(_nothing(values), steep=values.steep, lean=values.lean)
         seen = seen * harmonics(only, _alone(only, bins)).gain
-    short = np.maximum(1.0 - 1.0 / np.maximum(seen, 1e-6), 0.0)
-    limits = 2 * np.pi * bins.f0_hz * bins.amplitude_fs / np.maximum(seen, 1e-6)
-    limited = seen > 1.0
-    return short, float(np.median(limits[limited])) if limited.any() else float(np.median(limits))
+    each = np.maximum(seen[:, None] * _sides(values), 1e-6)
+    limits = (2 * np.pi * bins.f0_hz * bins.amplitude_fs)[:, None] / each
+    limited = each.max(axis=1) > 1.0
+    rising, falling = np.median(limits[limited] if limited.any() else limits, axis=0)
+    return np.maximum(1.0 - 1.0 / each.max(axis=1), 0.0), (float(rising), float(falling))
 
 
 def _curves(fit: Fit) -> tuple[Floats, Floats]:

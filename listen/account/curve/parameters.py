@@ -22,6 +22,7 @@ from listen.account.curve.wave import (
     EVEN,
     KNEE,
     LAG,
+    LEAN,
     NO_KNEE,
     ODD,
     ORDERS,
@@ -81,6 +82,11 @@ touches it."""
 _ONSET_BOUNDS = (-1.5, 3.0)
 """Logarithm of the onset over the highest pitch: slopes 4.5 times the limit are a full triangle (from 1.9 on), a
 twentieth of it bends nothing."""
+_LEAN_SIGMA = 1.0
+"""Logarithm of the rising limit over the mean of both: it hardly binds, for it would pull a limit that is not reached
+down to where it begins to be."""
+LEAN_BOUNDS = (-0.5, 0.5)
+"""One limit 2.7 times the other. The quicker one is then worked out from where it is reached: `SLOW` is exp(-0.5)."""
 _FULL_TRIANGLE = 4.0 / np.pi
 """Slope of the fundamental over the limit where the wave is a full triangle: any more changes the level alone."""
 _TRIANGLE_SIGMA = 0.02
@@ -92,7 +98,7 @@ _NOTHING[[KNEE, BEND_AT, BEND_WIDTH, TOP, BOTTOM]] = KNEE_WIDTH, 1.0, DIODE_WIDT
 # columns of the kernel's table by unknown: an imaginary part comes after the real one
 _COLUMNS = {"knee": KNEE, "corner": CORNER, "er": EVEN, "Er": EVEN, "ei": EVEN + 1, "Ei": EVEN + 1}
 _COLUMNS |= {"or": ODD, "Or": ODD, "oi": ODD + 1, "Oi": ODD + 1, "B": BEND, "q": BEND_AT, "w": BEND_WIDTH}
-_COLUMNS |= {"D": DEAD, "d": DEAD, "S": STEEP, "lag": LAG}
+_COLUMNS |= {"D": DEAD, "d": DEAD, "S": STEEP, "lag": LAG, "lean": LEAN}
 _LOGARITHMS = {KNEE: "knee", BEND_AT: "q", BEND_WIDTH: "w"}
 _BOUNDS = {
     "knee": tuple(np.log(KNEE_BOUNDS)),
@@ -103,6 +109,7 @@ _BOUNDS = {
     "D": (0.0, 0.5),
     "d": (0.0, 0.5),
     "S": _ONSET_BOUNDS,
+    "lean": LEAN_BOUNDS,
 }
 """Beyond these a value would mean nothing, and a fit might run away: corners of 30 Hz are over any input's 20, a dead
 band of half the peak or diodes that hold all of it leave no sine to speak of."""
@@ -142,7 +149,7 @@ def unknowns_of(stages: Stages, bins: Bins) -> list[Unknown]:
         if stages.has(letter):
             rows.append((letter, letter == "d", 0.02, 0.001))
     if stages.has("S"):
-        rows.append(("S", False, 0.0, 0.01))
+        rows += [("S", False, 0.0, 0.01), ("lean", False, 0.0, 0.01)]
     out, at = [], LEFTOVERS
     for name, local, start, step in rows:
         size = len(bins) if local else 1
@@ -250,6 +257,8 @@ class Layout:
                 rows.append(({first: 1 / _LAG_US}, 1.0))
             elif unknown.name == "S":
                 rows.append(({first: 1 / _ONSET_SIGMA}, 0.0))
+            elif unknown.name == "lean":
+                rows.append(({first: 1 / _LEAN_SIGMA}, 0.0))
             elif unknown.name == "corner":
                 rows.append(({first: 1 / _CORNER_SIGMA_HZ}, _CORNER_HZ / _CORNER_SIGMA_HZ))
             elif unknown.name in ("er", "ei", "or", "oi"):

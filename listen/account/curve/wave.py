@@ -22,11 +22,11 @@ most)."""
 SLOW = 0.6
 """Slope over the limit from which the follower is worked out: knees and curves make a wave steeper than its sine, and
 there is room for two thirds more."""
-_LEVELS = ("bend", "bend_at", "bend_width", "dead", "top", "bottom", "steep", "lag")
+_LEVELS = ("bend", "bend_at", "bend_width", "dead", "top", "bottom", "steep", "lag", "lean")
 _NAMES = ("knee", "corner", "even", "", "odd", "", *_LEVELS)
 KNEE, CORNER, EVEN, ODD = 0, 1, 2, 4
-BEND, BEND_AT, BEND_WIDTH, DEAD, TOP, BOTTOM, STEEP, LAG = range(6, 14)
-COLUMNS = 14
+BEND, BEND_AT, BEND_WIDTH, DEAD, TOP, BOTTOM, STEEP, LAG, LEAN = range(6, 15)
+COLUMNS = 15
 """Columns of the kernel's table, in the order of `_NAMES`; complex ones take two."""
 POINTS, SOLVE_POINTS = 192, 64
 """Points of a cycle: what folds back onto ten harmonics is 97 dB down or more, slewing the most; and where the
@@ -77,9 +77,11 @@ class Values:
     top, bottom : ndarray, shape (n,)
         Clip levels.
     steep : ndarray, shape (n,)
-        Slope of the sine over the limit; 0: no limit.
+        Slope of the sine over the limit; 0: no limit. Of two unlike limits, over their geometric mean.
     lag : ndarray, shape (n,)
         Of the amplifier's first-order roll-off: pitch over its corner.
+    lean : ndarray, shape (n,)
+        Logarithm of the rising slope's limit over that mean; the falling one's is as far on the other side.
     """
 
     solved: bool
@@ -98,6 +100,7 @@ class Values:
     bottom: Floats
     steep: Floats
     lag: Floats
+    lean: Floats
 
     def table(self) -> Floats:
         """One row a cycle, as the kernel takes them."""
@@ -234,7 +237,7 @@ def _stages(values: Values, sampled: Floats, amplitude: Floats) -> Floats:
     limited = values.steep > SLOW
     if limited.any():
         steep = values.steep / amplitude if values.own_slope else values.steep
-        u = np.where(limited[:, None], slew(u, np.where(limited, steep, 1.0), values.lag), u)
+        u = np.where(limited[:, None], slew(u, np.where(limited, steep, 1.0), values.lag, values.lean), u)
     return np.asarray(u)
 
 
@@ -262,22 +265,25 @@ def diode_bend(x: Floats, width: Floats) -> Floats:
     return np.asarray(np.copysign(volts, x))
 
 
-def slew(u: Floats, steep: Floats, lag: Floats) -> Floats:
+def slew(u: Floats, steep: Floats, lag: Floats, lean: Floats) -> Floats:
     """Output of an amplifier with a first-order roll-off and a slew-rate limit: shape (n, points).
 
     What it is behind by, over its time constant, is its slope; the pair of transistors at its input bends that up to
-    the limit of 1 / steep of a unit sine's own. Without a lag the limit is sudden. From half a cycle before on.
+    the limit of 1 / steep of a unit sine's own. Without a lag the limit is sudden. From a whole cycle before on:
+    with unlike limits the mean has to settle, too.
     """
     points = u.shape[1]
     step = 2 * np.pi / points
     most, share = step / steep, 1.0 / (1.0 + lag / step)
     soft = lag / (lag + SOFT)
-    held, out = u[:, points // 2], np.empty_like(u)
-    for j in range(points // 2, 2 * points):
+    up, down = most * np.exp(lean), most / np.exp(lean)
+    held, out = u[:, 0], np.empty_like(u)
+    for j in range(2 * points):
         far = (u[:, j % points] - held) * share
-        z = np.clip(far / most, -SOFT_END, SOFT_END)
-        sudden = np.clip(far, -most, most)
-        held = held + sudden + soft * (most * z * (1.0 - z * z * 4.0 / 27.0) - sudden)
+        own = np.where(far > 0.0, up, down)
+        z = np.clip(far / own, -SOFT_END, SOFT_END)
+        sudden = np.clip(far, -down, up)
+        held = held + sudden + soft * (own * z * (1.0 - z * z * 4.0 / 27.0) - sudden)
         if j >= points:
             out[:, j - points] = held
     return out
