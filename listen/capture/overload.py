@@ -37,6 +37,8 @@ _SMALLEST_LEVEL = 0.2
 _COARSEST_LATTICE_FS = 2.0**-11
 _WHOLE = 0.02
 _WINDOWS = 64
+_TOGETHER = 1 << 15
+"""Samples: runs that lie this near together are read at once."""
 
 
 class SampleSpan(Protocol):
@@ -157,6 +159,24 @@ def find_overload(capture: SampleSpan, extremes: ExtremesByBlock) -> OverloadRun
     return _joined(overloaded, {sign: sign * level for sign, level in levels.items()})
 
 
+def may_be_cut(samples: Floats, subtype: str) -> bool:
+    """Whether `find_overload` could find anything at all: a quick question, for a stream that is asked again and again.
+
+    Parameters
+    ----------
+    samples : ndarray, shape (n,)
+    subtype : str
+        Name that libsndfile has for the encoding.
+    """
+    codes = codes_of(subtype)
+    levels = float(samples.max(initial=0.0)), -float(samples.min(initial=0.0))
+    if max(levels) < 64 * codes.step_fs:
+        return False
+    high, low = (level - codes.tolerance_fs for level in levels)
+    # every cut top is a run of three samples, or one of several short ones
+    return int(max(np.count_nonzero(samples >= high), np.count_nonzero(samples <= -low))) >= _LONG_RUN
+
+
 def _joined(overloaded: dict[int, _Tops], levels: dict[int, float]) -> OverloadRuns:
     """Merge both halves into one list, in order of time."""
     # An hour of overload has millions of runs: one column at a time.
@@ -200,13 +220,8 @@ def _cut(capture: SampleSpan, codes: Codes, tops: _Tops, sign: int, level: float
 
 def _lattice(capture: SampleSpan, codes: Codes, start: Ints, length: NDArray[np.int32], sign: int) -> float:
     """Return the step of the codes in use near the tops: a 16-bit recording may be kept, amplified, in 24 bits."""
-    values = []
-    for a, n in zip(start[:_WINDOWS].tolist(), length[:_WINDOWS].tolist(), strict=True):
-        reach = min(2 * n + 8, _CONTEXT)
-        values.append(
-            sign * capture.read(max(capture.start_sample, a - reach), min(capture.stop_sample, a + n + reach))
-        )
-    gaps = np.diff(distinct(np.concatenate(values)))
+    values = sign * _around(capture, start[:_WINDOWS], length[:_WINDOWS].astype(np.int64))
+    gaps = np.diff(distinct(values))
     # Dither and rounding move the codes of a coarser lattice by a few of a fine one's.
     gaps = gaps[gaps > (4.0 if codes.step_fs < 2.0**-15 else 0.5) * codes.step_fs]
     if len(gaps) == 0:
@@ -217,6 +232,21 @@ def _lattice(capture: SampleSpan, codes: Codes, start: Ints, length: NDArray[np.
     steps = gaps / smallest
     coarse = bool(np.all(np.abs(steps - np.round(steps)) < _WHOLE))
     return smallest if coarse or smallest <= _COARSEST_LATTICE_FS else codes.step_fs
+
+
+def _around(capture: SampleSpan, start: Ints, length: Ints) -> Floats:
+    """Samples of runs and about them, in any order."""
+    reach = np.minimum(2 * length + 8, _CONTEXT)
+    low = np.maximum(capture.start_sample, start - reach)
+    high = np.minimum(capture.stop_sample, start + length + reach)
+    first, last = int(low.min()), int(high.max())
+    if last - first > _TOGETHER:
+        pieces = zip(low.tolist(), high.tolist(), strict=True)
+        return np.concatenate([capture.read(a, b) for a, b in pieces])
+    inside = np.zeros(last - first + 1, dtype=np.int64)
+    np.add.at(inside, low - first, 1)
+    np.add.at(inside, high - first, -1)
+    return capture.read(first, last)[np.cumsum(inside[:-1]) > 0]
 
 
 class _RunAhead:
@@ -273,7 +303,9 @@ def _tops_of_block(capture: SampleSpan, codes: Codes, ahead: _RunAhead, start: i
     samples = capture.read(low, high)
     if sign < 0:
         np.negative(samples, out=samples)
-    edges = np.flatnonzero(np.diff((samples >= threshold).view(np.int8), prepend=0, append=0))
+    at_top = np.zeros(len(samples) + 2, dtype=np.bool_)
+    np.greater_equal(samples, threshold, out=at_top[1:-1])
+    edges = np.flatnonzero(at_top[1:] != at_top[:-1])
     first, end = edges[0::2], edges[1::2]
     length = end - first
     # At the end of what was read a run may go on.
@@ -313,6 +345,9 @@ def _dense(samples: Floats, codes: Codes, threshold: float, first: Ints, end: In
     high = np.minimum(rank + _NEIGHBOURS, np.searchsorted(first, first + _CONTEXT - _NEIGHBOURS) - 1)
     total = np.concatenate([[0], np.cumsum(end - first)])
     density = (total[high + 1] - total[low]) / np.maximum(end[high] - first[low], 1)
+    enough: NDArray[np.bool_] = (high - low >= _NEIGHBOURS) & (density >= max(_DENSITY, 2.5 * natural))
+    if not enough.any():
+        return enough
     # The sample before the top: the same each time where the period is a whole number of samples.
     previous = samples[np.maximum(first - 1, 0)]
     largest, smallest = previous.copy(), previous.copy()
@@ -320,12 +355,11 @@ def _dense(samples: Floats, codes: Codes, threshold: float, first: Ints, end: In
         other = np.clip(rank + shift, low, high)
         np.maximum(largest, previous[other], out=largest)
         np.minimum(smallest, previous[other], out=smallest)
-    enough = high - low >= _NEIGHBOURS
     # beside a sine's crest the samples before it lie within the phases in which its top code is met, and no wider
     following = samples[np.minimum(end, len(samples) - 1)]
     turn = np.concatenate([[0.0], np.cumsum((previous + following) / (2.0 * threshold))])
     cosine = np.clip((turn[high + 1] - turn[low]) / np.maximum(high + 1 - low, 1), -1.0, 1.0)
     natural_spread = 2.0 * np.pi * natural * np.sqrt(1.0 - cosine**2)
     wide = largest - smallest > np.maximum(_SPREAD, _WIDER * natural_spread) * threshold
-    dense: NDArray[np.bool_] = enough & wide & (density >= max(_DENSITY, 2.5 * natural))
+    dense: NDArray[np.bool_] = enough & wide
     return dense

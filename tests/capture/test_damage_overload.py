@@ -6,6 +6,7 @@ import numpy as np
 import pytest
 
 from listen.capture import Capture, open_capture, scan_damage
+from listen.capture.overload import may_be_cut
 from tests.capture.signals import RATE_HZ, dither, noise, sine, write
 
 
@@ -202,3 +203,20 @@ def test_long_runs_are_alike_whatever_the_blocks(tmp_path):
         assert other.start_sample.tolist() == found[2].start_sample.tolist()
         assert other.n_samples.tolist() == found[2].n_samples.tolist()
     assert (3 * n, 6 * n) in zip(found[0].start_sample.tolist(), found[0].n_samples.tolist(), strict=True)
+
+
+@pytest.mark.parametrize("subtype", ["PCM_16", "PCM_24", "FLOAT"])
+@pytest.mark.parametrize("f0_hz", [97.3, 441.7, 3001.3, 9_117.0])
+@pytest.mark.parametrize("over", [0.5, 0.9999, 1.005, 1.02, 1.4])
+@pytest.mark.parametrize("top", [1.0, 0.6])
+def test_the_quick_question_hides_no_cut_top(tmp_path, subtype, f0_hz, over, top):
+    """What is cut, at full scale or below it, is asked about in every piece of 0.2 s; a clean noisy tone in none."""
+    x = np.clip(top * over * (sine(f0_hz, 1.0, peak=1.0) + noise(RATE_HZ, 1e-4)), -top, top)
+    path = write(tmp_path / "take.wav", x, subtype=subtype)
+    capture = open_capture(path)
+    samples = capture.read(0, RATE_HZ)
+    pieces = [may_be_cut(samples[a : a + RATE_HZ // 5], subtype) for a in range(0, RATE_HZ, RATE_HZ // 5)]
+    if scan_damage(capture).overload.n_positive:
+        assert all(pieces)
+    if over == 0.5 and subtype != "PCM_16":
+        assert not any(pieces)
