@@ -2,8 +2,15 @@
 
 from __future__ import annotations
 
-import pytest
+import asyncio
 
+import pytest
+from prompt_toolkit.application import create_app_session
+from prompt_toolkit.formatted_text import fragment_list_to_text
+from prompt_toolkit.input import DummyInput
+from prompt_toolkit.output import DummyOutput
+
+from listen.watch.screen import app
 from listen.watch.screen.board import Board, Shown
 from listen.watch.screen.drawing import HELP, Around, draw, number
 from listen.watch.types import Arisen, Cleared, IntervalReading, LostTime, Reading
@@ -259,3 +266,24 @@ def test_nothing_that_is_looked_at_is_moved_by_what_stands_below(width):
     if width >= 76:  # and none of the usual lines is wrapped
         assert before[take] == "take       keeping take.wav, 0:00, nothing lost   q stop  ? keys"
         assert after[take + 2 : take + 5] == [line.rstrip() for line in HELP]
+
+
+def test_the_screen_is_drawn_only_where_its_text_changes(monkeypatch):
+    monkeypatch.setattr(app, "create_input", lambda **_: DummyInput())
+    monkeypatch.setattr(app, "_DRAWN_EVERY_S", 0.002)
+    with create_app_session(output=DummyOutput()):
+        screen = app.ScreenApp(Around(), lambda: None)
+    drawn: list[str] = []
+    monkeypatch.setattr(screen._app, "invalidate", lambda: drawn.append(fragment_list_to_text(screen._text())))
+
+    async def looked() -> None:
+        looking = asyncio.ensure_future(screen._look())
+        for heard_s in (1.0, 1.01, 1.02, 2.0):
+            screen.tell(reading(heard_s))
+            await asyncio.sleep(0.1)
+        looking.cancel()
+
+    asyncio.run(looked())
+    assert len(drawn) == 2, drawn
+    assert "0:01 heard" in drawn[0]
+    assert "0:02 heard" in drawn[-1]
