@@ -15,9 +15,9 @@ from listen.watch.types import Arisen, Cleared
 
 SPAN_S = 10.0
 _SHORTEST_S = 2.0
-_SHARE = 0.04
+_SHARE = 0.03
 """Of a core's time. A check of ten seconds takes a tenth of a second, so that there is one about every three."""
-_LEAST_PAUSE_S = 1.0
+_LEAST_PAUSE_S = 2.5
 _ABSENT_RUNS = 2
 """A finding has cleared when so many checks did not show it: one at its limit would come and go."""
 
