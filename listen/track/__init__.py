@@ -8,6 +8,7 @@ from listen.track.phase import knot_spacing_s, short_frame_s
 from listen.track.recorder import NEAR_DB, own_harmonics_dbc, without_hidden_harmonics
 from listen.track.shape import SINE_FLAT
 from listen.track.spectra import SpectraStore
+from listen.track.stream import NewestRows, StreamTracker
 from listen.track.threads import threads_to_use
 from listen.track.tracker import one_thread_each, track
 from listen.track.types import Envelope, Frames, PhaseStep
@@ -20,8 +21,10 @@ __all__ = [
     "SINE_FLAT",
     "Envelope",
     "Frames",
+    "NewestRows",
     "PhaseStep",
     "SpectraStore",
+    "StreamTracker",
     "give_back_memory",
     "knot_spacing_s",
     "one_thread_each",

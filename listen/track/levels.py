@@ -52,6 +52,21 @@ def level_columns(table: dict[str, Column], quiet: Floats, rate_hz: float) -> di
     return columns
 
 
+def newest_columns(table: dict[str, Column], quiet: Floats) -> dict[str, Column]:
+    """Columns of `NewestRows`, as `level_columns` has them."""
+    size = np.abs(table["harmonics"])
+    first = size[:, 0]
+    with np.errstate(divide="ignore", invalid="ignore"):
+        tone = _has_tone(table, table["fold"][:, 0, :].mean(axis=1))
+        columns = _shown_columns(table, size[:, 1:] / first[:, None])
+        level_dbfs = _db(2 * np.where(tone, table["power"], quiet))
+    columns |= {name: table["shape"][:, i] for i, name in enumerate(("crest_positive", "crest_negative"))}
+    silent = ~tone
+    for value in columns.values():
+        value[silent] = np.nan
+    return columns | {"level_dbfs": level_dbfs, "oscillating": tone}
+
+
 def _has_tone(table: dict[str, Column], residual: Floats) -> NDArray[np.bool_]:
     """Rows of a tone well above the noise, the residual and the leakage of the loudest row."""
     lines = 0.5 * np.nansum(np.abs(table["harmonics"]) ** 2, axis=1)
@@ -65,22 +80,31 @@ def _has_tone(table: dict[str, Column], residual: Floats) -> NDArray[np.bool_]:
 
 def _harmonic_columns(table: dict[str, Column], first: Floats) -> dict[str, Column]:
     """Pitch and harmonics, relative to the fundamental whose amplitude is ``first``."""
-    f0, harmonics, count = table["f0"], table["harmonics"], table["count"]
+    harmonics, count = table["harmonics"], table["count"]
     relative = np.abs(harmonics[:, 1:]) / first[:, None]
     turned: NDArray[np.complex128] = harmonics[:, 1:] * _conjugate_powers(harmonics[:, 0] / first)
     squares = relative**2
     even = np.where(count >= 2, np.nansum(squares[:, 0::2], axis=1), np.nan)
     odd = np.where(count >= 3, np.nansum(squares[:, 1::2], axis=1), np.nan)
     return {
-        "f0_hz": f0,
-        "f0_sigma_cents": 1200.0 / np.log(2.0) * table["sigma"] * np.sqrt(table["noise"]) / f0,
+        **_shown_columns(table, relative),
         "frame_s": table["frame_s"],
         "fundamental_dbfs": 20 * np.log10(first),
-        "thd_percent": np.where(count >= 2, 100.0 * np.sqrt(np.nansum(squares, axis=1)), np.nan),
         "even_dbc": _db(even),
         "odd_dbc": _db(odd),
-        "harmonics_dbc": 20 * np.log10(relative),
         "harmonic_phase_rad": np.angle(turned),
+    }
+
+
+def _shown_columns(table: dict[str, Column], relative: Floats) -> dict[str, Column]:
+    """Pitch, its standard deviation, and distortion from the harmonics over the fundamental."""
+    f0 = table["f0"]
+    distortion = 100.0 * np.sqrt(np.nansum(relative**2, axis=1))
+    return {
+        "f0_hz": f0,
+        "f0_sigma_cents": 1200.0 / np.log(2.0) * table["sigma"] * np.sqrt(table["noise"]) / f0,
+        "thd_percent": np.where(table["count"] >= 2, distortion, np.nan),
+        "harmonics_dbc": 20 * np.log10(relative),
     }
 
 

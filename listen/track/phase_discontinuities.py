@@ -38,9 +38,9 @@ _STRAIGHT, _STRAIGHT_CYCLES = 3.0, 1e-4
 _MOST = 24
 _MOST_IN_VAIN = 3
 """Tests in vain that are remembered: speech has one every 15 ms, each dearer than all else of a reading; tones none."""
-_MOST_DIFFERENT = 0.5
+MOST_DIFFERENT = 0.5
 """Normalised difference between adjacent cycles up to which a side is periodic: white noise has 0.7 to 1."""
-_SHORTEST_PERIOD = 8.0
+SHORTEST_PERIOD = 8.0
 """In samples: shorter cycles are too coarsely sampled to be compared by linear interpolation."""
 
 
@@ -73,8 +73,12 @@ class RuledOut:
         bool
             It was tested, or so many others were tested in vain that the signal is no steady tone.
         """
+        return self.holds_all(first) or any(abs(known - sample) <= near for known in self._samples)
+
+    def holds_all(self, first: int) -> bool:
+        """Whether no place of a window that begins at a sample is worth a test."""
         self._samples = [known for known in self._samples if known >= first - self._remembered_samples]
-        return len(self._samples) >= _MOST_IN_VAIN or any(abs(known - sample) <= near for known in self._samples)
+        return len(self._samples) >= _MOST_IN_VAIN
 
     def add(self, sample: float) -> None:
         """Add a place."""
@@ -110,7 +114,9 @@ def find_steps(
     to one common sample; the residual of the extrapolations must not exceed that of the fits. A control turned quickly
     bends the phase over many samples and fails this test.
     """
-    found = []
+    found: list[tuple[int, PhaseStep]] = []
+    if ruled_out is not None and ruled_out.holds_all(first):
+        return found
     for sample, slope, spacing, least in _candidates(curve):
         if ruled_out is not None and ruled_out.holds(sample, 0.5 * search_reach(slope, spacing), first):
             continue
@@ -213,7 +219,7 @@ def _periodic_at_side(rough: RoughCurve, x: Floats, first: int, sample: float, s
     periodic. Noise mistaken for a tone is not, and is spared the expensive test.
     """
     period = 1.0 / slope
-    if period < _SHORTEST_PERIOD:
+    if period < SHORTEST_PERIOD:
         return True
     reach = int(FIT_CYCLES * period) + 1
     middle = int(sample)
@@ -227,4 +233,4 @@ def _periodic_at_side(rough: RoughCurve, x: Floats, first: int, sample: float, s
         n = int(np.searchsorted(phase, phase[-1] - 1.0))
         difference += float(np.mean((np.interp(phase[:n] + 1.0, phase, part) - part[:n]) ** 2))
         power += 2.0 * float(np.var(part))
-    return difference <= _MOST_DIFFERENT * power
+    return difference <= MOST_DIFFERENT * power

@@ -8,7 +8,7 @@ from typing import Any
 import numpy as np
 
 from listen.bench import RecorderSettings
-from listen.track.types import HARMONIC_COLUMNS, Doubles, Envelope, Floats, Frames
+from listen.track.types import HARMONIC_COLUMNS, Doubles, Envelope, Flags, Floats, Frames
 
 _ORDERS = np.arange(2, HARMONIC_COLUMNS + 1)
 NEAR_DB = 6.0
@@ -32,16 +32,20 @@ def without_recorder_response(frames: Frames, recorder: RecorderSettings | None,
     Frames
     """
     if coupling_hz:
-        coupling_db = np.where(frames.oscillating, 10.0 * np.log10(1.0 + (coupling_hz / frames.f0_hz) ** 2), 0.0)
         envelope_db = 10.0 * np.log10(1.0 + (coupling_hz / frames.envelope.f0_hz) ** 2)
         frames = replace(
             frames,
-            level_dbfs=frames.level_dbfs + coupling_db,
+            level_dbfs=frames.level_dbfs + coupling_db(frames.f0_hz, frames.oscillating, coupling_hz),
             envelope=_raised(frames.envelope, envelope_db),
         )
     if recorder is None or not recorder.response_hz or not any(recorder.response_db):
         return frames
     return _without_response(frames, recorder)
+
+
+def coupling_db(f0_hz: Doubles, oscillating: Flags, coupling_hz: float) -> Doubles:
+    """Return by how much a first-order high-pass lowers each row's tone; 0 where there is none."""
+    return np.asarray(np.where(oscillating, 10.0 * np.log10(1.0 + (coupling_hz / f0_hz) ** 2), 0.0))
 
 
 def _without_response(frames: Frames, recorder: RecorderSettings) -> Frames:

@@ -153,6 +153,8 @@ def _mains_only(f0_hz: Floats, amplitude: Floats) -> bool:
 def _bridged(f0_hz: Floats, voiced: NDArray[np.bool_], amplitude: Floats) -> tuple[Floats, NDArray[np.bool_]]:
     """Bridge one or two hops disturbed by a gap in the recording: pitch and level are continuous across them."""
     f0, flags = f0_hz.copy(), voiced.copy()
+    if _one_note(f0, flags):  # nothing that is strange beside its neighbours
+        return f0, flags
     for hole in (1, 2):
         places = np.arange(1, max(len(f0) - hole, 1))
         waiting = places[_bridges(f0, flags, amplitude, places, hole)[0]][::-1].tolist()
@@ -168,6 +170,13 @@ def _bridged(f0_hz: Floats, voiced: NDArray[np.bool_], amplitude: Floats) -> tup
                 flags[i : i + hole] = True
                 again = min(i + hole, len(f0) - hole - 1)
     return f0, flags
+
+
+def _one_note(f0_hz: Floats, voiced: NDArray[np.bool_]) -> bool:
+    """Whether all hops hold a tone, and no two differ by as much as the sides of a gap may."""
+    return bool(voiced.all()) and float(f0_hz.max(initial=0.0)) < (1.0 + 0.9 * _SAME_NOTE) * float(
+        f0_hz.min(initial=np.inf)
+    )
 
 
 def _bridges(
@@ -189,7 +198,7 @@ def _voted(f0_hz: Floats, voiced: NDArray[np.bool_]) -> Floats:
     """Correct octave errors: a few hops at a simple ratio to both neighbours."""
     out = f0_hz.copy()
     index = np.flatnonzero(voiced)
-    if len(index) < 3:
+    if len(index) < 3 or _one_note(out, voiced):
         return out
     log = np.log(out[index])
     jumps = np.flatnonzero((np.abs(np.diff(log)) > np.log(1.25)) | (np.diff(index) > 1)) + 1

@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 
 from listen.track.chunk import Chunk, ShortFrames
 from listen.track.hum import HumLines, block_samples
-from listen.track.levels import Column, level_columns
+from listen.track.levels import Column, level_columns, newest_columns
 from listen.track.residual import HALF_ORDERS, PHASE_BINS
 from listen.track.rows import Rows
 from listen.track.segments import Segment
@@ -61,12 +61,7 @@ class FrameTable:
         """Close the table; ``each`` may work on several things at once, which takes memory for all of them."""
         n, rate_hz, hop_s, every = self._n, self._rate_hz, self._hop_s, self._every
         time_s: Column = (self._start_row + np.arange(0, n, every)) * hop_s
-        table = self._columns
-        table["f0"] = _straightened(table, hop_s)[::every]
-        for name in _OF_ALL_ROWS[1:]:
-            table[name] = table[name][::every].copy()
-        table["noise"] = _filled(table["noise"], table["segment"])
-        table["centred"] &= ~_at_steps(self._segments, time_s, rate_hz)
+        table = self._settled(time_s)
         quiet = np.concatenate(self._quiet)[:n:every] if self._quiet else np.empty(0)
         self._quiet = []
         self._columns = {}
@@ -90,6 +85,22 @@ class FrameTable:
             phase_steps=tuple(self._steps),
             **columns,
         )
+
+    def newest(self) -> dict[str, Column]:
+        """Close the table of a short span: the columns of `NewestRows` alone."""
+        time_s: Column = (self._start_row + np.arange(self._n)) * self._hop_s
+        quiet = np.concatenate(self._quiet)[: self._n] if self._quiet else np.empty(0)
+        return newest_columns(self._settled(time_s), quiet) | {"time_s": time_s}
+
+    def _settled(self, time_s: Floats) -> dict[str, Column]:
+        """Rows of which each has all that its neighbours tell of it."""
+        table, every = self._columns, self._every
+        table["f0"] = _straightened(table, self._hop_s)[::every]
+        for name in _OF_ALL_ROWS[1:]:
+            table[name] = table[name][::every].copy()
+        table["noise"] = _filled(table["noise"], table["segment"])
+        table["centred"] &= ~_at_steps(self._segments, time_s, self._rate_hz)
+        return table
 
     def _take_short_frames(self) -> list[ShortFrames]:
         short, self._short = self._short, []
@@ -231,16 +242,15 @@ def _straightened(table: dict[str, Column], hop_s: float) -> Floats:
 
 def _averaged(values: Column, segment: Column) -> Column:
     """Mean over five rows of a segment, because the noise of the curvature would add to the pitch's."""
-    total = np.zeros(len(values))
-    count = np.zeros(len(values))
-    for shift in range(-2, 3):
-        moved = np.full(len(values), np.nan)
-        here = slice(max(0, -shift), len(values) - max(0, shift))
-        there = slice(max(0, shift), len(values) + min(0, shift))
-        moved[here] = np.where(segment[here] == segment[there], values[there], np.nan)
-        known = np.isfinite(moved)
-        total[known] += moved[known]
-        count += known
+    n = len(values)
+    total, count = np.zeros(n), np.zeros(n)
+    near, whose = np.full(n + 4, np.nan), np.full(n + 4, -2, dtype=np.int64)  # no segment has that number
+    near[2:-2], whose[2:-2] = values, segment
+    known = np.isfinite(near)
+    for there in (slice(shift, n + shift) for shift in range(5)):
+        of_it = known[there] & (whose[there] == segment)
+        total += np.where(of_it, near[there], 0.0)
+        count += of_it
     return np.where(np.isfinite(values), total / np.maximum(count, 1), values)
 
 

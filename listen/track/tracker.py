@@ -16,7 +16,6 @@ from listen.track.hum import block_samples
 from listen.track.lines import FRAME_CYCLES, FRAME_S
 from listen.track.memory import give_back_memory
 from listen.track.phase import rough_curve
-from listen.track.phase_discontinuities import RuledOut
 from listen.track.pitch_estimate import CoarseTrack, coarse_chunk, coarse_margin, hop_samples
 from listen.track.recorder import without_recorder_response
 from listen.track.rows import RowSettings
@@ -76,7 +75,6 @@ def track(
     progress: Progress | None = None,
     chunk_samples: int = CHUNK_SAMPLES,
     workers: int = WORKERS,
-    ruled_out: RuledOut | None = None,
     spectra: SpectraStore | None = None,
 ) -> Frames:
     """Track pitch, harmonics and envelope of a capture.
@@ -92,8 +90,6 @@ def track(
         hum from slow drift, and the partials of another tone from the tone's harmonics.
     workers : int
         Threads, one where the system starts no more; the result does not depend on it.
-    ruled_out : RuledOut or None
-        For a window that moves over a stream: places tested before are not tested again.
     spectra : SpectraStore, optional
         Receives all harmonics of some rows, from which triangle, sawtooth and pulse waves are measured.
 
@@ -111,7 +107,7 @@ def track(
     rate = capture.true_rate_hz
     first, last = capture.start_sample, capture.stop_sample
     report = progress or _silent
-    read = _padded_reader(capture)
+    read = padded_reader(capture, first, last)
 
     settings = RowSettings(
         rate_hz=rate,
@@ -134,7 +130,7 @@ def track(
             margin = margin_samples(segments, a, b, rate)
             low, high = max(first, a - margin), min(last, b + margin)
             near = [item for item in numbered if item[1].start < high and item[1].stop > low]
-            return measure_chunk(read(low, high), low, a, b, near, settings, ruled_out)
+            return measure_chunk(read(low, high), low, a, b, near, settings)
 
         table = FrameTable(segments, rate, first, last, ROW_EVERY_S)
         for i, chunk in enumerate(each(work, bounds)):
@@ -188,8 +184,8 @@ def _silent(share: float) -> None:
     del share
 
 
-def _padded_reader(capture: SampleSource) -> Callable[[int, int], Floats]:
-    first, last = capture.start_sample, capture.stop_sample
+def padded_reader(capture: SampleSource, first: int, last: int) -> Callable[[int, int], Floats]:
+    """Return a function that reads samples of a capture, and zeros before ``first`` and from ``last`` on."""
 
     def read(start: int, stop: int) -> Floats:
         a, b = min(max(start, first), last), max(min(stop, last), first)

@@ -10,11 +10,10 @@ from collections.abc import Callable
 from listen.api.checking import check
 from listen.capture.codes import no_samples
 from listen.errors import CaptureError, ListenError, OptionError
-from listen.track import give_back_memory, track, without_hidden_harmonics
-from listen.track.phase_discontinuities import RuledOut
+from listen.track import StreamTracker, give_back_memory
 from listen.watch.alternation import Alternation
-from listen.watch.feeds import Feed, Piece, Reason
-from listen.watch.losses import ClockAgainstCount, Pauses, StatedRate, rate_in_words
+from listen.watch.feeds import Feed, Piece, Reason, together
+from listen.watch.losses import Arrivals, rate_in_words
 from listen.watch.passing import PassingFindings
 from listen.watch.pcm import Floats, StreamFormat, begins_as_wav, read_wav_header, samples_of
 from listen.watch.readings import is_clipped, newest_rows, reading_of
@@ -27,19 +26,24 @@ WINDOW_S = 1.0
 _LOW_WINDOW_S, _LOW_HZ = 2.0, 30.0
 _SILENT_WINDOW_S = 0.5
 """Of silence and hiss less is looked at: what may be a tone in them costs more than a tone."""
-_DEAR_WINDOW_S, _DEAR_EVERY_S = 0.4, 0.05
+_DEAR_WINDOW_S, _DEAR_EVERY_S = 0.4, 0.06
 """Speech is many short tones, each dear to begin: less of it is looked at, and no more often. A state looks back by
 0.3 s."""
+_ROWS_S = 0.36
+"""So much is measured: a state looks back by 0.2 s, and a row's offset is a mean over 0.25 s before."""
+_DEAR_ROWS_S = 0.28
+_STATE_S = 0.25
 _LOW_EVERY_S = 0.1
-_DEAR, _CHEAP = 0.25, 0.12
+_DEAR, _CHEAP = 0.16, 0.08
 """Of a step's time: what measuring may take before that, and under which it is over."""
 _BACKLOG_S = 0.25
 """What waits is gone through in steps of no more than this, so that no note is skipped."""
 _BEHIND_S = 0.3
 _LONGEST_STEP_S = 0.5
 _WAIT_S = 0.02
+_FLOWING_S = 0.1
+"""So long after the last piece the next step is waited for; then it is asked more often whether the source is gone."""
 _GIVE_BACK_EVERY_S = 30.0
-_RATE_EVERY_S = 0.5
 _CLIPPING_EVERY_S = 0.05
 
 
@@ -70,7 +74,7 @@ class Engine:
         self._remaining_bytes: int | None = None
         self._reason: Reason = "interrupted"
         self._dear = False
-        self._rate_looked_s = 0.0
+        self._step = 1
         self.taps: list[Callable[[Floats], None]] = []
         self.judged = False
 
@@ -99,12 +103,13 @@ class Engine:
         reason = self._reason
         last_s = time.monotonic()
         while not self._stop.is_set():
-            pieces = self._feed.take(_WAIT_S)
+            soon = time.monotonic() - last_s < _FLOWING_S
+            pieces = self._feed.take(_WAIT_S + (self._settings.every_s if soon else 0.0), self._wanted_bytes())
             for news in self._feed.news():
                 self._tell(SourceChanged(time_s=self.heard_s, rate_hz=news.rate_hz, sentence=news.sentence))
-            for piece in pieces:
-                self._take(piece)
-                last_s = piece.at_s
+            for group in together(pieces, self._step_bytes()):
+                self._take(group)
+                last_s = group[-1].at_s
                 if self._stop.is_set() or self._whole():
                     break
             if self._whole():
@@ -134,7 +139,7 @@ class Engine:
         except ListenError as error:
             problem = str(error).replace(os.fspath(self._spool.path), self._feed.name)
         return self._reported(
-            Summary(reason=reason, heard_s=self.heard_s, lost_s=self._clock.lost_s, result=result, problem=problem)
+            Summary(reason=reason, heard_s=self.heard_s, lost_s=self._arrivals.lost_s, result=result, problem=problem)
         )
 
     def save(self) -> None:
@@ -155,7 +160,7 @@ class Engine:
 
     def unjudged(self, problem: str) -> Summary:
         """Return the summary of a take that nobody checked."""
-        lost_s = self._clock.lost_s if self._spool is not None else 0.0
+        lost_s = self._arrivals.lost_s if self._spool is not None else 0.0
         return Summary(reason=self._reason, heard_s=self.heard_s, lost_s=lost_s, result=None, problem=problem)
 
     def _reported(self, summary: Summary) -> Summary:
@@ -170,8 +175,19 @@ class Engine:
         enough = self._settings.seconds is not None and self.heard_s >= self._settings.seconds
         return enough or self._remaining_bytes == 0
 
-    def _take(self, piece: Piece) -> None:
-        data = self._head + piece.data
+    def _step_bytes(self) -> int:
+        return self._step * self._form.frame_bytes if self._form is not None else 1
+
+    def _wanted_bytes(self) -> int:
+        """Bytes to the next measurement; any where a file is read as quickly as it is taken."""
+        if self._form is None or not self._feed.live:
+            return 1
+        wanted = (self._measured + self._step - self._ring.stop) * self._form.frame_bytes - len(self._head)
+        return max(1, wanted if self._remaining_bytes is None else min(wanted, self._remaining_bytes))
+
+    def _take(self, pieces: list[Piece]) -> None:
+        """Take pieces that are worked on together."""
+        data = b"".join([self._head, *(piece.data for piece in pieces)])
         self._head = b""
         if self._form is None:
             begun = self._begin(data)
@@ -181,6 +197,7 @@ class Engine:
             data = begun
         form = self._form
         assert form is not None
+        after = len(data)
         if self._remaining_bytes is not None:
             data = data[: self._remaining_bytes]
         if self._settings.seconds is not None:
@@ -194,22 +211,14 @@ class Engine:
             self._remaining_bytes -= whole
         assert self._spool is not None
         self._spool.write(data[:whole])
-        lost_s = self._clock.arrived(piece.at_s, whole // form.frame_bytes) if self._feed.live else None
-        self._pauses.arrived(piece.at_s)
-        step = self._pace(piece.at_s) * form.frame_bytes
+        newest_s = pieces[-1].at_s
+        lost_s = self._arrivals.took(pieces, after, whole, live=self._feed.live)
+        step = self._pace(newest_s) * form.frame_bytes
         for at in range(0, whole, step):
             self._add(data[at : min(whole, at + step)])
-        if lost_s is not None:
+        if lost_s > 0.0:
             self._tell(LostTime(time_s=self.heard_s, seconds=round(lost_s, 3)))
-        if self._feed.live and piece.at_s - self._rate_looked_s > _RATE_EVERY_S:
-            self._rate_looked_s = piece.at_s
-            self._look_at_the_rate()
-
-    def _look_at_the_rate(self) -> None:
-        """Say where the clock shows another rate than the stated one."""
-        form = self._form
-        assert form is not None
-        rate_hz = self._stated_rate.heard(self._clock.pace_hz())
+        rate_hz = self._arrivals.changed_rate_hz(newest_s) if self._feed.live else None
         if rate_hz is not None:
             sentence = rate_in_words(rate_hz, form.sample_rate_hz)
             self._tell(SourceChanged(time_s=self.heard_s, rate_hz=rate_hz, sentence=sentence))
@@ -259,19 +268,16 @@ class Engine:
         self._rate_hz = form.sample_rate_hz * (1.0 + 1e-6 * settings.clock_error_ppm)
         self._spool = Spool(form, settings.keep)
         self._ring = Ring(round((_LOW_WINDOW_S + 0.5) * form.sample_rate_hz))
-        self._clock = ClockAgainstCount(form.sample_rate_hz)
-        self._stated_rate = StatedRate(form.sample_rate_hz)
-        self._pauses: Pauses = Pauses()
+        self._arrivals = Arrivals(form.sample_rate_hz, form.frame_bytes)
         self._passing = PassingFindings(self._spool.path, settings.check)
         self._interval = Alternation(settings.interval_ratio) if settings.interval_ratio else None
-        self._step = 1
         self._measured = self._scanned = 0
         self._clipping = (False, 0.0)
         self._shown_s = -1.0
         self._memory_released_s = time.monotonic()
         self._last: Reading | None = None
         self._nothing_said_s = 0.0
-        self._ruled_out = RuledOut(remembered_samples=form.sample_rate_hz)
+        self._tracker = StreamTracker(self._rate_hz)
         self._tell(Start(sample_rate_hz=form.sample_rate_hz, channels=form.channels, channel=settings.channel))
 
     def _add(self, data: bytes) -> None:
@@ -296,34 +302,31 @@ class Engine:
         """Whether the last note is a low one: its frames are so long that more readings a second say no more."""
         return self._last is not None and self._last.f0_hz is not None and self._last.f0_hz < _LOW_HZ
 
-    def _window(self) -> Window:
-        form = self._form
+    def _looked_at_s(self) -> float:
+        """Return how far back tones are looked for."""
+        if self._last is not None and self._last.state == "silent":
+            return _SILENT_WINDOW_S
+        if self._low:
+            return _LOW_WINDOW_S
+        return _DEAR_WINDOW_S if self._dear else WINDOW_S
+
+    def _measure(self) -> None:
+        form, stop = self._form, self._ring.stop
         assert form is not None
-        last = self._last
-        seconds = WINDOW_S
-        if last is not None and last.state == "silent":
-            seconds = _SILENT_WINDOW_S
-        elif self._low:
-            seconds = _LOW_WINDOW_S
-        elif self._dear:
-            seconds = _DEAR_WINDOW_S
-        stop = self._ring.stop
-        return Window(
+        window = Window(
             ring=self._ring,
-            start_sample=max(self._ring.start, stop - round(seconds * form.sample_rate_hz)),
+            start_sample=self._ring.start,
             stop_sample=stop,
             sample_rate_hz=form.sample_rate_hz,
             true_rate_hz=self._rate_hz,
             subtype=form.subtype,
             ac_coupling_hz=self._settings.ac_coupling_hz,
-            recorder=self._settings.recorder,
         )
-
-    def _measure(self) -> None:
-        window = self._window()
+        seconds = self._looked_at_s()
+        start = max(window.start_sample, stop - round(seconds * form.sample_rate_hz))
+        rows_from_s = min(stop / self._rate_hz - (_DEAR_ROWS_S if self._dear else _ROWS_S), self._shown_s - _STATE_S)
         begun_s = time.thread_time()
-        tracked = track(window, workers=1, ruled_out=self._ruled_out)
-        frames = without_hidden_harmonics(tracked, self._settings.recorder)
+        frames = self._tracker.newest(window, start, round(rows_from_s * self._rate_hz), self._settings.recorder)
         spent = (time.thread_time() - begun_s) * self._rate_hz / self._step
         self._dear = spent > (_CHEAP if self._dear else _DEAR)
         rows = newest_rows(frames, window.stop_sample / self._rate_hz, self._shown_s, self._settings.every_s)
@@ -351,7 +354,7 @@ class Engine:
 
     def _nothing_came(self, since_s: float) -> None:
         """Blank the reading where a source with a pace has stopped."""
-        if self._form is None or not self._feed.live or since_s < self._pauses.longest_s():
+        if self._form is None or not self._feed.live or since_s < self._arrivals.longest_pause_s():
             return
         if self._last is not None and self._last.state == "lost" and self._nothing_said_s + 0.1 > time.monotonic():
             return

@@ -10,6 +10,7 @@ import os
 import threading
 import time
 from collections import deque
+from collections.abc import Iterator
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Literal, Protocol
@@ -44,6 +45,20 @@ class News:
     sentence: str
 
 
+def together(pieces: list[Piece], most_bytes: int) -> Iterator[list[Piece]]:
+    """Group pieces so that no group has more bytes, unless it is a single piece."""
+    group: list[Piece] = []
+    held = 0
+    for piece in pieces:
+        if group and held + len(piece.data) > most_bytes:
+            yield group
+            group, held = [], 0
+        group.append(piece)
+        held += len(piece.data)
+    if group:
+        yield group
+
+
 class Feed(Protocol):
     """A source of samples that runs by itself."""
 
@@ -59,8 +74,8 @@ class Feed(Protocol):
         """Whether the source has a pace of its own."""
         ...
 
-    def take(self, timeout_s: float) -> list[Piece]:
-        """Return what has come, at once where something has, at latest after the timeout."""
+    def take(self, timeout_s: float, enough_bytes: int = 1) -> list[Piece]:
+        """Return what has come, at once where it is enough, at latest after the timeout."""
         ...
 
     def news(self) -> list[News]:
@@ -78,6 +93,7 @@ class Waiting:
     def __init__(self) -> None:
         self._pieces: deque[Piece] = deque()
         self._bytes = 0
+        self._enough_bytes = 1
         self._changed = threading.Condition()
         self._ended: Reason | None = None
         self.closed = False
@@ -95,7 +111,9 @@ class Waiting:
                 self._changed.wait(0.1)
             self._pieces.append(Piece(data, at_s))
             self._bytes += len(data)
-            self._changed.notify_all()
+            # a card brings a hundred pieces a second: who measures wakes once for several
+            if self._bytes >= self._enough_bytes:
+                self._changed.notify_all()
 
     def end(self, reason: Reason) -> None:
         """Say that nothing more comes; the first reason stands."""
@@ -103,10 +121,11 @@ class Waiting:
             self._ended = self._ended or reason
             self._changed.notify_all()
 
-    def take(self, timeout_s: float) -> list[Piece]:
-        """Return all pieces, at latest after the timeout."""
+    def take(self, timeout_s: float, enough_bytes: int = 1) -> list[Piece]:
+        """Return all pieces once they have so many bytes, or nothing more comes, at latest after the timeout."""
         with self._changed:
-            if not self._pieces and self._ended is None:
+            self._enough_bytes = min(enough_bytes, _MOST_WAITING_BYTES // 2)
+            if self._bytes < self._enough_bytes and self._ended is None:
                 self._changed.wait(timeout_s)
             pieces = list(self._pieces)
             self._pieces.clear()
@@ -143,9 +162,9 @@ class PipeFeed:
         """See `Feed`."""
         return self._waiting.ended
 
-    def take(self, timeout_s: float) -> list[Piece]:
+    def take(self, timeout_s: float, enough_bytes: int = 1) -> list[Piece]:
         """See `Feed`."""
-        return self._waiting.take(timeout_s)
+        return self._waiting.take(timeout_s, enough_bytes)
 
     def news(self) -> list[News]:
         """See `Feed`: bytes tell nothing of where they come from."""
@@ -202,9 +221,9 @@ class FileFeed:
         """See `Feed`."""
         return self._waiting.ended
 
-    def take(self, timeout_s: float) -> list[Piece]:
+    def take(self, timeout_s: float, enough_bytes: int = 1) -> list[Piece]:
         """See `Feed`."""
-        return self._waiting.take(timeout_s)
+        return self._waiting.take(timeout_s, enough_bytes)
 
     def news(self) -> list[News]:
         """See `Feed`: bytes tell nothing of where they come from."""

@@ -12,6 +12,7 @@ from dataclasses import dataclass
 from statistics import linear_regression
 
 from listen.units import cents_between
+from listen.watch.feeds import Piece
 
 _CALM_S = 1.5
 """A lag is settled when it has stayed for so long .."""
@@ -30,6 +31,7 @@ _LATE_S = 0.2
 """A source with a pace that is silent for longer than this, and than four of its usual pauses, is gone for now."""
 _PAUSES = 4.0
 
+_RATE_EVERY_S = 0.5
 _RATE_CALM_S = 5.0
 """A rate is told from so much: an unevenness of 20 ms is then 0.4 %."""
 _RATE_OFF = 0.005
@@ -211,3 +213,70 @@ class Pauses:
     def longest_s(self) -> float:
         """Return how long nothing may come before the source is taken for gone."""
         return max(_LATE_S, min(_PAUSES * self._usual_s, 2.0)) if self._usual_s < 1.0 else 3.0
+
+
+class Arrivals:
+    """When samples came and how many: what was lost, at which rate they come, how long a pause is usual.
+
+    Parameters
+    ----------
+    rate_hz : int
+        Stated samples a second.
+    frame_bytes : int
+        Of one sample of all channels.
+    """
+
+    def __init__(self, rate_hz: int, frame_bytes: int) -> None:
+        self._frame_bytes = frame_bytes
+        self._clock = ClockAgainstCount(rate_hz)
+        self._stated_rate = StatedRate(rate_hz)
+        self._pauses = Pauses()
+        self._rate_looked_s = 0.0
+
+    @property
+    def lost_s(self) -> float:
+        """Seconds that were lost so far."""
+        return self._clock.lost_s
+
+    def took(self, pieces: list[Piece], n_bytes: int, whole_bytes: int, *, live: bool) -> float:
+        """Take note of pieces.
+
+        Parameters
+        ----------
+        pieces : list of Piece
+        n_bytes : int
+            Bytes up to the last piece's end, without those of a header.
+        whole_bytes : int
+            Those of them that are whole frames.
+        live : bool
+            Whether the source has a pace.
+
+        Returns
+        -------
+        float
+            Seconds that were lost, as far as that is certain now.
+        """
+        before_s = self.lost_s
+        end = n_bytes - sum(len(piece.data) for piece in pieces)
+        counted = 0
+        for piece in pieces:
+            end += len(piece.data)
+            count = max(0, min(end, whole_bytes)) // self._frame_bytes
+            if count == counted:
+                continue
+            if live:
+                self._clock.arrived(piece.at_s, count - counted)
+            self._pauses.arrived(piece.at_s)
+            counted = count
+        return self.lost_s - before_s
+
+    def changed_rate_hz(self, at_s: float) -> int | None:
+        """Return another rate than before by the clock, once; asked again and again, it looks now and then."""
+        if at_s - self._rate_looked_s <= _RATE_EVERY_S:
+            return None
+        self._rate_looked_s = at_s
+        return self._stated_rate.heard(self._clock.pace_hz())
+
+    def longest_pause_s(self) -> float:
+        """Return how long nothing may come before the source is taken for gone."""
+        return self._pauses.longest_s()

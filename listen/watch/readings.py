@@ -2,19 +2,22 @@
 
 from __future__ import annotations
 
+import itertools
 import math
+from statistics import median
 from typing import Any
 
 import numpy as np
-from numpy.typing import NDArray
 
-from listen.capture.overload import ExtremesByBlock, find_overload
+from listen.capture.overload import ExtremesByBlock, find_overload, may_be_cut
 from listen.track.lines import frame_cycles
+from listen.track.stream import NewestRows
 from listen.track.types import ROW_EVERY_S, Frames
 from listen.units import cents_between, cents_off_note
 from listen.watch.types import Reading, ToneState
 from listen.watch.window import Window
 
+RowColumns = NewestRows | Frames
 _SMOOTHED_S = 0.010
 """The phase is smoothed over eleven knots: nearer to the end, where it lacks the later ones, pitch is 0.1 cents off."""
 _QUIET_HALF_S = 0.5 * ROW_EVERY_S
@@ -34,7 +37,7 @@ _AT_REST_DB_A_S = 0.5
 """A level that moves faster has not settled: 0.1 dB in 0.2 s."""
 _SCATTERS = 3.0
 """... unless it scatters as much from row to row."""
-_MAINS_HZ = np.array([[50.0], [60.0], [100.0], [120.0]])
+_MAINS_HZ = 50.0, 60.0, 100.0, 120.0
 _MAINS_WANDER, _MAINS_BELOW_DBFS = 0.004, -30.0
 """What stands within so much of the mains or twice it and is this weak is hum, as it is for the tracker in a take of
 nothing else: in a short window that holds the end of something louder the tracker cannot know."""
@@ -42,12 +45,12 @@ _SOUNDING_S = 0.3
 _PEAK_S = 0.2
 
 
-def newest_rows(frames: Frames, stop_s: float, after_s: float, every_s: float) -> list[int]:
+def newest_rows(frames: RowColumns, stop_s: float, after_s: float, every_s: float) -> list[int]:
     """Choose the rows to show: the newest whose frame has its full length, and before it one every so often.
 
     Parameters
     ----------
-    frames : Frames
+    frames : NewestRows or Frames
         Of the window.
     stop_s : float
         Its end.
@@ -67,7 +70,7 @@ def newest_rows(frames: Frames, stop_s: float, after_s: float, every_s: float) -
     return list(range(count - 1, first - 1, -stride))[::-1]
 
 
-def _half_frame_s(frames: Frames) -> float:
+def _half_frame_s(frames: RowColumns) -> float:
     """Half of the frame that the newest pitch asks for: what is nearer to the end has a shortened frame."""
     newest = slice(-round(_SOUNDING_S / ROW_EVERY_S), None)
     sounding = np.flatnonzero(frames.oscillating[newest])
@@ -78,13 +81,13 @@ def _half_frame_s(frames: Frames) -> float:
 
 
 def reading_of(
-    frames: Frames, row: int, *, heard_s: float, peak_fs: float, clipped: bool, note_hz: float | None
+    frames: RowColumns, row: int, *, heard_s: float, peak_fs: float, clipped: bool, note_hz: float | None
 ) -> Reading:
     """Return one row with its state.
 
     Parameters
     ----------
-    frames : Frames
+    frames : NewestRows or Frames
     row : int
     heard_s : float
     peak_fs : float
@@ -117,56 +120,54 @@ def _known(value: Any) -> float | None:
     return number if math.isfinite(number) else None
 
 
-def state_of(frames: Frames, row: int) -> ToneState:
+def state_of(frames: RowColumns, row: int) -> ToneState:
     """Tell whether the tone is absent, being turned, growing or at rest at a row."""
     if not frames.oscillating[row]:
         return "silent"
-    back = round(_STEP_S / ROW_EVERY_S)
-    low = max(0, row - back)
-    sounding = frames.oscillating[low : row + 1]
-    f0 = frames.f0_hz[low : row + 1]
-    log = np.where(sounding, 1200.0 * np.log2(np.where(sounding, f0, 1.0)), np.nan)
-    if _is_hum(frames, row):
+    # a handful of numbers: as lists they cost a tenth of what arrays do
+    rows = slice(max(0, row - round(_STEP_S / ROW_EVERY_S)), row + 1)
+    sounding, f0_hz = frames.oscillating[rows].tolist(), frames.f0_hz[rows].tolist()
+    level_dbfs = frames.level_dbfs[rows].tolist()
+    if _is_hum(f0_hz[-_MOVED_ROWS:], level_dbfs[-_MOVED_ROWS:], sounding[-_MOVED_ROWS:]):
         return "silent"
-    if _moves(log, frames.f0_sigma_cents[low : row + 1]):
+    cents = [1200.0 * math.log2(hz) for hz, sounds in zip(f0_hz, sounding, strict=True) if sounds]
+    if _moves(cents, [sigma for sigma in frames.f0_sigma_cents[rows].tolist() if math.isfinite(sigma)]):
         return "moving"
-    rest = row - round(_AT_REST_S / ROW_EVERY_S)
-    if rest < 0 or not frames.oscillating[rest : row + 1].all() or _level_moves(frames.level_dbfs[rest : row + 1]):
+    at_rest = round(_AT_REST_S / ROW_EVERY_S) + 1
+    if row + 1 < at_rest or not all(sounding[-at_rest:]) or _level_moves(level_dbfs[-at_rest:]):
         return "settling"
     return "steady"
 
 
-def _is_hum(frames: Frames, row: int) -> bool:
+def _is_hum(f0_hz: list[float], level_dbfs: list[float], sounding: list[bool]) -> bool:
     """Whether what sounds is the mains: at rest at its frequency or twice it, and weaker than any recorded tone."""
-    last = np.arange(max(0, row - _MOVED_ROWS + 1), row + 1)
-    rows = last[frames.oscillating[last]]
-    if float(frames.level_dbfs[rows].max()) > _MAINS_BELOW_DBFS:
+    if max(level for level, sounds in zip(level_dbfs, sounding, strict=True) if sounds) > _MAINS_BELOW_DBFS:
         return False
-    return bool((np.abs(frames.f0_hz[rows] / _MAINS_HZ - 1.0) < _MAINS_WANDER).all(axis=1).any())
+    pitches = [hz for hz, sounds in zip(f0_hz, sounding, strict=True) if sounds]
+    return any(all(abs(hz / mains - 1.0) < _MAINS_WANDER for hz in pitches) for mains in _MAINS_HZ)
 
 
-def _moves(cents: NDArray[np.float64], sigma: NDArray[np.float64]) -> bool:
+def _moves(cents: list[float], sigma: list[float]) -> bool:
     """Whether the pitch moves from row to row, or has stepped."""
-    known = cents[np.isfinite(cents)]
-    if len(known) < 2:
+    if len(cents) < 2:
         return False
-    scatter = float(np.nanmedian(sigma)) if np.isfinite(sigma).any() else 0.0
-    steps = np.abs(np.diff(known))
-    turned = bool((steps[-_MOVED_ROWS:] > max(_MOVING_CENTS, _SIGMAS * scatter)).any())
-    if len(known) < 6:
+    scatter = median(sigma) if sigma else 0.0
+    steps = [abs(after - before) for before, after in itertools.pairwise(cents)]
+    turned = max(steps[-_MOVED_ROWS:]) > max(_MOVING_CENTS, _SIGMAS * scatter)
+    if len(cents) < 6:
         return turned
     # a hold before a step and the hold after it differ, wherever in the window the step lies
-    apart_s = (len(known) - 3) * ROW_EVERY_S
+    apart_s = (len(cents) - 3) * ROW_EVERY_S
     least = max(_TURNED_CENTS_A_S * apart_s, 5.0 * _SIGMAS * scatter)
-    return turned or float(np.abs(np.median(known[:3]) - np.median(known[-3:]))) > least
+    return turned or abs(median(cents[:3]) - median(cents[-3:])) > least
 
 
-def _level_moves(level_dbfs: NDArray[np.float64]) -> bool:
+def _level_moves(level_dbfs: list[float]) -> bool:
     """Whether the level moves by more than it scatters."""
     third = max(1, len(level_dbfs) // 3)
     # the parts' medians: a single row across a click is no growth
-    moved_db = abs(float(np.median(level_dbfs[-third:]) - np.median(level_dbfs[:third])))
-    scatter_db = float(np.median(np.abs(np.diff(level_dbfs))))
+    moved_db = abs(median(level_dbfs[-third:]) - median(level_dbfs[:third]))
+    scatter_db = median(abs(after - before) for before, after in itertools.pairwise(level_dbfs))
     return moved_db > max(_AT_REST_DB_A_S * (len(level_dbfs) - third) * ROW_EVERY_S, _SCATTERS * scatter_db)
 
 
@@ -184,6 +185,8 @@ def is_clipped(window: Window) -> tuple[bool, float]:
     x = window.read(start, window.stop_sample)
     highest, lowest = float(x.max()), float(x.min())
     peak_fs = max(highest, -lowest)
+    if not may_be_cut(x, window.subtype):
+        return False, peak_fs
     span = Window(
         ring=window.ring,
         start_sample=start,
@@ -195,6 +198,4 @@ def is_clipped(window: Window) -> tuple[bool, float]:
     )
     extremes = ExtremesByBlock()
     extremes.feed(start, len(x), highest, lowest)
-    if peak_fs <= 0.0:
-        return False, peak_fs
     return len(find_overload(span, extremes)) > 0, peak_fs

@@ -196,9 +196,9 @@ class DeviceFeed:
         """See `Feed`."""
         return self._waiting.ended
 
-    def take(self, timeout_s: float) -> list[Piece]:
+    def take(self, timeout_s: float, enough_bytes: int = 1) -> list[Piece]:
         """See `Feed`."""
-        return self._waiting.take(timeout_s)
+        return self._waiting.take(timeout_s, enough_bytes)
 
     def news(self) -> list[News]:
         """See `Feed`: what the sound server tells."""

@@ -7,8 +7,6 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from listen.bench import RecorderSettings
-
 Floats = NDArray[np.float64]
 
 
@@ -65,7 +63,6 @@ class Window:
     subtype : str
         libsndfile's name of the encoding.
     ac_coupling_hz : float or None
-    recorder : RecorderSettings or None
     """
 
     ring: Ring
@@ -75,7 +72,6 @@ class Window:
     true_rate_hz: float
     subtype: str
     ac_coupling_hz: float | None
-    recorder: RecorderSettings | None = None
 
     def read(self, start: int, stop: int) -> Floats:
         """Samples start .. stop of the stream."""

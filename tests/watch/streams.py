@@ -53,8 +53,8 @@ class MemoryFeed:
     def ended(self) -> Reason | None:
         return "end of stream" if self._over else None
 
-    def take(self, timeout_s: float) -> list[Piece]:
-        del timeout_s
+    def take(self, timeout_s: float, enough_bytes: int = 1) -> list[Piece]:
+        del timeout_s, enough_bytes
         block = next(self._blocks, None)
         if block is None:
             self._over = True
