@@ -373,7 +373,12 @@ def _with_wave_shape(
         coupling_known=capture.ac_coupling_hz is not None,
         response_hz=response_hz,
     )
-    return replace(account, wave_shape=found)
+    if found is None:
+        return account
+    # what rounds or cuts the wave takes of its level, too: that is no other drift
+    level = account.frames.level_dbfs - found.at(found.gain_db, account.frames.f0_hz)
+    law = _law(account.frames, level, account.judged & ~account.cut, found.coupling_known, account)
+    return replace(account, wave_shape=found, law=law)
 
 
 def _near_dead_spots(frames: Frames, account: Account) -> Flags:

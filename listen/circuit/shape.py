@@ -157,13 +157,15 @@ class _Reader:
         value, sigma = overall(values_s, sigma_s)
         if value < _SEEN * sigma:
             return self.quantity(1e6 * (value + _SEEN * sigma), 1e6 * sigma, bound="at-most")
+        if self.shape.response_known:
+            return self.quantity(1e6 * value, 1e6 * sigma)
         own = np.sqrt(max(value**2 - recorders_s**2, 0.0))
-        hidden = not self.shape.response_known and own < (1 - _MATTERS) * value
-        return self.quantity(1e6 * value, 1e6 * sigma, bound="at-most" if hidden else None)
+        sigma = float(np.hypot(sigma, value - own))
+        return self.quantity(1e6 * value, 1e6 * sigma, bound="at-most" if own < (1 - _MATTERS) * value else None)
 
     def _spike(self) -> dict[str, Quantity]:
         shape = self.shape
-        if not (shape.spike_area_s > 0).any():
+        if not (shape.spike_area_s > shape.spike_limit_s).any():
             least = int(np.argmin(shape.spike_limit_s))
             return {
                 "glitch_percent": unknown(_SHORT),
@@ -187,8 +189,13 @@ class _Reader:
                 bound=None if shape.spike_resolved[place] else "at-least",
             ),
             "glitch_area_percent_us": self.quantity(area, area * own, where=where),
-            "glitch_cycle": self.quantity(float(shape.spike_at[place]), 0.002, where=where),
+            "glitch_cycle": self.quantity(float(shape.spike_at[place]), self._spike_at_sigma(place), where=where),
         }
+
+    def _spike_at_sigma(self, place: int) -> float:
+        """Of a spike's place: its own, and what a recorder's low-pass may put it later by."""
+        own = self.shape.fits[place].sigma["spike_at"]
+        return float(np.hypot(own, float(self.shape.f0_hz[place]) * _RECORDERS_CORNER_S))
 
     def along(self) -> tuple[ShapeRow, ...]:
         shape = self.shape

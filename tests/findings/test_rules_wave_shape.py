@@ -25,7 +25,7 @@ def shape(wave: str, **changes: Any) -> WaveShape:
     zero = np.zeros(4)
     for name in ("corner_s", "corner_sigma_s", "bow", "bow_sigma", "loss", "loss_both", "spike", "spike_area_s"):
         values[name] = zero
-    for name in ("share_sigma", "reset_s", "reset_sigma_s", "spike_limit_s", "residual_even"):
+    for name in ("share_sigma", "reset_s", "reset_sigma_s", "spike_limit_s", "gain_db", "residual_even"):
         values[name] = zero
     values |= {"share": zero + 0.5, "spike_resolved": zero == 0, "spike_at": zero + 0.3}
     values |= {"coupling_known": True, "response_known": True, "rows": {}}

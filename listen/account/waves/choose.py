@@ -2,14 +2,15 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import replace
 from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
-from listen.account.waves.cycle import Cycle, changed, draw
-from listen.account.waves.fit import CycleFit, fit_cycle
+from listen.account.waves.cycle import LEAST_SHARE, Cycle, bow_error, changed, draw, form_error
+from listen.account.waves.fit import LONGEST, CycleFit, fit_cycle
 from listen.account.waves.gather import WaveBin
 
 Floats = NDArray[np.floating[Any]]
@@ -21,6 +22,8 @@ _BASE = {
     "square": ("share", "bend", "corner"),
     "pulse": ("share", "bend", "corner"),
 }
+_TIMES = ("corner", "spike_area", "spike_width", "spike_tail")
+_LENGTHS = ("spike_width", "spike_tail")
 _BELL, _DECAY = ("spike_area", "spike_at", "spike_width"), ("spike_area", "spike_at", "spike_tail")
 _MORE: dict[str, tuple[tuple[str, ...], ...]] = {
     "triangle": (("cut_top",), ("cut_bottom",), ("cut_top", "cut_bottom"), _BELL, _DECAY),
@@ -79,10 +82,19 @@ def choose(bin_: WaveBin, wave: str, before: CycleFit | None) -> CycleFit:
     plain = _plain(bin_, wave, before)
     if len(bin_.lines) < _FEWEST or _explained(plain):
         return plain
+    found = _searched(_bent(bin_, plain), wave, _finished(_bent(bin_, plain), plain))
+    # the plain wave's bow may have stood for another part
+    return _finished(_bent(bin_, found), found)
+
+
+def _searched(bin_: WaveBin, wave: str, plain: CycleFit) -> CycleFit:
+    """The plain wave with its significant parts."""
     # what comes first may take the place of another part: the two best are carried on
     deep = _from_scratch(bin_, wave) if plain.chi_square > _FAR * plain.independent else []
-    tried = [plain, *(_shown(bin_, fit) for fit in deep)]
-    ends = sorted(tried, key=_cost)[:_CARRIED]
+    deep = sorted((_shown(bin_, fit) for fit in deep), key=_cost)
+    tried = [plain, *deep]
+    # a cut that stands for a rounded corner leads nowhere: the plain wave goes on beside it
+    ends = tried[: 1 + _CARRIED]
     for _ in range(_MOST_PARTS):
         longer = [fit for end in ends for more in _MORE[wave] for fit in _longer(bin_, end, more) if _gains(end, fit)]
         ends = [_shown(bin_, _finished(bin_, fit)) for fit in sorted(longer, key=_cost)[:_CARRIED]]
@@ -92,11 +104,60 @@ def choose(bin_: WaveBin, wave: str, before: CycleFit | None) -> CycleFit:
     return min(tried, key=_cost)
 
 
+def carried_up(bins: Sequence[WaveBin], fits: Sequence[CycleFit]) -> list[CycleFit]:
+    """Fits, lowest pitch first, with the parts of the next lower pitch where those explain more: times stay the same.
+
+    What is short is told best at a low pitch, where more harmonics show it, and the search begins at the highest.
+    """
+    out = [_of_either_form(bins[0], fits[0])]
+    for bin_, fit in zip(bins[1:], fits[1:], strict=True):
+        lower, ratio = out[-1], bin_.f0_hz / bins[len(out) - 1].f0_hz
+        bin_ = _bent(bin_, fit)
+        if len(bin_.lines) >= _FEWEST and not _explained(fit):
+            start = changed(lower.cycle, {name: ratio * getattr(lower.cycle, name) for name in _TIMES})
+            fit = min(fit, _shown(bin_, fit_cycle(bin_.lines, bin_.sigma, start, lower.free)), key=_cost)
+        out.append(fit)
+    return out
+
+
+def _of_either_form(bin_: WaveBin, fit: CycleFit) -> CycleFit:
+    """The fit with the spike as a bell or as a decay, whichever leaves less: the search may have met one of them alone.
+
+    Beside it a start of the other form has the same area, middle and spread.
+    """
+    bin_ = _bent(bin_, fit)
+    if "spike_area" not in fit.free or _explained(fit):
+        return fit
+    cycle, decays = fit.cycle, "spike_tail" in fit.free
+    other = {"spike_width": cycle.spike_tail, "spike_tail": cycle.spike_width}
+    start = changed(cycle, {**other, "spike_at": cycle.spike_at + cycle.spike_tail - cycle.spike_width})
+    free = (*(name for name in fit.free if name not in _BELL + _DECAY), *(_BELL if decays else _DECAY))
+    return min(
+        fit, _shown(bin_, fit_cycle(bin_.lines, bin_.sigma, start, free, gradual=False, delay=fit.delay)), key=_cost
+    )
+
+
+def with_form(bin_: WaveBin, fit: CycleFit) -> CycleFit:
+    """A fit with a spike once more, the spike's form not taken for granted: what hangs on it is less sure."""
+    if "spike_area" not in fit.free:
+        return fit
+    k = np.arange(1, len(bin_.lines) + 1).astype(float)
+    noise = np.hypot(_bent(bin_, fit).sigma, fit.gain * form_error(fit.cycle, k))
+    return fit_cycle(bin_.lines, noise, fit.cycle, fit.free, gradual=False, delay=fit.delay)
+
+
 def _like(bin_: WaveBin, before: CycleFit | None) -> CycleFit | None:
     """The parts of the bin of the next pitch, where there are more than the plain wave's: times stay, shares grow."""
     if before is None or len(bin_.lines) < _FEWEST:
         return None
+    bin_ = _bent(bin_, before)
     return _shown(bin_, fit_cycle(bin_.lines, bin_.sigma, before.cycle, before.free))
+
+
+def _bent(bin_: WaveBin, fit: CycleFit) -> WaveBin:
+    """The bin, the form of the slopes' bow not taken for granted: what it leaves is no part of its own."""
+    k = np.arange(1, len(bin_.lines) + 1).astype(float)
+    return replace(bin_, sigma=np.hypot(bin_.sigma, bow_error(fit.cycle, k)))
 
 
 def _as_good(fit: CycleFit, before: CycleFit | None, wave: str) -> bool:
@@ -132,10 +193,13 @@ def _shown(bin_: WaveBin, fit: CycleFit) -> CycleFit:
     """Fit again without the parts that are not clear of nothing by their own deviation.
 
     Beside an edge a spike is the same as a shift of it, and a shallow cut of one tip as another corner: chi squared
-    falls by both, and neither is told from the other.
+    falls by both, and neither is told from the other. A spike as long as one can be is the bow of a slope.
     """
     for part in _OWN:
-        if part[0] in fit.free and abs(getattr(fit.cycle, part[0])) < _PART_SIGMAS * fit.sigma[part[0]]:
+        if part[0] not in fit.free:
+            continue
+        unsure = abs(getattr(fit.cycle, part[0])) < _PART_SIGMAS * fit.sigma[part[0]]
+        if unsure or any(getattr(fit.cycle, name) > 0.999 * LONGEST for name in _LENGTHS if name in part):
             free = tuple(name for name in fit.free if name not in part)
             without = changed(fit.cycle, dict.fromkeys(part, 0.0))
             fit = fit_cycle(bin_.lines, bin_.sigma, without, free, gradual=False, delay=fit.delay)
@@ -201,7 +265,21 @@ def _longer(bin_: WaveBin, best: CycleFit, more: tuple[str, ...]) -> list[CycleF
         starts = [replace(begin, corner=1.0 / (2 * np.pi * len(bin_.lines)))]
     free = (*best.free, *new)
     few: dict[str, Any] = {"gradual": False, "delay": best.delay, "turns": _TRIED}
-    return [fit_cycle(bin_.lines, bin_.sigma, start, free, **few) for start in starts]
+    out = [fit_cycle(bin_.lines, bin_.sigma, start, free, **few) for start in starts]
+    if "corner" in new:
+        out.append(fit_cycle(bin_.lines, bin_.sigma, _sudden(begin), free, turns=_TRIED))
+    return out
+
+
+def _sudden(cycle: Cycle) -> Cycle:
+    """The same cycle with a sudden reset behind a low-pass that takes as much off the low harmonics.
+
+    A straight reset of length t takes (pi k t)^2 / 6 off a line, a first-order low-pass (2 pi k tau)^2 / 2. A reset
+    that is fitted to a rounded edge is too far from it for the steps of a fit: nothing leads from one to the other.
+    """
+    length = min(cycle.share, 1.0 - cycle.share)
+    share = LEAST_SHARE if cycle.share < 0.5 else 1.0 - LEAST_SHARE
+    return replace(cycle, share=share, corner=length / np.sqrt(12.0))
 
 
 _BEGIN = {"cut_top": 0.02, "cut_bottom": 0.02}

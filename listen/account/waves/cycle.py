@@ -16,6 +16,9 @@ from numpy.typing import NDArray
 Floats = NDArray[np.floating[Any]]
 Complexes = NDArray[np.complex128]
 
+_FORM_SHARE, _BOW_SHARE = 0.07, 0.05
+_MOST_BEND = 0.13
+"""Bows a slope of a whole cycle by 10 %, twice a fault's."""
 LEAST_SHARE = 1e-6
 """A slope takes at least this part of the cycle: a jump, a nanosecond at 1 kHz."""
 
@@ -80,9 +83,23 @@ def lines_of(cycle: Cycle, k: Floats) -> Complexes:
         lines = sum(change * np.exp(-turn * at) for at, change in _slope_changes(cycle)) / turn**2
     lines = 2.0 * lines * _filters(cycle, k)
     if cycle.spike_area:
-        bell = np.exp(-turn * cycle.spike_at - 0.5 * (2 * np.pi * k * cycle.spike_width) ** 2)
-        lines = lines + 2.0 * cycle.spike_area * bell / (1.0 + turn * cycle.spike_tail)
+        lines = lines + 2.0 * cycle.spike_area * np.exp(-turn * cycle.spike_at) * _form(cycle, k)
     return np.asarray(lines)
+
+
+def _form(cycle: Cycle, k: Floats) -> Complexes:
+    """Harmonics of the spike over those of one of no length."""
+    bell = np.exp(-0.5 * (2 * np.pi * k * cycle.spike_width) ** 2)
+    return np.asarray(bell / (1.0 + 2j * np.pi * k * cycle.spike_tail))
+
+
+def form_error(cycle: Cycle, k: Floats) -> Floats:
+    """By how much the spike's harmonics may err, for nobody states its form: nothing where they tell its area alone.
+
+    A bell and a triangle of one area and one spread differ by 7 % of a spike of no length at the most (computed), where
+    they have lost most of it.
+    """
+    return np.asarray(2.0 * _FORM_SHARE * abs(cycle.spike_area) * np.abs(1.0 - _form(cycle, k)))
 
 
 def _slope_changes(cycle: Cycle) -> list[tuple[float, float]]:
@@ -99,6 +116,16 @@ def _slope_changes(cycle: Cycle) -> list[tuple[float, float]]:
 
 def _filters(cycle: Cycle, k: Floats) -> Complexes:
     return np.asarray(1.0 / (1.0 - 1j * cycle.bend / k) / (1.0 + 2j * np.pi * cycle.corner * k))
+
+
+def bow_error(cycle: Cycle, k: Floats) -> Floats:
+    """By how much the harmonics of bent slopes may err, over the fundamental.
+
+    A leak bows a slope in proportion to its length, a weak current source both slopes alike: with slopes of 49 and 51 %
+    of the cycle their bows differ by 4 %, and every other source has a law of its own. A bow beyond any board's stands
+    for another part, and its form is nobody's.
+    """
+    return np.asarray(_BOW_SHARE * min(abs(cycle.bend), _MOST_BEND) / k**2)
 
 
 def draw(lines: NDArray[np.complexfloating[Any, Any]], points: int) -> Floats:

@@ -23,6 +23,8 @@ _LOW_LINES, _USED = 48, 192
 smoothly up there, and all 1200 would be six times the work."""
 TURNS = 30
 """Steps of a fit at the most: it ends by itself where nothing is gained. They bound the time."""
+LONGEST = 0.05
+"""Cycles that a spike's width or tail may have: what is longer is no spike."""
 _LIMITS = {
     "share": (LEAST_SHARE, 1.0 - LEAST_SHARE),
     "cut_top": (0.0, 0.45),
@@ -31,12 +33,11 @@ _LIMITS = {
     "corner": (0.0, 0.2),
     "spike_area": (-0.2, 0.2),
     "spike_at": (-1.0, 2.0),
-    "spike_width": (0.0, 0.05),
-    "spike_tail": (0.0, 0.05),
+    "spike_width": (0.0, LONGEST),
+    "spike_tail": (0.0, LONGEST),
 }
 """Beyond these it is another wave: both tips cut leave a tenth of the height; a bend of 1.2 bows a slope by 60 %; a
-time constant of a fifth of the cycle leaves no corner, a spike of a twentieth is no spike. Its place may run a cycle to
-either side."""
+time constant of a fifth of the cycle leaves no corner. A spike's place may run a cycle to either side."""
 _STEP = {"share": 1e-7, "spike_at": 1e-6, "corner": 1e-7}
 """Steps of the numeric derivative, 1e-6 else: small against a jump, and over the rounding of double precision, 1e-16,
 by far."""
@@ -202,11 +203,18 @@ class _Problem:
         slopes = self.jacobian(values, top)
         independent = max(1, 2 * top - len(values))
         chi_square = float(off @ off)
-        inverse = np.linalg.pinv(slopes)
-        spread = np.sqrt(np.sum(inverse**2, axis=1) * max(1.0, chi_square / independent))
-        sigma = dict(zip(self.free, (float(v) for v in spread[2:]), strict=True))
         cycle, scale = self.cycle(values), np.sqrt(max(1.0, chi_square / independent))
-        sigma.update(_of_squares(cycle, self.free, self.k, np.abs(self.target) / self.sigma, scale))
+        # a spike goes through neither the reset nor the low-pass: it shows nothing of them
+        own = values[0] * np.abs(lines_of(changed(cycle, {"spike_area": 0.0}), self.k))
+        squares = _of_squares(cycle, self.free, self.k, own / self.sigma, scale)
+        inverse = np.linalg.pinv(slopes)
+        # so small a reset or a corner is first of all a delay: it cannot make good for what the others do
+        tiny = [name in squares and squares[name] > _time_of(cycle, name) for name in self.free]
+        held = np.array([False, False, *tiny])
+        if held.any():
+            inverse[~held] = np.linalg.pinv(slopes[:, ~held])
+        sigma = dict(zip(self.free, (float(v) for v in scale * np.linalg.norm(inverse, axis=1)[2:]), strict=True))
+        sigma.update(squares)
         weight = np.concatenate([1.0 / self.sigma, 1.0 / self.sigma])
         return CycleFit(
             cycle=cycle,
@@ -221,6 +229,11 @@ class _Problem:
         )
 
 
+def _time_of(cycle: Cycle, name: str) -> float:
+    """Length of a sawtooth's reset, or time constant of a corner, in cycles."""
+    return min(cycle.share, 1.0 - cycle.share) if name == "share" else cycle.corner
+
+
 def _of_squares(cycle: Cycle, free: tuple[str, ...], k: Floats, clear: Floats, scale: float) -> dict[str, float]:
     """Standard deviations of what shows by its square alone where it is small.
 
@@ -230,7 +243,7 @@ def _of_squares(cycle: Cycle, free: tuple[str, ...], k: Floats, clear: Floats, s
     for name, factor in (("share", np.pi**2 / 6), ("corner", 2 * np.pi**2)):
         if name not in free or (name == "share" and cycle.pulse):
             continue
-        value = min(cycle.share, 1 - cycle.share) if name == "share" else cycle.corner
+        value = _time_of(cycle, name)
         square = scale / max(float(np.sqrt(np.sum((factor * k**2 * clear) ** 2))), 1e-12)
         if name == "corner" or value < 4.0 * np.sqrt(square):
             out[name] = float(np.sqrt(value**2 + square) - value)

@@ -8,8 +8,8 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from listen.account.waves.choose import choose
-from listen.account.waves.cycle import bow_of, draw
+from listen.account.waves.choose import carried_up, choose, with_form
+from listen.account.waves.cycle import Cycle, bow_of, draw, lines_of
 from listen.account.waves.fit import CycleFit, line_sigma
 from listen.account.waves.gather import WaveBin, gather
 from listen.track import Frames, SpectraStore
@@ -28,6 +28,9 @@ _EVEN_TO = 10
 _SPIKE_SIGMAS = 5.0
 """Standard deviations of its area from which a spike is told: noise comes to so many once in a million places, and the
 tallest of a thousand places is taken."""
+_STEEP, _NEAR = 0.1, 3.0
+"""A slope of a tenth of the cycle is a sawtooth's reset; and lengths of a spike from a jump at which nothing of it is
+left there (a bell's 1 %, a decay's 5)."""
 _SPIKE_SEEN = 1.0
 """A spike has a height of its own where it is as long as the band's own points are apart."""
 
@@ -64,6 +67,8 @@ class WaveShape:
         Its place, cycles from the foot of the wave.
     spike_limit_s : ndarray, shape (n,)
         Area from which a short spike would be detected.
+    gain_db : ndarray, shape (n,)
+        Level of the fitted wave over that of one of its shares with neither rounded corners, cuts nor spikes.
     residual_even : ndarray, shape (n,)
         Even harmonics up to the tenth that the fitted wave does not have, over the fundamental.
     coupling_known, response_known : bool
@@ -91,6 +96,7 @@ class WaveShape:
     spike_area_s: Floats
     spike_at: Floats
     spike_limit_s: Floats
+    gain_db: Floats
     residual_even: Floats
     coupling_known: bool
     response_known: bool
@@ -115,8 +121,6 @@ class WaveShape:
 
 
 def _ideal(wave: str, share: float, k: Floats) -> NDArray[np.complex128]:
-    from listen.account.waves.cycle import Cycle, lines_of
-
     plain = {"triangle": 0.5, "square": 0.5, "sawtooth": 1.0 if share > 0.5 else 0.0, "pulse": share}[wave]
     return lines_of(Cycle(pulse=wave in ("square", "pulse"), share=plain), k)
 
@@ -145,6 +149,7 @@ def read_wave(
     for bin_ in reversed(bins):
         fits.append(choose(bin_, wave, fits[-1] if fits else None))
     fits.reverse()
+    fits = [with_form(bin_, fit) for bin_, fit in zip(bins, carried_up(bins, fits), strict=True)]
     f0 = np.array([b.f0_hz for b in bins])
     nothing = np.full(len(bins), np.nan)
     share = np.array([fit.cycle.share for fit in fits])
@@ -180,9 +185,8 @@ def read_wave(
         spike_resolved=resolved.astype(bool),
         spike_area_s=area / f0,
         spike_at=at,
-        spike_limit_s=_SPIKE_SIGMAS
-        * np.hypot([_spike_sigma(*pair) for pair in zip(bins, fits, strict=True)], smear)
-        / f0,
+        spike_limit_s=_SPIKE_SIGMAS * np.array([_spike_sigma(*pair) for pair in zip(bins, fits, strict=True)]) / f0,
+        gain_db=np.array([_gain_db(bin_, fit.cycle) for bin_, fit in zip(bins, fits, strict=True)]),
         residual_even=np.array([_residual_even(bin_, fit) for bin_, fit in zip(bins, fits, strict=True)]),
         coupling_known=coupling_known,
         response_known=bool(response_hz),
@@ -240,9 +244,24 @@ def _spike(bin_: WaveBin, fit: CycleFit) -> tuple[float, bool, float, float]:
 
 
 def _spike_sigma(bin_: WaveBin, fit: CycleFit) -> float:
-    """Standard deviation of a short spike's area, in cycles."""
+    """Standard deviation of a short spike's area, in cycles; beside a jump with what a smear of that makes.
+
+    Where no spike was found it may be anywhere.
+    """
     clear = float(np.sum(1.0 / line_sigma(bin_.lines, bin_.sigma) ** 2))
-    return 1.0 / (2.0 * fit.gain * float(np.sqrt(clear)))
+    own, cycle = 1.0 / (2.0 * fit.gain * float(np.sqrt(clear))), fit.cycle
+    # a sawtooth's share is one end of its reset
+    jumps = (0.0, cycle.share) if cycle.pulse or min(cycle.share, 1.0 - cycle.share) < _STEEP else ()
+    far = min((abs((cycle.spike_at - jump + 0.5) % 1.0 - 0.5) for jump in jumps), default=0.5)
+    near = far < _NEAR * max(cycle.spike_width, cycle.spike_tail, bin_.smear)
+    return float(np.hypot(own, bin_.smear)) if near or "spike_area" not in fit.free else own
+
+
+def _gain_db(bin_: WaveBin, cycle: Cycle) -> float:
+    k = np.arange(1, len(bin_.lines) + 1).astype(float)
+    whole = Cycle(pulse=cycle.pulse, share=cycle.share, bend=cycle.bend)
+    own, plain = (float(np.sum(np.abs(lines_of(c, k)) ** 2)) for c in (cycle, whole))
+    return float(10 * np.log10(own / plain))
 
 
 def _residual_even(bin_: WaveBin, fit: CycleFit) -> float:
