@@ -83,6 +83,13 @@ def _low_pass(cutoff: float, half_width: int) -> NDArray[np.float32]:
     return padded
 
 
+@lru_cache(maxsize=4)
+def _hann(size: int) -> Floats:
+    """Hann window, symmetric about the middle of its points."""
+    window: Floats = 0.5 - 0.5 * np.cos(2 * np.pi * (np.arange(size) + 0.5) / size)
+    return window
+
+
 class _Signal:
     """Samples with zeros on both sides, for filters to run beyond their ends."""
 
@@ -140,7 +147,7 @@ def coarse_chunk(x: Floats, rate_hz: float, n_hops: int) -> Floats:
     signals[0].samples[:] = x
     for _ in range(1, _LEVELS):
         signals.append(_decimated(signals[-1], 0.125, _BEFORE, _STEP))
-    window = 0.5 - 0.5 * np.cos(2 * np.pi * (np.arange(size) + 0.5) / size)
+    window = _hann(size)
     hops = np.empty((n_hops, _LEVELS), dtype=np.int64)
     spectra = []
     rates = np.array([rate_hz / _STEP**level for level in range(_LEVELS)])

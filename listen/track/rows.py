@@ -71,6 +71,9 @@ class Rows:
     spectra: list[NDArray[np.complex64] | None]
 
 
+_COLUMNS = tuple(field.name for field in fields(Rows) if field.name != "segment")
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class RowSettings:
     """How all rows of a capture are measured.
@@ -349,8 +352,8 @@ def _only(rows: Rows, own: NDArray[np.bool_]) -> Rows:
     """A contiguous subset of rows."""
     start = int(np.argmax(own))
     own_slice = slice(start, start + int(np.count_nonzero(own)))
-    values = {field.name: getattr(rows, field.name) for field in fields(rows)}
-    return Rows(**{name: value if name == "segment" else value[own_slice] for name, value in values.items()})
+    columns = {name: getattr(rows, name)[own_slice] for name in _COLUMNS}
+    return Rows(segment=rows.segment, **columns)
 
 
 def _high_orders(amplitude: NDArray[np.complex128], limits: Ints, out: Floats) -> None:

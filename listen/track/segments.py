@@ -48,6 +48,8 @@ _MOST_HOPS = 0.9
 """Of all hops: one in ten may lie on a click. Chosen."""
 _VOTE_HOPS = 4
 """An octave error that lasts longer, 160 ms, is a note. Chosen."""
+_HIGHEST_ORDER = 2000
+"""Of the lowest pitch, 12 Hz, it lies at 24 kHz; a hop without a pitch has no order."""
 _FEWEST_CYCLES = 4.0
 """As many as a frame has."""
 
@@ -114,18 +116,22 @@ def find_segments(track: CoarseTrack, rate_hz: float, first: int, last: int, rea
 
 def _mains_alone(f0_hz: Floats, amplitude: Floats) -> NDArray[np.bool_]:
     """Hops that are mains hum: a multiple of 50 or 60 Hz that is weak, or far below the loudest tone."""
-    loud = float(amplitude.max(initial=0.0))
+    least = max(10 ** (-50 / 20), 0.2 * float(amplitude.max(initial=0.0)))
     hum = np.zeros(len(f0_hz), dtype=bool)
+    if float(amplitude.min(initial=np.inf)) >= least:
+        return hum
     for mains in (50.0, 60.0):
         order = np.round(f0_hz / mains)
         hum |= (order >= 1) & (order <= 6) & (np.abs(f0_hz - order * mains) < 0.006 * f0_hz)
-    faint: NDArray[np.bool_] = hum & (amplitude < max(10 ** (-50 / 20), 0.2 * loud))
+    faint: NDArray[np.bool_] = hum & (amplitude < least)
     return faint
 
 
 def _with_fades(voiced: NDArray[np.bool_], hum: NDArray[np.bool_], f0_hz: Floats, amplitude: Floats) -> Flags:
     """Hops of a tone, extended by adjacent ones classified as hum that are its own onset or decay."""
     out = voiced.copy()
+    if not hum.any():
+        return out
     last = len(out) - 1
     for step in (1, -1):
         neighbour = out[:-1] & hum[1:] if step == 1 else out[1:] & hum[:-1]
@@ -219,6 +225,8 @@ def _voted(f0_hz: Floats, voiced: NDArray[np.bool_]) -> Floats:
 
 def _runs(f0_hz: Floats, voiced: NDArray[np.bool_], normalised_difference: Floats) -> list[tuple[int, int]]:
     """Hops [a, b) of each continuous run; single uncertain hops are dropped."""
+    if len(f0_hz) > 1 and _one_note(f0_hz, voiced):
+        return [(0, len(f0_hz))]
     inside = np.concatenate([[False], voiced, [False]])
     stepped = np.concatenate([_stepped(f0_hz, voiced, normalised_difference), [True]])
     starts = np.flatnonzero(inside[1:] & (~inside[:-1] | stepped))
@@ -321,8 +329,8 @@ def _segment(start: float, stop: float, places: NDArray[np.int64], f0: Floats, r
 
 def _reference(track: CoarseTrack, a: int, b: int) -> int:
     order = np.round(track.strongest_hz[a:b] / np.maximum(track.f0_hz[a:b], 1e-9))
-    values, counts = np.unique(order[order >= 1], return_counts=True)
-    return int(values[np.argmax(counts)]) if len(values) else 1
+    counts = np.bincount(order[(order >= 1) & (order <= _HIGHEST_ORDER)].astype(np.int64))
+    return int(np.argmax(counts)) if len(counts) else 1
 
 
 def _step_place(read: Reader, left: int, right: int, f_left: float, f_right: float, rate_hz: float) -> float:

@@ -153,6 +153,10 @@ _OTHER = {
 }
 
 
+_ATTRIBUTES = _PLAIN | _OTHER
+"""Columns of the table, by the names that they have in `Rows`."""
+
+
 def _put_rows(table: dict[str, Column], rows: Rows, start_row: int, every: int) -> None:
     # rows are contiguous: those in the table are a slice of them
     low = max(0, start_row - int(rows.row[0]))
@@ -164,7 +168,7 @@ def _put_rows(table: dict[str, Column], rows: Rows, start_row: int, every: int) 
     first = low + -at % every
     place = (at + first - low) // every
     count = len(range(first, high, every))
-    for name, attribute in (_PLAIN | _OTHER).items():
+    for name, attribute in _ATTRIBUTES.items():
         values = getattr(rows, attribute)
         if name in _OF_ALL_ROWS:
             table[name][at : at + high - low] = values[low:high]

@@ -29,9 +29,9 @@ _SILENT_WINDOW_S = 0.5
 _DEAR_WINDOW_S, _DEAR_EVERY_S = 0.4, 0.06
 """Speech is many short tones, each dear to begin: less of it is looked at, and no more often. A state looks back by
 0.3 s."""
-_ROWS_S = 0.36
-"""So much is measured: a state looks back by 0.2 s, and a row's offset is a mean over 0.25 s before."""
-_DEAR_ROWS_S = 0.28
+_ROWS_S = 0.3
+"""So much is measured: a state looks back by 0.2 s, and the offset of a row, whose frame is whole 0.03 s after it, is a
+mean over 0.25 s before."""
 _STATE_S = 0.25
 _LOW_EVERY_S = 0.1
 _DEAR, _CHEAP = 0.16, 0.08
@@ -324,7 +324,7 @@ class Engine:
         )
         seconds = self._looked_at_s()
         start = max(window.start_sample, stop - round(seconds * form.sample_rate_hz))
-        rows_from_s = min(stop / self._rate_hz - (_DEAR_ROWS_S if self._dear else _ROWS_S), self._shown_s - _STATE_S)
+        rows_from_s = min(stop / self._rate_hz - _ROWS_S, self._shown_s - _STATE_S)
         begun_s = time.thread_time()
         frames = self._tracker.newest(window, start, round(rows_from_s * self._rate_hz), self._settings.recorder)
         spent = (time.thread_time() - begun_s) * self._rate_hz / self._step
