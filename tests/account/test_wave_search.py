@@ -7,7 +7,7 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from listen.account.waves.choose import carried_up, choose, with_form
+from listen.account.waves.choose import _longer, carried_up, choose, with_form
 from listen.account.waves.cycle import Cycle, lines_of
 from listen.account.waves.fit import CycleFit, fit_cycle
 from listen.account.waves.gather import WaveBin
@@ -41,19 +41,31 @@ def test_a_sudden_reset_behind_a_pole_is_a_round_corner_alone(corner: float, ord
     assert not set(found.free) & {"cut_top", "cut_bottom", "spike_area"}
 
 
-@pytest.mark.parametrize("share", [0.485, 0.49, 0.51])
-def test_slopes_that_bow_alike_have_no_further_part(share: float) -> None:
-    """Parabolas over both slopes, 3 % of the height: no leak bends slopes of unlike length so."""
-    phase = np.arange(8192) / 8192
+@pytest.mark.parametrize(("corner", "orders"), [(0.05, 60), (0.03, 100)])
+def test_the_low_pass_behind_a_sudden_reset_is_found_from_the_slow_one(corner: float, orders: int) -> None:
+    bin_ = bin_of(Cycle(share=0.999, corner=corner), orders=orders)
+    plain = fit_cycle(bin_.lines, bin_.sigma, Cycle(share=0.985), ("share", "bend"))
+    assert plain.chi_square > 1e5
+    found = min(_longer(bin_, plain, ("corner",)), key=lambda fit: fit.chi_square)
+    assert found.chi_square < found.independent
+    assert found.cycle.corner == pytest.approx(corner, rel=0.01)
+
+
+@pytest.mark.parametrize(("share", "orders"), [(0.47, 60), (0.49, 60), (0.49, 200)])
+def test_slopes_that_bow_alike_have_no_further_part(share: float, orders: int) -> None:
+    """Parabolas over both slopes, 5 % of the height: no leak bends slopes of unlike length so."""
+    phase = np.arange(32768) / 32768
     rises = phase < share
     s = np.where(rises, phase / share, (phase - share) / (1.0 - share))
-    q = s + 4 * 0.03 * s * (1 - s)
-    k = np.arange(1.0, 61)
-    lines = np.fft.rfft(np.where(rises, q, 1.0 - q))[1:61] * (2.0 / len(phase)) / (1.0 + 2j * np.pi * k * 0.01)
-    bin_ = replace(bin_of(Cycle()), lines=lines / abs(lines[0]))
-    found = choose(bin_, "triangle", None)
+    q = s + 4 * 0.05 * s * (1 - s)
+    k = np.arange(1.0, orders + 1)
+    lines = (
+        np.fft.rfft(np.where(rises, q, 1.0 - q))[1 : orders + 1] * (2.0 / len(phase)) / (1.0 + 2j * np.pi * k * 0.005)
+    )
+    found = choose(replace(bin_of(Cycle(), orders=orders), lines=lines / abs(lines[0])), "triangle", None)
     assert set(found.free) == {"share", "bend", "corner"}
-    assert found.cycle.corner == pytest.approx(0.01, rel=0.02)
+    assert found.chi_square < found.independent
+    assert found.cycle.corner == pytest.approx(0.005, rel=0.02)
     assert found.cycle.share == pytest.approx(share, abs=5e-4)
 
 
@@ -123,3 +135,20 @@ def test_what_rounds_a_wave_is_no_drift_of_its_level() -> None:
     )
     found = {finding.kind for finding in checked(take, True, 1).findings if finding.severity != "note"}
     assert found == {"corner-rounding"}
+
+
+def test_a_long_decay_on_a_ramp_is_no_cut() -> None:
+    """Of 10 % and 75 us at 690 Hz: 5 % of the cycle."""
+    cycle = Cycle(share=0.9985, spike_area=0.0052, spike_at=0.7, spike_tail=0.052)
+    found = choose(bin_of(cycle, orders=63), "sawtooth", None)
+    assert not set(found.free) & {"cut_top", "cut_bottom"}
+    assert found.cycle.spike_area == pytest.approx(0.0052, rel=0.05)
+
+
+def test_a_fit_that_leaves_as_much_as_the_plain_wave_tells_no_cut() -> None:
+    """Hum and clicks of no wave's form: whatever cut leaves the least of them is none."""
+    k = np.arange(1.0, 61)
+    noise = np.random.default_rng(3).standard_normal((60, 2)) @ (1.0, 1j) * 0.02
+    plain = bin_of(Cycle(share=0.998))
+    found = choose(replace(plain, lines=plain.lines + noise, sigma=np.full(len(k), 1e-5)), "sawtooth", None)
+    assert not set(found.free) & {"cut_top", "cut_bottom"}

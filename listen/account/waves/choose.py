@@ -10,7 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from listen.account.waves.cycle import LEAST_SHARE, Cycle, bow_error, changed, draw, form_error
-from listen.account.waves.fit import LONGEST, CycleFit, fit_cycle
+from listen.account.waves.fit import CycleFit, fit_cycle
 from listen.account.waves.gather import WaveBin
 
 Floats = NDArray[np.floating[Any]]
@@ -23,7 +23,6 @@ _BASE = {
     "pulse": ("share", "bend", "corner"),
 }
 _TIMES = ("corner", "spike_area", "spike_width", "spike_tail")
-_LENGTHS = ("spike_width", "spike_tail")
 _BELL, _DECAY = ("spike_area", "spike_at", "spike_width"), ("spike_area", "spike_at", "spike_tail")
 _MORE: dict[str, tuple[tuple[str, ...], ...]] = {
     "triangle": (("cut_top",), ("cut_bottom",), ("cut_top", "cut_bottom"), _BELL, _DECAY),
@@ -92,9 +91,9 @@ def _searched(bin_: WaveBin, wave: str, plain: CycleFit) -> CycleFit:
     # what comes first may take the place of another part: the two best are carried on
     deep = _from_scratch(bin_, wave) if plain.chi_square > _FAR * plain.independent else []
     deep = sorted((_shown(bin_, fit) for fit in deep), key=_cost)
-    tried = [plain, *deep]
+    tried = [plain, *(fit for fit in deep if _gains(plain, fit))]
     # a cut that stands for a rounded corner leads nowhere: the plain wave goes on beside it
-    ends = tried[: 1 + _CARRIED]
+    ends = [plain, *deep[:_CARRIED]]
     for _ in range(_MOST_PARTS):
         longer = [fit for end in ends for more in _MORE[wave] for fit in _longer(bin_, end, more) if _gains(end, fit)]
         ends = [_shown(bin_, _finished(bin_, fit)) for fit in sorted(longer, key=_cost)[:_CARRIED]]
@@ -193,13 +192,10 @@ def _shown(bin_: WaveBin, fit: CycleFit) -> CycleFit:
     """Fit again without the parts that are not clear of nothing by their own deviation.
 
     Beside an edge a spike is the same as a shift of it, and a shallow cut of one tip as another corner: chi squared
-    falls by both, and neither is told from the other. A spike as long as one can be is the bow of a slope.
+    falls by both, and neither is told from the other.
     """
     for part in _OWN:
-        if part[0] not in fit.free:
-            continue
-        unsure = abs(getattr(fit.cycle, part[0])) < _PART_SIGMAS * fit.sigma[part[0]]
-        if unsure or any(getattr(fit.cycle, name) > 0.999 * LONGEST for name in _LENGTHS if name in part):
+        if part[0] in fit.free and abs(getattr(fit.cycle, part[0])) < _PART_SIGMAS * fit.sigma[part[0]]:
             free = tuple(name for name in fit.free if name not in part)
             without = changed(fit.cycle, dict.fromkeys(part, 0.0))
             fit = fit_cycle(bin_.lines, bin_.sigma, without, free, gradual=False, delay=fit.delay)
@@ -275,11 +271,12 @@ def _sudden(cycle: Cycle) -> Cycle:
     """The same cycle with a sudden reset behind a low-pass that takes as much off the low harmonics.
 
     A straight reset of length t takes (pi k t)^2 / 6 off a line, a first-order low-pass (2 pi k tau)^2 / 2. A reset
-    that is fitted to a rounded edge is too far from it for the steps of a fit: nothing leads from one to the other.
+    that is fitted to a rounded edge is too far from it for the steps of a fit: nothing leads from one to the other. Nor
+    does the bow that goes with it.
     """
     length = min(cycle.share, 1.0 - cycle.share)
     share = LEAST_SHARE if cycle.share < 0.5 else 1.0 - LEAST_SHARE
-    return replace(cycle, share=share, corner=length / np.sqrt(12.0))
+    return replace(cycle, share=share, bend=0.0, corner=length / np.sqrt(12.0))
 
 
 _BEGIN = {"cut_top": 0.02, "cut_bottom": 0.02}

@@ -23,8 +23,6 @@ _LOW_LINES, _USED = 48, 192
 smoothly up there, and all 1200 would be six times the work."""
 TURNS = 30
 """Steps of a fit at the most: it ends by itself where nothing is gained. They bound the time."""
-LONGEST = 0.05
-"""Cycles that a spike's width or tail may have: what is longer is no spike."""
 _LIMITS = {
     "share": (LEAST_SHARE, 1.0 - LEAST_SHARE),
     "cut_top": (0.0, 0.45),
@@ -33,11 +31,12 @@ _LIMITS = {
     "corner": (0.0, 0.2),
     "spike_area": (-0.2, 0.2),
     "spike_at": (-1.0, 2.0),
-    "spike_width": (0.0, LONGEST),
-    "spike_tail": (0.0, LONGEST),
+    "spike_width": (0.0, 0.05),
+    "spike_tail": (0.0, 0.05),
 }
 """Beyond these it is another wave: both tips cut leave a tenth of the height; a bend of 1.2 bows a slope by 60 %; a
-time constant of a fifth of the cycle leaves no corner. A spike's place may run a cycle to either side."""
+time constant of a fifth of the cycle leaves no corner, a spike of a twentieth is no spike. Its place may run a cycle to
+either side."""
 _STEP = {"share": 1e-7, "spike_at": 1e-6, "corner": 1e-7}
 """Steps of the numeric derivative, 1e-6 else: small against a jump, and over the rounding of double precision, 1e-16,
 by far."""
