@@ -199,6 +199,25 @@ def test_every_terminal_has_room(width, height):
         assert len(lines) == 1
 
 
+@pytest.mark.parametrize(("width", "height"), [(40, 24), (40, 16), (80, 16), (80, 24)])
+def test_what_was_asked_for_is_shown_where_not_all_has_room(width, height):
+    """Keys, the answer to a key, a guide's step: on a usual and on a low terminal, with the reading above."""
+    board = Board()
+    rest(board, 0.0)
+    board.hold()
+    board.take(Arisen(time_s=2.0, kind="hum", severity="attention", half=None, sentence="Mains hum lies here. " * 9))
+    keys = draw(board, Around(keep="take.wav", keys=True), width, height)
+    assert any("q stop and check" in " ".join(line.split()) for line in keys)
+    told = draw(board, Around(keep="take.wav", message="nothing is at rest"), width, height)
+    assert "nothing is at rest" in told
+    guided = draw(board, Around(keep="take.wav", guide=("do this", "wait for that", "saw it")), width, height)
+    assert guided[guided.index("do this") :][:3] == ["do this", "wait for that", "saw it"]
+    for lines in (keys, told, guided):
+        assert len(lines) <= height
+        assert "steady" in lines[0]
+        assert any("█" in line for line in lines[2:5])
+
+
 @pytest.mark.parametrize("quantity", ["pitch", "octave", "clean", "level", "start"])
 @pytest.mark.parametrize("state", ["steady", "settling", "moving"])
 def test_on_one_line_nothing_is_cut(quantity, state):

@@ -101,11 +101,13 @@ def draw(board: Board, around: Around, width: int, height: int) -> list[str]:
     lines += _lane(board, width, "the button" if around.page else "space")
     lines += [_harmonic(board, "h2_dbc", "H2  even"), _harmonic(board, "h3_dbc", "H3  odd"), _half(board, around)]
     lines += [_level(board, around), _row("now", _advice(board)), _row("take", _take(board, around)), *_source(board)]
-    lines += ["", *around.guide] if around.guide else []
-    lines += ["", *(NARROW_HELP if width < _NARROW else HELP)] if around.keys else []
-    lines += [around.message] if around.message else []
-    # what grows and shrinks is below what is looked at, and cut first
-    lines = [part for line in (*lines, *_stands(board)) for part in _wrapped(line, width)][:height]
+    asked = ["", *around.guide] if around.guide else []
+    asked += ["", *(NARROW_HELP if width < _NARROW else HELP)] if around.keys else []
+    asked += [around.message] if around.message else []
+    # what was asked for is shown where not all has room; what grows and shrinks is at the end, and cut first
+    below = _all_wrapped(asked, width)[: height - 2]
+    above = _all_wrapped(lines, width)[: height - len(below)]
+    lines = [*above, *below, *_all_wrapped(_stands(board), width)][:height]
     text = [line[:width].rstrip() for line in lines]
     return [line.translate(_ASCII).encode("ascii", "replace").decode() for line in text] if around.ascii_only else text
 
@@ -115,6 +117,10 @@ _ASCII = str.maketrans("█▉▊▋▌▍▎▏▀▄●◀▶─│", "#######
 
 def _row(label: str, text: str) -> str:
     return f"{label:<{_LABEL}}{text}"
+
+
+def _all_wrapped(lines: list[str], width: int) -> list[str]:
+    return [part for line in lines for part in _wrapped(line, width)]
 
 
 def _wrapped(line: str, width: int) -> list[str]:
