@@ -33,6 +33,7 @@ from listen.cli.watch_source import add_source, list_devices, open_source
 from listen.errors import OptionError, OutputError
 
 if TYPE_CHECKING:
+    from listen.api.checking import CheckResult
     from listen.watch.engine import Engine
     from listen.watch.feeds import Feed
     from listen.watch.guides import Guide
@@ -270,17 +271,24 @@ def _finish(options: argparse.Namespace, summary: Summary, name: str, screen: Sc
 
     result = summary.result
     assert result is not None
+    named = result if options.keep is not None else _of_the_source(result, options.source)
     show_page = not options.quiet and options.json_lines != "-"
     if options.frames is not None:
         report.write_frames_csv(result.frames, options.frames, options.decimal)
     writer.write(result, name)
     if show_page:
-        screen.put("\n" + report.check_page(result, report.paper_for(sys.stdout)))
+        screen.put("\n" + report.check_page(named, report.paper_for(sys.stdout)))
     status = PASSED if result.verdict == "pass" else FOUND
     if keeper:
         say: Callable[[str], None] = screen.put if show_page else no_word if options.quiet else aside
-        status = max(status, keeper.keep(report.check_document(result), name, say))
+        status = max(status, keeper.keep(report.check_document(named), name, say))
     return status
+
+
+def _of_the_source(result: CheckResult, source: str | None) -> CheckResult:
+    """Return a result under the name of what was heard: the temporary file's says nothing, and is gone."""
+    name = "standard input" if source == "-" else source or "sound card"
+    return replace(result, capture=replace(result.capture, path=name))
 
 
 def _settings(options: argparse.Namespace, keep: str | None) -> Any:

@@ -8,6 +8,8 @@ from listen.units import format_hz, format_note_cents, format_percent
 from listen.watch.types import Arisen, Cleared, Event, LostTime, Reading, SourceChanged, Start
 
 _EVERY_S = 1.0
+_FIRST_S = 0.1
+"""A stream's first rows are too short to be anything yet: they are no silence."""
 PEAK_DBFS = -12.0, -6.0
 """Where the loudest note of a take should peak."""
 
@@ -96,6 +98,8 @@ class PlainLines:
         if isinstance(event, Reading):
             came_or_went = "lost" in (event.state, self._state) and event.state != self._state
             self._state = event.state
+            if event.state == "silent" and event.time_s < _FIRST_S:
+                return None
             if event.heard_s < self._next_s and not came_or_went:
                 return None
             self._next_s = event.heard_s + _EVERY_S if event.state != "lost" else event.heard_s + 1e-9

@@ -17,6 +17,7 @@ import pytest
 import soundfile
 
 import listen
+from listen.logbook import read_history
 from listen.report import write_frames_csv
 from tests.tones import times
 from tests.watch.streams import encoded, wav_header
@@ -219,12 +220,23 @@ def test_samples_at_another_rate_than_stated_are_said():
     assert "44100 samples a second come, not the stated 48000: every pitch reads 147 cents too high" in said
 
 
+def test_the_logbook_has_the_source_of_a_take_that_is_not_kept(tmp_path):
+    log = tmp_path / "log.sqlite"
+    watch("-", "--rate", "48000", "--quiet", "--logbook", str(log), "--build", "shelf", data=TONE)
+    (entry,) = read_history(log, "shelf")
+    assert entry.document["capture"]["path"] == "standard input"
+
+
 def test_lines_for_people_where_there_is_no_terminal():
     done = watch("-", "--rate", "48000", data=TONE)
     text = done.stdout.decode()
     assert "hearing channel 1 of 1 at 48 kHz" in text
     assert "A4" in text
     assert "\x1b" not in text
+    assert "silent" not in text
+    # the take was not kept: its name is the source's, here and in the logbook
+    assert "take │ standard input" in text
+    assert "listen-" not in text
 
 
 def test_the_page_is_served_while_it_hears():
