@@ -3,13 +3,15 @@
 from __future__ import annotations
 
 import itertools
+from collections.abc import Callable
 from pathlib import Path
 
 import numpy as np
 import pytest
 import soundfile
 
-from listen.bench import Bench, GainSettings
+from listen.bench import Bench
+from listen.cli import main, watch
 from listen.cli.log_options import Keeper
 from listen.cli.watch import keep_guided
 from listen.logbook import About, read_history
@@ -37,32 +39,45 @@ def turned(levels_db: list[float], rest_s: float = 2.0, turn_s: float = 0.6) -> 
     return np.concatenate(parts)
 
 
+class Hand:
+    """A screen that nobody looks at, with a hand on the Return key: pressed a second after each step is met."""
+
+    def __init__(self, guide: Guide) -> None:
+        self.guide, self.board, self.said = guide, Board(), []
+        self._due_s = 0.0
+
+    def tell(self, event: Event) -> None:
+        self.board.take(event)
+        self.guide.look(self.board)
+        heard_s = self.board.reading.heard_s if self.board.reading is not None else 0.0
+        if self.guide._met and self._due_s == 0.0:
+            self.said.append(self.guide.lines()[2].strip())
+            self._due_s = heard_s + 1.0
+        elif self.guide._met and heard_s >= self._due_s:
+            self.guide.on(self.board)
+            self._due_s = 0.0
+
+    def run(self, hear: Callable[[], object]) -> None:
+        hear()
+
+    def give_back(self) -> None:
+        """There is no terminal."""
+
+
 def replayed(
     guide: Guide, x: np.ndarray, keep: Path, ratio: float | None = None, bench: Bench | None = None
 ) -> list[str]:
     """Follow a guide through a take; Return is pressed a second after each step is met. What it said."""
-    board, said, due = Board(), [], [0.0]
-
-    def tell(event: Event) -> None:
-        board.take(event)
-        guide.look(board)
-        heard_s = board.reading.heard_s if board.reading is not None else 0.0
-        if guide._met and due[0] == 0.0:
-            said.append(guide.lines()[2].strip())
-            due[0] = heard_s + 1.0
-        elif guide._met and heard_s >= due[0]:
-            guide.on(board)
-            due[0] = 0.0
-
+    hand = Hand(guide)
     raw = StreamFormat(sample_rate_hz=RATE_HZ, channels=1, encoding="f32")
     settings = Settings(
         check={"wave": "sine", "bench": bench}, raw=raw, keep=str(keep), findings=False, interval_ratio=ratio
     )
-    engine = Engine(MemoryFeed(encoded(x)), settings, tell)
+    engine = Engine(MemoryFeed(encoded(x)), settings, hand.tell)
     engine.hear()
     engine.close()
     engine.discard()
-    return said
+    return hand.said
 
 
 def test_symmetry_found_three_turns_done(tmp_path):
@@ -108,29 +123,49 @@ def test_a_start_is_timed(tmp_path):
     assert said[2].startswith("it started in 0.4")
 
 
-def test_a_guided_start_ends_in_the_logbook_with_the_resistor_to_change(tmp_path):
-    """A bridge with diodes whose parts are known: found at a gain of 3.2, turned three times, left at 3.06.
+BENCH_FILE = """[build]
+topology = "wien-bridge"
+gain_control = "diodes"
+[build.parts]
+r1_ohm = 31830.988618379073
+r2_ohm = 31830.988618379073
+c1_f = 1e-8
+c2_f = 1e-8
+[build.gain]
+rf_ohm = 22e3
+rg_ohm = 10e3
+[capture]
+volts_per_full_scale = 40.0
+ac_coupling_hz = 2.0
+"""
+
+
+def test_a_guided_start_ends_in_the_logbook_with_the_resistor_to_change(tmp_path, monkeypatch, capsys):
+    """The command itself: a bridge of known parts is found at a gain of 3.2, turned three times, left at 3.06.
 
     Published: a Wien bridge of gain A has A/3 - 1 of gain in hand, and about (A - 3)/6 of third harmonic.
     """
     parts = []
     for gain in (3.2, 3.14, 3.1, 3.06):
-        stated = {"gain": GainSettings(rf_ohm=22e3, rg_ohm=10e3)}
         bridge = Bridge(
-            f0_hz=(500.0, 500.0), gain=gain, kick_v=1e-4, seconds=2.5, silence_s=1.0, pole_hz=4e5, stated=stated,
+            f0_hz=(500.0, 500.0), gain=gain, kick_v=1e-4, seconds=2.5, silence_s=1.0, pole_hz=4e5,
             volts_per_full_scale=40.0,
         )  # fmt: skip
-        bench = record(bridge, tmp_path / "one.wav")
+        record(bridge, tmp_path / "one.wav")
         parts.append(soundfile.read(tmp_path / "one.wav")[0])
-    guide = load_guide("start")
-    said = replayed(guide, np.concatenate([parts[0], *parts]), tmp_path / "take.wav", bench=bench)
-    assert said[1] == "silence"
-    assert len([line for line in said if "low distortion is the aim" in line]) == 3
-    log, printed = tmp_path / "log.sqlite", []
-    keeper = Keeper(path=log, about=About(), names={"take": "third board"})
-    keep_guided(guide, tmp_path / "take.wav", {"wave": "sine", "bench": bench}, keeper, "take", printed.append)
-    found, left = read_history(log, "third board")
-    assert (found.state, left.state) == ("as-found", "as-left")
+    take, log = tmp_path / "session.wav", tmp_path / "log.sqlite"
+    soundfile.write(take, np.concatenate([parts[0], *parts]), RATE_HZ, subtype="FLOAT")
+    (tmp_path / "bench.toml").write_text(BENCH_FILE)
+    hand = Hand(load_guide("start"))
+    monkeypatch.setattr(watch, "_screen", lambda *_: hand)
+    keeping = ["--keep", str(tmp_path / "kept.wav"), "--logbook", str(log), "--build", "third board"]
+    assert main(["watch", str(take), "--guide", "start", "--bench", str(tmp_path / "bench.toml"), *keeping]) in (0, 1)
+    printed = capsys.readouterr().out
+    assert hand.said[1] == "silence"
+    assert len([line for line in hand.said if "low distortion is the aim" in line]) == 3
+    whole, found, left = read_history(log, "third board")
+    assert (whole.state, found.state, left.state) == (None, "as-found", "as-left")
+    assert whole.document["capture"]["path"] == str(tmp_path / "kept.wav")
     in_hand = [entry.document["circuit"]["loop_gain_in_hand"]["value"] for entry in (found, left)]
     assert in_hand == [pytest.approx(100 * 0.2 / 3, rel=0.02), pytest.approx(100 * 0.06 / 3, rel=0.02)]
     (advice,) = found.document["circuit"]["advice"]
@@ -139,7 +174,7 @@ def test_a_guided_start_ends_in_the_logbook_with_the_resistor_to_change(tmp_path
     # what the document advises is said, on the terminal and in the note
     words = f"change rf_ohm from 22000 to {advice['to']:g}: gain in hand {in_hand[0]:.1f} to 2.0 %"
     assert words in found.note
-    assert words in "".join(printed)
+    assert words in printed
     assert "change" not in left.note
     assert f"gain: {in_hand[1]:.2f} % in hand" in left.note
 
