@@ -88,7 +88,12 @@ class Amplifier:
 
 
 def read_amplifier(
-    account: Account, topology: str | None, gain_control: str | None, build: BuildSettings | None, corner_known: bool
+    account: Account,
+    topology: str | None,
+    gain_control: str | None,
+    build: BuildSettings | None,
+    corner_known: bool,
+    pole_hz: tuple[float, float] | None = None,
 ) -> Amplifier | str:
     """Fit the curve, or give the reason why it cannot be fitted.
 
@@ -99,6 +104,8 @@ def read_amplifier(
     build : BuildSettings or None
     corner_known : bool
         The recorder's coupling has been undone in the frames.
+    pole_hz : tuple of float, optional
+        Gain-bandwidth that the pitch told, and its deviation, where none is stated.
     """
     if topology is None:
         return "state the topology"
@@ -121,7 +128,7 @@ def read_amplifier(
         return "unequal halves shift the mean, which these sections hand back and the recording does not hold"
     lines = replace(lines, network=network)
     corner = (0.0, 0.0) if corner_known else (_corner(account), _CORNER_SIGMA_HZ)
-    fit = _fitted(account, lines, gain_control, Unstated(lag_s=_lag(build, network), corner_hz=corner))
+    fit = _fitted(account, lines, gain_control, Unstated(lag_s=_lag(build, network, pole_hz), corner_hz=corner))
     if fit is None:
         return "the wave does not follow one curve without memory"
     lines = completed(lines, fit.stages, fit.numbers, fit.common, fit.log_need)
@@ -134,9 +141,14 @@ def _is_lopsided(lines: OutputLines) -> bool:
     return even > _LOPSIDED**2 * odd
 
 
-def _lag(build: BuildSettings | None, network: loop.LoopNetwork) -> tuple[float, float]:
+def _lag(
+    build: BuildSettings | None, network: loop.LoopNetwork, pole_hz: tuple[float, float] | None
+) -> tuple[float, float]:
     """Time constant of the amplifier's pole and its uncertainty."""
     stated = build.opamp.gain_bandwidth_hz if build else None
+    if stated is None and pole_hz is not None:
+        lag = network.noise_gain / (2 * np.pi * pole_hz[0])
+        return lag, lag * pole_hz[1] / pole_hz[0] + 0.02e-6
     if stated is None:
         more = network.noise_gain / loop.WIEN.noise_gain
         return more * LAG_S, more * _UNSTATED_LAG_S

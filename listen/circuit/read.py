@@ -23,7 +23,17 @@ from listen.circuit.rank import rank_causes
 from listen.circuit.second_channel import channel_pair
 from listen.circuit.shape import wave_figures
 from listen.circuit.slopes_read import slew
-from listen.circuit.types import Circuit, GainPoint, GangMismatch, GangPoint, Growth, Quantity, Where, unknown
+from listen.circuit.types import (
+    Circuit,
+    ExpectedPitch,
+    GainPoint,
+    GangMismatch,
+    GangPoint,
+    Growth,
+    Quantity,
+    Where,
+    unknown,
+)
 from listen.circuit.wave_circuit import wave_circuit
 from listen.findings.types import Finding
 from listen.sorting import median
@@ -77,14 +87,23 @@ def _sine_circuit(source: Any, account: Account, known: KnownBuild) -> Circuit:
     if account.mains is not None and account.mains.worth_subtracting:
         source = CleanedCapture(source, account.mains)
     growth = find_growth(source, account)
-    found = read_amplifier(account, topology, known.gain_control, build, known.corner_known)
-    amplifier, why = (None, found) if isinstance(found, str) else (found, "")
+    slew_rate, rising, falling = slew(account, volts)
+    slews = slew_rate.value is not None and slew_rate.bound is None
+
+    def read(pole_hz: tuple[float, float] | None) -> tuple[Amplifier | None, str, ExpectedPitch | None, Quantity]:
+        found = read_amplifier(account, topology, known.gain_control, build, known.corner_known, pole_hz)
+        amplifier, why = (None, found) if isinstance(found, str) else (found, "")
+        pulled = amplifier.pulled() if amplifier and not slews else None
+        expected = expected_pitch(account, topology, build, slews, pulled)
+        return amplifier, why, expected, gain_bandwidth(expected, topology, build, slews)
+
+    amplifier, why, expected, bandwidth = read(None)
+    if amplifier and bandwidth.value and bandwidth.sigma and build and build.opamp.gain_bandwidth_hz is None:
+        # an amplifier that the pitch shows to be slow has a lag that no usual one has
+        amplifier, why, expected, bandwidth = read((bandwidth.value, bandwidth.sigma))
     points = _from_growth(growth, topology, build)
     along = tuple(p for p in points if not isinstance(p, str)) + (_from_curve(amplifier) if amplifier else ())
     clips = clip_levels(account, amplifier, volts, known.polarity_known)
-    slew_rate, rising, falling = slew(account, volts)
-    slews = slew_rate.value is not None and slew_rate.bound is None
-    expected = expected_pitch(account, topology, build, slews, amplifier.pulled() if amplifier and not slews else None)
     supply = build.supply_v if build else None
     return Circuit(
         growth=growth,
@@ -96,7 +115,7 @@ def _sine_circuit(source: Any, account: Account, known: KnownBuild) -> Circuit:
         slew_rate_v_per_us=slew_rate,
         slew_rising=rising,
         slew_falling=falling,
-        gain_bandwidth_hz=gain_bandwidth(expected, topology, build, slews),
+        gain_bandwidth_hz=bandwidth,
         dead_band_v=dead_band(account, volts),
         clip_negative_v=clips[0],
         clip_positive_v=clips[1],
