@@ -220,3 +220,14 @@ def test_the_quick_question_hides_no_cut_top(tmp_path, subtype, f0_hz, over, top
         assert all(pieces)
     if over == 0.5 and subtype != "PCM_16":
         assert not any(pieces)
+
+
+def test_the_quick_question_hides_no_single_cut_top(tmp_path):
+    """One crest in 0.2 s that is a little over full scale."""
+    x = sine(441.7, 0.2, peak=0.9) + noise(RATE_HZ // 5, 1e-4)
+    x[4_000:4_100] *= 1.12
+    path = write(tmp_path / "take.wav", np.clip(x, -1.0, 1.0 - 2**-23), subtype="PCM_24")
+    assert scan_damage(open_capture(path)).overload.n_positive == 1
+    samples = open_capture(path).read(0, RATE_HZ // 5)
+    assert may_be_cut(samples, "PCM_24")
+    assert np.count_nonzero(samples > 0.999) < 30

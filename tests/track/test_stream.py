@@ -9,6 +9,7 @@ import pytest
 
 from listen.bench import RecorderSettings
 from listen.track import Frames, StreamTracker, stream, track, without_hidden_harmonics
+from listen.track.pitch_estimate import coarse_chunk, coarse_margin, hop_samples
 from tests.tones import Take, cents, times
 
 RATE_HZ = 48_000
@@ -89,6 +90,18 @@ def test_hops_whose_samples_have_come_are_measured_once(monkeypatch):
         assert rows.oscillating[:-3].all()
         expected = 440.0 if stop > RATE_HZ else 220.0
         assert np.max(np.abs(cents(rows.f0_hz[1:-3], expected))) < 0.1
+
+
+def test_kept_hops_are_those_of_the_whole_take():
+    x = turned(3.0)
+    tracker = StreamTracker(RATE_HZ)
+    for stop in range(RATE_HZ // 20, len(x), RATE_HZ // 20):
+        tracker.newest(Take(samples=x[:stop]), max(0, stop - RATE_HZ), stop - RATE_HZ // 3)
+    margin, count = coarse_margin(RATE_HZ), len(tracker._coarse)
+    padded = np.concatenate([np.zeros(margin), x, np.zeros(margin)])
+    whole = coarse_chunk(padded[: 2 * margin + (count - 1) * hop_samples(RATE_HZ) + 1], RATE_HZ, count)
+    assert count > 65
+    np.testing.assert_allclose(tracker._coarse, whole, rtol=1e-4, atol=1e-6)
 
 
 def test_noise_is_not_measured_as_a_tone_would_be(monkeypatch):

@@ -68,3 +68,14 @@ def test_what_was_lost_is_the_same_for_pieces_taken_together():
     assert grouped == pytest.approx([0.3], abs=0.01)
     assert one.longest_pause_s() == five.longest_pause_s()
     assert arrivals(5, 10_000)[0] == []
+
+
+def test_frames_that_lie_across_pieces_are_counted_once():
+    """Pieces of 1.5 frames, one at a time and two together; what is left over stands before the next."""
+    seen, left = Arrivals(48_000, 4), 0
+    for number, grouped in enumerate([1, 1, 2, 1, 2, 2] * 20):
+        pieces = [Piece(bytes(6), 0.01 * number)] * grouped
+        n_bytes = left + 6 * grouped
+        seen.took(pieces, n_bytes, n_bytes // 4 * 4, live=True)
+        left = n_bytes % 4
+    assert seen._clock._count == (6 * 9 * 20 - left) // 4
