@@ -36,6 +36,8 @@ _STATE_S = 0.25
 _LOW_EVERY_S = 0.1
 _DEAR, _CHEAP = 0.16, 0.08
 """Of a step's time: what measuring may take before that, and under which it is over."""
+_AT_REST = 1.6
+"""Times as much may be spent on a tone at rest: it is looked at as closely on a machine that does other things too."""
 _BACKLOG_S = 0.25
 """What waits is gone through in steps of no more than this, so that no note is skipped."""
 _BEHIND_S = 0.3
@@ -328,7 +330,8 @@ class Engine:
         begun_s = time.thread_time()
         frames = self._tracker.newest(window, start, round(rows_from_s * self._rate_hz), self._settings.recorder)
         spent = (time.thread_time() - begun_s) * self._rate_hz / self._step
-        self._dear = spent > (_CHEAP if self._dear else _DEAR)
+        at_rest = self._last is not None and self._last.state == "steady"
+        self._dear = spent > (_CHEAP if self._dear else _DEAR) * (_AT_REST if at_rest else 1.0)
         rows = newest_rows(frames, window.stop_sample / self._rate_hz, self._shown_s, self._settings.every_s)
         if window.stop_sample - self._scanned >= _CLIPPING_EVERY_S * window.sample_rate_hz:
             self._clipping, self._scanned = is_clipped(window), window.stop_sample
