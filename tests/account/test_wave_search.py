@@ -152,3 +152,29 @@ def test_a_fit_that_leaves_as_much_as_the_plain_wave_tells_no_cut() -> None:
     plain = bin_of(Cycle(share=0.998))
     found = choose(replace(plain, lines=plain.lines + noise, sigma=np.full(len(k), 1e-5)), "sawtooth", None)
     assert not set(found.free) & {"cut_top", "cut_bottom"}
+
+
+def test_a_bow_of_another_form_leaves_the_corner_within_its_sigma() -> None:
+    take = WaveTake(
+        wave="triangle",
+        share=0.49,
+        low_hz=150.0,
+        high_hz=600.0,
+        seconds=2.0,
+        rate_hz=48000,
+        coupling_hz=2.0,
+        level_fs=0.3,
+        snr_db=70.0,
+        falling=False,
+        reset_s=0.5e-6,
+        corner_s=25e-6,
+        bow=0.05,
+        recorder_pole_hz=0.0,
+        comparator_delay_s=0.0,
+    )
+    shape = checked(take, True, 1).judgement.account.wave_shape
+    assert shape is not None
+    # the turn rests at both ends
+    at = [0, -1]
+    assert np.all(np.abs(shape.corner_s[at] - 25e-6) < 2.0 * shape.corner_sigma_s[at])
+    assert np.all(shape.corner_sigma_s[at] < 0.5e-6)

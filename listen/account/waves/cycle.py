@@ -16,7 +16,7 @@ from numpy.typing import NDArray
 Floats = NDArray[np.floating[Any]]
 Complexes = NDArray[np.complex128]
 
-_FORM_SHARE, _BOW_SHARE = 0.07, 0.05
+_FORM_SHARE, BOW_SHARE = 0.07, 0.05
 _MOST_BEND = 0.13
 """Bows a slope of a whole cycle by 10 %, twice a fault's."""
 LEAST_SHARE = 1e-6
@@ -125,7 +125,7 @@ def bow_error(cycle: Cycle, k: Floats) -> Floats:
     of the cycle their bows differ by 4 %, and every other source has a law of its own. A bow beyond any board's stands
     for another part, and its form is nobody's.
     """
-    return np.asarray(_BOW_SHARE * min(abs(cycle.bend), _MOST_BEND) / k**2)
+    return np.asarray(BOW_SHARE * min(abs(cycle.bend), _MOST_BEND) / k**2)
 
 
 def draw(lines: NDArray[np.complexfloating[Any, Any]], points: int) -> Floats:

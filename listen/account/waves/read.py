@@ -9,7 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from listen.account.waves.choose import carried_up, choose, with_form
-from listen.account.waves.cycle import Cycle, bow_of, draw, lines_of
+from listen.account.waves.cycle import BOW_SHARE, Cycle, bow_of, draw, lines_of
 from listen.account.waves.fit import CycleFit, line_sigma
 from listen.account.waves.gather import WaveBin, gather
 from listen.track import Frames, SpectraStore
@@ -161,7 +161,9 @@ def read_wave(
         else (nothing, nothing)
     )
     corner = np.array([fit.cycle.corner if "corner" in fit.free else np.nan for fit in fits]) / f0
-    corner_sigma = np.hypot([fit.sigma.get("corner", np.nan) for fit in fits], smear) / f0
+    # the form of a bow, which nobody states, moves the corner by so much of it
+    bowed = np.array([BOW_SHARE * abs(fit.cycle.bend * fit.cycle.corner) for fit in fits])
+    corner_sigma = np.sqrt(np.array([fit.sigma.get("corner", np.nan) for fit in fits]) ** 2 + smear**2 + bowed**2) / f0
     bow, bow_sigma = _bows(fits, f0, wave, coupling_known)
     loss, both = np.array([_losses(fit) for fit in fits]).T
     spikes = [_spike(bin_, fit) for bin_, fit in zip(bins, fits, strict=True)]
