@@ -251,6 +251,12 @@ def test_help_and_version_are_no_errors(capsys: pytest.CaptureFixture[str], call
     assert err == ""
 
 
+def test_the_package_runs_as_a_module() -> None:
+    done = subprocess.run([sys.executable, "-m", "listen", "--version"], capture_output=True, text=True, check=False)
+    assert (done.returncode, done.stderr) == (0, "")
+    assert done.stdout.startswith("listen ")
+
+
 def test_every_option_of_check_is_in_its_help(capsys: pytest.CaptureFixture[str]) -> None:
     cli.main(["check", "--help"])
     out = capsys.readouterr().out

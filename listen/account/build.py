@@ -188,7 +188,7 @@ def _of_the_tone(frames: Frames, tone: BoardTone | None) -> Floats:
 def _of_an_oscillator(account: Account, source: Any, tone: BoardTone, edges: bool) -> Account:
     frames = account.frames
     start = find_start(source, tone)
-    started_s = start.settled_s if start.shown else float(tone.time_s[0])
+    started_s = start.settled_s or float(tone.time_s[0])
     silences = find_silences(source, tone, started_s, account.lost_samples.zeros)
     quiet = events_rows.quiet_places(silences, account.lost_samples)
     rest_rows = steady_rows(frames, tone.rows)
@@ -238,7 +238,7 @@ def _interharmonics(account: Account, source: Any, tone: BoardTone, resting: Fla
     halves = find_half_orders(frames, tone.rows, resting)
     lines = _fixed_lines(source, account, tone, halves)
     moving = events_rows.level_change_residual(frames, tone)
-    half_power = 10 ** (np.maximum(halves.level_dbc, -300.0) / 10)
+    half_power = halves.power(tone.rows)
     bursts = find_bursts(frames, tone.rows, half_power + moving, [(x.frequency_hz, x.level_dbc) for x in lines])
     power = moving + _HALVES_ROOM * half_power + 2.0 * 10 ** (np.maximum(bursts.level_dbc, -300.0) / 10)
     for line in lines:
@@ -272,7 +272,7 @@ def _at_rest(
     """Level and pitch variations during steady segments and after quick retunes."""
     frames, start = account.frames, account.start
     gone, disturbed = barred
-    after_s = start.settled_s + events_rows.AFTER_START_S if start.shown else float(tone.time_s[0])
+    after_s = start.settled_s + events_rows.AFTER_START_S if start.settled_s else float(tone.time_s[0])
     segments = steady_segments(frames, tone, rest_rows, gone, disturbed, after_s)
     slow = [s for s in segments if s.retune_s is None]
     swings = [s for s in find_swings(tone, slow) if not _at_half_pitch(s, account.half_orders, frames)]

@@ -102,7 +102,7 @@ def quiet_places(silences: Silences, lost_samples: LostSamples) -> Places:
 def calm_rows(frames: Frames, tone: BoardTone, start: Start, quiet: Places, lost_samples: LostSamples) -> Flags:
     """Rows of the board's tone away from onset, decay, the ends of segments and lost samples."""
     rows = tone.rows.copy()
-    if start.shown:
+    if start.settled_s:
         rows &= frames.time_s > start.settled_s + AFTER_START_S
     rows &= ~rows_near(frames.time_s, quiet, _NEAR_SILENCE_S, _NEAR_SILENCE_S)
     rows &= ~rows_near(frames.time_s, lost_samples.places, _NEAR_LOSS_S, _NEAR_LOSS_S)

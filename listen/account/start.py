@@ -31,6 +31,8 @@ _FROM_TOP, _LATER_S, _STOPPED, _SETTLE_S = 0.2, 0.2, 1.03, 0.3
 it may still be another sound's, and the settled level is a median over 0.3 s."""
 _FULL_SWING = 0.1
 """A take whose tone is over a tenth of its level from the beginning does not show the start."""
+_END_OF_GROWTH_S = 0.5
+"""... but the end of it, where the level gets to 90 % within the time that is no slow start: no swing of the level."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -42,7 +44,7 @@ class Start:
     shown : bool
         The take holds the start.
     begin_s, settled_s : float
-        1 % and 90 % of the settled level.
+        1 % and 90 % of the settled level. A take that begins while the tone grows has ``settled_s`` alone; 0: unknown.
     rise_s, cycles : float
     growth_per_s : float or None
         Slope of the logarithm of the level while it grows.
@@ -77,7 +79,8 @@ def find_start(capture: SampleSource, tone: BoardTone) -> Start:
         if begin <= take_start_s or level[0] < 0.01 * settled:
             break
     if level[0] > _FULL_SWING * settled and time_s[0] < take_start_s + max(0.1, 1.5 * _CYCLES / f0):
-        return Start(shown=False)
+        grows = level[0] < 0.9 * settled and cross - take_start_s < _END_OF_GROWTH_S
+        return Start(shown=False, settled_s=cross if grows else 0.0)
     rise = _rise(time_s, level, settled, take_start_s)
     if rise[1] - rise[0] < _QUICK_S:
         # the averaging window is what was read: once more, as short as the pitch allows

@@ -20,6 +20,8 @@ DROP_DB = 20.0
 """Down by this, to a tenth, is a dropout: less is a level that is not held."""
 _SHORTEST_S = 0.03
 """Shorter candidates are not looked at; what is reported is over the limit's own length."""
+_ASIDE_S = 0.02
+"""An interruption that is confirmed lies where the rows are missing, to two periods of 100 Hz."""
 _CONTEXT_S = 0.4
 """A place is held against the loudest within so long on both sides: longer than the edges of a dropout, too short for a
 turn of the control to change the level by 20 dB."""
@@ -110,6 +112,8 @@ def find_silences(
     found = []
     for a, b in _candidates(tone, started_s, last_s):
         dropout = _confirmed(capture, tone, a, b)
+        if dropout is not None and found and dropout.start_s < found[-1].end_s:
+            continue  # the rows between two pieces of one
         if dropout is not None and not _is_cut(dropout.start_s, dropout.end_s, zeros):
             found.append(dropout)
     stop = None
@@ -169,7 +173,11 @@ def _confirmed(capture: SampleSource, tone: BoardTone, start_s: float, end_s: fl
     )
     low = level < reference * 10 ** (-DROP_DB / 20)
     edges = np.flatnonzero(np.diff(np.concatenate([[0], low.view(np.int8), [0]])))
-    runs = [(int(i), int(j)) for i, j in zip(edges[0::2], edges[1::2], strict=True)]
+    runs = [
+        (int(i), int(j))
+        for i, j in zip(edges[0::2], edges[1::2], strict=True)
+        if time_s[i] < end_s + _ASIDE_S and time_s[j - 1] > start_s - _ASIDE_S
+    ]
     if not runs:
         return None
     i, j = max(runs, key=lambda run: run[1] - run[0])

@@ -119,12 +119,14 @@ def _runs(flags: Flags, bridge: int) -> list[tuple[int, int]]:
     return [(int(index[i]), int(index[j]) + 1) for i, j in zip(first, last, strict=True)]
 
 
-def _segments(values: Floats, limit: float) -> list[Flags]:
-    """Rows over a limit, segment by segment."""
+def _segments(values: Floats, limit: float, known: Flags | None = None) -> list[Flags]:
+    """Rows over a limit, segment by segment; rows where the value could not be measured do not part two."""
+    measured_rows = np.arange(len(values)) if known is None else np.flatnonzero(known)
+    over = values[measured_rows] >= limit
     out = []
-    for a, b in _runs(values >= limit, _BRIDGE_ROWS):
+    for a, b in _runs(over, _BRIDGE_ROWS):
         rows = np.zeros(len(values), dtype=bool)
-        rows[a:b] = values[a:b] >= limit
+        rows[measured_rows[a:b]] = over[a:b]
         if np.count_nonzero(rows) >= _SHORTEST_ROWS:
             out.append(rows)
     return out
@@ -134,8 +136,9 @@ def _half_orders(account: Account, limits: Limits) -> list[Candidate]:
     """Subharmonic: alternate cycles differ."""
     row, frames = limits["subharmonic"], account.frames
     level = np.where(account.judged, account.half_orders.level_dbc, -np.inf)
+    known = account.half_orders.seen | ~account.judged
     out = []
-    for rows in _segments(level, row["attention"]):
+    for rows in _segments(level, row["attention"], known):
         worst = quantile(level[rows], 0.9)
         severity = severity_of(worst, row)
         if severity is not None:
@@ -213,7 +216,7 @@ def _lines(account: Account, limits: Limits) -> list[Candidate]:
 def _unexplained(account: Account, limits: Limits) -> list[Candidate]:
     """A line that sounds in the silence too, and power that no part explains."""
     frames, whole = account.frames, account.judged & ~account.cut
-    least, least_line = limits["unexplained"]["attention"], limits["parasitic-oscillation"]["attention"]
+    least, least_line = limits["unexplained"]["attention"], limits["unexplained"]["line_dbc"]
     found = []
     for number, line in enumerate(account.fixed_lines, start=1):
         if line.of_the_recording is True and line.level_dbc >= least_line and whole.any():

@@ -8,7 +8,7 @@ import pytest
 from listen.account.bursts import find_bursts
 from listen.account.cleaning import CleanedCapture
 from listen.account.fixed_lines import FixedLine, find_fixed_lines
-from listen.account.half_orders import find_half_orders
+from listen.account.half_orders import HalfOrders, find_half_orders
 from listen.account.mains import MainsLines, find_mains
 from listen.account.mains_sidebands import find_sidebands
 from listen.track.types import Envelope
@@ -246,6 +246,15 @@ def test_short_frames_show_half_orders_only_at_rest() -> None:
     rows = np.ones(50, dtype=bool)
     assert not find_half_orders(frames, rows, ~rows).seen.any()
     assert find_half_orders(frames, rows, rows).seen.all()
+
+
+def test_half_orders_are_as_beside_where_they_cannot_be_looked_for() -> None:
+    level = np.array([-40.0, -40.0, -np.inf, -np.inf, -np.inf, -np.inf, -60.0])
+    seen = np.array([True, True, False, False, False, False, True])
+    power = HalfOrders(level_dbc=level, seen=seen).power(np.array([True] * 5 + [False, True]))
+    np.testing.assert_allclose(10 * np.log10(power), [-40, -40, -40, -40, -60, -300, -60], atol=1e-6)
+    none = HalfOrders(level_dbc=np.full(3, -np.inf), seen=np.zeros(3, dtype=bool))
+    assert np.all(none.power(np.ones(3, dtype=bool)) < 1e-20)
 
 
 # Bursts

@@ -48,6 +48,15 @@ def test_a_tone_that_is_there_from_the_beginning_shows_no_start() -> None:
     assert not find_start(*played(np.ones(round(2 * RATE_HZ)))).shown
 
 
+@pytest.mark.parametrize(("rate_per_s", "grown"), [(15.0, True), (2.0, False)])
+def test_a_take_that_begins_while_the_tone_grows(rate_per_s: float, grown: bool) -> None:
+    """From 30 % of its level: ln 3 / rate to 90 %."""
+    t = times(3.0)
+    start = find_start(*played(np.minimum(1.0, 0.3 * np.exp(rate_per_s * t))))
+    assert not start.shown
+    assert start.settled_s == (pytest.approx(np.log(3.0) / rate_per_s, abs=0.006) if grown else 0.0)
+
+
 def test_an_overshoot_after_the_start_is_not_its_level() -> None:
     """30 % over for some tenths of a second: 90 % is of the level after it."""
     t = times(4.0)
@@ -75,6 +84,15 @@ def test_a_dropout_is_twenty_decibels_deep(depth_db: float, found: bool) -> None
         assert drop.depth_db == pytest.approx(depth_db, abs=0.5)
         assert drop.comes_back
         assert (drop.f0_low_hz, drop.f0_high_hz) == (F0_HZ, F0_HZ)
+
+
+def test_two_dropouts_near_each_other_are_told_once_each() -> None:
+    """0.1 s apart: within the time that each is looked at again."""
+    envelope = np.minimum(gone(2.0, 2.1, 60.0), gone(2.2, 2.26, 60.0))
+    found = find_silences(*played(envelope), 0.1, ()).dropouts
+    assert [round(d.start_s, 1) for d in found] == [2.0, 2.2]
+    assert found[0].end_s == pytest.approx(2.1, abs=0.02)
+    assert found[1].end_s == pytest.approx(2.26, abs=0.02)
 
 
 @pytest.mark.parametrize("rate_per_s", [8.0, 25.0])

@@ -124,10 +124,12 @@ def test_dropouts_again_and_again_are_one_hunting() -> None:
         ([drop(1.0 + 1.01 * i, 0.06) for i in range(4)], "oscillation-dropout"),
         ([drop(1.0 + 0.5 * i, 0.29) for i in range(4)], "amplitude-hunting"),
         ([drop(1.0 + 0.5 * i, 0.31) for i in range(4)], "oscillation-dropout"),
-        ([drop(at, 0.06) for at in (1.0, 1.3, 1.6, 2.0)], "amplitude-hunting"),
-        ([drop(at, 0.06) for at in (1.0, 1.3, 1.6, 2.1)], "oscillation-dropout"),
+        ([drop(at, 0.06) for at in (1.0, 1.3, 1.6, 1.97)], "amplitude-hunting"),
+        ([drop(at, 0.06) for at in (1.0, 1.3, 1.6, 1.99)], "oscillation-dropout"),
+        ([drop(1.0 + 0.25 * i, 0.06, f0_low_hz=200, f0_high_hz=200 + 3 * i) for i in range(4)], "amplitude-hunting"),
+        ([drop(1.0 + 0.25 * i, 0.06, f0_low_hz=200, f0_high_hz=200 + 5 * i) for i in range(4)], "oscillation-dropout"),
     ],
-    ids=["three", "near", "far", "short", "long", "even", "uneven"],
+    ids=["three", "near", "far", "short", "long", "even", "uneven", "at rest", "turned"],
 )
 def test_which_dropouts_are_hunting(drops: list[Dropout], kind: str) -> None:
     found = held(*drops)

@@ -144,6 +144,14 @@ def at(rows: np.ndarray, level: float) -> np.ndarray:
     return np.where(rows, level, -np.inf)
 
 
+def test_alternate_cycles_that_cannot_be_looked_for_do_not_end_a_finding() -> None:
+    rows = np.arange(N)
+    level = at((rows < 50) | (rows >= 80), -40.0)
+    known = HalfOrders(level_dbc=level, seen=(rows < 50) | (rows >= 80))
+    assert len(said(half_orders=known)) == 1
+    assert len(said(half_orders=HalfOrders(level_dbc=level, seen=np.ones(N, dtype=bool)))) == 2
+
+
 KINDS = {
     "subharmonic": lambda level: {"half_orders": halves(level)},
     "parasitic-oscillation": lambda level: {"bursts": bursts(level)},
