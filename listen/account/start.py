@@ -79,7 +79,8 @@ def find_start(capture: SampleSource, tone: BoardTone) -> Start:
         if begin <= take_start_s or level[0] < 0.01 * settled:
             break
     if level[0] > _FULL_SWING * settled and time_s[0] < take_start_s + max(0.1, 1.5 * _CYCLES / f0):
-        grows = level[0] < 0.9 * settled and cross - take_start_s < _END_OF_GROWTH_S
+        # against the fundamental's own level after it: ``settled`` is the whole wave's
+        grows = level[0] < 0.9 * level[-1] and cross - take_start_s < _END_OF_GROWTH_S
         return Start(shown=False, settled_s=cross if grows else 0.0)
     rise = _rise(time_s, level, settled, take_start_s)
     if rise[1] - rise[0] < _QUICK_S:

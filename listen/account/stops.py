@@ -109,7 +109,7 @@ def find_silences(
     """
     end_s = capture.stop_sample / capture.true_rate_hz
     last_s = tone.last_s
-    found = []
+    found: list[Dropout] = []
     for a, b in _candidates(tone, started_s, last_s):
         dropout = _confirmed(capture, tone, a, b)
         if dropout is not None and found and dropout.start_s < found[-1].end_s:

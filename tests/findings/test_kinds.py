@@ -29,6 +29,7 @@ KEYS = {
     *("limits_of", "sentences", "bench"),
 }
 LIMIT_KEYS = {
+    "line_dbc",
     *("attention", "fault", "note", "cycles", "shortest_s", "attention_settling_s", "fault_settling_s"),
     "least_us",
 }
