@@ -92,8 +92,13 @@ def checked(name: str, folder: Path) -> listen.CheckResult:
 
 
 def figures_of(name: str, folder: Path) -> dict[str, Any]:
-    """What is read of one take: its verdict, findings and parts, numbers to six digits."""
-    document = check_document(checked(name, folder))
+    """What is read of one take."""
+    return figures_in(checked(name, folder))
+
+
+def figures_in(result: listen.CheckResult) -> dict[str, Any]:
+    """Verdict, findings and parts, numbers to six digits."""
+    document = check_document(result)
     chosen = {key: document[key] for key in ("verdict", "findings", "account") if key in document}
     flat = dict(_flat(chosen, ""))
     return {key: float(f"{value:.6g}") if isinstance(value, float) else value for key, value in flat.items()}

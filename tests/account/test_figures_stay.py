@@ -12,7 +12,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from tests.account.figures import FILE, NEAR_FILE, NEAR_TAKES, differences, figures_of, names
+from tests.account.figures import FILE, NEAR_FILE, NEAR_TAKES, checked, differences, figures_in, figures_of, names
 from tests.account.neighbours import answers, differing, kept_calls, moved, summed
 
 KNOWN = json.loads(FILE.read_text(encoding="utf-8"))
@@ -23,8 +23,8 @@ KNOWN_NEAR = json.loads(NEAR_FILE.read_text(encoding="utf-8"))
 @pytest.mark.parametrize("name", NEAR_TAKES)
 def test_figures_and_functions_near_them_are_as_they_were(name: str, tmp_path: Path) -> None:
     with kept_calls() as calls:
-        figures = figures_of(name, tmp_path)
-    assert differences(KNOWN[name], figures) == []
+        result = checked(name, tmp_path)
+    assert differences(KNOWN[name], figures_in(result)) == []
     known = KNOWN_NEAR[name]
     assert differing(known, {label: value for label, value in answers(calls).items() if label in known}) == []
 
