@@ -89,3 +89,18 @@ def distinct(values: NDArray[Number]) -> NDArray[Number]:
 def _places(n: int) -> list[int]:
     """Return the places that must be in order: the middle, and the last, which is where NaN would be."""
     return sorted({max(0, (n - 1) // 2), n // 2, n - 1})
+
+
+def running_max(values: NDArray[np.floating[Any]], side: int) -> NDArray[np.floating[Any]]:
+    """Largest value within so many places on both sides."""
+    padded = np.concatenate([np.full(side, -np.inf), values, np.full(side, -np.inf)])
+    out = values.copy()
+    # doubling windows: the maximum of two that overlap
+    width, current = 1, padded
+    while 2 * width <= 2 * side + 1:
+        current = np.maximum(current[:-width], current[width:])
+        width *= 2
+    rest = 2 * side + 1 - width
+    whole = np.maximum(current[: len(current) - rest], current[rest:]) if rest else current
+    out[:] = whole[: len(values)]
+    return out

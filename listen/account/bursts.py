@@ -8,7 +8,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from listen.sorting import medians
+from listen.sorting import medians, running_max
 from listen.track import Frames
 
 Floats = NDArray[np.floating[Any]]
@@ -35,6 +35,11 @@ has no edges to speak of.
 _NEAR_LINE, _LINE_ROOM = 0.1, 2.0
 """High harmonics whose centre is within a tenth of a fixed line's frequency may be that line, which is taken off with 3
 dB of room: its level is that of 80 windows of 100, and in some it is stronger."""
+_SPUR_S = 3.0
+"""A sound that wanders passes from one harmonic to the next of a 30 Hz tone within this, at 10 Hz a second: between two
+it is seen beside them."""
+_SPUR_CELL = 0.1
+"""Natural logarithm: sounds are held against each other in cells of 10 % of their frequency."""
 _TAKEN_DB = 2.0
 """What stands out is a burst's where it is no more than 2 dB under what other parts explain: these are known no
 better."""
@@ -90,9 +95,28 @@ def find_bursts(frames: Frames, rows: Flags, taken: Floats, lines: list[tuple[fl
         for frequency_hz, level_dbc in lines:
             near = np.abs(frames.high_hz / frequency_hz - 1.0) < _NEAR_LINE
             high = np.where(near, np.maximum(high - _LINE_ROOM * 10 ** (level_dbc / 10), 0.0), high)
+        high = np.maximum(high - _LINE_ROOM * _spurs_near(frames, rows & (high > 0)), 0.0)
         low = np.nan_to_num(np.nansum(10 ** (frames.harmonics_dbc / 10), axis=1))
         level = level + np.where(rows & (high > low), high, 0.0)
         return Bursts(level_dbc=10 * np.log10(np.nan_to_num(level)), cycle=place)
+
+
+def _spurs_near(frames: Frames, rows: Flags) -> Floats:
+    """Power of the strongest sound beside the harmonics, at about the frequency of the high ones, some seconds about.
+
+    A whine that wanders is one of the tone's own harmonics wherever it passes one.
+    """
+    out = np.zeros(len(rows))
+    with np.errstate(invalid="ignore", divide="ignore"):
+        own = np.round(np.log(frames.high_hz) / _SPUR_CELL)
+        spur = np.log(frames.spur_hz) / _SPUR_CELL
+        power = np.nan_to_num(10 ** (frames.spur_dbc / 10))
+    side = round(_SPUR_S / frames.row_every_s)
+    for cell in np.unique(own[rows & np.isfinite(own)]).tolist():
+        here = np.where(np.abs(spur - cell) < 1.0, power, 0.0)
+        of_cell = rows & (own == cell)
+        out[of_cell] = running_max(here, side)[of_cell]
+    return out
 
 
 def _keeps_place(place: Floats, peaked: Flags) -> Flags:

@@ -24,6 +24,10 @@ moves as much in it in a slow turn (120 cents a second): it smears. Twice as lon
 lost in it."""
 _MOST_WINDOWS = 240
 """Spectra of a take, spread evenly over it: 41 s without gaps, and 4 MB however long it is."""
+_HIGHEST = 0.45
+"""Of the sample rate: from there on a converter's filter (half-band: down from 0.55 on) lets harmonics of a wave with
+edges fold, and where many crowd some stand still.
+"""
 _FLOOR_HZ = 60.0
 """What lies beside a line is a median of every other of 21 bins: its own lobe fills three of them, and coloured noise
 changes little over 120 Hz."""
@@ -112,6 +116,7 @@ def find_fixed_lines(
     time_s = (starts + 0.5 * size) / rate
     bin_hz = rate / size
     hidden = _hidden(tone, time_s, _WINDOW_S, power.shape[1], bin_hz, levels_dbc, 0.5 if half_orders else 1.0)
+    hidden[:, int(_HIGHEST * size) :] = True
     singing = _singing(tone, time_s)
     usual = _high_share(np.where(hidden, np.nan, power), 0.8)
     floor = _local_floor(usual, bin_hz)

@@ -32,6 +32,9 @@ lobe reaches to a harmonic 5 Hz off; twice would smear such hum. Every eighth of
 to a tenth of a second."""
 _GUARD_HZ = 5.0
 """A harmonic nearer than this to a line hides it: the window's main lobe is 2.5 Hz on each side, a voice is wider."""
+_TREMOR_HZ = 15.0
+"""... and while the pitch moves, so near: a hand trembles at 8 to 12 Hz (common practice, no source), and the mirror
+that tells its sidebands from a line is not there."""
 _FLOOR_HZ = (3.75, 7.5)
 """Where the floor beside a line is read, on both sides: from three bins off, where the line itself is 41 dB down
 (Hann)."""
@@ -124,6 +127,13 @@ class _Windows:
     f_low: Floats
     f_high: Floats
     tone_log: Floats
+
+    @property
+    def still(self) -> Flags:
+        """Windows in which the tone keeps its pitch."""
+        with np.errstate(invalid="ignore"):
+            span = np.maximum(_MIRROR_STILL_HZ, _MIRROR_STILL_SHARE * self.f_low)
+            return np.asarray(self.f_high - self.f_low < span)
 
 
 def find_mains(capture: SampleSource, tone: BoardTone | None, harmonics: int, half_orders: bool) -> MainsLines | None:
@@ -260,8 +270,9 @@ def _hidden(windows: _Windows, lines_hz: Floats, harmonics: int, half_orders: bo
     lowest = windows.f_low[np.isfinite(windows.f_low)]
     if not len(lowest):
         return hidden
+    guard = np.where(windows.still, _GUARD_HZ, _TREMOR_HZ)
     while order <= harmonics and order * float(lowest.min()) < lines_hz[-1] + _GUARD_HZ:
-        low, high = order * windows.f_low - _GUARD_HZ, order * windows.f_high + _GUARD_HZ
+        low, high = order * windows.f_low - guard, order * windows.f_high + guard
         with np.errstate(invalid="ignore"):
             hidden |= (lines_hz > low[:, None]) & (lines_hz < high[:, None])
         order += step
@@ -301,7 +312,7 @@ def _floor(windows: _Windows, lines_hz: Floats) -> Floats:
 def _mirrored(windows: _Windows, lines_hz: Floats, amplitude: Complexes) -> Flags:
     """Lines mirrored at the tone by one of similar level: sidebands of its modulation."""
     with np.errstate(invalid="ignore"):
-        still = windows.f_high - windows.f_low < np.maximum(_MIRROR_STILL_HZ, _MIRROR_STILL_SHARE * windows.f_low)
+        still = windows.still
         middle = 0.5 * (windows.f_low + windows.f_high)
         mirror = 2 * middle[:, None] - lines_hz
         asked = still[:, None] & (np.abs(lines_hz - middle[:, None]) < _MIRROR_REACH_HZ)

@@ -33,11 +33,13 @@ or a string a formant or the body's resonance often is: in 0.67 to 1 of the rows
 _BOARD_S, _BOARD_SHARE = 1.5, 0.25
 """A board that sings cleanly for so long, and so much of the take, is one, whatever else sounds in the room: longer
 than a syllable, and more than one held note of a song. Chosen."""
-_NOTES, _NOTES_PER_S = 4, 0.6
+_NOTES, _NOTES_PER_S = 4, 0.4
 """A tone that falls silent and begins again at another pitch so often, and so often in a second of tone, is played:
-boards that die, or are switched, did three times at most and 0.3 times a second; melodies, bells and drums 0.8 to 4."""
-_NOTE_ROWS, _NOTE_SILENT_DB = 3, 12.0
-"""A silence is three rows or more; in it the level falls to a quarter or less: at a step of the control it holds."""
+boards that die, or are switched, did three times at most and 0.3 times a second; melodies, bells and drums 0.44 to
+4."""
+_NOTE_ROWS, _NOTE_SILENT_DB = 25, 12.0
+"""In the silence the level falls to a quarter or less of what it has within half a second on both sides: at a step of
+the control it holds."""
 _HUM_OFF, _HUM_SPREAD, _HUM_THD_PERCENT, _HUM_SHARE = 0.004, 0.002, 10.0, 0.95
 """Hum alone, where a sine is meant: from end to end at the mains' frequency, of which grids keep 0.4 %, as steady as
 that, and with more multiples than a sine board leaves that is not badly at fault."""
@@ -60,6 +62,8 @@ class SourceClass:
         Median of what the harmonics leave.
     low_hz, high_hz, weaker_dbc : float or None
         Of two tones: their pitches, and the weaker one's level.
+    played : bool
+        Notes with silences between them.
     """
 
     source: SourceKind
@@ -68,6 +72,7 @@ class SourceClass:
     low_hz: float | None = None
     high_hz: float | None = None
     weaker_dbc: float | None = None
+    played: bool = False
 
 
 def classify_source(frames: Frames, tone: BoardTone | None, explained: Floats, *, sine: bool = True) -> SourceClass:
@@ -105,12 +110,13 @@ def classify_source(frames: Frames, tone: BoardTone | None, explained: Floats, *
     length = max(len(frames), 1) * frames.row_every_s
     clean = rows & (frames.residual_dbc < CLEAN_DBC)
     outweighed = np.mean((frames.harmonics_dbc[clean] > _OUTWEIGHED_DB).any(axis=1)) if clean.any() else 0.0
-    is_board = outweighed < _OUTWEIGHED_SHARE and not _is_played(frames, rows)
+    played = _is_played(frames, rows)
+    is_board = outweighed < _OUTWEIGHED_SHARE and not played
     is_board &= (own_usual < _USUAL_DBC or share > _ALL_SHARE) and (
         share > _TONE_SHARE or (seconds > _BOARD_S and seconds > _BOARD_SHARE * length)
     )
     source: SourceKind = "oscillator" if is_board else "not-an-oscillator"
-    return SourceClass(source=source, clean_share=share, residual_dbc=usual)
+    return SourceClass(source=source, clean_share=share, residual_dbc=usual, played=played)
 
 
 def _is_hum(frames: Frames) -> bool:
@@ -131,15 +137,15 @@ def _is_played(frames: Frames, rows: NDArray[np.bool_]) -> bool:
     index = np.flatnonzero(rows & np.isfinite(frames.f0_hz))
     if len(index) < 2:
         return False
-    gap = np.diff(index)
+    level = np.nan_to_num(frames.level_dbfs, nan=-np.inf)
     notes = 0
-    for i in np.flatnonzero(gap > _NOTE_ROWS).tolist():
+    for i in np.flatnonzero(np.diff(index) > 1).tolist():
         a, b = int(index[i]), int(index[i + 1])
         gap_s = float(frames.time_s[b] - frames.time_s[a])
         if not is_another_pitch(float(frames.f0_hz[a]), float(frames.f0_hz[b]), gap_s):
             continue
-        lowest = float(np.min(np.nan_to_num(frames.level_dbfs[a + 1 : b], nan=-np.inf)))
-        notes += lowest < min(frames.level_dbfs[a], frames.level_dbfs[b]) - _NOTE_SILENT_DB
+        sides = level[max(0, a + 1 - _NOTE_ROWS) : a + 1].max(), level[b : b + _NOTE_ROWS].max()
+        notes += level[a + 1 : b].min() < min(sides) - _NOTE_SILENT_DB
     return notes >= _NOTES and notes > _NOTES_PER_S * len(index) * frames.row_every_s
 
 

@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 from listen.account.heterodyne import tone_amplitude
 from listen.account.lowrate import SampleSource
 from listen.account.tone import BoardTone
-from listen.sorting import median, quantile
+from listen.sorting import median, quantile, running_max
 
 Floats = NDArray[np.floating[Any]]
 Flags = NDArray[np.bool_]
@@ -136,7 +136,7 @@ def _candidates(tone: BoardTone, started_s: float, last_s: float) -> list[tuple[
     if len(level) < 3:
         return []
     side = max(1, round(_CONTEXT_S / tone.grid_s))
-    around = _running_max(level, side)
+    around = running_max(level, side)
     low = ~(level > around - DROP_DB * np.log(10.0) / 20.0)
     edges = np.flatnonzero(np.diff(np.concatenate([[0], low.view(np.int8), [0]])))
     return [
@@ -144,21 +144,6 @@ def _candidates(tone: BoardTone, started_s: float, last_s: float) -> list[tuple[
         for i, j in zip(edges[0::2].tolist(), edges[1::2].tolist(), strict=True)
         if (j - i) * tone.grid_s >= _SHORTEST_S and i > 0 and j < len(low)
     ]
-
-
-def _running_max(values: Floats, side: int) -> Floats:
-    """Largest value within so many places on both sides."""
-    padded = np.concatenate([np.full(side, -np.inf), values, np.full(side, -np.inf)])
-    out = values.copy()
-    # doubling windows: the maximum of two that overlap
-    width, current = 1, padded
-    while 2 * width <= 2 * side + 1:
-        current = np.maximum(current[:-width], current[width:])
-        width *= 2
-    rest = 2 * side + 1 - width
-    whole = np.maximum(current[: len(current) - rest], current[rest:]) if rest else current
-    out[:] = whole[: len(values)]
-    return out
 
 
 def _confirmed(capture: SampleSource, tone: BoardTone, start_s: float, end_s: float) -> Dropout | None:

@@ -44,6 +44,8 @@ _FADE = 0.3, 0.997
 _MAINS_WANDER, _LARGE_WANDER = 0.004, 0.03
 """Grids that are not islands keep their frequency within 0.4 % (from memory); a hop at an end of the take or on a click
 errs by up to half a semitone. Chosen."""
+_LOUD_HOPS = 50
+"""Half a second of hops of 10 ms: so long a tone lasts that is a tone, or a tenth of a short take."""
 _MOST_HOPS = 0.9
 """Of all hops: one in ten may lie on a click. Chosen."""
 _VOTE_HOPS = 4
@@ -116,7 +118,9 @@ def find_segments(track: CoarseTrack, rate_hz: float, first: int, last: int, rea
 
 def _mains_alone(f0_hz: Floats, amplitude: Floats) -> NDArray[np.bool_]:
     """Hops that are mains hum: a multiple of 50 or 60 Hz that is weak, or far below the loudest tone."""
-    least = max(10 ** (-50 / 20), 0.2 * float(amplitude.max(initial=0.0)))
+    # what is loud for an instant (a thump, a recorder's gain before it settles) is no tone to hold the rest against
+    loudest = np.sort(amplitude)[-max(1, min(_LOUD_HOPS, len(amplitude) // 10)) :]
+    least = max(10 ** (-50 / 20), 0.2 * float(loudest[0] if len(loudest) else 0.0))
     hum = np.zeros(len(f0_hz), dtype=bool)
     if float(amplitude.min(initial=np.inf)) >= least:
         return hum

@@ -213,6 +213,22 @@ def test_which_wave_it_is(played: str, stated: str) -> None:
     assert other_wave(bins_of(WAVES[played]), stated) == (None if stated in (played, "any") else played)
 
 
+@pytest.mark.parametrize("share", [0.1, 0.25, 0.37])
+@pytest.mark.parametrize("stated", ["sine", "triangle"])
+def test_a_pulse_of_any_duty(share: float, stated: str) -> None:
+    """|sin(pi k d)| / k, the series of any handbook."""
+    lines = np.sin(np.pi * K * share) / K
+    assert other_wave(bins_of(lines / lines[0]), stated) == "pulse"
+
+
+@pytest.mark.parametrize(("second", "found"), [(0.30, None), (0.60, "any")])
+def test_more_than_a_squares_harmonics_are_no_sines(second: float, found: str | None) -> None:
+    """Of no standard wave: H2 to H6 fall by 4 dB each."""
+    lines = np.where(K == 1, 1.0, second * 10 ** (-4.0 * (K - 2) / 20))
+    assert other_wave(bins_of(lines), "sine") == found
+    assert other_wave(bins_of(lines), "triangle") is None
+
+
 @pytest.mark.parametrize("h3", [0.01, 0.05, 0.2])
 def test_a_distorted_sine_is_still_a_sine(h3: float) -> None:
     lines = WAVES["sine"] + h3 * (K == 3)

@@ -121,6 +121,19 @@ def test_sidebands_of_a_swing_are_no_hum(rate_hz: float) -> None:
     assert mains is None or not np.abs(mains.amplitude).any()
 
 
+@pytest.mark.parametrize(("rest_hz", "tremor_hz"), [(112.0, 7.7), (111.2, 8.5), (111.2, 9.1)])
+def test_a_trembling_hand_that_steps_near_a_multiple_is_no_hum(rest_hz: float, tremor_hz: float) -> None:
+    """From 80 Hz with a tremor of 25 cents: its upper sideband lies at 120 Hz, its lower as far below."""
+    t = times(4.0)
+    f0 = 80.0 * 2 ** (np.clip((t - 1.5) / 0.3, 0.0, 1.0) * np.log2(rest_hz / 80.0))
+    f0 *= 2 ** (25.0 / 1200 * np.cos(2 * np.pi * tremor_hz * t))
+    x = SIZE * np.cos(2 * np.pi * np.cumsum(f0) / RATE_HZ) + white(len(t), -95.0)
+    grid = np.arange(0.0, 4.0, 0.005)
+    tone = tone_on_grid(grid, np.interp(grid, t, f0), np.full(len(grid), np.log(SIZE)))
+    mains = find_mains(Take(samples=x), tone, 1, False)
+    assert mains is None or mains.level_dbc.max() < -60.0
+
+
 def test_noise_alone_holds_no_mains() -> None:
     x = white(round(3 * RATE_HZ), -30.0, 8)
     assert find_mains(Take(samples=x), None, 10, False) is None
@@ -162,6 +175,13 @@ def test_frequency_and_level_of_a_fixed_line(line_hz: float, dbc: float) -> None
     assert only.of_the_recording is None
     frames = plain_frames(100, level_dbfs=20 * np.log10(SIZE))
     assert 10 * np.log10(np.median(only.power_over(frames, turn_with(0.0)[1]))) == pytest.approx(dbc, abs=0.7)
+
+
+@pytest.mark.parametrize(("line_hz", "lines"), [(21_000.0, 1), (22_300.0, 0)])
+def test_what_folds_at_the_converters_edge_is_no_line(line_hz: float, lines: int) -> None:
+    """48 kHz: from 21.6 kHz on."""
+    line = SIZE * 10 ** (-35.0 / 20) * np.cos(2 * np.pi * line_hz * times(4.0))
+    assert len(find_fixed_lines(*turn_with(line), QUIET, False)) == lines
 
 
 @pytest.mark.parametrize(("mains_hz", "lines"), [(None, 1), (60.0, 1), (50.0, 0)])
@@ -274,6 +294,23 @@ def test_size_and_place_of_a_burst(dbc: float, place: int) -> None:
     found = find_bursts(frames, np.ones(60, dtype=bool), np.zeros(60), [])
     np.testing.assert_allclose(found.level_dbc, dbc, atol=0.1)
     np.testing.assert_allclose(found.cycle, place / 16)
+
+
+@pytest.mark.parametrize(("spur_hz", "told"), [(8_100.0, False), (3_000.0, True)])
+def test_a_whine_that_passes_a_harmonic_is_no_burst_in_step(spur_hz: float, told: bool) -> None:
+    """Rows 30 to 40: one high harmonic of -44 dBc; before and after, a line of as much beside the harmonics."""
+    row = np.arange(60)
+    inside = (row >= 30) & (row < 40)
+    frames = plain_frames(
+        60,
+        high_dbc=np.where(inside, -44.0, -90.0),
+        high_hz=8_050.0,
+        harmonics_dbc=np.full((60, 9), -90.0),
+        spur_hz=spur_hz,
+        spur_dbc=np.where(inside, -90.0, -44.0),
+    )
+    level = find_bursts(frames, np.ones(60, dtype=bool), np.zeros(60), []).level_dbc
+    assert bool((level[inside] > -50.0).any()) is told
 
 
 def test_an_even_residual_is_no_burst() -> None:

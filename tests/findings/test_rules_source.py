@@ -72,3 +72,11 @@ def test_a_held_note_is_said_to_be_one() -> None:
     assert (found.kind, found.variant) == ("not-an-oscillator", "one_tone")
     (other,) = said(heard=heard("not-an-oscillator"))
     assert other.variant == "plain"
+    (notes,) = said(heard=replace(one, played=True))
+    assert notes.variant == "played"
+
+
+@pytest.mark.parametrize(("wave", "variant"), [("square", "plain"), ("any", "no_sine")])
+def test_what_is_no_sine_is_asked_for(wave: str, variant: str) -> None:
+    (found,) = said(other_wave=wave)
+    assert (found.kind, found.variant) == ("wrong-wave", variant)

@@ -41,6 +41,14 @@ def test_hops_that_fall_from_the_tone_are_its_and_those_that_stay_are_hum() -> N
     assert np.flatnonzero(kept).tolist() == [6, 7, 8, 9, 10]
 
 
+def test_a_tone_at_a_multiple_of_the_mains_is_not_held_against_a_thump() -> None:
+    amplitude = np.concatenate([np.full(8, 0.9), np.full(300, 0.17)])
+    assert not _mains_alone(np.full(308, 150.0), amplitude).any()
+    # under a tone of half a second it is hum
+    amplitude[:60] = 0.9
+    assert _mains_alone(np.full(308, 150.0), amplitude)[60:].all()
+
+
 @pytest.mark.parametrize("mains_hz", [50.0, 60.0])
 def test_hum_alone_is_no_oscillator_whatever_its_harmonics(mains_hz: float) -> None:
     t = times(2.6)

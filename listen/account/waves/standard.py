@@ -25,6 +25,9 @@ _FEWEST = 3
 _PULSES = np.linspace(0.02, 0.5, 49)
 """Duties that a pulse is held against: up to a half, for from there on the levels come again. By a hundredth; narrower
 than 2 % they are the same to 0.3 dB (H2 to H7)."""
+_NO_SINE = 0.45
+"""Sum of H2 to H7 over the fundamental, r.s.s.: a sine whose both halves are cut until it is a square has 0.41. What
+has more is no sine that something bends."""
 _SLEWED_DB_PER_OCTAVE = -4.5
 """A triangle whose level falls nearly as 1 / f (6 dB an octave) is a sine whose slopes are held: by three quarters of
 it, for a part of the range may lie below the onset."""
@@ -63,7 +66,8 @@ def other_wave(bins: Bins, stated: str) -> str | None:
     Returns
     -------
     str or None
-        None where it is the stated wave, or like no standard wave at all pitches.
+        None where it is the stated wave, or like no standard wave at all pitches; 'any' where a sine is stated and it
+        is neither that nor a standard wave.
     """
     if stated == "any":
         return None
@@ -84,8 +88,15 @@ def other_wave(bins: Bins, stated: str) -> str | None:
         return None
     best = min(("sine", "triangle", "square", "sawtooth"), key=lambda name: off(_standard(name), 0.5))
     like = _SINE_LIKE_DB if best == "sine" else _LIKE_DB
-    if best == stated or off(_standard(best), 0.9) > like:
+    if best == stated:
         return None
+    if off(_standard(best), 0.9) > like:
+        lines = np.where(fit[use], np.abs(bins.r[use, :_ORDERS]) ** 2, 0.0)
+        if np.median(np.sqrt(lines.sum(axis=1))) < _NO_SINE:
+            return None
+        if stated != "pulse" and min(off(_pulse(duty), 0.9) for duty in _PULSES) < _LIKE_DB:
+            return "pulse"
+        return "any" if stated == "sine" else None
     if stated == "sine" and best == "triangle" and (_falls(bins) or float(np.median(bins.r[use, 1].real)) < 0):
         # slopes that are held, or tops cut off: a triangle's third harmonic raises its crests, a clip's lowers them
         return None
