@@ -95,7 +95,7 @@ def find_bursts(frames: Frames, rows: Flags, taken: Floats, lines: list[tuple[fl
         for frequency_hz, level_dbc in lines:
             near = np.abs(frames.high_hz / frequency_hz - 1.0) < _NEAR_LINE
             high = np.where(near, np.maximum(high - _LINE_ROOM * 10 ** (level_dbc / 10), 0.0), high)
-        high = np.maximum(high - _LINE_ROOM * _spurs_near(frames, rows & (high > 0)), 0.0)
+        high = np.where(_LINE_ROOM * _spurs_near(frames, rows & (high > 0)) > high, 0.0, high)
         low = np.nan_to_num(np.nansum(10 ** (frames.harmonics_dbc / 10), axis=1))
         level = level + np.where(rows & (high > low), high, 0.0)
         return Bursts(level_dbc=10 * np.log10(np.nan_to_num(level)), cycle=place)
