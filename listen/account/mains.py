@@ -66,6 +66,8 @@ meanwhile."""
 _OFF_NOMINAL = 0.0055
 """Mains keeps within half a per cent (EN 50160 gives 1 % for 99.5 % of a year: from memory; grids that are not islands
 keep 0.4 %)."""
+_AT_THE_BOUND = 0.99
+"""A frequency that ends at the bound of the fit is no mains that a grid would deliver."""
 _PASSES, _SETTLED_HZ = 4, 0.002
 """Until the frequency keeps: two do mostly. 0.002 Hz off turns the eighth multiple by 5 degrees in a window."""
 _TURNS_ALIKE_RAD = 0.6
@@ -161,6 +163,8 @@ def find_mains(capture: SampleSource, tone: BoardTone | None, harmonics: int, ha
     most = 0.0
     for mains in MAINS_HZ:
         found = _lines(windows, mains, harmonics, half_orders, capture, tone)
+        if abs(found.mains_hz / mains - 1.0) > _AT_THE_BOUND * _OFF_NOMINAL:
+            continue  # wind, a wandering tone: the fit would go on
         own = np.abs(found.lines_hz / _SHARED_ORDER_HZ - np.round(found.lines_hz / _SHARED_ORDER_HZ)) > 0.01
         power = float(np.sum(np.abs(found.amplitude[:, own]) ** 2))
         if power > most:

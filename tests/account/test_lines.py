@@ -134,6 +134,12 @@ def test_a_trembling_hand_that_steps_near_a_multiple_is_no_hum(rest_hz: float, t
     assert mains is None or mains.level_dbc.max() < -60.0
 
 
+@pytest.mark.parametrize(("off", "heard"), [(0.004, True), (-0.004, True), (0.009, False), (-0.012, False)])
+def test_mains_keeps_within_what_grids_do(off: float, heard: bool) -> None:
+    mains = find_mains(*turn_with(hum(4.0, 50.0 * (1 + off), 0.003, 0.004, 0.003)), 10, False)
+    assert (mains is not None and float(np.abs(mains.amplitude).max()) > 1e-3) is heard
+
+
 def test_noise_alone_holds_no_mains() -> None:
     x = white(round(3 * RATE_HZ), -30.0, 8)
     assert find_mains(Take(samples=x), None, 10, False) is None
