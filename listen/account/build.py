@@ -115,6 +115,9 @@ def find_account(
         account = _lines_and_events(capture, frames, damage, threads, wave, spectra)
         if account.is_oscillator:
             account = _shape_and_level(account, capture, wave, topology)
+            if account.other_wave == "any":
+                heard = replace(account.heard, source="not-an-oscillator", no_sine=True)
+                return described(replace(account, heard=heard, other_wave=None), damage)
             if spectra is not None:
                 account = _with_wave_shape(account, capture, wave, spectra, response_hz)
             account = replace(

@@ -62,8 +62,8 @@ class SourceClass:
         Median of what the harmonics leave.
     low_hz, high_hz, weaker_dbc : float or None
         Of two tones: their pitches, and the weaker one's level.
-    played : bool
-        Notes with silences between them.
+    played, no_sine : bool
+        Notes with silences between them; one tone whose harmonics no bent sine has.
     """
 
     source: SourceKind
@@ -73,6 +73,7 @@ class SourceClass:
     high_hz: float | None = None
     weaker_dbc: float | None = None
     played: bool = False
+    no_sine: bool = False
 
 
 def classify_source(frames: Frames, tone: BoardTone | None, explained: Floats, *, sine: bool = True) -> SourceClass:

@@ -29,11 +29,10 @@ def source_candidates(account: Account, wave: str) -> list[Candidate]:
         return [whole(kind="two-tones", severity="attention", measured=tones)]
     if heard.source != "oscillator":
         sounds = measured.OtherSounds(clean_percent=100 * heard.clean_share, residual_dbc=heard.residual_dbc)
-        variant = "played" if heard.played else "one_tone" if heard.clean_share > _ONE_TONE else "plain"
+        one_tone = heard.clean_share > _ONE_TONE
+        variant = "played" if heard.played else "no_sine" if heard.no_sine else "one_tone" if one_tone else "plain"
         return [whole(kind="not-an-oscillator", severity="attention", measured=sounds, variant=variant)]
     if account.other_wave is not None:
         which = measured.OtherWave(wave=account.other_wave, stated=wave)
-        variant = "plain" if account.other_wave != "any" else "no_sine"
-        part = account.id_of("tone")
-        return [whole(kind="wrong-wave", severity="attention", measured=which, part=part, variant=variant)]
+        return [whole(kind="wrong-wave", severity="attention", measured=which, part=account.id_of("tone"))]
     return []

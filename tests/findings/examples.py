@@ -116,6 +116,8 @@ EXAMPLES: tuple[Example, ...] = (
     _of("mains-hum", "silence", replace(_HUM, in_silence=True), pitched=False),
     _of("mains-hum", "sidebands", replace(_HUM, as_sidebands=True)),
     _of("not-an-oscillator", "plain", m.OtherSounds(clean_percent=31.2, residual_dbc=-4.0), pitched=False),
+    _of("not-an-oscillator", "played", m.OtherSounds(clean_percent=95.0, residual_dbc=-26.0), pitched=False),
+    _of("not-an-oscillator", "no_sine", m.OtherSounds(clean_percent=99.0, residual_dbc=-59.0), pitched=False),
     _of("not-an-oscillator", "one_tone", m.OtherSounds(clean_percent=97.0, residual_dbc=-54.0), pitched=False),
     _of("odd-order-distortion", "rounded", _ODD),
     _of("odd-order-distortion", "peaked", _ODD),

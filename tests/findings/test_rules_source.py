@@ -75,8 +75,5 @@ def test_a_held_note_is_said_to_be_one() -> None:
     (notes,) = said(heard=replace(one, played=True))
     assert notes.variant == "played"
 
-
-@pytest.mark.parametrize(("wave", "variant"), [("square", "plain"), ("any", "no_sine")])
-def test_what_is_no_sine_is_asked_for(wave: str, variant: str) -> None:
-    (found,) = said(other_wave=wave)
-    assert (found.kind, found.variant) == ("wrong-wave", variant)
+    (no_sine,) = said(heard=replace(one, no_sine=True))
+    assert no_sine.variant == "no_sine"
