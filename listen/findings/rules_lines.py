@@ -122,11 +122,11 @@ def _runs(flags: Flags, bridge: int) -> list[tuple[int, int]]:
 def _segments(values: Floats, limit: float, known: Flags | None = None) -> list[Flags]:
     """Rows over a limit, segment by segment; rows where the value could not be measured do not part two."""
     measured_rows = np.arange(len(values)) if known is None else np.flatnonzero(known)
-    over = values[measured_rows] >= limit
+    over_limit = values[measured_rows] >= limit
     out = []
-    for a, b in _runs(over, _BRIDGE_ROWS):
+    for a, b in _runs(over_limit, _BRIDGE_ROWS):
         rows = np.zeros(len(values), dtype=bool)
-        rows[measured_rows[a:b]] = over[a:b]
+        rows[measured_rows[a:b]] = over_limit[a:b]
         if np.count_nonzero(rows) >= _SHORTEST_ROWS:
             out.append(rows)
     return out

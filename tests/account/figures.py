@@ -1,6 +1,7 @@
 """Figures of a few takes of every family, as they were read when ``figures.json`` was written.
 
-``python -m tests.account.figures`` writes it anew, after a change that is meant to move them, and ``neighbours.json``.
+``python -m tests.account.figures`` writes it anew, after a change that is meant to move them, and ``neighbours.json``;
+with names of takes behind it (``wave:healthy/4``), what stands there of these alone.
 """
 
 from __future__ import annotations
@@ -11,7 +12,7 @@ import os
 import subprocess
 import sys
 import tempfile
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterator, Mapping, Sequence
 from pathlib import Path
 from typing import Any
 
@@ -33,6 +34,8 @@ NEAR_TAKES = (
 """Takes in whose check nearly every function of the two packages is called: these stand in ``neighbours.json``."""
 PLAIN = {"NPY_DISABLE_CPU_FEATURES": "AVX2 FMA3 AVX512F AVX512CD AVX512_SKX", "OPENBLAS_CORETYPE": "Nehalem"}
 """Environment in which numpy and OpenBLAS add in another order, as on an older processor."""
+NEAR = "--near"
+"""Option of the second process, which prints the answers alone."""
 SEED = 7
 """Any: no limit or constant was chosen by takes of this number."""
 TAKES: dict[str, tuple[str, ...]] = {
@@ -127,10 +130,10 @@ def differences(was: Mapping[str, Any], now: Mapping[str, Any]) -> list[str]:
     return out
 
 
-def near_answers(folder: Path) -> dict[str, dict[str, float]]:
+def near_answers(wanted: list[str], folder: Path) -> dict[str, dict[str, float]]:
     """By take, what every function answers near what it is called with."""
     out = {}
-    for name in NEAR_TAKES:
+    for name in wanted:
         with kept_calls() as calls:
             checked(name, folder)
         out[name] = {label: float(f"{value:.10g}") for label, value in answers(calls).items()}
@@ -142,11 +145,12 @@ def _written(by_take: Mapping[str, Mapping[str, Any]]) -> str:
     return "{\n" + ",\n".join(lines) + "\n}\n"
 
 
-def _known_near(folder: Path) -> dict[str, dict[str, float]]:
+def _known_near(wanted: list[str], folder: Path) -> dict[str, dict[str, float]]:
     """Answers that are the same on another processor: a fit that ends early on one of them is left out."""
-    call = [sys.executable, "-W", "ignore", "-m", "tests.account.figures", "--near"]
-    plain = json.loads(subprocess.run(call, env=os.environ | PLAIN, capture_output=True, check=True).stdout)
-    out = near_answers(folder)
+    call = [sys.executable, "-W", "ignore", "-m", "tests.account.figures", NEAR, *wanted]
+    with subprocess.Popen(call, env=os.environ | PLAIN, stdout=subprocess.PIPE) as other:
+        out = near_answers(wanted, folder)
+        plain = json.loads(other.communicate()[0])
     for name, found in out.items():
         for label in differing(plain[name], found):
             say(f"{name}: {label} differs by processor, left out")
@@ -154,19 +158,27 @@ def _known_near(folder: Path) -> dict[str, dict[str, float]]:
     return out
 
 
+def _renewed(file: Path, order: Sequence[str], found: Mapping[str, Mapping[str, Any]]) -> None:
+    known = json.loads(file.read_text(encoding="utf-8")) if file.exists() else {}
+    known.update(found)
+    file.write_text(_written({name: known[name] for name in order if name in known}), encoding="utf-8")
+
+
 def main() -> int:
+    wanted = [argument for argument in sys.argv[1:] if argument != NEAR] or names()
+    near = [name for name in NEAR_TAKES if name in wanted]
     with tempfile.TemporaryDirectory() as folder:
-        if "--near" in sys.argv:
-            sys.stdout.write(json.dumps(near_answers(Path(folder))))
+        if NEAR in sys.argv:
+            sys.stdout.write(json.dumps(near_answers(near, Path(folder))))
             return 0
-        every = {name: figures_of(name, Path(folder)) for name in names()}
-        near = _known_near(Path(folder))
+        by_function = _known_near(near, Path(folder)) if near else {}
+        every = {name: figures_of(name, Path(folder)) for name in wanted}
     before = json.loads(FILE.read_text(encoding="utf-8")) if FILE.exists() else {}
     for name, figures in every.items():
         for line in differences(before.get(name, {}), figures)[:10]:
             say(f"{name}: {line}")
-    FILE.write_text(_written(every), encoding="utf-8")
-    NEAR_FILE.write_text(_written(near), encoding="utf-8")
+    _renewed(FILE, names(), every)
+    _renewed(NEAR_FILE, NEAR_TAKES, by_function)
     return 0
 
 
