@@ -44,7 +44,7 @@ _PART_SIGMAS = 4.0
 _OWN = (("cut_top",), ("cut_bottom",), ("spike_area", "spike_at", "spike_width", "spike_tail"))
 """Standard deviations from which a part is told: cuts and spikes of a limit's size come to fifty and more, what another
 part explains as well to less than one."""
-_FEWEST = 6
+FEWEST = 6
 """With fewer harmonics a cut tip, a rounded corner and a spike look alike."""
 _MOST_PARTS, _CARRIED, _TRIED = 3, 2, 10
 """Parts beside the plain wave: both tips or a corner, and a spike. How many ways are carried on, for what comes first
@@ -76,10 +76,10 @@ def choose(bin_: WaveBin, wave: str, before: CycleFit | None) -> CycleFit:
         Of the bin of the next pitch, to begin with.
     """
     like = _like(bin_, before)
-    if like is not None and (_explained(like) or _as_good(like, before, wave)):
+    if like is not None and (explained(like) or _as_good(like, before, wave)):
         return like
     plain = _plain(bin_, wave, before)
-    if len(bin_.lines) < _FEWEST or _explained(plain):
+    if len(bin_.lines) < FEWEST or explained(plain):
         return plain
     found = _searched(_bent(bin_, plain), wave, _finished(_bent(bin_, plain), plain))
     # the plain wave's bow may have stood for another part
@@ -98,7 +98,7 @@ def _searched(bin_: WaveBin, wave: str, plain: CycleFit) -> CycleFit:
         longer = [fit for end in ends for more in _MORE[wave] for fit in _longer(bin_, end, more) if _gains(end, fit)]
         ends = [_shown(bin_, _finished(bin_, fit)) for fit in sorted(longer, key=_cost)[:_CARRIED]]
         tried += ends
-        if not ends or _explained(min(ends, key=_cost)):
+        if not ends or explained(min(ends, key=_cost)):
             break
     return min(tried, key=_cost)
 
@@ -112,7 +112,7 @@ def carried_up(bins: Sequence[WaveBin], fits: Sequence[CycleFit]) -> list[CycleF
     for bin_, fit in zip(bins[1:], fits[1:], strict=True):
         lower, ratio = out[-1], bin_.f0_hz / bins[len(out) - 1].f0_hz
         bin_ = _bent(bin_, fit)
-        if len(bin_.lines) >= _FEWEST and not _explained(fit):
+        if len(bin_.lines) >= FEWEST and not explained(fit):
             start = changed(lower.cycle, {name: ratio * getattr(lower.cycle, name) for name in _TIMES})
             fit = min(fit, _shown(bin_, fit_cycle(bin_.lines, bin_.sigma, start, lower.free)), key=_cost)
         out.append(fit)
@@ -125,7 +125,7 @@ def _of_either_form(bin_: WaveBin, fit: CycleFit) -> CycleFit:
     Beside it a start of the other form has the same area, middle and spread.
     """
     bin_ = _bent(bin_, fit)
-    if "spike_area" not in fit.free or _explained(fit):
+    if "spike_area" not in fit.free or explained(fit):
         return fit
     cycle, decays = fit.cycle, "spike_tail" in fit.free
     other = {"spike_width": cycle.spike_tail, "spike_tail": cycle.spike_width}
@@ -134,6 +134,11 @@ def _of_either_form(bin_: WaveBin, fit: CycleFit) -> CycleFit:
     return min(
         fit, _shown(bin_, fit_cycle(bin_.lines, bin_.sigma, start, free, gradual=False, delay=fit.delay)), key=_cost
     )
+
+
+def own_parts(fit: CycleFit) -> int:
+    """How many cut tips and spikes a fit has."""
+    return sum(part[0] in fit.free for part in _OWN)
 
 
 def with_form(bin_: WaveBin, fit: CycleFit) -> CycleFit:
@@ -147,7 +152,7 @@ def with_form(bin_: WaveBin, fit: CycleFit) -> CycleFit:
 
 def _like(bin_: WaveBin, before: CycleFit | None) -> CycleFit | None:
     """The parts of the bin of the next pitch, where there are more than the plain wave's: times stay, shares grow."""
-    if before is None or len(bin_.lines) < _FEWEST:
+    if before is None or len(bin_.lines) < FEWEST:
         return None
     bin_ = _bent(bin_, before)
     return _shown(bin_, fit_cycle(bin_.lines, bin_.sigma, before.cycle, before.free))
@@ -180,7 +185,8 @@ def _cost(fit: CycleFit) -> float:
     return fit.chi_square + _PART_CHI_SQUARE * len(fit.free)
 
 
-def _explained(fit: CycleFit) -> bool:
+def explained(fit: CycleFit) -> bool:
+    """Whether a fit leaves nothing that another part could explain."""
     return fit.chi_square < max(_PART_CHI_SQUARE, _PLAIN * fit.independent)
 
 

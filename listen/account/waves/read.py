@@ -8,8 +8,8 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from listen.account.waves.choose import carried_up, choose, with_form
 from listen.account.waves.cycle import BOW_SHARE, Cycle, bow_of, draw, lines_of
+from listen.account.waves.edge import fitted
 from listen.account.waves.fit import CycleFit, line_sigma
 from listen.account.waves.gather import WaveBin, gather
 from listen.track import Frames, SpectraStore
@@ -145,11 +145,7 @@ def read_wave(
     bins = gather(frames, rows, store, response_hz)
     if not bins:
         return None
-    fits: list[CycleFit] = []
-    for bin_ in reversed(bins):
-        fits.append(choose(bin_, wave, fits[-1] if fits else None))
-    fits.reverse()
-    fits = [with_form(bin_, fit) for bin_, fit in zip(bins, carried_up(bins, fits), strict=True)]
+    bins, fits = fitted(bins, wave)
     f0 = np.array([b.f0_hz for b in bins])
     nothing = np.full(len(bins), np.nan)
     share = np.array([fit.cycle.share for fit in fits])
@@ -171,7 +167,7 @@ def read_wave(
     return WaveShape(
         wave=wave,
         bins=bins,
-        fits=tuple(fits),
+        fits=fits,
         f0_hz=f0,
         share=share,
         share_sigma=sigma,
@@ -196,7 +192,7 @@ def read_wave(
     )
 
 
-def _bows(fits: list[CycleFit], f0: Floats, wave: str, coupling_known: bool) -> tuple[Floats, Floats]:
+def _bows(fits: tuple[CycleFit, ...], f0: Floats, wave: str, coupling_known: bool) -> tuple[Floats, Floats]:
     """Bow of the slopes beyond what the input's coupling may cause; none for a wave of two levels."""
     if wave in ("square", "pulse"):
         return np.full(len(f0), np.nan), np.full(len(f0), np.nan)
@@ -275,7 +271,7 @@ def _residual_even(bin_: WaveBin, fit: CycleFit) -> float:
 
 
 def _row_values(
-    n: int, bins: tuple[WaveBin, ...], fits: list[CycleFit], wave: str, f0_hz: Floats
+    n: int, bins: tuple[WaveBin, ...], fits: tuple[CycleFit, ...], wave: str, f0_hz: Floats
 ) -> dict[str, Doubles]:
     """Values row by row: one Gauss-Newton step from the bin's fit to the row's harmonics."""
     out = {name: np.full(n, np.nan) for name in ("rise", "duty", "reset_s", "corner_s", "spike")}
