@@ -20,8 +20,9 @@ from listen.account.fixed_lines import FixedLine, find_fixed_lines
 from listen.account.half_orders import HalfOrders, find_half_orders
 from listen.account.level_law import LevelLaw, fit_level_law
 from listen.account.lost_samples import find_lost_samples
-from listen.account.mains import MainsLines, find_mains
-from listen.account.mains_sidebands import MainsSidebands, find_sidebands
+from listen.account.mains import find_mains
+from listen.account.mains_or_swing import is_mains, of_a_swing
+from listen.account.mains_sidebands import find_sidebands
 from listen.account.modulation import Swing, find_swings
 from listen.account.oscillator import classify_source, two_tones
 from listen.account.other_channel import find_other_channel
@@ -61,17 +62,12 @@ ms are as long as one window of the search.
 _SLEWED = 1.75
 """Slope of the stage's own sine over the limit from which its level says nothing of what the stage was given: from 1.7
 to a full triangle, at 1.86, the level that comes out grows by 0.1 % (the follower's closed form)."""
-_RATE_TURNS = 1.0
-"""A swing's rate is known to a turn over its segment: half of what a Hann line is wide on each side."""
 _EXPLAINS_MORE = 0.2
 """Of the level's variance: a swing that explains so much more than a ring that dies away is what it is. Chosen: with
 less between them the ring is kept, which is judged by how long it lasts."""
 _HALVES_ROOM = 1.5
 """Power of all half orders over that of the first three, which alone are read: 1.07 where they fall as 1 / k (the
 series), the rest is room for their scatter from frame to frame."""
-_ONE_RATE_HZ, _SAWTOOTH_ROOM = 0.7, 1.4
-"""Windows of a second read a line 0.7 Hz off at 72 % (Hann): as the line itself. And 3 dB of room for a swing that is
-no exact sawtooth."""
 _DEAD_SPOT, _NEIGHBOUR = 1.05, 1.02
 """Ratios of pitch. Where the control moved by less than a semitone (1.06) while the tone was dead, the spot is one in
 time, not on the dial; and the level is low up to a third of a semitone beside it. Chosen, not varied."""
@@ -281,11 +277,11 @@ def _at_rest(
     swings = [s for s in find_swings(tone, slow) if not _at_half_pitch(s, account.half_orders, frames)]
     settlings = find_settlings(tone, segments, [s for s in swings if not s.one_sided])
     swings += _after_retunes(tone, segments, swings, settlings)
-    swings = [s for s in swings if not _is_mains(s, account.mains)]
+    swings = [s for s in swings if not is_mains(s, account.mains)]
     rings = tuple((s.retune_s, s.retune_s + max(0.1, s.settle_s)) for s in settlings if s.ring)
     return replace(
         account,
-        sidebands=None if _of_a_swing(account.sidebands, swings) else account.sidebands,
+        sidebands=None if of_a_swing(account.sidebands, swings) else account.sidebands,
         segments=tuple(segments),
         swings=tuple(swings),
         settlings=tuple(settlings),
@@ -309,30 +305,6 @@ def _after_retunes(
             if known or lasts:
                 out.append(swing)
     return out
-
-
-def _is_mains(swing: Swing, mains: MainsLines | None) -> bool:
-    """Whether the one line beside the tone is a multiple of the mains that the tone hid."""
-    if mains is None or not swing.one_sided or not mains.worth_subtracting:
-        return False
-    sides = np.array([swing.segment.f0_hz - swing.rate_hz, swing.segment.f0_hz + swing.rate_hz])
-    multiple = np.round(sides / mains.mains_hz)
-    return bool(
-        np.any((multiple >= 1) & (np.abs(sides - multiple * mains.mains_hz) < _RATE_TURNS / swing.segment.seconds))
-    )
-
-
-def _of_a_swing(sidebands: MainsSidebands | None, swings: list[Swing]) -> bool:
-    """Whether mains sidebands are a multiple of a swing's rate; a sawtooth of the level has depth / pi m each."""
-    if sidebands is None:
-        return False
-    level = 10 ** (sidebands.level_dbc / 20)
-    for swing in swings:
-        multiple = max(1, round(sidebands.rate_hz / swing.rate_hz))
-        near = abs(sidebands.rate_hz - multiple * swing.rate_hz) < _ONE_RATE_HZ
-        if near and level < _SAWTOOTH_ROOM * swing.depth / (np.pi * multiple):
-            return True
-    return False
 
 
 def _at_half_pitch(swing: Swing, halves: HalfOrders, frames: Frames) -> bool:

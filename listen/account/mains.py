@@ -14,7 +14,8 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from listen.account.lowrate import SampleSource, centre_s, read_low, response
+from listen.account.lowrate import SampleSource, read_low, response
+from listen.account.mains_windows import HOP_S, ORDERS, WINDOW_S, Windows, windows_of
 from listen.account.tone import BoardTone
 from listen.account.windows import hann_response
 from listen.sorting import median
@@ -24,12 +25,6 @@ Floats = NDArray[np.floating[Any]]
 Complexes = NDArray[np.complex128]
 Flags = NDArray[np.bool_]
 
-ORDERS = 8
-"""Multiples that are looked at: ripple of a rectifier has little above."""
-WINDOW_S, HOP_S = 0.8, 0.1
-"""Main lobe of 2.5 Hz on each side, and hum of a second fills one. Half of it decided alike on the takes tried, but its
-lobe reaches to a harmonic 5 Hz off; twice would smear such hum. Every eighth of a window, so that a beginning is known
-to a tenth of a second."""
 _GUARD_HZ = 5.0
 """A harmonic nearer than this to a line hides it: the window's main lobe is 2.5 Hz on each side, a voice is wider."""
 _TREMOR_HZ = 15.0
@@ -46,9 +41,8 @@ dB decided alike on the takes tried."""
 _MIRROR = 0.5
 """A line whose mirror about the tone is so large is a sideband: a swing's two are equal within 6 dB but where level and
 pitch swing alike, a line has none."""
-_MIRROR_REACH_HZ, _MIRROR_STILL_HZ, _MIRROR_STILL_SHARE = 130.0, 1.5, 0.03
-"""Sidebands are looked for up to twice 60 Hz from the tone, where its pitch keeps still: within a bin or so of 1.25 Hz,
-or, as a tone that wavers keeps to its middle, half a semitone."""
+_MIRROR_REACH_HZ = 130.0
+"""Sidebands are looked for up to twice 60 Hz from the tone, where its pitch keeps still."""
 _HIGH_ORDER, _MOST_RISE = 3, 10 ** (26.0 / 20)
 """A multiple above the third is no more than so far over the strongest lower one that could be seen: twenty times,
 chosen wide."""
@@ -77,10 +71,6 @@ _SHARED_ORDER_HZ = 300.0
 """Multiples of both 50 and 60 Hz do not tell which it is."""
 _FAINT_DBC = -72.0
 """Below this nothing is taken off: it moves no number that is judged, 22 dB under the limit of hum."""
-_GROWING = 0.35
-"""In natural logarithm, 3 dB: rows so far under the loudest of their window belong to a tone that grows or dies."""
-_THROUGHOUT = 0.9
-"""Part of a window for which a tone sounds that sounds through all of it: the rows at its ends may be cut."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -119,25 +109,6 @@ class MainsLines:
         return bool(len(self.level_dbc)) and float(self.level_dbc.max()) > _FAINT_DBC
 
 
-@dataclass(frozen=True, slots=True)
-class _Windows:
-    """Spectra of windows of the recording at the low rate, and the tone's range of pitch in each."""
-
-    time_s: Floats
-    spectra: Complexes
-    bin_hz: float
-    f_low: Floats
-    f_high: Floats
-    tone_log: Floats
-
-    @property
-    def still(self) -> Flags:
-        """Windows in which the tone keeps its pitch."""
-        with np.errstate(invalid="ignore"):
-            span = np.maximum(_MIRROR_STILL_HZ, _MIRROR_STILL_SHARE * self.f_low)
-            return np.asarray(self.f_high - self.f_low < span)
-
-
 def find_mains(capture: SampleSource, tone: BoardTone | None, harmonics: int, half_orders: bool) -> MainsLines | None:
     """Find mains lines.
 
@@ -156,7 +127,7 @@ def find_mains(capture: SampleSource, tone: BoardTone | None, harmonics: int, ha
         None where the take is too short to tell, or where no line was found.
     """
     low, rate_hz = read_low(capture)
-    windows = _windows_of(low, rate_hz, capture, tone)
+    windows = windows_of(low, rate_hz, capture, tone)
     if windows is None:
         return None
     best: MainsLines | None = None
@@ -172,51 +143,8 @@ def find_mains(capture: SampleSource, tone: BoardTone | None, harmonics: int, ha
     return best
 
 
-def _windows_of(low: Floats, rate_hz: float, capture: SampleSource, tone: BoardTone | None) -> _Windows | None:
-    size = round(WINDOW_S * rate_hz)
-    hop = round(HOP_S * rate_hz)
-    count = (len(low) - size) // hop + 1
-    if count < 1:
-        return None
-    window = np.hanning(size + 1)[:-1]
-    views = np.lib.stride_tricks.sliding_window_view(low, size)[::hop]
-    bins = int(1.05 * MAINS_HZ[-1] * ORDERS / (rate_hz / size)) + 8
-    spectra = np.empty((count, bins), dtype=np.complex128)
-    for i in range(0, count, 64):
-        spectra[i : i + 64] = np.fft.rfft(views[i : i + 64] * window, axis=1)[:, :bins]
-    spectra *= 2.0 / window.sum()
-    starts = hop * np.arange(count)
-    time_s = centre_s(starts + 0.5 * size, capture)
-    f_low, f_high, level = _pitch_ranges(time_s, tone)
-    return _Windows(time_s, spectra, rate_hz / size, f_low, f_high, level)
-
-
-def _pitch_ranges(time_s: Floats, tone: BoardTone | None) -> tuple[Floats, Floats, Floats]:
-    """Lowest and highest pitch of the tone in each window, and its level; NaN where there is no tone.
-
-    Hum is held against a tone that has grown: in a window that holds the start the level is what the tone reaches.
-    """
-    shape = len(time_s)
-    low, high, level = np.full(shape, np.nan), np.full(shape, np.nan), np.full(shape, np.nan)
-    if tone is None:
-        return low, high, level
-    begin = np.searchsorted(tone.time_s, time_s - 0.5 * WINDOW_S)
-    end = np.searchsorted(tone.time_s, time_s + 0.5 * WINDOW_S)
-    for i, (a, b) in enumerate(zip(begin.tolist(), end.tolist(), strict=True)):
-        there = tone.tracked[a:b]
-        if there.any():
-            f0 = tone.f0_hz[a:b][there]
-            low[i], high[i] = f0.min(), f0.max()
-            strong = tone.log_level[a:b][tone.strong[a:b]]
-            if len(strong):
-                level[i] = np.mean(strong[strong > strong.max() - _GROWING])
-                if len(strong) * tone.grid_s < _THROUGHOUT * WINDOW_S:
-                    level[i] = max(level[i], tone.settled_log)
-    return low, high, level
-
-
 def _lines(
-    windows: _Windows,
+    windows: Windows,
     nominal_hz: float,
     harmonics: int,
     half_orders: bool,
@@ -266,7 +194,7 @@ def _lines(
     )
 
 
-def _hidden(windows: _Windows, lines_hz: Floats, harmonics: int, half_orders: bool) -> Flags:
+def _hidden(windows: Windows, lines_hz: Floats, harmonics: int, half_orders: bool) -> Flags:
     """Lines masked by a harmonic (or half order) of the tone in each window."""
     hidden = np.zeros((len(windows.time_s), len(lines_hz)), dtype=bool)
     step = 0.5 if half_orders else 1.0
@@ -283,7 +211,7 @@ def _hidden(windows: _Windows, lines_hz: Floats, harmonics: int, half_orders: bo
     return hidden
 
 
-def _at(windows: _Windows, f_hz: Floats) -> Complexes:
+def _at(windows: Windows, f_hz: Floats) -> Complexes:
     """Amplitude at some frequencies, phase at each window's centre; between bins by the window's own shape.
 
     A Hann-windowed line of frequency bin k + d has the bins H(d), H(d - 1) ..; the two nearest give its amplitude.
@@ -302,7 +230,7 @@ def _at(windows: _Windows, f_hz: Floats) -> Complexes:
     return np.asarray(out / weight)
 
 
-def _floor(windows: _Windows, lines_hz: Floats) -> Floats:
+def _floor(windows: Windows, lines_hz: Floats) -> Floats:
     """Local noise floor of each line, r.m.s., from the lower quartile of its neighbouring bins: the tone may leak."""
     low, high = (max(3, round(edge / windows.bin_hz)) for edge in _FLOOR_HZ)
     steps = np.array([*range(-high, -low + 1), *range(low, high + 1)])
@@ -313,7 +241,7 @@ def _floor(windows: _Windows, lines_hz: Floats) -> Floats:
     return np.asarray(np.sqrt(power[:, :, _QUARTER] / -np.log(0.75)))
 
 
-def _mirrored(windows: _Windows, lines_hz: Floats, amplitude: Complexes) -> Flags:
+def _mirrored(windows: Windows, lines_hz: Floats, amplitude: Complexes) -> Flags:
     """Lines mirrored at the tone by one of similar level: sidebands of its modulation."""
     with np.errstate(invalid="ignore"):
         still = windows.still
@@ -328,7 +256,7 @@ def _mirrored(windows: _Windows, lines_hz: Floats, amplitude: Complexes) -> Flag
     return np.asarray(asked & (other > _MIRROR * np.abs(amplitude)))
 
 
-def _peaks(windows: _Windows, lines_hz: Floats, amplitude: Complexes) -> Flags:
+def _peaks(windows: Windows, lines_hz: Floats, amplitude: Complexes) -> Flags:
     """Lines that are local maxima: leakage of another line is not."""
     skirts = [np.abs(_at(windows, lines_hz + step * windows.bin_hz)) for step in (-_SKIRT_BINS, _SKIRT_BINS)]
     return np.asarray(np.abs(amplitude) > np.maximum(*skirts))

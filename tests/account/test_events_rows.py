@@ -5,8 +5,8 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from listen.account.build import _of_a_swing
 from listen.account.events_rows import _LEVEL_LEAVES, level_change_residual, moving_fast
+from listen.account.mains_or_swing import of_a_swing
 from listen.account.mains_sidebands import MainsSidebands
 from listen.account.modulation import Swing
 from tests.accounts import plain_frames, segment, tone_on_grid
@@ -40,11 +40,11 @@ def test_lines_of_a_sawtooth_of_the_level_are_its_own(over: float, multiple: int
     )
     level_dbc = 20 * np.log10(over * depth / (np.pi * multiple))
     lines = MainsSidebands(mains_hz=50.0, rate_hz=50.0, level_dbc=float(level_dbc))
-    assert _of_a_swing(lines, [swing]) == own
-    assert not _of_a_swing(lines, [])
-    assert not _of_a_swing(None, [swing])
+    assert of_a_swing(lines, [swing]) == own
+    assert not of_a_swing(lines, [])
+    assert not of_a_swing(None, [swing])
     beside = MainsSidebands(mains_hz=50.0, rate_hz=51.0, level_dbc=float(level_dbc))
-    assert not _of_a_swing(beside, [swing])
+    assert not of_a_swing(beside, [swing])
 
 
 def test_a_level_that_moves_within_a_frame_leaves_its_variance() -> None:
