@@ -44,8 +44,8 @@ _FADE = 0.3, 0.997
 _MAINS_WANDER, _LARGE_WANDER = 0.004, 0.03
 """Grids that are not islands keep their frequency within 0.4 % (from memory); a hop at an end of the take or on a click
 errs by up to half a semitone. Chosen."""
-_LOUD_HOPS = 50
-"""Half a second of hops of 10 ms: so long a tone lasts that is a tone, or a tenth of a short take."""
+_LOUD_HOPS = 12
+"""Half a second: so long a tone lasts that is a tone, or a tenth of a short take."""
 _MOST_HOPS = 0.9
 """Of all hops: one in ten may lie on a click. Chosen."""
 _VOTE_HOPS = 4
