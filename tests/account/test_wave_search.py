@@ -115,25 +115,27 @@ def test_a_reset_of_no_length_leaves_the_place_of_a_spike_known() -> None:
     assert found.sigma["spike_area"] < 0.05 * found.cycle.spike_area
 
 
+PLAIN_TAKE = WaveTake(
+    wave="sawtooth",
+    share=0.5,
+    low_hz=100.0,
+    high_hz=2000.0,
+    seconds=3.5,
+    rate_hz=48000,
+    coupling_hz=2.0,
+    level_fs=0.3,
+    snr_db=70.0,
+    falling=False,
+    reset_s=0.5e-6,
+    corner_s=40e-6,
+    recorder_pole_hz=0.0,
+    comparator_delay_s=0.0,
+)
+
+
 def test_what_rounds_a_wave_is_no_drift_of_its_level() -> None:
     """A pole of 40 us takes 1.7 dB off a sawtooth's level between 100 Hz and 2 kHz."""
-    take = WaveTake(
-        wave="sawtooth",
-        share=0.5,
-        low_hz=100.0,
-        high_hz=2000.0,
-        seconds=3.5,
-        rate_hz=48000,
-        coupling_hz=2.0,
-        level_fs=0.3,
-        snr_db=70.0,
-        falling=False,
-        reset_s=0.5e-6,
-        corner_s=40e-6,
-        recorder_pole_hz=0.0,
-        comparator_delay_s=0.0,
-    )
-    found = {finding.kind for finding in checked(take, True, 1).findings if finding.severity != "note"}
+    found = {finding.kind for finding in checked(PLAIN_TAKE, True, 1).findings if finding.severity != "note"}
     assert found == {"corner-rounding"}
 
 
@@ -155,22 +157,8 @@ def test_a_fit_that_leaves_as_much_as_the_plain_wave_tells_no_cut() -> None:
 
 
 def test_a_bow_of_another_form_leaves_the_corner_within_its_sigma() -> None:
-    take = WaveTake(
-        wave="triangle",
-        share=0.49,
-        low_hz=150.0,
-        high_hz=600.0,
-        seconds=2.0,
-        rate_hz=48000,
-        coupling_hz=2.0,
-        level_fs=0.3,
-        snr_db=70.0,
-        falling=False,
-        reset_s=0.5e-6,
-        corner_s=25e-6,
-        bow=0.05,
-        recorder_pole_hz=0.0,
-        comparator_delay_s=0.0,
+    take = replace(
+        PLAIN_TAKE, wave="triangle", share=0.49, low_hz=150.0, high_hz=600.0, seconds=2.0, corner_s=25e-6, bow=0.05
     )
     shape = checked(take, True, 1).judgement.account.wave_shape
     assert shape is not None
