@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
-import copy
 import hashlib
+import importlib
 import json
 import os
 import random
@@ -11,8 +11,10 @@ import sqlite3
 from collections.abc import Callable, Mapping
 from contextlib import closing
 from dataclasses import dataclass
+from functools import lru_cache
 from pathlib import Path
 from typing import Any
+from unittest.mock import patch
 
 import numpy as np
 import soundfile
@@ -81,10 +83,13 @@ class Base:
     """Valid input of every kind, made once."""
 
     check: Mapping[str, Any]
+    check_text: str
     calibration: Mapping[str, Any]
     logbook: Path
     take: Path
     folder: Path
+    kept: bytes
+    """The file of a kept result of the take."""
 
 
 Target = Callable[[random.Random, Base], int]
@@ -105,7 +110,33 @@ def make_base(folder: Path) -> Base:
     for state in ("as-found", "as-left"):
         record(table, build="north shelf", path=logbook, about=About(state=state, warm_up_min=20.0))  # type: ignore[arg-type]
     record_note(build="south shelf", path=logbook, about=About(note="a note"))
-    return Base(check=check, calibration=table, logbook=logbook, take=take, folder=folder)
+    return Base(
+        check=check, check_text=json.dumps(check), calibration=table, logbook=logbook, take=take, folder=folder,
+        kept=_kept_file(check, take, folder / "kept"),
+    )  # fmt: skip
+
+
+def _kept_file(check: Mapping[str, Any], take: Path, folder: Path) -> bytes:
+    kept, key = open_cache(folder), key_of(str(take), {}, {})
+    assert key is not None
+    kept.keep(key, json.dumps(_of_take(check, take)).encode(), {})
+    (file,) = folder.iterdir()
+    return file.read_bytes()
+
+
+def _of_take(check: Mapping[str, Any], take: Path) -> dict[str, Any]:
+    digest = hashlib.sha256(take.read_bytes()).hexdigest()
+    return {**check, "capture": {**check["capture"], "sha256": digest}}
+
+
+_COMMAND_LINE = importlib.import_module("listen.cli.main")
+_the_parser = lru_cache(maxsize=1)(_COMMAND_LINE.build_parser)
+
+
+def _listen(*words: str) -> int:
+    """Call the command with one parser for all runs: to build it takes longer than most runs."""
+    with patch.object(_COMMAND_LINE, "build_parser", _the_parser):
+        return main(words)
 
 
 def _document_text(rng: random.Random, document: Any) -> bytes:
@@ -118,13 +149,13 @@ def compare_document(rng: random.Random, base: Base) -> int:
     """A changed check on one side or both, to a page on the terminal, JSON and a page for the browser."""
     sides = [base.folder / "before.json", base.folder / "after.json"]
     for side in sides:
-        side.write_text(json.dumps(base.check), encoding="utf-8")
+        side.write_text(base.check_text, encoding="utf-8")
     for side in rng.choice((sides[:1], sides[1:], sides)):
         side.write_bytes(_document_text(rng, base.check))
     rest = ["--json", str(base.folder / "out.json")]
     if rng.random() < 0.2:
         rest += ["--report", str(base.folder / "pages")]
-    return main(["compare", *map(str, sides), *rest])
+    return _listen("compare", *map(str, sides), *rest)
 
 
 def table_document(rng: random.Random, base: Base) -> int:
@@ -139,17 +170,15 @@ def kept_result(rng: random.Random, base: Base) -> int:
     """A changed result of an earlier run."""
     kept, key = open_cache(base.folder / "kept"), key_of(str(base.take), {}, {})
     assert key is not None
-    document = copy.deepcopy(dict(base.check))
-    document["capture"]["sha256"] = hashlib.sha256(base.take.read_bytes()).hexdigest()
-    kept.keep(key, json.dumps(document).encode(), {})
     (file,) = (base.folder / "kept").iterdir()
-    whole = file.read_bytes()
+    whole = base.kept
     changed = (
         mutate_bytes(rng, whole) if rng.random() < 0.5 else json.dumps(mutate_tree(rng, json.loads(whole))).encode()
     )
     file.write_bytes(changed)
     text = kept.look_up(key, {})
     if text is not None:
+        document = json.loads(json.dumps(_of_take(base.check, base.take)))
         assert json.loads(text) == document, "a changed result was taken for a kept one"
     return 0
 
@@ -215,8 +244,8 @@ def logbook(rng: random.Random, base: Base) -> int:
         _change_rows(rng, book)
     names = {"OUT": str(base.folder / "out.csv"), "PAGES": str(base.folder / "pages")}
     calls = rng.sample(_CALLS, 3)
-    statuses = [main(["logbook", "--logbook", str(book), *(names.get(word, word) for word in call)]) for call in calls]
-    statuses.append(main(["compare", "1", "1", "--entries", "--logbook", str(book)]))
+    statuses = [_listen("logbook", "--logbook", str(book), *(names.get(word, word) for word in call)) for call in calls]
+    statuses.append(_listen("compare", "1", "1", "--entries", "--logbook", str(book)))
     return max(statuses)
 
 
@@ -252,7 +281,7 @@ def wav_header(rng: random.Random, base: Base) -> int:
     """A changed header of a short take."""
     path = base.folder / "changed.wav"
     path.write_bytes(mutate_bytes(rng, base.take.read_bytes(), head=48))
-    return main(["check", str(path), "--quiet", "--json", os.devnull])
+    return _listen("check", str(path), "--quiet", "--json", os.devnull)
 
 
 TARGETS: Mapping[str, Target] = {
