@@ -212,6 +212,8 @@ def _before(write: FilePath | None, inputs: list[FilePath]) -> str:
     check_target(write, option="--write", inputs=inputs)
     if not Path(write).exists():
         return ""
+    if not Path(write).is_file():
+        raise OptionError(f"--write {os.fspath(write)!r} is a pipe or a device", "name a bench file")
     load_bench(write)
     try:
         return Path(write).read_text(encoding="utf-8-sig")

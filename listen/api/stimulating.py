@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 from pathlib import Path
 
 from listen.api.arguments import FilePath
@@ -74,6 +75,10 @@ def stimulus(
         sample_rate_hz=sample_rate_hz,
         marker=marker,
     )
+    if steps_path is None and Path(path).exists() and not Path(path).is_file():
+        raise OptionError(
+            f"{os.fspath(path)!r} is a pipe or a device: no steps file stands beside it", "add --steps-file"
+        )
     steps_file = Path(path).with_suffix(".steps.csv") if steps_path is None else Path(steps_path)
     inputs = [] if bench is None or isinstance(bench, Bench) else [bench]
     check_target(path, option="WAV", inputs=inputs)

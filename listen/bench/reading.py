@@ -4,10 +4,8 @@ from __future__ import annotations
 
 import os
 import re
-import stat
 from collections.abc import Iterable, Mapping
 from dataclasses import replace
-from pathlib import Path
 from typing import Any, NoReturn
 
 from listen.bench.settings import (
@@ -21,6 +19,7 @@ from listen.bench.settings import (
 )
 from listen.bench.values import ORDERS, TABLES, BadKeyError, checked
 from listen.errors import BenchError, ListenError, suggestion
+from listen.streams import read_beginning
 
 _LARGEST_FILE_BYTES = 1_000_000
 _LARGEST_NUMBER = 10**300
@@ -60,10 +59,9 @@ def read_toml(path: str | os.PathLike[str], error: type[ListenError], what: str)
         raise error(f"{os.fspath(path)}: {problem}", remedy) from cause
 
     try:
-        if stat.S_ISFIFO(os.stat(path).st_mode):  # nobody may ever write into it
+        raw = read_beginning(path, _LARGEST_FILE_BYTES + 1)
+        if raw is None:
             fail("is a pipe", f"name the {what} itself")
-        with Path(path).open("rb") as file:
-            raw = file.read(_LARGEST_FILE_BYTES + 1)
     except FileNotFoundError as cause:
         fail("no such file", f"check the name of the {what}", cause)
     except IsADirectoryError as cause:

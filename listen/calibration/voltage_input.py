@@ -5,14 +5,13 @@ from __future__ import annotations
 import csv
 import math
 import os
-import stat
 from dataclasses import dataclass, replace
 from decimal import Decimal, InvalidOperation
-from pathlib import Path
 from typing import NoReturn
 
 from listen.calibration.types import StepAxis
 from listen.errors import OptionError
+from listen.streams import read_beginning
 from listen.units import read_number
 
 MOST_STEPS = 1000
@@ -241,10 +240,9 @@ def _file_text(path: str | os.PathLike[str], name: str) -> str:
         raise OptionError(f"{name}: {problem}", remedy) from cause
 
     try:
-        if stat.S_ISFIFO(os.stat(path).st_mode):  # nobody may ever write into it
+        raw = read_beginning(path, _LARGEST_FILE_BYTES + 1)
+        if raw is None:
             fail("is a pipe", "name the steps file itself")
-        with Path(path).open("rb") as file:
-            raw = file.read(_LARGEST_FILE_BYTES + 1)
     except FileNotFoundError as cause:
         fail("no such file", "check the name of the steps file", cause)
     except IsADirectoryError as cause:

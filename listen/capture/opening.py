@@ -19,6 +19,7 @@ from listen.capture.codes import no_samples
 from listen.capture.reader import SampleReader, os_error
 from listen.capture.types import Floats
 from listen.errors import CaptureError, OptionError
+from listen.streams import open_to_read
 
 LOWEST_RATE_HZ, HIGHEST_RATE_HZ = 8_000, 384_000
 MOST_CHANNELS = 32
@@ -159,7 +160,9 @@ def _spool(path: str) -> SampleReader:
             if path == "-":
                 shutil.copyfileobj(sys.stdin.buffer, copy)
             else:
-                with Path(path).open("rb") as stream:
+                beginning, stream = open_to_read(path)
+                with stream:
+                    copy.write(beginning)
                     shutil.copyfileobj(stream, copy)
         return _SpooledReader(copy_path, name)
     except BaseException as cause:

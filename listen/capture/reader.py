@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import errno
 import io
 import os
 import threading
@@ -264,4 +265,6 @@ def os_error(name: str, cause: OSError) -> CaptureError:
         return CaptureError(f"{name}: is a folder", "name the recordings in it, for example take.wav")
     if isinstance(cause, PermissionError):
         return CaptureError(f"{name}: may not be read", "change its permissions")
+    if cause.errno == errno.ENXIO:
+        return CaptureError(f"{name}: nobody writes into this pipe", "start its writer first, or name a file")
     return CaptureError(f"{name}: cannot be read ({cause.strerror or cause})", "check the disc and the name")

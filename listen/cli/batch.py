@@ -13,6 +13,7 @@ from typing import TYPE_CHECKING, Any
 from listen.cli.log_options import keeper_for, stated_for
 from listen.cli.options import FOUND, PASSED, Screen, aside, complain, file_name, no_word
 from listen.errors import OptionError, OutputError
+from listen.streams import is_handed_over_pipe
 
 if TYPE_CHECKING:
     from listen.api.gathering import Found
@@ -129,6 +130,9 @@ def _one_kind_of_workers(options: argparse.Namespace) -> None:
 
 def _usable_settings(settings: Mapping[str, Any]) -> None:
     """Refuse a bench file or limits that would fail each capture alike."""
+    for option in ("bench", "limits"):
+        if settings[option] is not None and is_handed_over_pipe(settings[option]):
+            raise OptionError(f"--{option} {settings[option]} is a pipe, and every capture needs it", "name a file")
     if settings["bench"] is not None:
         from listen.bench import load_bench
 

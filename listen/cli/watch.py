@@ -332,6 +332,7 @@ def _settings(options: argparse.Namespace, keep: str | None) -> Any:
 
 def _sinks(options: argparse.Namespace, screen: Screen, stack: contextlib.ExitStack) -> list[Callable[[Event], None]]:
     """Return all sinks of events."""
+    from listen.report.files import open_lines
     from listen.watch.json_lines import JsonLines
     from listen.watch.plain import PlainLines
 
@@ -339,7 +340,7 @@ def _sinks(options: argparse.Namespace, screen: Screen, stack: contextlib.ExitSt
     if options.json_lines == "-":
         sinks.append(JsonLines(screen.put))
     elif options.json_lines is not None:
-        file = stack.enter_context(open(options.json_lines, "w", encoding="ascii", buffering=1))
+        file = stack.enter_context(open_lines(options.json_lines))
         sinks.append(JsonLines(_writer(file)))
     if not options.quiet and options.json_lines != "-" and not _on_terminal(options):
         sinks.append(PlainLines(screen.put))

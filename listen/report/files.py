@@ -8,8 +8,10 @@ import os
 import stat
 from collections.abc import Iterable, Iterator
 from pathlib import Path
+from typing import TextIO
 
 from listen.errors import OutputError, is_link_of_others
+from listen.streams import descriptor_of, is_handed_over_pipe, may_be_written, open_to_write, read_handed_over
 
 _LARGEST_RESULT_BYTES = 10_000_000
 """A check's document has some 100 kB; a text takes several times its size in memory when it is read, and of millions of
@@ -43,6 +45,11 @@ def check_target(path: str | os.PathLike[str], *, option: str, inputs: Iterable[
         if _same_file(target, Path(source)):
             raise OutputError(what=f"{where} is one of the inputs", remedy="name another file, so that nothing is lost")
     _refuse_link_of_others(target, where)
+    number = descriptor_of(path)
+    if number is not None:
+        if not may_be_written(number):
+            raise OutputError(what=f"{where} is not open for writing", remedy="redirect it, or name a file")
+        return
     folder = Path(os.path.realpath(target)).parent
     if not _quietly(folder.is_dir):
         raise OutputError(
@@ -54,13 +61,20 @@ def check_target(path: str | os.PathLike[str], *, option: str, inputs: Iterable[
 
 
 def read_ordinary(path: str | os.PathLike[str]) -> bytes:
-    """Read an ordinary file; a pipe or a device is none, and keeps nobody waiting.
+    """Read an ordinary file, or a pipe that was handed over open (``<(command)``).
+
+    A named pipe or a device is none, and keeps nobody waiting.
 
     Raises
     ------
     OSError
         It cannot be read, is no ordinary file, or is far too large for a result.
     """
+    if is_handed_over_pipe(path):
+        data = read_handed_over(path, _LARGEST_RESULT_BYTES + 1)
+        if len(data) > _LARGEST_RESULT_BYTES:
+            raise OSError(errno.EFBIG, "it is too large to be a result", os.fspath(path))
+        return data
     handle = os.open(path, os.O_RDONLY | getattr(os, "O_NONBLOCK", 0) | getattr(os, "O_BINARY", 0))
     try:
         found = os.fstat(handle)
@@ -80,7 +94,7 @@ def write_whole(path: str | os.PathLike[str], data: bytes | Iterable[bytes], *, 
     Parameters
     ----------
     path : path
-        The target. What is not an ordinary file (a pipe, a device) is written to directly.
+        The target. What is not an ordinary file (a pipe, a device, ``/dev/stdout``) is written to directly.
     data : bytes or iterable of bytes
         All of its contents, also piece by piece.
     instead : bool
@@ -90,7 +104,7 @@ def write_whole(path: str | os.PathLike[str], data: bytes | Iterable[bytes], *, 
     Raises
     ------
     OutputError
-        The disc is full, the folder is gone, or the like.
+        The disc is full, the folder is gone, nobody reads the pipe, or the like.
 
     Notes
     -----
@@ -101,22 +115,57 @@ def write_whole(path: str | os.PathLike[str], data: bytes | Iterable[bytes], *, 
         _refuse_link_of_others(path, repr(os.fspath(path)))
     target = Path(os.path.abspath(path) if instead else os.path.realpath(path))
     pieces = iter([data] if isinstance(data, bytes) else data)
+    if not instead and _write_directly(path, pieces):
+        return
     try:
         mode = _mode_of(target)
-        if mode is not None and not stat.S_ISREG(mode) and instead:
-            mode = None
         if mode is not None and not stat.S_ISREG(mode):
-            with target.open("wb") as stream:
-                stream.writelines(pieces)
-            return
+            mode = None
         if not _write_nameless(target, pieces, mode):
             _write_named(target, pieces, mode)
     except OSError as error:
-        reason = error.strerror or type(error).__name__
-        raise OutputError(
-            what=f"cannot write {os.fspath(path)!r} ({reason.lower()}), nothing was changed",
-            remedy="make room or name another place",
-        ) from error
+        raise _not_written(path, error, "nothing was changed") from error
+
+
+def open_lines(path: str | os.PathLike[str]) -> TextIO:
+    """Open a file, a pipe or a device to write line after line to it.
+
+    Raises
+    ------
+    OutputError
+        It cannot be written, or nobody reads the pipe.
+    """
+    handle = _opened_directly(path)
+    return open(path if handle is None else handle, "w", encoding="ascii", buffering=1)
+
+
+def _write_directly(path: str | os.PathLike[str], pieces: Iterator[bytes]) -> bool:
+    """Write to what is no ordinary file; False where it is one."""
+    handle = _opened_directly(path)
+    if handle is None:
+        return False
+    try:
+        with open(handle, "wb") as stream:
+            stream.writelines(pieces)
+    except OSError as error:
+        raise _not_written(path, error, "a part of it may have gone there") from error
+    return True
+
+
+def _opened_directly(path: str | os.PathLike[str]) -> int | None:
+    try:
+        return open_to_write(path)
+    except OSError as error:
+        if error.errno == errno.ENXIO and _quietly(Path(path).is_fifo):
+            raise OutputError(
+                f"nobody reads the pipe {os.fspath(path)!r}", "start its reader first, or name a file"
+            ) from error
+        raise _not_written(path, error, "nothing was changed") from error
+
+
+def _not_written(path: str | os.PathLike[str], error: OSError, state: str) -> OutputError:
+    reason = (error.strerror or type(error).__name__).lower()
+    return OutputError(f"cannot write {os.fspath(path)!r} ({reason}), {state}", "make room or name another place")
 
 
 def _refuse_link_of_others(path: str | os.PathLike[str], where: str) -> None:

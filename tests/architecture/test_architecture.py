@@ -18,8 +18,8 @@ REPO = Path(__file__).resolve().parents[2]
 SOURCES = sorted((REPO / "listen").rglob("*.py"))
 TOP_LEVEL = {"README.md", "DEVELOPERS.md", "LICENSE", "pyproject.toml", "listen", "tests", "fixtures", "scripts"}
 LAYERS = [
-    "errors", "sorting", "fitting", "native", "units", "bench", "capture", "track", "account", "findings", "circuit",
-    "calibration", "logbook", "report", "api", "watch", "cli",
+    "errors", "streams", "sorting", "fitting", "native", "units", "bench", "capture", "track", "account", "findings",
+    "circuit", "calibration", "logbook", "report", "api", "watch", "cli",
 ]  # fmt: skip
 
 
