@@ -232,7 +232,9 @@ def headline(findings: Sequence[Finding], summary: Mapping[str, float | None], w
     reported = [f for f in findings if f.severity != "note"]
     if reported:
         rest = len(reported) - 1
-        more = "" if rest == 0 else (text["more_one"] if rest == 1 else text["more"].format(count=rest))
+        one_kind = all(f.kind == reported[0].kind for f in reported)
+        key = "one" if rest == 1 else "same" if one_kind else "more"
+        more = "" if rest == 0 else text["more_" + key].format(count=rest)
         return reported[0].sentence + more
     low, high = summary["f0_low_hz"], summary["f0_high_hz"]
     if low is None or high is None:

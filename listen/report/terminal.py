@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections import Counter
 from collections.abc import Sequence
 from typing import TYPE_CHECKING
 
@@ -26,6 +27,8 @@ _LANE = 13
 _BAR = 10
 _LEAST_FOR_ROWS = 43
 """A row of the sweep without its drawings; of a narrower page its cells stand closer, and under no heads."""
+_SAID_IN_FULL = 3
+"""Findings of one kind with one diagnosis; of more, as of a worn track's dropouts, each has a line."""
 _LEVEL_LEAST_DB = 3.0
 """A lane of at least this width: a steady level looks steady."""
 
@@ -51,12 +54,7 @@ def check_page(result: CheckView, paper: Paper | None = None) -> str:
     lines += [*verdict, paper.line()]
     for question in QUESTIONS:
         lines += paper.write(judgement.answers[question], label=question)
-    said: dict[Diagnosis, int] = {}
-    for number, (finding, diagnosis) in enumerate(zip(judgement.findings, result.diagnoses, strict=True), start=1):
-        lines.append(paper.line())
-        lines += _finding(finding, number, paper)
-        before = said.setdefault(diagnosis, number)
-        lines += _diagnosis(diagnosis, before if before != number else None, paper)
+    lines += _findings(result, paper)
     lines += _circuit(result, paper)
     if judgement.sweep:
         lines.append(paper.line())
@@ -96,15 +94,52 @@ def _take(result: CheckView, paper: Paper) -> list[str]:
     return lines
 
 
+def _findings(result: CheckView, paper: Paper) -> list[str]:
+    """Say the findings in full; from the fourth of one kind and diagnosis on, their places alone."""
+    lines: list[str] = []
+    said: dict[Diagnosis, int] = {}
+    alike: Counter[tuple[str, str, str | None, Diagnosis]] = Counter()
+    shortened: tuple[str, str, str | None, Diagnosis] | None = None
+    for number, (finding, diagnosis) in enumerate(zip(result.judgement.findings, result.diagnoses, strict=True), 1):
+        key = (finding.severity, finding.kind, finding.half, diagnosis)
+        alike[key] += 1
+        if alike[key] > _SAID_IN_FULL:
+            if shortened != key:
+                lines += [
+                    paper.line(),
+                    *paper.write(f"{finding.kind}, more of these", label=finding.severity, ink="faint"),
+                ]
+            lines += paper.write(_short_place(finding), label=str(number), ink="faint")
+            shortened = key
+            continue
+        shortened = None
+        lines += [paper.line(), *_finding(finding, number, paper)]
+        before = said.setdefault(diagnosis, number)
+        lines += _diagnosis(diagnosis, before if before != number else None, paper)
+    return lines
+
+
+def _place(finding: Finding) -> str:
+    where = interval(finding.start_s, finding.end_s)
+    if finding.f0_low_hz is not None and finding.f0_high_hz is not None:
+        where += f", {format_hz_range(finding.f0_low_hz, finding.f0_high_hz)}"
+    return where
+
+
+def _short_place(finding: Finding) -> str:
+    where = interval(finding.start_s, finding.end_s)
+    if finding.f0_low_hz is not None and finding.f0_high_hz is not None:
+        low, high = format_hz(finding.f0_low_hz), format_hz(finding.f0_high_hz)
+        where += f", {low}" if low == high else f", {low} to {high}"
+    return where
+
+
 def _finding(finding: Finding, number: int, paper: Paper) -> list[str]:
     half = "" if finding.half is None else f", {half_name(finding.half, finding.half_known)}"
     sure = "" if finding.half_certain or finding.half is None else " (probably)"
     ink = _INKS[finding.severity]
     lines = paper.write(finding.kind + half + sure, label=finding.severity, ink=ink, text_ink="strong")
-    where = interval(finding.start_s, finding.end_s)
-    if finding.f0_low_hz is not None and finding.f0_high_hz is not None:
-        where += f", {format_hz_range(finding.f0_low_hz, finding.f0_high_hz)}"
-    lines += paper.write(where, label=str(number), ink="faint", text_ink="faint")
+    lines += paper.write(_place(finding), label=str(number), ink="faint", text_ink="faint")
     return lines + paper.write(finding.sentence)
 
 

@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 
 from listen.account.level_law import fit_level_law
-from listen.findings.words import answers
+from listen.findings.words import answers, headline
 from tests.accounts import account_of, plain_frames
 from tests.helpers import make_finding
 
@@ -37,3 +37,17 @@ def test_a_level_that_moves_alone_is_the_couplings() -> None:
 )
 def test_what_a_limiter_takes_is_laid_at_its_own_door(kind: str, name: str) -> None:
     assert f"of the 6.1 dB that it moves the rest is {name}, or the input's coupling." in hold(6.1, kind)
+
+
+@pytest.mark.parametrize(
+    ("kinds", "end"),
+    [
+        (["oscillation-dropout"], "Measured."),
+        (["oscillation-dropout"] * 2, " One more finding below."),
+        (["oscillation-dropout"] * 4, " The same at 3 more places, below."),
+        (["oscillation-dropout"] * 2 + ["mains-hum"], " 2 more findings below."),
+    ],
+)
+def test_the_headline_counts_what_it_leaves_out(kinds: list[str], end: str) -> None:
+    found = [make_finding(kind, sentence="Measured.") for kind in kinds]
+    assert headline(found, {}, "sine", account_of(FRAMES, law=LAW)).endswith(end)

@@ -71,6 +71,17 @@ def test_the_same_causes_are_said_once() -> None:
     assert "    check │ as for 1\n" in page
 
 
+def test_many_of_one_kind_have_a_line_each_after_the_third() -> None:
+    many = tuple(make_finding(start_s=float(i), end_s=i + 0.5) for i in range(1, 25))
+    page = check_page(make_result(make_judgement(findings=many)), Paper(width=60))
+    assert page.count("    check │ as for 1\n") == 2
+    assert page.count("asymmetric-clipping") == 4
+    lines = page.splitlines()
+    last = next(i for i, line in enumerate(lines) if line.startswith("       24 │"))
+    assert lines[last].startswith("       24 │ 24.00 to 24.50 s, 245 Hz")
+    assert all(len(line) <= 60 for line in lines)
+
+
 def test_a_finding_without_pitch_has_an_interval_alone() -> None:
     finding = make_finding("oscillation-absent", f0_low_hz=None, f0_high_hz=None, half=None)
     lines = check_page(make_result(make_judgement(findings=(finding,)))).splitlines()
