@@ -10,7 +10,7 @@ import pytest
 
 from tests.calibration.stated import clock_errors, contact_errors, loop_errors, pitch_errors, shares, table_errors
 
-TABLES, NOTES, CONTACTS, LOOPS = 300, 120, 200, 50
+TABLES, NOTES, CONTACTS, LOOPS = 300, 120, 140, 26
 LEAST, MOST = 0.60, 0.76
 STATED = (
     "octaves per volt",
