@@ -202,7 +202,8 @@ def _of_an_oscillator(account: Account, source: Any, tone: BoardTone, edges: boo
     if not start.shown:
         # the take begins with the tone running: the AC coupling is still settling
         still &= frames.time_s > float(frames.time_s[0]) + events_rows.COUPLING_SETTLES_S
-    explained = interharmonics.explained + (events_rows.edge_residual(frames) if edges else 0.0)
+    explained = interharmonics.explained + events_rows.offset_residual(frames)
+    explained += events_rows.edge_residual(frames) if edges else 0.0
     unexplained = unexplained_power(frames, still, explained)
     events, touched = find_events(frames, still, unexplained)
     account = replace(

@@ -7,6 +7,7 @@ from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy.ndimage import maximum_filter1d
 
 from listen.account.lost_samples import LostSamples
 from listen.account.modulation import Swing
@@ -55,6 +56,8 @@ _PHASE_FLOOR = 4e-5
 """... and at rest."""
 _ABOVE_TENTH = 10.5
 """Sum of 1 / k^2 above the tenth harmonic, inverted: 1 / 0.0952."""
+_OFFSET_ROWS = 25
+"""Half a second, over which the tracker averages the offset that it subtracts."""
 _NEIGHBOUR, _LAST = 3, 5
 """Rows on both sides, 60 ms, whose moves count: frames of 40 ms reach over them, and the phase is smoothed across. And
 harmonics below the band's edge: of five in a row no pulse lacks more than three."""
@@ -138,6 +141,27 @@ def level_change_residual(frames: Frames, tone: BoardTone) -> Floats:
         mean, square = mean / count, square / count
         moved = np.maximum(square - mean**2, 0.0) / mean**2
     return np.asarray(np.nan_to_num(_LEVEL_LEAVES * moved))
+
+
+def offset_residual(frames: Frames) -> Floats:
+    """Power, relative to the tone, of an offset that one flattened half brings and that moves with the level.
+
+    The residual of a row holds what its offset differs by from the mean over half a second. An even part of the wave
+    has an offset of its second harmonic's amplitude at most: all of it for a square law, half for a narrow flat top.
+    """
+    width = min(_OFFSET_ROWS, len(frames))
+    if width < 3:
+        return np.zeros(len(frames))
+    known = np.isfinite(frames.dc_fs)
+    ones = np.ones(width)
+    sums = np.convolve(np.where(known, frames.dc_fs, 0.0), ones, "same"), np.convolve(known.astype(float), ones, "same")
+    with np.errstate(invalid="ignore", divide="ignore"):
+        moved = frames.dc_fs - sums[0] / sums[1]
+        fundamental = 10 ** (frames.fundamental_dbfs / 10)
+        second = np.nan_to_num(10 ** (frames.harmonics_dbc[:, 0] / 10))
+    second = maximum_filter1d(second, width)  # the mean holds the other rows' offsets
+    # of a sine the mean square is half of its amplitude's, of an offset all
+    return np.asarray(2.0 * np.nan_to_num(np.minimum(moved**2 / fundamental, second)))
 
 
 def has_edges(frames: Frames, tone: BoardTone) -> bool:

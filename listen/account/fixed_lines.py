@@ -45,6 +45,9 @@ _MAINS_BINS = 1.5
 _FAINT_LINE_DBC, _STRONG_LINE_DBC = -80.0, -40.0
 """Levels of a harmonic between which its guard grows from the window's lobe to the whole: skirts lie 20 dB under a line
 and more, so that those of -40 dBc come up to the faintest line that is taken, those of -80 dBc to nothing."""
+_LEAST_WINDOWS, _LEAST_SHARE = 3, 0.125
+"""Windows in which a bin must be free of harmonics: where these lie close, as of a low note, a line shows at one rest of
+several alone."""
 _IN_SILENCE = 0.4
 """A line that keeps this much of its level (-8 dB) where the tone does not sing is the recording's: noise adds to it
 there, a gain control raises it."""
@@ -202,12 +205,12 @@ def _hidden(
 
 
 def _high_share(power: Floats, share: float) -> Floats:
-    """Quantile over the windows with a value; NaN where fewer than a quarter have one."""
+    """Quantile over the windows with a value; NaN where too few have one."""
     ordered = np.sort(np.ascontiguousarray(power.T), axis=1).T
     count = np.sum(np.isfinite(ordered), axis=0)
     place = np.clip((share * (count - 1)).astype(np.int64), 0, len(power) - 1)
     out = np.take_along_axis(ordered, place[None, :], axis=0)[0].astype(float)
-    out[count < max(3, len(power) // 4)] = np.nan
+    out[count < max(_LEAST_WINDOWS, int(_LEAST_SHARE * len(power)))] = np.nan
     return np.asarray(out)
 
 

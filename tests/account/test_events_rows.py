@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from listen.account.events_rows import _LEVEL_LEAVES, level_change_residual, moving_fast
+from listen.account.events_rows import _LEVEL_LEAVES, level_change_residual, moving_fast, offset_residual
 from listen.account.mains_or_swing import of_a_swing
 from listen.account.mains_sidebands import MainsSidebands
 from listen.account.modulation import Swing
@@ -60,3 +60,20 @@ def test_a_level_that_moves_within_a_frame_leaves_its_variance() -> None:
     still = np.where(known, np.log(0.2), np.nan)
     for tracked in (known, np.ones(len(GRID), dtype=bool)):
         assert level_change_residual(frames, tone_on_grid(GRID, 440.0, still, tracked=tracked)) == pytest.approx(0.0)
+
+
+@pytest.mark.parametrize(("second_dbc", "most_dbc"), [(-20.0, -20.0), (-34.0, -31.0), (-90.0, -87.0)])
+def test_an_offset_that_moves_with_the_level_is_the_waves(second_dbc: float, most_dbc: float) -> None:
+    """An offset has twice the power of a sine of its size; of the wave is no more of it than the second harmonic."""
+    frames = plain_frames(150, level_dbfs=-6.0, dc_fs=0.0)
+    size = 10 ** ((-20.0 - 6.0) / 20) / np.sqrt(2.0)  # -20 dBc
+    harmonics = np.full_like(frames.harmonics_dbc, -120.0)
+    harmonics[70:80, 0] = second_dbc
+    dc = np.where((frames.time_s > 1.4) & (frames.time_s < 1.6), size, 0.0)
+    moved = offset_residual(plain_frames(150, level_dbfs=-6.0, dc_fs=dc, harmonics_dbc=harmonics))
+    away = 10 * np.log10(moved[75])
+    share = np.mean(dc[63:88]) / size
+    assert away == pytest.approx(min(most_dbc, -20.0 + 20 * np.log10(1 - share)), abs=0.5)
+    assert (moved[:50] < 1e-11).all()
+    assert (offset_residual(plain_frames(150, dc_fs=0.01)) < 1e-11).all()
+    assert (offset_residual(plain_frames(2)) == 0.0).all()

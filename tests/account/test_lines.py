@@ -236,6 +236,17 @@ def test_harmonics_and_noise_are_no_fixed_line(added: np.ndarray | float) -> Non
     assert find_fixed_lines(*turn_with(own + added), levels, False) == []
 
 
+def test_a_line_that_shows_at_one_rest_of_several() -> None:
+    """Of 100 Hz every multiple hides what is 10 Hz off; of 800 Hz, a fifth of the take, none is near."""
+    t = times(8.0)
+    f0 = np.where(t < 6.4, 100.0, 800.0)
+    x = SIZE * np.cos(2 * np.pi * np.cumsum(f0) / RATE_HZ) + 0.01 * SIZE * np.cos(2 * np.pi * 9_310.0 * t)
+    at_s = 0.005 * np.arange(1, 1600)
+    tone = tone_on_grid(at_s, np.where(at_s < 6.4, 100.0, 800.0), np.full(len(at_s), float(np.log(SIZE))))
+    found = find_fixed_lines(Take(samples=x + white(len(t), -95.0, 5)), tone, np.full(11, -45.0), False)
+    assert [round(one.frequency_hz) for one in found] == [9_310]
+
+
 # Half orders
 
 
