@@ -26,6 +26,9 @@ _OVER_NOISE = 8.0
 _LEAST_SAMPLES = 0.7
 _LONGEST_GAP = 8.0
 """In a sweep the missing samples may amount to this many times the gap under test."""
+_BENT_SHARE = 0.25
+"""A pitch that moves within the gap bends the phase by at most its change times the cycles of the gap: a quarter of a
+jump leaves no doubt that it is one."""
 _WHOLE = 0.15
 """Few missing samples are a whole number within this tolerance, in samples .."""
 _LARGE_CYCLES = 0.1
@@ -153,7 +156,7 @@ def _candidates(curve: PhaseCurve) -> list[tuple[float, float, float, float]]:
     jump, bend, noise = out
     size = np.abs(jump)
     left, right = index, index + reach + GAP_KNOTS + 1
-    same = _same_pitch(curve, left, right)
+    same = _same_pitch(curve, left, right, size[index])
     left, right = left[same], right[same]
     index = left[_torn(curve, left, right)]
     candidates = []
@@ -197,8 +200,13 @@ def _torn(curve: PhaseCurve, left: NDArray[np.int64], right: NDArray[np.int64]) 
     return torn
 
 
-def _same_pitch(curve: PhaseCurve, left: NDArray[np.int64], right: NDArray[np.int64]) -> NDArray[np.bool_]:
-    """Whether the pitch is continuous across the gap: constant, or in a sweep further by the missing samples."""
+def _same_pitch(
+    curve: PhaseCurve, left: NDArray[np.int64], right: NDArray[np.int64], jump: Floats
+) -> NDArray[np.bool_]:
+    """Whether the pitch is continuous across the gap: constant, or in a sweep further by the missing samples.
+
+    Or its change over the gap bends the phase by far less than it jumps, as where it wavers.
+    """
     log = np.log(np.maximum(curve.slopes, 1e-12))
     end = left + _SIDE - 1
     begin = np.minimum(right + 1, len(log) - 1)
@@ -208,7 +216,9 @@ def _same_pitch(curve: PhaseCurve, left: NDArray[np.int64], right: NDArray[np.in
     rate = 0.5 * ((log[end] - log[left]) / seconds + (log[far] - log[begin]) / seconds)
     swallowed = step / np.where(np.abs(rate) > 1e-12, rate, np.inf)
     most = _LONGEST_GAP * (curve.samples[begin] - curve.samples[end])
+    bent = np.abs(step) * curve.slopes[left] * (curve.samples[begin] - curve.samples[end])
     same: NDArray[np.bool_] = (np.abs(step) < SAME_PITCH) | ((swallowed > 0) & (swallowed < most))
+    same |= bent < _BENT_SHARE * jump
     return same
 
 
