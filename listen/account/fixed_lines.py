@@ -46,8 +46,8 @@ _FAINT_LINE_DBC, _STRONG_LINE_DBC = -80.0, -40.0
 """Levels of a harmonic between which its guard grows from the window's lobe to the whole: skirts lie 20 dB under a line
 and more, so that those of -40 dBc come up to the faintest line that is taken, those of -80 dBc to nothing."""
 _LEAST_WINDOWS, _LEAST_SHARE = 3, 0.125
-"""Windows in which a bin must be free of harmonics: where these lie close, as of a low note, a line shows at one rest of
-several alone."""
+"""Windows in which a bin must be free of harmonics: where these lie close, as of a low note, a line shows at one rest
+of several alone."""
 _IN_SILENCE = 0.4
 """A line that keeps this much of its level (-8 dB) where the tone does not sing is the recording's: noise adds to it
 there, a gain control raises it."""
