@@ -50,6 +50,9 @@ _HALF_ORDERS_SEEN, _HALF_ORDERS_DBC = 0.3, -56.0
 6 dB under the limit of half orders, -50 dBc, so that none that is judged is taken for hum; three rows of ten, for
 alternate cycles may differ over a part of the tuning alone.
 """
+_RECOVERS_S = 1.0
+"""A level that comes back from power on without a turn, in longer than this, drifts: a lamp, a board that warms up.
+Chosen: twice the limit of a bounce."""
 _SAME_RATE, _STAYS = 0.1, 1.5
 """Rates within a tenth are one: short rests, of two turns and a half, give no better. A ring that decays in 1.5 times
 the length of the rest has in its last third 64 % of the first one's swing, as much as a swing that goes on (60 %)."""
@@ -279,7 +282,8 @@ def _at_rest(
     settlings = find_settlings(tone, segments, [s for s in swings if not s.one_sided])
     swings += _after_retunes(tone, segments, swings, settlings)
     swings = [s for s in swings if not is_mains(s, account.mains)]
-    rings = tuple((s.retune_s, s.retune_s + max(0.1, s.settle_s)) for s in settlings if s.ring)
+    rings = [(s.retune_s, s.retune_s + max(0.1, s.settle_s)) for s in settlings if s.ring]
+    rings += _ring_of_the_start(tone, start, segments, swings)
     return replace(
         account,
         sidebands=None if of_a_swing(account.sidebands, swings) else account.sidebands,
@@ -289,6 +293,16 @@ def _at_rest(
         waverings=tuple(find_wavering(frames, tone, segments, swings, gone | disturbed)),
         judged=judged & ~events_rows.rows_near(frames.time_s, rings, 0.03, 0.0),
     )
+
+
+def _ring_of_the_start(
+    tone: BoardTone, start: Start, segments: list[SteadySegment], swings: list[Swing]
+) -> list[tuple[float, float]]:
+    """Where the level rings after power on, as it may after a retune: no drift of the level."""
+    if not start.settled_s or not segments or segments[0].start_s > start.settled_s + 2 * events_rows.AFTER_START_S:
+        return []
+    found = find_settlings(tone, [replace(segments[0], retune_s=start.settled_s)], swings)
+    return [(s.retune_s, s.retune_s + s.settle_s) for s in found if s.ring and (s.rate_hz or s.settle_s < _RECOVERS_S)]
 
 
 def _after_retunes(

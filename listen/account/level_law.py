@@ -67,6 +67,12 @@ class LevelLaw:
         return float(4.0 * (here[1] - here[0]))
 
     @property
+    def rest_time_s(self) -> Floats:
+        """Middle of each mean in ``rest_db``: the places that were judged have gaps between them."""
+        width = len(self.time_s) - len(self.rest_db)
+        return self.time_s[width // 2 : width // 2 + len(self.rest_db)]
+
+    @property
     def one_note(self) -> bool:
         """Whether the pitch stays within a semitone."""
         return bool(self.f0_hz.max() < _ONE_NOTE * self.f0_hz.min())

@@ -48,6 +48,11 @@ time between, an octave in three seconds, is another sound: pieces of a board th
 cents, words 150 to 2900 cents off."""
 
 
+MAINS_HZ = np.outer((50.0, 60.0), (1.0, 2.0, 3.0)).ravel()
+_MAINS_SHARE = 0.004
+"""Large networks keep within 0.2 Hz of 50 Hz (EN 50160, from memory: 1 % for 99.5 % of a year; in practice a fifth)."""
+
+
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class ToneSegment:
     """One unbroken piece of tone that the tracker followed.
@@ -177,7 +182,7 @@ def _timbre(frames: Frames, rows: Ints) -> Floats:
 
 
 def _foreign(frames: Frames, segments: list[ToneSegment], timbres: list[Floats]) -> list[ToneSegment]:
-    """Short impure segments of another timbre or at another pitch: speech and knocks."""
+    """Short segments of another timbre or at another pitch: speech and knocks, which are impure, and a cable's hum."""
     lengths = np.array([s.end_s - s.start_s + frames.row_every_s for s in segments])
     clean = np.array([s.residual_dbc < CLEAN_DBC for s in segments])
     weight = lengths * np.where(clean, 1.0, 0.05) * 10 ** (np.array([s.level_dbfs for s in segments]) / 40)
@@ -191,12 +196,19 @@ def _foreign(frames: Frames, segments: list[ToneSegment], timbres: list[Floats])
     own = [s for s, is_long in zip(segments, long, strict=True) if is_long]
     foreign = []
     for segment, timbre, is_long in zip(segments, timbres, long, strict=True):
-        if is_long or segment.residual_dbc <= max(purity + _IMPURE_DB, _PURE_DBC):
+        pure = segment.residual_dbc <= max(purity + _IMPURE_DB, _PURE_DBC)
+        if is_long or (pure and not _at_the_mains(frames, segment)):
             continue
         other_timbre = float(np.sqrt(np.mean((timbre - usual) ** 2))) > _OTHER_TIMBRE_DB
         if other_timbre or segment.residual_dbc > CLEAN_DBC or _pitch_apart(frames, segment, own):
             foreign.append(segment)
     return foreign
+
+
+def _at_the_mains(frames: Frames, segment: ToneSegment) -> bool:
+    """Whether a segment rests at a mains frequency, or at its second or third harmonic."""
+    pitch = frames.f0_hz[(frames.segment == segment.number) & np.isfinite(frames.f0_hz)]
+    return bool(len(pitch)) and bool(np.min(np.abs(median(pitch) / MAINS_HZ - 1.0)) < _MAINS_SHARE)
 
 
 def _pitch_apart(frames: Frames, segment: ToneSegment, own: list[ToneSegment]) -> bool:

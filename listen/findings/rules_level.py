@@ -27,10 +27,11 @@ def level_candidates(account: Account, limits: Limits) -> list[Candidate]:
         return []
     in_time = by_pitch is None or (law.one_note and by_time is not None)
     values, span = (law.rest_db, law.time_span_db) if in_time else (law.law_db, law.span_db)
-    times = np.linspace(law.time_s[0], law.time_s[-1], len(values)) if in_time else law.time_s
+    times = law.rest_time_s if in_time else law.time_s
     off = np.flatnonzero(np.abs(values - median(values)) > _OFF * span)
     place = off if len(off) else np.arange(len(values))
     pitches = np.interp(times[place], law.time_s, law.f0_hz)
+    highest_s, lowest_s = times[int(np.argmax(values))], times[int(np.argmin(values))]
     return [
         Candidate(
             kind="level-drift",
@@ -41,8 +42,8 @@ def level_candidates(account: Account, limits: Limits) -> list[Candidate]:
             f0_high_hz=float(pitches.max()),
             measured=measured.LevelSpan(
                 span_db=span,
-                highest_at_hz=law.highest_hz,
-                lowest_at_hz=law.lowest_hz,
+                highest_at_hz=float(np.interp(highest_s, law.time_s, law.f0_hz)) if in_time else law.highest_hz,
+                lowest_at_hz=float(np.interp(lowest_s, law.time_s, law.f0_hz)) if in_time else law.lowest_hz,
                 highest_dbfs=float(law.law_db.max()),
                 lowest_dbfs=float(law.law_db.min()),
             ),

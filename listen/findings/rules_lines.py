@@ -8,6 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from listen.account import Account
+from listen.account.mains import MainsLines
 from listen.findings import measured
 from listen.findings.candidate import Candidate
 from listen.findings.limits import Limits, severity_of
@@ -21,6 +22,9 @@ Flags = NDArray[np.bool_]
 
 _HUM_WINDOWS = 4
 """Windows of mains in a row, 0.1 s apart and 0.8 s long: 1.1 s of hum, a second or more."""
+_HUM_HOP_S, _HUM_REACH_S, _HUM_LEAST_S = 0.1, 0.4, 0.9
+"""Of a second, with a tenth of room: the sum over windows of what a short hum has in each is its length, a hum that is
+whole in its last window goes on for half a window at the least."""
 _SHORTEST_ROWS, _BRIDGE_ROWS = 15, 20
 """Of 20 ms: 0.3 s at the least, as long as the windows over which half orders and bursts are averaged; across 0.4 s
 what comes again is the same, as where a burst comes and goes at its limit. Chosen."""
@@ -47,7 +51,11 @@ def _hum(account: Account, limits: Limits, recorder_hum_dbfs: float | None) -> l
     if mains is None:
         return _sidebands(account, limits)
     over_limit = (mains.level_dbc >= row["attention"]) & ~hum_of_recorder(account, recorder_hum_dbfs)
-    runs = [(a, b) for a, b in _runs(over_limit, 1) if b - a >= min(_HUM_WINDOWS, len(over_limit))]
+    runs = [
+        (a, b)
+        for a, b in _runs(over_limit, 1)
+        if b - a >= min(_HUM_WINDOWS, len(over_limit)) and _lasts_s(mains, a, b) >= _HUM_LEAST_S
+    ]
     if not runs:
         return _sidebands(account, limits)
     rows = np.zeros(len(over_limit), dtype=bool)
@@ -58,7 +66,8 @@ def _hum(account: Account, limits: Limits, recorder_hum_dbfs: float | None) -> l
     assert severity is not None
     strongest = 1 + int(np.argmax(np.mean(np.abs(mains.amplitude[rows]) ** 2, axis=0)))
     silent = ~mains.singing
-    in_silence = bool(silent.any()) and float(np.mean(mains.level_dbc[silent] >= row["attention"] - _SILENCE_DB)) > 0.5
+    loud = mains.level_dbc >= row["attention"] - _SILENCE_DB
+    in_silence = bool(silent.any()) and (float(np.mean(loud[silent])) > 0.5 or not mains.singing[rows].any())
     nominal = 10.0 * round(mains.mains_hz / 10)
     f0 = account.frames.f0_hz[account.tone.rows] if account.tone is not None else np.empty(0)
     return [
@@ -80,6 +89,14 @@ def _hum(account: Account, limits: Limits, recorder_hum_dbfs: float | None) -> l
             part=account.id_of("mains"),
         )
     ]
+
+
+def _lasts_s(mains: MainsLines, first: int, stop: int) -> float:
+    """Length of a hum, from its size in windows that overlap: of a short one each holds a part."""
+    size = np.sqrt(np.sum(np.abs(mains.amplitude[first:stop]) ** 2, axis=1))
+    loudest = max(float(size.max()), 1e-12)
+    whole = np.count_nonzero(size[[0, -1]] > 0.5 * loudest)
+    return float(_HUM_HOP_S * np.sum(size / loudest) + _HUM_REACH_S * whole)
 
 
 def hum_of_recorder(account: Account, recorder_hum_dbfs: float | None) -> Flags:

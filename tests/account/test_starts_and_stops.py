@@ -9,7 +9,7 @@ from listen.account.start import find_start
 from listen.account.stops import find_silences
 from listen.account.tone import BoardTone
 from tests.accounts import tone_on_grid
-from tests.tones import RATE_HZ, Take, times, white
+from tests.tones import RATE_HZ, Take, check_of, times, white
 
 F0_HZ = 400.0
 SIZE = 0.3
@@ -65,6 +65,17 @@ def test_an_overshoot_after_the_start_is_not_its_level() -> None:
     start = find_start(*played(envelope))
     assert start.growth_per_s == pytest.approx(9.0, rel=0.05)
     assert start.settled_s == pytest.approx(1.0, abs=0.06)
+
+
+@pytest.mark.parametrize(("turns_hz", "decay_s", "kinds"), [(1.3, 0.5, []), (0.0, 2.0, ["level-drift"])])
+def test_a_ring_after_power_on_is_no_drift(turns_hz: float, decay_s: float, kinds: list[str]) -> None:
+    """A lamp's level swings about its own after switch-on; without a turn, over seconds, it is a board that warms up."""
+    t = times(8.0)
+    since = np.maximum(t - 1.2, 0.0)
+    level_db = 3.0 * np.exp(-since / decay_s) * np.cos(2 * np.pi * turns_hz * since)
+    grown = np.minimum(np.exp((t - 1.2) / 0.02), 1.0) * 10 ** (level_db / 20)
+    x = 0.2 * grown * np.cos(2 * np.pi * 330.0 * t) + white(len(t), -90.0)
+    assert [f.kind for f in check_of(x).findings if f.severity != "note"] == kinds
 
 
 def gone(start_s: float, end_s: float, depth_db: float, seconds: float = 4.0) -> np.ndarray:

@@ -291,6 +291,9 @@ def test_a_word_before_the_tone_is_the_rooms() -> None:
         (-14.0, 440.0 * 2 ** (200 / 1200), False),  # turned by hand meanwhile: 100 + 400 cents/s in 0.3 s are allowed
         (-14.0, 440.0 * 2 ** (240 / 1200), True),
         (-30.0, 290.0, False),
+        (-60.0, 60.05, True),  # a cable is plugged in: hum is as pure as a board's tone
+        (-60.0, 61.0, False),
+        (-60.0, 149.9, True),
     ],
 )
 def test_an_impure_piece_at_another_pitch_is_no_piece_of_the_board(

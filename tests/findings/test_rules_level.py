@@ -73,6 +73,16 @@ def test_the_numbers_and_the_place() -> None:
     assert one.f0_low_hz == pytest.approx(200.0 * 2 ** (0.5 * (one.start_s - 1.0)))
 
 
+def test_a_level_that_moves_in_time_is_placed_where_it_moves() -> None:
+    """Between two rests a stroke of four seconds is not judged: what moves in the second rest is told there."""
+    times_s = np.concatenate([np.linspace(1.0, 3.0, 101), np.linspace(7.0, 9.0, 101)])
+    rest_db = np.where(np.arange(178) < 140, 0.0, -1.5)
+    f0_hz = np.where(times_s < 5.0, 220.0, 880.0)
+    (one,) = found(time_span_db=1.5, time_s=times_s, rest_db=rest_db, f0_hz=f0_hz, law_db=np.zeros(202))
+    assert (one.start_s, one.end_s) == (pytest.approx(8.0, abs=0.05), pytest.approx(8.76, abs=0.05))
+    assert (one.f0_low_hz, one.f0_high_hz, one.measured.lowest_at_hz) == (880.0, 880.0, 880.0)
+
+
 def test_diodes_may_let_the_level_move_by_three_decibels() -> None:
     assert found(load_limits(None, gain_control="diodes"), span_db=2.9) == []
     assert len(found(load_limits(None, gain_control="diodes"), span_db=3.0)) == 1

@@ -82,6 +82,19 @@ def test_hum_of_a_second_is_told(windows: int, found: int) -> None:
         assert candidates[0].end_s == pytest.approx(1.2 + 0.4)
 
 
+@pytest.mark.parametrize(("seconds", "found"), [(0.3, 0), (0.6, 0), (1.2, 1)])
+def test_a_short_hum_is_in_windows_of_more_than_its_length(seconds: float, found: int) -> None:
+    """A Hann window holds of it the part of its own area that lies on it."""
+    centre = 0.4 + 0.1 * np.arange(60)
+    edges = np.clip(np.array([[2.0], [2.0 + seconds]]) - centre, -0.4, 0.4) / 0.8
+    share = np.diff(edges + np.sin(2 * np.pi * edges) / (2 * np.pi), axis=0)[0]
+    level = -20.0 + 20 * np.log10(np.maximum(share, 1e-6))
+    short = mains(level, singing=centre > 4.0)
+    short.amplitude[:] *= share[:, None]
+    candidates = said(mains=short)
+    assert [c.measured.in_silence for c in candidates] == [True] * found
+
+
 def test_a_window_between_two_of_hum_is_bridged_and_two_are_not() -> None:
     level = np.full(20, -40.0)
     level[2] = -90.0
