@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass, fields, replace
 from typing import Any
 
@@ -9,18 +10,18 @@ import numpy as np
 from numpy.typing import NDArray
 
 from listen.account import Account
-from listen.account.waves import WaveShape
+from listen.account.waves import WaveShape, bow_of, times_without_recorder
 from listen.circuit.shaper import ShaperEstimate, read_shaper
 from listen.circuit.types import Quantity, Where, unknown
 
 Floats = NDArray[np.floating[Any]]
 ShapeRow = dict[str, float | None]
 
-_SHARE_FLOOR = 1e-4
-"""A share of the cycle is known to a hundredth of a point at the best: an interface's phase is not straight."""
-_RECORDERS_RESET_S, _RECORDERS_CORNER_S = 4.9e-6, 1.45e-6
-"""An ordinary recorder's own low-pass (110 kHz, common practice, no source) reads as a reset or a corner of so much."""
+_RECORDERS_CORNER_S = 1.45e-6
+"""An ordinary recorder's own low-pass (110 kHz, common practice, no source) reads as a corner of so much."""
 _MATTERS = 0.05
+_MEDIAN_VARIANCE = math.pi / 2
+"""Of a median over a mean's (any handbook on statistics)."""
 _SEEN = 2.0
 """A value under two of its standard deviations is a bound."""
 
@@ -32,9 +33,18 @@ _NO_SHAPER = 'state topology = "triangle-core" and, where it is known, the shape
 _OF_THE_RESET = "a sawtooth's share follows from its reset and the pitch: see reset_us"
 _SHORT = "a spike shorter than the recording's band has an area, not a height: record at a higher rate"
 _FEW = "too few harmonics are in the file: record at a higher rate, or a lower note"
-_HEIGHT_SHARE, _AREA_SHARE = 0.07, 0.015
+_COUPLING_HZ, _STATED_CORNER_HZ = (3.0, 1.2), 0.003
+"""Corner of a coupling that nobody states, 1 to 5 Hz (common practice, no source): its middle and its deviation; and
+what is left of a stated one, which is written with two decimals where it was measured."""
+_AGREE = 4.0
+"""Chi squared over its expectation from which the bow is not the same at all pitches."""
+_BOW_FORM = 0.1
+"""Of a bow, times the bow itself: one of 4 % that is a parabola is read 0.8 % of itself too low, an exponential is not
+(computed)."""
+_HEIGHT_SHARE, _AREA_SHARE = 0.09, 0.015
 """Of a spike's height and area: it is fitted as a bell or a decay, and nobody states its form. A bell that is laid over
-a triangle of one base is 6 to 7 % lower and up to 2 % larger, where the form is not taken for granted (computed)."""
+a triangle of one base is 6 to 7 % lower and up to 2 % larger, where the form is not taken for granted, one over half a
+sine 9 to 12 % higher (computed)."""
 _STATED_RESPONSE = 0.05
 """A stated response undoes the recorder's share of an edge to a twentieth."""
 
@@ -131,18 +141,31 @@ class _Reader:
 
     def values(self) -> dict[str, Quantity]:
         shape = self.shape
-        share = overall(shape.share, np.hypot(shape.share_sigma, _SHARE_FLOOR))
+        share = overall(shape.share, shape.share_sigma)
         name = "duty_percent" if shape.wave in ("square", "pulse") else "rise_percent"
         out = {name: self.quantity(100 * share[0], 100 * share[1]), "corner_us": self._corner()} | self._spike()
         if shape.wave == "sawtooth":
             out["rise_percent"] = unknown(_OF_THE_RESET)
-            out["reset_us"] = self._time(shape.reset_s, shape.reset_sigma_s, _RECORDERS_RESET_S)
+            out["reset_us"] = self._time(shape.reset_s, shape.reset_sigma_s, 0)
         if np.isfinite(shape.bow).any():
-            worst = int(np.nanargmax(np.abs(shape.bow) - 2 * shape.bow_sigma))
-            out["bow_percent"] = self.quantity(
-                100 * float(shape.bow[worst]), 100 * float(shape.bow_sigma[worst]), where=self._where_at(worst)
-            )
+            out["bow_percent"] = self._bow()
         return out
+
+    def _bow(self) -> Quantity:
+        """One bow for the whole take where the bins agree on it, else that of the pitch where it is largest."""
+        shape = self.shape
+        corner_hz, unsure_hz = (0.0, _STATED_CORNER_HZ) if shape.coupling_known else _COUPLING_HZ
+        length = float(np.median(np.maximum(shape.share, 1 - shape.share)))
+        bend, sigma, misfit = one_bend(shape.bend, shape.bend_sigma, shape.f0_hz, corner_hz, unsure_hz)
+        where = self.where
+        if misfit > _AGREE:
+            each = shape.bend - corner_hz / shape.f0_hz
+            sure = np.hypot(shape.bend_sigma, unsure_hz / shape.f0_hz)
+            worst = int(np.argmax(np.abs(each) - 2 * sure))
+            bend, sigma, where = float(each[worst]), float(sure[worst]), self._where_at(worst)
+        value = 100 * bow_of(bend * length)
+        own = math.hypot(100 * 2 * math.pi / 8 * length * sigma, _BOW_FORM * value**2 / 100)
+        return self.quantity(value, own, where=where)
 
     def _where_at(self, place: int) -> Where:
         f0_hz = float(self.shape.f0_hz[place])
@@ -152,18 +175,19 @@ class _Reader:
         shape = self.shape
         if not np.isfinite(shape.corner_s).any():
             return unknown(NOT_THIS_WAVE if shape.wave != "sawtooth" else "a straight reset explains the edge as well")
-        return self._time(shape.corner_s, shape.corner_sigma_s, _RECORDERS_CORNER_S)
+        return self._time(shape.corner_s, shape.corner_sigma_s, 1)
 
-    def _time(self, values_s: Floats, sigma_s: Floats, recorders_s: float) -> Quantity:
+    def _time(self, values_s: Floats, sigma_s: Floats, which: int) -> Quantity:
         """A time: a bound where the recorder, not known, may make some of it, or where nothing is seen."""
         value, sigma = overall(values_s, sigma_s)
         if value < _SEEN * sigma:
             return self.quantity(1e6 * (value + _SEEN * sigma), 1e6 * sigma, bound="at-most")
-        own = np.sqrt(max(value**2 - recorders_s**2, 0.0))
+        own, _ = overall(times_without_recorder(self.shape)[which], sigma_s)
         if self.shape.response_known:
             return self.quantity(1e6 * value, 1e6 * float(np.hypot(sigma, _STATED_RESPONSE * (value - own))))
-        sigma = float(np.hypot(sigma, value - own))
-        return self.quantity(1e6 * value, 1e6 * sigma, bound="at-most" if own < (1 - _MATTERS) * value else None)
+        if own < (1 - _MATTERS) * value:
+            return self.quantity(1e6 * (value + _SEEN * sigma), 1e6 * sigma, bound="at-most")
+        return self.quantity(1e6 * value, 1e6 * float(np.hypot(sigma, value - own)))
 
     def _spike(self) -> dict[str, Quantity]:
         shape = self.shape
@@ -218,7 +242,7 @@ class _Reader:
 def overall(values: Floats, sigma: Floats) -> tuple[float, float]:
     """Weighted median of what is known along the pitch, and its standard deviation.
 
-    Bins that agree better than their standard deviations do not make the median surer than the best of them.
+    Where the bins scatter by more than their deviations say, theirs are as much larger.
     """
     known = np.isfinite(values) & np.isfinite(sigma) & (sigma > 0)
     if not known.any():
@@ -226,8 +250,31 @@ def overall(values: Floats, sigma: Floats) -> tuple[float, float]:
     order = np.argsort(values[known])
     ordered, weight = values[known][order], (1.0 / sigma[known] ** 2)[order]
     middle = int(np.searchsorted(np.cumsum(weight), 0.5 * weight.sum()))
-    scatter = float(np.sqrt(np.sum(weight * (ordered - ordered[middle]) ** 2) / weight.sum()))
-    return float(ordered[middle]), float(np.hypot(sigma[known].min(), scatter / np.sqrt(len(ordered))))
+    # of a mean; the median that outweighs an outlier varies by up to 1.25 times more, where no bin outweighs the rest
+    whole = float(weight.sum())
+    own = 1.0 / whole * (1.0 + (_MEDIAN_VARIANCE - 1.0) * (1.0 - float(weight.max()) / whole))
+    scatter = float(np.sum(weight * (ordered - ordered[middle]) ** 2)) / max(len(ordered) - 1, 1)
+    return float(ordered[middle]), float(np.sqrt(own * max(scatter, 1.0)))
+
+
+def one_bend(
+    bend: Floats, sigma: Floats, f0_hz: Floats, corner_hz: float, unsure_hz: float
+) -> tuple[float, float, float]:
+    """One bend for all pitches beside a coupling whose corner is known so well: it bends by the corner over the pitch.
+
+    Returns
+    -------
+    bend, sigma : float
+    misfit : float
+        Chi squared over what is expected.
+    """
+    weight = 1.0 / np.append(sigma, unsure_hz)
+    columns = np.array([np.append(np.ones(len(f0_hz)), 0.0), np.append(1.0 / f0_hz, 1.0)]).T * weight[:, None]
+    covariance = np.linalg.inv(columns.T @ columns)
+    target = np.append(bend, corner_hz) * weight
+    found = covariance @ (columns.T @ target)
+    misfit = float(np.sum((target - columns @ found) ** 2)) / max(len(f0_hz) - 1, 1)
+    return float(found[0]), float(np.sqrt(covariance[0, 0] * max(misfit, 1.0))), misfit
 
 
 def _of_shaper(

@@ -12,6 +12,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from listen.account.curve.bins import Bins
+from listen.circuit.loop import uncoupled
 
 Floats = NDArray[np.floating[Any]]
 Complexes = NDArray[np.complex128]
@@ -25,10 +26,22 @@ _FEWEST = 4
 _TURNS = 12
 _TAIL = 2.0 * 81.0 * (np.pi**2 / 8.0 - sum(1.0 / k**2 for k in (1, 3, 5, 7, 9)))
 """Sum of 2 a_k over odd k from 11 on, for a_k = a_9 81 / k^2; of 1 / k^2 over all odd k it is pi^2 / 8."""
-_LINE_ERROR = 3e-4
-"""Nothing is known better than 70 dB down."""
-_OFFSET_ERROR = 0.03
-"""Part of an offset by which a shaper's curve differs from the model's."""
+_RIPPLE, _FLOOR = 3e-4, 2e-5
+"""Of a harmonic, and of the fundamental: what an interface's filter and its own distortion make (common practice, no
+source)."""
+_OVERSTATED = 1.7
+"""Noise of a bin's harmonics over their medians' own: there the scatter of the rows and the noise between the harmonics
+are counted both, and a third of the rows as independent; of Hann windows that overlap by half a median has 2.1 / n of a
+row's variance, not 6 / n (computed)."""
+_SQUARE, _KINKS, _LEAST = 1.5, 2.0, 0.001
+"""Error of an offset that is read off any curve, over itself: the offset's square over the triangle's peak, and by how
+much the seventh harmonic differs from the ninth beside what the tips' kink makes of both (computed: tanh, sines,
+cubics, hyperbolic sines, pieces)."""
+_KINK_RATIO = 77.0 / 45.0
+_STEPPED = 0.03
+"""... and of diodes that take over one after the other (computed: up to 5 % with three steps a side)."""
+_CORNER_HZ, _CORNER_SIGMA_HZ = 3.0, 1.2
+"""Of a coupling that nobody states, 1 to 5 Hz (common practice, no source)."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -77,29 +90,49 @@ def read_shaper(bins: Bins, shaper: str | None, corner_known: bool) -> ShaperEst
     rows = np.flatnonzero(use)
     if not len(rows):
         return None
-    fitted = np.array([_of_bin(bins.r[i], bins.fits[i], shaper) for i in rows])
-    noise = np.hypot(bins.noise[rows], _LINE_ERROR)
-    h2, h3 = np.abs(bins.r[rows, 0].real), np.abs(bins.r[rows, 1])
-    offset = fitted[:, 0]
+    f0, fits, noise = bins.f0_hz[rows], bins.fits[rows], bins.noise[rows] / _OVERSTATED
+    r, moved = bins.r[rows], bins.r[rows]
+    if not corner_known:
+        r, moved = (_uncoupled(r, f0, hz) for hz in (_CORNER_HZ, _CORNER_HZ + _CORNER_SIGMA_HZ))
+    sigma = np.sqrt(noise**2 + (_RIPPLE * np.abs(r)) ** 2 + _FLOOR**2)
+    fitted, other = (np.array([_of_bin(*row, shaper) for row in zip(x, fits, sigma, strict=True)]) for x in (r, moved))
+    h2, h3 = np.abs(r[:, 0].real), np.abs(r[:, 1])
+    turned = np.abs(moved[:, :2] - r[:, :2])
     with np.errstate(divide="ignore"):
         return ShaperEstimate(
-            f0_hz=bins.f0_hz[rows],
-            offset=offset,
-            # H2 is 0.55 of the offset or so
-            offset_sigma=np.hypot(noise[:, 0] / 0.55, _OFFSET_ERROR * np.abs(offset)),
+            f0_hz=f0,
+            offset=fitted[:, 0],
+            offset_sigma=np.hypot(fitted[:, 3], other[:, 0] - fitted[:, 0]),
             drive=fitted[:, 1],
             rise_share=fitted[:, 2],
             h2_dbc=20 * np.log10(np.maximum(h2, 1e-9)),
-            h2_sigma_db=8.686 * noise[:, 0] / np.maximum(h2, noise[:, 0]),
+            h2_sigma_db=8.686 * np.hypot(sigma[:, 0], turned[:, 0]) / np.maximum(h2, sigma[:, 0]),
             h3_dbc=20 * np.log10(np.maximum(h3, 1e-9)),
-            h3_sigma_db=8.686 * noise[:, 1] / np.maximum(h3, noise[:, 1]),
+            h3_sigma_db=8.686 * np.hypot(sigma[:, 1], turned[:, 1]) / np.maximum(h3, sigma[:, 1]),
         )
 
 
-def _of_bin(r: Complexes, fits: NDArray[np.bool_], shaper: str | None) -> tuple[float, float, float]:
+def _uncoupled(r: Complexes, f0_hz: Floats, corner_hz: float) -> Complexes:
+    """H2 .. H10 over H1 before a coupling."""
+    lines = uncoupled(np.concatenate([np.ones((len(r), 1)), r], axis=1), f0_hz, corner_hz)
+    return np.asarray(lines[:, 1:] / np.abs(lines[:, :1]))
+
+
+def _of_bin(
+    r: Complexes, fits: NDArray[np.bool_], sigma: Floats, shaper: str | None
+) -> tuple[float, float, float, float]:
+    """Offset, drive and rise share of the triangle, and the offset's standard deviation."""
     if shaper == "pair":
-        return _pair(r, fits)
-    return offset_of_curve(r.real), float("nan"), float("nan")
+        return _pair(r, fits, sigma)
+    offset = offset_of_curve(r.real)
+    total = r[0].real / offset if offset else np.inf
+    kinks = 0.0
+    if fits[[5, 7]].all():
+        seventh, ninth = (float(2.0 * k**2 * r[k - 2].real / (k**2 - 4.0)) for k in (7, 9))
+        kinks = _KINKS * (seventh - _KINK_RATIO * ninth) / total
+    stepped = 0.0 if shaper == "other" else _STEPPED
+    of_form = abs(offset) * float(np.sqrt(_LEAST**2 + (_SQUARE * offset**2) ** 2 + kinks**2 + stepped**2))
+    return offset, float("nan"), float("nan"), float(np.hypot(sigma[0] / abs(total), of_form))
 
 
 def offset_of_curve(lines: Floats) -> float:
@@ -128,7 +161,7 @@ def pair_lines(drive: float, offset: float, rise_share: float) -> Complexes:
     return np.asarray(turned[1:])
 
 
-def _pair(r: Complexes, fits: NDArray[np.bool_]) -> tuple[float, float, float]:
+def _pair(r: Complexes, fits: NDArray[np.bool_], sigma: Floats) -> tuple[float, float, float, float]:
     """Offset, drive and rise share of an overdriven pair, by Gauss and Newton's steps."""
     values = np.array([1.4, float(np.clip(offset_of_curve(r.real), -0.3, 0.3)), 0.5])
     low, high = np.array([0.3, -0.6, 0.3]), np.array([6.0, 0.6, 0.7])
@@ -141,8 +174,14 @@ def _pair(r: Complexes, fits: NDArray[np.bool_]) -> tuple[float, float, float]:
     for _ in range(_TURNS):
         here = off(values)
         slopes = np.array([(off(values + np.eye(3)[i] * steps[i]) - here) / steps[i] for i in range(3)]).T
-        move = np.linalg.lstsq(slopes, -here, rcond=None)[0]
+        inverse = np.linalg.pinv(slopes)
+        move = -inverse @ here
         values = np.clip(values + np.clip(move, -0.3, 0.3), low, high)
         if np.max(np.abs(move)) < 1e-7:
             break
-    return float(values[1]), float(values[0]), float(values[2])
+    each = np.concatenate([sigma[fits], sigma[fits]])
+    residual = off(values) / each
+    # what another curve than a pair leaves over moves the offset as much as noise would
+    misfit = max(1.0, float(np.sqrt(residual @ residual / max(len(residual) - 3, 1))))
+    own = misfit * float(np.sqrt(inverse[1] ** 2 @ each**2))
+    return float(values[1]), float(values[0]), float(values[2]), own

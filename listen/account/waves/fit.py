@@ -137,6 +137,19 @@ def fit_cycle(
     return problem.result(values, used)
 
 
+def fit_slopes(fit: CycleFit, sigma: Floats) -> Floats:
+    """Change of each weighted part of the lines with gain, delay and the fitted parameters: shape (2 lines, n).
+
+    Parameters
+    ----------
+    fit : CycleFit
+    sigma : ndarray, shape (lines,)
+    """
+    k = fit.used.astype(float)
+    problem = _Problem(k, fit.lines(k), sigma, fit.cycle, fit.free)
+    return problem.jacobian(np.array([fit.gain, fit.delay, *(getattr(fit.cycle, name) for name in fit.free)]), len(k))
+
+
 class _Problem:
     """Weighted least squares by Levenberg and Marquardt's steps, within the parameters' limits."""
 

@@ -38,6 +38,8 @@ _WIDE_OCTAVES = 0.15
 it is the only one."""
 _INDEPENDENT = 3.0
 """Frames of 40 ms every 20 ms overlap: a third of the rows are independent."""
+_MANY_ROWS, _MEDIAN_VARIANCE = 8, np.pi / 2
+"""Rows from which the mean is a median, whose variance is so many times a mean's (any handbook on statistics)."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -61,6 +63,9 @@ class WaveBin:
         Cycles, r.m.s., by which a moving pitch smears the wave.
     width_octaves : float
         From the lowest to the highest pitch of the rows of the mean.
+    overstated : float
+        Over the standard deviation of the mean as the overlap of its rows makes it: `sigma`, by which parts are told,
+        stays on the safe side.
     """
 
     f0_hz: float
@@ -71,6 +76,7 @@ class WaveBin:
     amplitude_fs: float
     smear: float
     width_octaves: float
+    overstated: float = 1.0
 
 
 def gather(frames: Frames, rows: Flags, store: SpectraStore, response_hz: float | None) -> tuple[WaveBin, ...]:
@@ -101,7 +107,7 @@ def gather(frames: Frames, rows: Flags, store: SpectraStore, response_hz: float 
     if len(found) < _FEWEST_ROWS:
         return ()
     log = np.log2([item[0] for item in found])
-    bins = tuple(_bin_of(found[a:b], response_hz, moved) for a, b in _edges(log))
+    bins = tuple(_bin_of(found[a:b], response_hz, moved, frames) for a, b in _edges(log))
     return tuple(b for b in bins if b.width_octaves < _WIDE_OCTAVES) or bins
 
 
@@ -130,7 +136,9 @@ def _edges(log: Floats) -> list[tuple[int, int]]:
     return out
 
 
-def _bin_of(found: list[tuple[float, int, Complexes]], response_hz: float | None, moved: Floats) -> WaveBin:
+def _bin_of(
+    found: list[tuple[float, int, Complexes]], response_hz: float | None, moved: Floats, frames: Frames
+) -> WaveBin:
     f0_hz = np.array([item[0] for item in found])
     count = min(min(len(item[2]) for item in found) - 1, _MOST_LINES)
     k = np.arange(1, count + 1)
@@ -160,12 +168,29 @@ def _bin_of(found: list[tuple[float, int, Complexes]], response_hz: float | None
         amplitude_fs=float(median(size[near])),
         smear=_SMEARED * float(median(moved[[found[i][1] for i in np.flatnonzero(near)]])),
         width_octaves=float(np.ptp(log[near])),
+        overstated=_overstated(frames, np.array([found[i][1] for i in np.flatnonzero(near)])),
     )
+
+
+def _overstated(frames: Frames, rows: Ints) -> float:
+    """Standard deviation with a third of the rows independent, over that of rows under Hann windows that overlap."""
+    time_s, length_s = frames.time_s[rows], median(frames.frame_s[rows])
+    apart = np.minimum(np.abs(time_s[:, None] - time_s) / max(length_s, 1e-9), 1.0)
+    shared = float(np.mean(_hann_shared(apart))) * len(rows)
+    if len(rows) >= _MANY_ROWS:
+        shared *= _MEDIAN_VARIANCE
+    return float(np.sqrt(_INDEPENDENT / shared))
+
+
+def _hann_shared(apart: Floats) -> Floats:
+    """Correlation of what two Hann windows make of one noise, so many of their lengths apart (up to 1)."""
+    turn = 2 * np.pi * apart
+    return np.asarray((1.0 - apart) * (2.0 + np.cos(turn)) / 3.0 + np.sin(turn) / (2.0 * np.pi))
 
 
 def _middle(lines: Complexes) -> Complexes:
     """Mean of the rows; of many the median, which is robust against a disturbed row."""
-    if len(lines) < 8:
+    if len(lines) < _MANY_ROWS:
         return np.asarray(lines.mean(axis=0))
     return np.asarray(np.median(lines.real, axis=0) + 1j * np.median(lines.imag, axis=0))
 

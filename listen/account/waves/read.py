@@ -9,6 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from listen.account.waves.cycle import BOW_SHARE, Cycle, bow_of, draw, lines_of
+from listen.account.waves.deviation import deviations
 from listen.account.waves.edge import fitted
 from listen.account.waves.fit import CycleFit, line_sigma
 from listen.account.waves.gather import WaveBin, gather
@@ -53,6 +54,8 @@ class WaveShape:
         Time constant that rounds the corners.
     bow, bow_sigma : ndarray, shape (n,)
         Largest distance of a slope from its chord over the height, what the input's coupling may make left out.
+    bend, bend_sigma : ndarray, shape (n,)
+        The same as recorded: 2 pi times it is the rate, a cycle, at which the slopes turn toward the mean.
     loss : ndarray, shape (n,)
         Crest lost by a cut tip against the other; positive where the positive one is cut, negative where the negative.
     loss_both : ndarray, shape (n,)
@@ -89,6 +92,8 @@ class WaveShape:
     corner_sigma_s: Floats
     bow: Floats
     bow_sigma: Floats
+    bend: Floats
+    bend_sigma: Floats
     loss: Floats
     loss_both: Floats
     spike: Floats
@@ -150,17 +155,22 @@ def read_wave(
     nothing = np.full(len(bins), np.nan)
     share = np.array([fit.cycle.share for fit in fits])
     smear = np.array([b.smear for b in bins])
-    sigma = np.hypot([fit.sigma["share"] for fit in fits], smear)
-    reset, reset_sigma = (
-        (np.minimum(share, 1 - share) / f0, np.hypot(sigma, np.sqrt(12.0) * smear) / f0)
-        if wave == "sawtooth"
-        else (nothing, nothing)
-    )
-    corner = np.array([fit.cycle.corner if "corner" in fit.free else np.nan for fit in fits]) / f0
+    own = [deviations(bin_, fit) for bin_, fit in zip(bins, fits, strict=True)]
+    sigma = np.array([o["share"] for o in own])
+    reset, reset_sigma = nothing, nothing
+    if wave == "sawtooth":
+        length = np.minimum(share, 1 - share)
+        # a moving pitch rounds a jump, and leaves the share of a slope where it is
+        sigma = np.hypot(sigma, _smeared(length, np.sqrt(12.0) * smear))
+        reset, reset_sigma = length / f0, sigma / f0
+    corner = np.array([fit.cycle.corner if "corner" in fit.free else np.nan for fit in fits])
     # the form of a bow, which nobody states, moves the corner by so much of it
     bowed = np.array([BOW_SHARE * abs(fit.cycle.bend * fit.cycle.corner) for fit in fits])
-    corner_sigma = np.sqrt(np.array([fit.sigma.get("corner", np.nan) for fit in fits]) ** 2 + smear**2 + bowed**2) / f0
-    bow, bow_sigma = _bows(fits, f0, wave, coupling_known)
+    corner_own = np.array([o.get("corner", np.nan) for o in own])
+    corner_sigma = np.sqrt(corner_own**2 + _smeared(corner, smear) ** 2 + bowed**2) / f0
+    corner = corner / f0
+    bend, bend_sigma = np.array([fit.cycle.bend for fit in fits]), np.array([o["bend"] for o in own])
+    bow, bow_sigma = _bows(fits, bend_sigma, f0, wave, coupling_known)
     loss, both = np.array([_losses(fit) for fit in fits]).T
     spikes = [_spike(bin_, fit) for bin_, fit in zip(bins, fits, strict=True)]
     height, resolved, area, at = (np.array(column) for column in zip(*spikes, strict=True))
@@ -177,6 +187,8 @@ def read_wave(
         corner_sigma_s=corner_sigma,
         bow=bow,
         bow_sigma=bow_sigma,
+        bend=bend,
+        bend_sigma=bend_sigma,
         loss=loss,
         loss_both=both,
         spike=height,
@@ -192,12 +204,18 @@ def read_wave(
     )
 
 
-def _bows(fits: tuple[CycleFit, ...], f0: Floats, wave: str, coupling_known: bool) -> tuple[Floats, Floats]:
+def _smeared(time: Floats, smear: Floats) -> Floats:
+    """By how much a time, in cycles, may be less than it was read: a smear and the time add as squares."""
+    return np.asarray(time - np.sqrt(np.maximum(time**2 - smear**2, 0.0)))
+
+
+def _bows(
+    fits: tuple[CycleFit, ...], sigma: Floats, f0: Floats, wave: str, coupling_known: bool
+) -> tuple[Floats, Floats]:
     """Bow of the slopes beyond what the input's coupling may cause; none for a wave of two levels."""
     if wave in ("square", "pulse"):
         return np.full(len(f0), np.nan), np.full(len(f0), np.nan)
     bend = np.array([fit.cycle.bend for fit in fits])
-    sigma = np.array([fit.sigma["bend"] for fit in fits])
     # the longer slope shows it
     length = np.array([max(fit.cycle.share, 1 - fit.cycle.share) for fit in fits])
     if coupling_known:
