@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass, replace
 from typing import Any
 
@@ -14,7 +15,7 @@ from listen.circuit import limiter, loop
 from listen.circuit.curve_fit import LAG_S, CurveFit, OutputLines, Unstated, completed, fit_curve, handed_back
 from listen.circuit.expected import PULLED_PERCENT, Pulled
 from listen.circuit.limiter import AmplifierStages
-from listen.circuit.smoothing import smoothed
+from listen.circuit.smoothing import median_of_take, smoothed
 from listen.circuit.types import AmplifierCurve
 from listen.sorting import median
 
@@ -40,6 +41,8 @@ _CORNER_SIGMA_HZ = 2.0
 """Of a coupling that is not stated: interfaces pass from 1 to 5 Hz on (common practice, no source)."""
 _NEED_ROUNDS, _NEED_STEP, _NEED_STRIDE = 6, 1e-4, 0.05
 """Newton's steps for a gain within a twentieth: the last is far below what the noise leaves."""
+_SAME_NOTE = 0.002
+"""Of the pitch: a control that rests, whose pitch an edge of the tone may pull by some cents."""
 _NEAR_S = 0.25
 """Rows further apart belong to two notes or to two turns."""
 _OPEN_RAIL = 1.01
@@ -63,6 +66,8 @@ class Amplifier:
     need_span, need_span_sigma : float
         Most less least of it; noise alone makes some, which is taken off.
     in_hand_percent, in_hand_sigma : ndarray, shape (m,)
+    median_in_hand : tuple of float
+        Over all the time with the tone, and its standard deviation.
     clip_fs : tuple of (float, float) or None, for the negative and the positive half
         Level and its standard deviation, of full scale, signed; None where the rail is not reached.
     """
@@ -77,6 +82,7 @@ class Amplifier:
     need_span_sigma: float
     in_hand_percent: Floats
     in_hand_sigma: Floats
+    median_in_hand: tuple[float, float]
     clip_fs: tuple[tuple[float, float] | None, tuple[float, float] | None]
 
     def pulled(self) -> Pulled:
@@ -249,19 +255,38 @@ def _along(account: Account, fit: CurveFit, lines: OutputLines) -> Amplifier:
     gain = np.zeros(len(common))
     gain[0] = 1.0
     most, least = int(np.argmax(smooth.values)), int(np.argmin(smooth.values))
+    gain_sigma = np.hypot(smooth.sigma, _of(common, gain - slopes))
+    time_s, sounding = np.asarray(frames.time_s[rows]), _with_tone(account)
+    tone_s = np.asarray(frames.time_s[sounding])
+    near = f0[np.argmin(np.abs(tone_s[:, None] - time_s), axis=1)]
+    with np.errstate(invalid="ignore"):
+        moved = ~(np.abs(frames.f0_hz[sounding] / near - 1.0) < _SAME_NOTE)
+    middle, unsure = median_of_take(time_s, smooth.values, tone_s, moved)
+    in_hand = 100 * math.expm1(fit.numbers[limiter.LOG_GAIN] - middle)
     return Amplifier(
         fit=fit,
         lines=lines,
-        time_s=np.asarray(frames.time_s[rows]),
+        time_s=time_s,
         f0_hz=f0,
-        log_need=smooth.values - median(smooth.values),
-        need_sigma=np.hypot(smooth.sigma, _of(common, slopes - slopes.mean(axis=0))),
+        log_need=smooth.values - middle,
+        need_sigma=np.sqrt(smooth.sigma**2 + _of(common, slopes - slopes.mean(axis=0)) ** 2 + unsure**2),
         need_span=smooth.span,
         need_span_sigma=float(np.hypot(smooth.span_sigma, _of(common, slopes[[most]] - slopes[least])[0])),
         in_hand_percent=np.asarray(100 * np.expm1(fit.numbers[limiter.LOG_GAIN] - smooth.values)),
-        in_hand_sigma=100 * np.hypot(smooth.sigma, _of(common, gain - slopes)),
+        in_hand_sigma=100 * gain_sigma,
+        median_in_hand=(in_hand, 100 * math.hypot(median(gain_sigma), unsure)),
         clip_fs=_clips(fit, lines),
     )
+
+
+def _with_tone(account: Account) -> NDArray[np.int64]:
+    """Rows that hold the settled tone: from the first to the last that is judged, and the edges of the take beside."""
+    frames = account.frames
+    oscillating, judged = np.flatnonzero(frames.oscillating), np.flatnonzero(account.judged)
+    if account.start.shown and len(judged):
+        # while it grows the gain in hand is not the one that holds the level
+        oscillating = oscillating[oscillating >= judged[0]]
+    return oscillating
 
 
 def _growth_per_s(time_s: Floats, log_level: Floats) -> Floats:

@@ -15,8 +15,10 @@ from listen.circuit.types import Quantity, Where, unknown
 
 Floats = NDArray[np.floating[Any]]
 
-_SLEW_SHARE = 0.0045
-"""Uncertainty of a limited slope beside the fit's own: what the stages leave out, as solved circuits show it."""
+_WITHIN_SHARE, _BEHIND_SHARE = 0.0013, 0.004
+"""Uncertainty of a limited slope beside the fit's own, within the loop and behind it: amplifiers reach their limit
+suddenly or as tanh does, through a pole that nobody states (solved circuits of both kinds, 0.15 to 1 MHz). A loop shows
+its pole by the pitch's pull, a stage behind it does not."""
 _SURE = 2.0
 """Standard deviations by which a limit must be exceeded to be reached, and by which two limits must differ to be
 two: one in twenty of equal ones is called different, and is then off by as little."""
@@ -56,9 +58,10 @@ def _held(
     where = where_of(account, shape.rows & (account.frames.f0_hz > sizes.f0_hz[held].min()))
     mean_sigma, lean_sigma, each_sigma = _sigmas(shape)
     rates = [slope * scale for slope in sizes.slopes_fs_per_s]
+    form = _WITHIN_SHARE if shape.inside else _BEHIND_SHARE
 
     def measured(rate: float, share: float) -> Quantity:
-        return Quantity(value=rate, sigma=rate * math.hypot(share, _SLEW_SHARE), where=where, source="slew")
+        return Quantity(value=rate, sigma=rate * math.hypot(share, form), where=where, source="slew")
 
     sides = [
         measured(rate, share) if math.log(steep) > max(_SURE * share, _REACHED) else bound

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 from functools import lru_cache
 from typing import Any
@@ -88,6 +89,45 @@ def smoothed(rows: Floats) -> Smoothed:
         span=max(2.0 * span - float(np.mean(spans)), 0.0),
         span_sigma=float(np.std(spans)),
     )
+
+
+def median_of_take(time_s: Floats, values: Floats, tone_s: Floats, moved: NDArray[np.bool_]) -> tuple[float, float]:
+    """Median over all the time that the tone is heard, of what some rows of it tell.
+
+    Where the values change along the take, their median depends on which rows are read: the others are taken as
+    straight between their neighbours, at the ends as the next one.
+
+    Parameters
+    ----------
+    time_s, values : ndarray, shape (n,)
+        What was read, in order of time.
+    tone_s : ndarray, shape (m,)
+        Rows with the tone, evenly spaced.
+    moved : ndarray of bool, shape (m,)
+        Rows where the control stands elsewhere than at the nearest one that was read.
+
+    Returns
+    -------
+    median, sigma : float
+        The deviation is of what the rows that were not read may move.
+
+    Examples
+    --------
+    >>> rows = np.arange(1.0, 9.0)
+    >>> sounding = np.arange(0.0, 14.0)
+    >>> found, sigma = median_of_take(rows, rows**2, sounding, np.ones(14, dtype=bool))
+    >>> float(found), sigma > 3.0
+    (42.5, True)
+    """
+    if not len(tone_s):
+        return median(values), 0.0
+    ordered = np.sort(np.interp(tone_s, time_s, values))
+    # a row beyond the ends may lie on either side: the place of the median is unsure by half of their number
+    beyond = np.count_nonzero(((tone_s < time_s[0]) | (tone_s > time_s[-1])) & moved)
+    unsure = 0.5 * float(beyond) / len(tone_s)
+    low, high = np.quantile(ordered, [max(0.5 - unsure, 0.0), min(0.5 + unsure, 1.0)]).tolist()
+    # evenly likely within
+    return median(ordered), (high - low) / math.sqrt(12.0)
 
 
 def _without_outliers(rows: Floats) -> Floats:
