@@ -12,6 +12,7 @@ import numpy as np
 from listen.account import Account, CleanedCapture
 from listen.bench import BuildSettings
 from listen.circuit.advice import advise
+from listen.circuit.after_step import growth_after_steps
 from listen.circuit.amplifier import Amplifier, curve_of, read_amplifier
 from listen.circuit.expected import expected_pitch, gain_bandwidth
 from listen.circuit.growth import find_growth
@@ -37,7 +38,6 @@ from listen.circuit.types import (
 )
 from listen.circuit.wave_circuit import wave_circuit
 from listen.findings.types import Finding
-from listen.sorting import median
 
 _CONSTANT = "a mismatch that is the same at every setting is the same recording as another gain setting"
 _GANGS, _DYING_GANGS = (0.0, 0.02), (0.06, 0.04)
@@ -50,8 +50,9 @@ that (solved circuits of equal gangs: 0.001 to 0.007)."""
 _UNSTATED_POLE = 0.42
 """R.m.s. lag of the amplifiers in use over that of the slowest, 1 / log-uniform from 0.6 to 10 MHz: its share of what
 the slowest would move."""
+_WITH_MEMORY = ("jfet", "lamp", "ldr")
 _ONE_NOTE = 1.02
-_SOURCES: dict[str, Any] = {"start": "start", "restart": "restart", "decay": "decay", "after-step": "start"}
+_SOURCES: dict[str, Any] = {"start": "start", "restart": "restart", "decay": "decay"}
 
 
 def read_circuit(source: Any, account: Account, known: KnownBuild, findings: Sequence[Finding] = ()) -> Circuit | None:
@@ -91,7 +92,7 @@ def _sine_circuit(source: Any, account: Account, known: KnownBuild) -> Circuit:
     build, volts, topology = known.settings, known.volts_per_full_scale, known.topology
     if account.mains is not None and account.mains.worth_subtracting:
         source = CleanedCapture(source, account.mains)
-    growth = find_growth(source, account)
+    growth = tuple(sorted(find_growth(source, account) + growth_after_steps(account), key=lambda g: g.start_s))
     slew_rate, rising, falling = slew(account, volts)
     slews = slew_rate.value is not None and slew_rate.bound is None
 
@@ -107,16 +108,20 @@ def _sine_circuit(source: Any, account: Account, known: KnownBuild) -> Circuit:
         # an amplifier that the pitch shows to be slow has a lag that no usual one has
         amplifier, why, expected, bandwidth = read((bandwidth.value, bandwidth.sigma))
     points = _from_growth(growth, topology, build)
-    along = tuple(p for p in points if not isinstance(p, str)) + (_from_curve(amplifier) if amplifier else ())
+    growth = tuple(_with_gain(item, point) for item, point in zip(growth, points, strict=True))
+    from_growth = tuple(
+        p for g, p in zip(growth, points, strict=True) if g.kind != "after-step" and not isinstance(p, str)
+    )
+    along = from_growth + (_from_curve(amplifier) if amplifier else ())
     clips = clip_levels(account, amplifier, volts, known.polarity_known)
     supply = build.supply_v if build else None
     return Circuit(
         growth=growth,
-        loop_gain_in_hand=_in_hand(along, points, growth, account, why),
+        loop_gain_in_hand=_in_hand(amplifier, points, growth, account, why),
         loop_gain_along=along,
         amplifier_curve=curve_of(amplifier, volts) if amplifier else None,
         level_loop=level_loop(account, known.gain_control),
-        gang_mismatch=_gangs(amplifier, why, build),
+        gang_mismatch=_gangs(amplifier, _why_no_gangs(why, known.gain_control), build),
         slew_rate_v_per_us=slew_rate,
         slew_rising=rising,
         slew_falling=falling,
@@ -163,10 +168,14 @@ def _from_growth(growth: tuple[Growth, ...], topology: str | None, build: BuildS
                 f0_hz=item.f0_hz,
                 percent=middle,
                 sigma=sigma,
-                source=_SOURCES[item.kind],
+                source=_SOURCES.get(item.kind, "start"),
             )
         )
     return out
+
+
+def _with_gain(item: Growth, point: GainPoint | str) -> Growth:
+    return item if isinstance(point, str) else replace(item, gain_percent=point.percent, gain_sigma_percent=point.sigma)
 
 
 def _from_curve(amplifier: Amplifier) -> tuple[GainPoint, ...]:
@@ -177,7 +186,7 @@ def _from_curve(amplifier: Amplifier) -> tuple[GainPoint, ...]:
 
 
 def _in_hand(
-    along: tuple[GainPoint, ...], points: list[Any], growth: tuple[Growth, ...], account: Account, why: str
+    amplifier: Amplifier | None, points: list[Any], growth: tuple[Growth, ...], account: Account, why: str
 ) -> Quantity:
     """Gain in hand at the start, else where it died, else the median along the take."""
     for kind in ("start", "restart", "decay"):
@@ -186,13 +195,20 @@ def _in_hand(
                 continue
             where = Where(start_s=item.start_s, end_s=item.end_s, f0_low_hz=item.f0_hz, f0_high_hz=item.f0_hz)
             return Quantity(value=point.percent, sigma=point.sigma, where=where, source=kind)
-    curve = [p for p in along if p.source == "curve"]
-    if curve:
-        value = median(np.array([p.percent for p in curve]))
-        sigma = median(np.array([p.sigma for p in curve]))
+    if amplifier is not None:
+        value, sigma = amplifier.median_in_hand
         where_curve = where_of(account, account.shape.rows) if account.shape is not None else None
         return Quantity(value=value, sigma=sigma, where=where_curve, source="curve")
     return unknown(next((p for p in points if isinstance(p, str)), why or "the take shows no start"))
+
+
+def _why_no_gangs(why: str, gain_control: str | None) -> str:
+    if gain_control not in _WITH_MEMORY:
+        return why
+    return (
+        f"not enough to tell: the gain control ({gain_control}) takes up what the gangs ask for; quick moves, each "
+        "with a rest, show it as growth after a step"
+    )
 
 
 def _gangs(amplifier: Amplifier | None, why: str, build: BuildSettings | None) -> GangMismatch:

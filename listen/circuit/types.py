@@ -74,6 +74,9 @@ class Growth:
         The same a radian of the complex frequency: rate / hypot(2 pi f0, rate).
     cycles, span_db : float
         Length, and how much the level changes, over what was fitted.
+    gain_percent, gain_sigma_percent : float or None
+        Gain over what the loop needs, less one, that makes it; after a step that of the moment, which the control of
+        the level then takes back. None where the topology does not tell it.
     """
 
     kind: Literal["start", "restart", "after-step", "decay"]
@@ -85,6 +88,8 @@ class Growth:
     per_radian: float
     cycles: float
     span_db: float
+    gain_percent: float | None = None
+    gain_sigma_percent: float | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -9,21 +9,19 @@ from __future__ import annotations
 
 import tempfile
 from collections.abc import Callable, Iterator
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
 import numpy as np
-import soundfile
 from scipy import signal
 
 import listen
 from listen.bench import Bench, BuildSettings, CaptureSettings, OpampSettings
-from listen.circuit.types import Circuit, Quantity
+from listen.circuit.types import Circuit
 from tests.circuit.bridges import C_F, MOST_V, Bridge, diode_table, record, resistors, samples
-from tests.takes import solvers
+from tests.circuit.checking import Figure, Rng, decimated, figure, log_uniform, told
 
-Rng = np.random.Generator
 RATE_HZ = 48000
 GANGS_PERCENT = 2.0
 DATA_SHEET = 0.1
@@ -31,30 +29,9 @@ DATA_SHEET = 0.1
 POLES_HZ = (0.6e6, 10e6)
 
 
-@dataclass(frozen=True, kw_only=True)
-class Figure:
-    """One stated figure; value NaN where the take should have told it and did not."""
-
-    name: str
-    value: float
-    truth: float
-    sigma: float
-
-
-def figure(name: str, quantity: Quantity, truth: float) -> Iterator[Figure]:
-    """A quantity against its truth; a bound is no figure."""
-    if quantity.bound is None:
-        value = np.nan if quantity.value is None else quantity.value
-        yield Figure(name=name, value=value, truth=truth, sigma=quantity.sigma or np.nan)
-
-
-def _log_uniform(rng: Rng, low: float, high: float) -> float:
-    return float(np.exp(rng.uniform(np.log(low), np.log(high))))
-
-
 def _drawn(rng: Rng, number: int) -> dict[str, Any]:
     """What belongs to the recording, and the amplifier's bandwidth."""
-    pole_hz = _log_uniform(rng, *POLES_HZ)
+    pole_hz = log_uniform(rng, *POLES_HZ)
     told_hz = pole_hz * float(np.exp(DATA_SHEET * rng.standard_normal()))
     stated = {"opamp": OpampSettings(gain_bandwidth_hz=told_hz)} if rng.random() < 0.5 else {}
     return {
@@ -101,9 +78,9 @@ def _checked(bridge: Bridge) -> Circuit:
 def start(number: int) -> Iterator[Figure]:
     """Power on: diodes or rails."""
     rng = np.random.default_rng([number, 1])
-    f0 = _log_uniform(rng, 80.0, 3000.0)
+    f0 = log_uniform(rng, 80.0, 3000.0)
     hard = bool(rng.random() < 0.5)
-    gain = 3.0 + _log_uniform(rng, 0.06, 0.35 if hard else 0.14)
+    gain = 3.0 + log_uniform(rng, 0.06, 0.35 if hard else 0.14)
     apart = float(rng.normal(0.0, min(GANGS_PERCENT, 20.0 * (gain - 3.0))))
     seconds = max(0.8, 16.0 / (np.pi * f0 * (gain - 3.0 - apart / 100)) + 0.8)
     bridge = Bridge(
@@ -127,9 +104,9 @@ def _growing(bridge: Bridge, apart: float, kind: str) -> Iterator[Figure]:
 def decay(number: int) -> Iterator[Figure]:
     """The gangs part and the tone dies."""
     rng = np.random.default_rng([number, 2])
-    f0 = _log_uniform(rng, 150.0, 2000.0)
-    gain = 3.0 + _log_uniform(rng, 0.05, 0.1)
-    apart, falls = 100 * (gain - 3.0 + _log_uniform(rng, 0.01, 0.06)), 0.0
+    f0 = log_uniform(rng, 150.0, 2000.0)
+    gain = 3.0 + log_uniform(rng, 0.05, 0.1)
+    apart, falls = 100 * (gain - 3.0 + log_uniform(rng, 0.01, 0.06)), 0.0
     if rng.random() < 0.4:
         # the gangs hold together, and the gain falls by as much
         apart, falls = float(rng.normal(0.0, 1.0)), apart / 3.0
@@ -147,7 +124,7 @@ def _curve(bridge: Bridge, circuit: Circuit, rng: Rng) -> Iterator[Figure]:
     gain = small_gain(bridge)
     along = [p for p in circuit.loop_gain_along if p.source == "curve"]
     at = [apart[min(int(p.time_s * bridge.rate_hz), len(apart) - 1)] for p in along]
-    middle = float(np.median(at)) if at else 0.0
+    middle = float(np.median(apart))
     yield from figure("gain in hand, curve", circuit.loop_gain_in_hand, 100 * (gain / (3.0 + middle) - 1.0))
     if along:
         i = int(rng.integers(len(along)))
@@ -165,7 +142,7 @@ def _curve(bridge: Bridge, circuit: Circuit, rng: Rng) -> Iterator[Figure]:
 def diodes(number: int) -> Iterator[Figure]:
     """Diodes in a turn, gangs that part."""
     rng = np.random.default_rng([number, 3])
-    low = _log_uniform(rng, 80.0, 400.0)
+    low = log_uniform(rng, 80.0, 400.0)
     share = float(rng.uniform(0.08, 0.18))
     # the diodes can take back no more than their own share of the gain
     excess = float(rng.uniform(0.06, 1.2 * share))
@@ -181,7 +158,7 @@ def diodes(number: int) -> Iterator[Figure]:
 def rails(number: int) -> Iterator[Figure]:
     """Rails in a turn."""
     rng = np.random.default_rng([number, 4])
-    low = _log_uniform(rng, 80.0, 400.0)
+    low = log_uniform(rng, 80.0, 400.0)
     limits = (-float(rng.uniform(7.0, 12.0)), float(rng.uniform(7.0, 12.0)))
     mean, half = rng.normal(0.0, GANGS_PERCENT), rng.normal(0.0, 1.0)
     bridge = Bridge(
@@ -199,11 +176,11 @@ def parts(number: int) -> Iterator[Figure]:
     rng = np.random.default_rng([number, 5])
     measured = bool(number % 2)
     drawn = _drawn(rng, number)
-    low = _log_uniform(rng, 150.0, 400.0)
+    low = log_uniform(rng, 150.0, 400.0)
     tolerance = float(rng.uniform(0.3, 1.0))
     off_percent = 0.0 if measured else float(rng.normal(0.0, 5.0))
     if measured:
-        drawn |= {"pole_hz": _log_uniform(rng, 0.3e6, 1e6), "snr_db": 75.0}
+        drawn |= {"pole_hz": log_uniform(rng, 0.3e6, 1e6), "snr_db": 75.0}
         drawn["stated"] = {"tolerance_percent": (tolerance, tolerance), "measured": True}
     top = 40.0 if measured else 8.0
     rest_s = 0.4 if measured else 0.4 * float(rng.integers(2))
@@ -239,15 +216,6 @@ def _end_pitches(wave: np.ndarray, rate_hz: int) -> tuple[float, float]:
     return rate_hz / float(np.mean(np.diff(time[:4]))), rate_hz / float(np.mean(np.diff(time[-8:])))
 
 
-def _told(x: np.ndarray, rate_hz: int, bench: Bench) -> Circuit:
-    with tempfile.TemporaryDirectory() as folder:
-        path = Path(folder) / "take.wav"
-        soundfile.write(path, x, rate_hz, subtype="PCM_24")
-        circuit = listen.check(path, bench=bench, threads=1).circuit
-    assert circuit is not None
-    return circuit
-
-
 def _noisy(wave_v: np.ndarray, rate_hz: int, rng: Rng, full_scale_v: float) -> tuple[np.ndarray, CaptureSettings]:
     corner_hz = float(rng.uniform(1.0, 5.0))
     x = signal.lfilter(*signal.butter(1, corner_hz, "high", fs=rate_hz), wave_v)
@@ -265,45 +233,25 @@ def _turned(low: float, high: float, seconds: float, rate_hz: float) -> np.ndarr
 def dead_band(number: int) -> Iterator[Figure]:
     """A sine of a stated level behind which a dead band lies, with a clipped half at times."""
     rng = np.random.default_rng([number, 6])
-    over, low = 16, _log_uniform(rng, 100.0, 400.0)
+    over, low = 16, log_uniform(rng, 100.0, 400.0)
     f0 = _turned(low, 6 * low, 3.0, over * RATE_HZ)
     peak, d = float(rng.uniform(3.0, 9.0)), float(rng.uniform(0.03, 0.4))
     wave = peak * np.cos(2 * np.pi * np.cumsum(f0) / (over * RATE_HZ))
     rail = (peak - d) * float(rng.uniform(0.85, 0.97)) if rng.integers(2) else np.inf
     wave = np.minimum(np.sign(wave) * np.maximum(np.abs(wave) - d, 0.0), rail)
-    x, capture = _noisy(signal.decimate(wave, over, ftype="fir"), RATE_HZ, rng, 14.0)
+    x, capture = _noisy(decimated(wave, over), RATE_HZ, rng, 14.0)
     build = BuildSettings(topology="wien-bridge", gain_control="other")
-    circuit = _told(x, RATE_HZ, Bench(build=build, capture=capture))
+    circuit = told(x, RATE_HZ, Bench(build=build, capture=capture))
     yield from figure("dead band", circuit.dead_band_v, d)
     if np.isfinite(rail):
         yield from figure("clip level behind the loop", circuit.clip_positive_v, rail)
 
 
-def slew(number: int) -> Iterator[Figure]:
-    """A Wien bridge too slow for its level at the top of its turn."""
-    rng = np.random.default_rng([number, 7])
-    rate_hz, over = 96000, 8
-    high = _log_uniform(rng, 3500.0, 9000.0)
-    f0 = _turned(high / float(rng.uniform(4.0, 8.0)), high, 2.5, rate_hz * over)
-    limit = 2 * np.pi * high * 4.8 / float(rng.uniform(1.15, 2.0))
-    amplifier = solvers.Amplifier(slew_v_per_s=limit)
-    wave = solvers.solve_bridge(
-        f0, np.ones_like(f0), rate_hz * over, solvers.diode_bridge(0.1, 3000.0), amplifier, power_sample=0, kick_v=0.5
-    )
-    x, capture = _noisy(signal.decimate(wave, over, ftype="fir"), rate_hz, rng, 12.0)
-    build = BuildSettings(topology="wien-bridge", gain_control="diodes")
-    circuit = _told(x[rate_hz // 5 :], rate_hz, Bench(build=build, capture=capture))
-    yield from figure("slew rate", circuit.slew_rate_v_per_us, limit / 1e6)
-    if circuit.slew_rate_v_per_us.bound is None:
-        yield from figure("slew rate, rising", circuit.slew_rising, limit / 1e6)
-        yield from figure("slew rate, falling", circuit.slew_falling, limit / 1e6)
-
-
 def level_loop(number: int) -> Iterator[Figure]:
     """A detector loop: A' = (w0 / 2) e A, tau e' = k (1 - A) - e + what the gangs need; retunes, each with a rest."""
     rng = np.random.default_rng([number, 8])
-    f_low = _log_uniform(rng, 200.0, 500.0)
-    natural, damping = _log_uniform(rng, 2.0, 9.0), float(rng.uniform(0.08, 0.45))
+    f_low = log_uniform(rng, 200.0, 500.0)
+    natural, damping = log_uniform(rng, 2.0, 9.0), float(rng.uniform(0.08, 0.45))
     notes = f_low * np.array([1.0, 2.0, 1.0, 3.0])
     # wn^2 = w0 k / (2 tau), 2 zeta wn = 1 / tau: at the lowest note
     wn = 2 * np.pi * natural
@@ -330,7 +278,7 @@ def level_loop(number: int) -> Iterator[Figure]:
         e += (k * (1.0 - np.exp(log_a)) + e_needed[i] - e) / tau / RATE_HZ
     x, capture = _noisy(5.0 * np.exp(levels) * np.cos(2 * np.pi * np.cumsum(f0) / RATE_HZ), RATE_HZ, rng, 12.0)
     build = BuildSettings(topology="wien-bridge", gain_control="jfet")
-    found = _told(x, RATE_HZ, Bench(build=build, capture=capture)).level_loop
+    found = told(x, RATE_HZ, Bench(build=build, capture=capture)).level_loop
     where = found.natural_hz.where
     # wn goes with the note and with the level at which the loop is linear; the damping is tau's and wn's
     which = int(np.argmin(np.abs(np.array(begins_s) - where.start_s))) if where else 0
@@ -346,6 +294,5 @@ FAMILIES: dict[str, Callable[[int], Iterator[Figure]]] = {
     "rails": rails,
     "parts": parts,
     "dead-band": dead_band,
-    "slew": slew,
     "level-loop": level_loop,
 }

@@ -13,7 +13,10 @@ from collections.abc import Iterable
 
 import numpy as np
 
-from tests.circuit.sigma_takes import FAMILIES, Figure
+from tests.circuit import sigma_slew, sigma_takes, sigma_waves
+from tests.circuit.checking import Figure
+
+FAMILIES = sigma_takes.FAMILIES | sigma_slew.FAMILIES | sigma_waves.FAMILIES
 
 ONE, TWO = (0.60, 0.76), (0.92, 0.98)
 """Shares within one and two sigmas that a true sigma gives over some hundred takes."""
