@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import numpy as np
+
 from listen.account import Account
 from listen.bench import RecorderSettings
 from listen.capture import Capture, Damage
@@ -23,6 +25,9 @@ _RANK = {"fault": 0, "attention": 1, "note": 2}
 """Findings are listed by severity, the worst first."""
 _ALONE = frozenset({"oscillation-absent"})
 """Where nothing oscillates there is nothing else to say."""
+_RESTED_S, _PIECE_S = 2.0, 1.0
+"""Whoever rested for so long meant to show whether the level holds; in a piece of a second three turns of 3 Hz fit, as
+many as hunting must have."""
 
 
 def judge(
@@ -98,7 +103,14 @@ def _not_shown(account: Account, half_unknown: bool, recorder: RecorderSettings 
         account.frames.sample_rate_hz,
         said,
         half_unknown=half_unknown,
+        disturbed=_disturbed(account),
     )
+
+
+def _disturbed(account: Account) -> bool:
+    """Whether other sounds leave no piece of the rests in which hunting would be seen."""
+    rested_s = float(np.count_nonzero(account.resting)) * account.frames.row_every_s
+    return rested_s > _RESTED_S and max((s.seconds for s in account.segments), default=0.0) < _PIECE_S
 
 
 def candidates_of(

@@ -99,6 +99,7 @@ def not_shown(
     words: dict[str, dict[str, str]],
     *,
     half_unknown: bool = False,
+    disturbed: bool = False,
 ) -> tuple[NotShown, ...]:
     """Questions that the take leaves open.
 
@@ -115,6 +116,8 @@ def not_shown(
         ``why`` and ``mend`` of each case.
     half_unknown : bool
         A half was named, and the recorder's polarity is not known.
+    disturbed : bool
+        The control rested, but no piece of a rest was long enough to see hunting.
     """
     tone = frames.oscillating
     out = []
@@ -135,6 +138,8 @@ def not_shown(
         say("start", "full-swing")
     if rests == 0:
         say("hold", "no-rest")
+    elif disturbed:
+        say("hold", "disturbed")
     elif retuned == 0:
         say("hold", "no-retune")
     for order, share in ((2, 0.225), (3, 0.15)):
