@@ -26,16 +26,16 @@ from pathlib import Path
 ROOT = Path(__file__).resolve().parents[1]
 ROOMS = ("account", "findings")
 FIRST = (
+    "tests/account/test_neighbours_stay.py",
     "tests/account/test_level_and_pitch.py",
     "tests/account/test_starts_and_stops.py",
     "tests/account/test_what_is_heard.py",
     "tests/account/test_lines.py",
     "tests/track/test_stage_kernels.py",
     "tests/findings/test_rules_hold.py",
-    "tests/account/test_neighbours_stay.py",
     "tests/account/test_figures_stay.py",
 )
-"""Quick ones and those that notice most."""
+"""Those that notice most."""
 SLOW = (
     *("tests/account/test_accounts_add_up.py", "tests/findings/test_causes.py", "tests/findings/test_limits.py"),
     *("tests/findings/test_triangles.py", "tests/findings/test_recorder_limits.py"),
