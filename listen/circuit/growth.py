@@ -149,7 +149,9 @@ def _fitted(segment: _Segment) -> Growth | None:
     fits: list[tuple[Exponential, int, int]] = []
     for top_db in _TOPS_DB:
         # a bend slows the growth toward the top: the rate of the window above is a better start than a guess
-        found = _best_window(segment, top_db, fits[-1][0].rate_per_s if fits else segment.guess_per_s)
+        found = _window(segment, top_db, fits[-1][0].rate_per_s) if fits else None
+        if found is None:
+            found = _best_window(segment, top_db, segment.guess_per_s)
         if found is None:
             continue
         if fits:
