@@ -13,6 +13,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from listen.account import events_rows
+from listen.account.beating import beating
 from listen.account.bursts import Bursts, find_bursts
 from listen.account.cleaning import CleanedCapture
 from listen.account.describe import described
@@ -174,7 +175,9 @@ def _lines_and_events(
     )
     if tone is None or heard.source != "oscillator":
         return replace(empty, heard=two_tones(source, frames, heard))
-    return _of_an_oscillator(empty, source, tone, wave in WAVES_OF_SLOPES)
+    account = _of_an_oscillator(empty, source, tone, wave in WAVES_OF_SLOPES)
+    heard = beating(source, frames, tone.rows, heard, account.second_lines)
+    return account if heard.source == "oscillator" else replace(empty, heard=heard)
 
 
 def _of_the_tone(frames: Frames, tone: BoardTone | None) -> Floats:

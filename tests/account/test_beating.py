@@ -1,0 +1,32 @@
+"""Two tones that beat, and a level that swings as deep: on sums of sines."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+
+from tests.tones import check_of, times, white
+
+T = times(6.0)
+
+
+@pytest.mark.parametrize(("apart_hz", "weaker_db"), [(6.7, -1.9), (3.1, -0.3), (4.0, -8.0), (11.0, 0.0)])
+def test_two_near_tones_are_told(apart_hz: float, weaker_db: float) -> None:
+    x = 0.2 * np.cos(2 * np.pi * 441.3 * T)
+    x += 0.2 * 10 ** (weaker_db / 20) * np.cos(2 * np.pi * (441.3 + apart_hz) * T + 1.0) + white(len(T), -90.0)
+    result = check_of(x)
+    assert [f.kind for f in result.findings if f.severity != "note"] == ["two-tones"]
+    heard = result.judgement.account.heard
+    assert heard.low_hz == pytest.approx(441.3, abs=0.3)
+    assert heard.high_hz == pytest.approx(441.3 + apart_hz, abs=0.3)
+    assert heard.weaker_dbc == pytest.approx(weaker_db, abs=0.5)
+
+
+@pytest.mark.parametrize(("rate_hz", "depth"), [(3.1, 0.3), (6.7, 0.6), (4.0, 0.9)])
+def test_a_level_that_swings_deep_is_one_tone(rate_hz: float, depth: float) -> None:
+    """Both sidebands are alike, whatever the depth; with the pitch that follows the level, too."""
+    swing = np.cos(2 * np.pi * rate_hz * T)
+    x = 0.2 * (1 + depth * swing) * np.cos(2 * np.pi * 441.3 * T + 0.05 * swing) + white(len(T), -90.0)
+    kinds = [f.kind for f in check_of(x).findings if f.severity != "note"]
+    assert "amplitude-hunting" in kinds or "oscillation-dropout" in kinds
+    assert "two-tones" not in kinds
