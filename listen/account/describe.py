@@ -345,6 +345,10 @@ def _events(account: Account) -> Iterator[tuple[str, Part]]:
                 decay_s=ring.decay_s,
             ),
         )
+    yield from _room_sounds(account)
+
+
+def _room_sounds(account: Account) -> Iterator[tuple[str, Part]]:
     for number, event in enumerate(account.events, start=1):
         yield (
             f"room-{number}",
@@ -358,10 +362,8 @@ def _events(account: Account) -> Iterator[tuple[str, Part]]:
         )
     if account.tone is not None:
         for number, (a, b) in enumerate(account.tone.room, start=1):
-            yield (
-                f"before-{number}",
-                EventPart(id=f"room-before-{number}", event="room-sound", start_s=a, end_s=b),
-            )
+            part = EventPart(id=f"room-before-{number}", event="room-sound", start_s=a, end_s=b)
+            yield f"before-{number}", part
 
 
 def _recorder(account: Account, damage: Damage, place: _Place) -> Iterator[tuple[str, Part]]:

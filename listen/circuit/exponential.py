@@ -89,14 +89,9 @@ def fit_exponential(
     length = float(time_s[-1] - time_s[0])
     if len(x) < 12 or length <= 0:
         return None
-    others: list[Floats] = [np.ones(len(x))]
-    if thump:
-        others += [np.exp((time_s[0] - time_s) / (share * length)) for share in _THUMP_SPANS]
     s, w = rate_per_s, 2 * np.pi * f0_hz
     bent = length * f0_hz > _CYCLES_FOR_BEND
-    if bent and not thump:
-        # what is left of a thump before: slow against what is fitted
-        others += [time_s / length, (time_s / length) ** 2]
+    others = _beside_the_tone(time_s, thump, bent)
     loud = float(np.max(np.abs(x[-max(4, len(x) // 8) :]))) or 1e-12
     weight = 1.0 / np.sqrt(noise**2 + (_MODEL_SHARE * loud * np.exp(np.minimum(s * time_s, 0.0))) ** 2)
     weighted = x * weight
@@ -149,6 +144,17 @@ def fit_exponential(
         rms=rms,
         settled=settled,
     )
+
+
+def _beside_the_tone(time_s: Floats, thump: bool, bent: bool) -> list[Floats]:
+    """Columns of an offset and of the thump; of one before what is fitted, where many cycles tell it, a slow remnant."""
+    length = float(time_s[-1] - time_s[0])
+    out: list[Floats] = [np.ones(len(time_s))]
+    if thump:
+        out += [np.exp((time_s[0] - time_s) / (share * length)) for share in _THUMP_SPANS]
+    elif bent:
+        out += [time_s / length, (time_s / length) ** 2]
+    return out
 
 
 def _step(normal: Floats, down: Floats, most: float) -> Floats | None:

@@ -1,5 +1,5 @@
 // Every kernel, once for each kind of processor. What each computes is said in kernels.pyi and, in plain Python, in
-// listen/track/reference*.py; whoever calls one has seen to it that all its places lie within its arrays (checks.hpp).
+// listen/track/reference*.py; whoever calls one has seen to it that all its places lie within its arrays (arrays.hpp).
 #pragma once
 
 #include "views.hpp"
