@@ -326,8 +326,7 @@ def _events(account: Account) -> Iterator[tuple[str, Part]]:
                 depth_db=drop.depth_db,
             ),
         )
-    stop = account.silences.stop
-    if stop is not None:
+    if (stop := account.silences.stop) is not None:
         yield "stop", EventPart(id="stop", event="switched-off", start_s=stop.start_s, end_s=stop.end_s)
     for number, ring in enumerate((s for s in account.settlings if s.ring), start=1):
         yield (

@@ -91,7 +91,7 @@ def fit_exponential(
         return None
     s, w = rate_per_s, 2 * np.pi * f0_hz
     bent = length * f0_hz > _CYCLES_FOR_BEND
-    others = _beside_the_tone(time_s, thump, bent)
+    others = _offset_columns(time_s, thump, bent)
     loud = float(np.max(np.abs(x[-max(4, len(x) // 8) :]))) or 1e-12
     weight = 1.0 / np.sqrt(noise**2 + (_MODEL_SHARE * loud * np.exp(np.minimum(s * time_s, 0.0))) ** 2)
     weighted = x * weight
@@ -146,8 +146,8 @@ def fit_exponential(
     )
 
 
-def _beside_the_tone(time_s: Floats, thump: bool, bent: bool) -> list[Floats]:
-    """Columns of an offset and of the thump; of one before what is fitted, where many cycles tell it, a slow remnant."""
+def _offset_columns(time_s: Floats, thump: bool, bent: bool) -> list[Floats]:
+    """Columns of an offset and of the thump; or, where many cycles tell it, of what is left of an earlier one."""
     length = float(time_s[-1] - time_s[0])
     out: list[Floats] = [np.ones(len(time_s))]
     if thump:
