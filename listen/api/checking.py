@@ -12,7 +12,7 @@ from listen.api.arguments import FilePath, Progress
 from listen.api.bench_lookup import find_bench_file
 from listen.bench import GAIN_CONTROLS, TOPOLOGIES, WAVES, Bench, load_bench
 from listen.capture import Capture, Damage, open_capture, scan_damage
-from listen.circuit import Circuit, Diagnosis, KnownBuild, WaveFigures, diagnose, read_circuit
+from listen.circuit import ChannelPair, Circuit, Diagnosis, KnownBuild, WaveFigures, diagnose, read_circuit
 from listen.errors import CaptureError, OptionError, suggestion
 from listen.findings import judge, load_limits
 from listen.findings.types import Finding, Judgement, NotShown, SweepRow, Verdict
@@ -75,6 +75,11 @@ class CheckResult:
     def wave_figures(self) -> WaveFigures | None:
         """Shape of another wave than a sine, or of a shaper's sine, as figures of the circuit."""
         return self.circuit.shape if self.circuit else None
+
+    @property
+    def channel_pair(self) -> ChannelPair | None:
+        """A second output of the oscillator on another channel, against the one that was checked."""
+        return self.circuit.channel_pair if self.circuit else None
 
     @property
     def headline(self) -> str:

@@ -14,7 +14,7 @@ from collections.abc import Iterable, Iterator, Mapping
 from concurrent.futures.process import BrokenProcessPool
 from dataclasses import dataclass, field
 from pathlib import Path
-from typing import Any
+from typing import Any, Literal
 
 from listen.api.result_cache import Stamp, stamps
 from listen.errors import ListenError, OptionError, one_line
@@ -261,7 +261,8 @@ def _write(kind: str, result: Any, target: Path, about: About | None) -> list[Pa
     if kind in ("frames", "frames-comma"):
         from listen.report.frames_csv import write_frames_csv
 
-        write_frames_csv(result.frames, target, "comma" if kind == "frames-comma" else "point")
+        decimal: Literal["comma", "point"] = "comma" if kind == "frames-comma" else "point"
+        write_frames_csv(result.frames, target, decimal, result.channel_pair)
     elif kind == "page":
         from listen.report.page import write_check_page
 

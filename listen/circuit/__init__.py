@@ -4,9 +4,10 @@ from listen.circuit.diagnosis import Diagnosis, diagnose, known_kinds
 from listen.circuit.known import KnownBuild
 from listen.circuit.read import read_circuit
 from listen.circuit.shape import WaveFigures
-from listen.circuit.types import Circuit, Quantity, Where
+from listen.circuit.types import ChannelPair, Circuit, Quantity, Where
 
 __all__ = [
+    "ChannelPair",
     "Circuit",
     "Diagnosis",
     "KnownBuild",

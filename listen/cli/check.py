@@ -89,7 +89,7 @@ def _check(options: argparse.Namespace) -> int:
             if options.json is not None:
                 documents.append(document)
             if options.frames is not None:
-                report.write_frames_csv(result.frames, options.frames, options.decimal)
+                report.write_frames_csv(result.frames, options.frames, options.decimal, result.channel_pair)
             writer.write(result, path)
         except ListenError as error:
             status = complain(str(error))

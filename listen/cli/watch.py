@@ -274,7 +274,7 @@ def _finish(options: argparse.Namespace, summary: Summary, name: str, screen: Sc
     named = result if options.keep is not None else _of_the_source(result, options.source)
     show_page = not options.quiet and options.json_lines != "-"
     if options.frames is not None:
-        report.write_frames_csv(result.frames, options.frames, options.decimal)
+        report.write_frames_csv(result.frames, options.frames, options.decimal, result.channel_pair)
     writer.write(result, name)
     if show_page:
         screen.put("\n" + report.check_page(named, report.paper_for(sys.stdout)))

@@ -40,9 +40,11 @@ def line(name: str, z: np.ndarray, relative: np.ndarray) -> str:
     if not known.any():
         return f"{name:42} {0:4d} of {len(z):4d}"
     far, off = np.abs(z[known]), np.abs(relative[known])
+    # a truth of nought has no relative error
+    middle = np.median(off[np.isfinite(off)]) if np.isfinite(off).any() else np.nan
     return (
         f"{name:42} {known.sum():4d} of {len(z):4d}  1 sigma {np.mean(far < 1):4.0%}  2 sigma {np.mean(far < 2):4.0%}"
-        f"  r.m.s. {np.sqrt(np.mean(far**2)):5.2f}  worst {far.max():5.1f}  median error {np.median(off):7.2%}"
+        f"  r.m.s. {np.sqrt(np.mean(far**2)):5.2f}  worst {far.max():5.1f}  median error {middle:7.2%}"
     )
 
 
@@ -58,7 +60,7 @@ def main(words: list[str]) -> int:
     for name, rows in found.items():
         z = errors_in_sigmas(rows)
         pooled.append(z[np.isfinite(z)])
-        relative = np.array([f.value / f.truth - 1 for _, f in rows])
+        relative = np.array([f.value / f.truth - 1 if f.truth else np.nan for _, f in rows])
         sys.stdout.write(line(name, z, relative) + "\n")
         for (seed, item), far in zip(rows, z, strict=True):
             if not abs(far) <= options.far:

@@ -11,6 +11,7 @@ import soundfile
 
 import listen
 from listen.circuit import Circuit
+from listen.cli import main
 from listen.report import check_document, check_page, check_schema
 
 RATE_HZ = 48000
@@ -30,6 +31,23 @@ def read(path: Path, first: np.ndarray, second: np.ndarray, **options: str) -> C
     assert result.circuit is not None
     read.page = check_page(result)  # type: ignore[attr-defined]
     return result.circuit
+
+
+def test_the_second_output_has_its_columns_in_the_csv(tmp_path: Path) -> None:
+    phase = turned()
+    noise = 1e-5 * np.random.default_rng(1).standard_normal((len(phase), 2))
+    both = np.stack([0.3 * np.cos(phase), 0.15 * np.cos(phase - 1.0)], axis=1) + noise
+    soundfile.write(tmp_path / "pair.wav", both, RATE_HZ, subtype="PCM_24")
+    assert main(["check", str(tmp_path / "pair.wav"), "--quiet", "--frames", str(tmp_path / "rows.csv")]) in (0, 1)
+    head, *rows = (line.split(",") for line in (tmp_path / "rows.csv").read_text("ascii").splitlines())
+    assert head[-2:] == ["second_phase_deg", "second_level_db"]
+    read_rows = np.array([row[-2:] for row in rows if row[-1]], dtype=float)
+    assert len(read_rows) > 20
+    assert np.median(read_rows[:, 0]) == pytest.approx(-np.degrees(1.0), abs=0.05)
+    assert np.median(read_rows[:, 1]) == pytest.approx(20 * np.log10(0.5), abs=0.005)
+    soundfile.write(tmp_path / "one.wav", both[:, 0], RATE_HZ, subtype="PCM_24")
+    main(["check", str(tmp_path / "one.wav"), "--quiet", "--frames", str(tmp_path / "one.csv")])
+    assert "second_phase_deg" not in (tmp_path / "one.csv").read_text("ascii")
 
 
 @pytest.mark.parametrize("degrees", [90.0, -90.0, 87.3])
