@@ -48,6 +48,8 @@ and more, so that those of -40 dBc come up to the faintest line that is taken, t
 _LEAST_WINDOWS, _LEAST_SHARE = 3, 0.125
 """Windows in which a bin must be free of harmonics: where these lie close, as of a low note, a line shows at one rest
 of several alone."""
+_STEEP = 10 ** (6.0 / 10)
+"""A Hann line falls by 6 dB or more to the bin beyond its middle's neighbour; skirts of a line further off by less."""
 _IN_SILENCE = 0.4
 """A line that keeps this much of its level (-8 dB) where the tone does not sing is the recording's: noise adds to it
 there, a gain control raises it."""
@@ -127,8 +129,7 @@ def find_fixed_lines(
     with np.errstate(invalid="ignore", divide="ignore"):
         prominence_db = 10 * np.log10(usual / floor)
         dbc = 10 * np.log10(1.5 * usual) - tone.settled_dbfs
-    peak = np.zeros(len(usual), dtype=bool)
-    peak[2:-2] = (usual[2:-2] >= usual[1:-3]) & (usual[2:-2] >= usual[3:-1])
+    peak = _peaks(usual)
     candidates = np.flatnonzero(
         peak & (prominence_db > _SURE_DB) & (dbc > _LEAST_DBC) & ~_mains(len(usual), bin_hz, mains_hz)
     )
@@ -137,6 +138,16 @@ def find_fixed_lines(
             continue
         found.append(_line(i, power, hidden, singing, tone, time_s, bin_hz))
     return sorted(found, key=lambda line: -line.level_dbc)[:4]
+
+
+def _peaks(usual: Floats) -> Flags:
+    """Bins over both neighbours; where a harmonic hides one of these, a line is far over the other."""
+    out = np.zeros(len(usual), dtype=bool)
+    here, before, after = usual[2:-2], usual[1:-3], usual[3:-1]
+    with np.errstate(invalid="ignore"):
+        out[2:-2] = (here >= before) & (here >= after)
+        out[2:-2] |= np.isnan(after) & (here > _STEEP * before) | np.isnan(before) & (here > _STEEP * after)
+    return out
 
 
 def _line(

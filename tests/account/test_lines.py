@@ -247,6 +247,18 @@ def test_a_line_that_shows_at_one_rest_of_several() -> None:
     assert [round(one.frequency_hz) for one in found] == [9_310]
 
 
+@pytest.mark.parametrize("line_hz", [12_216.0, 12_218.0, 12_264.0])
+def test_a_line_at_the_edge_of_what_a_harmonic_hides(line_hz: float) -> None:
+    """The guard of 12 240 Hz, the 68th multiple, ends within the line's own lobe."""
+    t = times(6.0)
+    x = SIZE * np.cos(2 * np.pi * 180.0 * t) + 0.01 * SIZE * np.cos(2 * np.pi * line_hz * t) + white(len(t), -95.0, 5)
+    at_s = 0.005 * np.arange(1, 1200)
+    tone = tone_on_grid(at_s, 180.0, float(np.log(SIZE)))
+    (found,) = find_fixed_lines(Take(samples=x), tone, np.full(11, -45.0), False)
+    assert found.frequency_hz == pytest.approx(line_hz, abs=3.0)
+    assert found.level_dbc == pytest.approx(-40.0, abs=1.0)
+
+
 # Half orders
 
 

@@ -2,13 +2,16 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from typing import Any
 
 import numpy as np
 import pytest
 
 from listen.account.level_law import fit_level_law
-from listen.findings.words import answers, headline
+from listen.findings import measured
+from listen.findings.candidate import Candidate
+from listen.findings.words import answers, finding_of, headline
 from tests.accounts import account_of, plain_frames
 from tests.helpers import make_finding
 
@@ -51,3 +54,17 @@ def test_what_a_limiter_takes_is_laid_at_its_own_door(kind: str, name: str) -> N
 def test_the_headline_counts_what_it_leaves_out(kinds: list[str], end: str) -> None:
     found = [make_finding(kind, sentence="Measured.") for kind in kinds]
     assert headline(found, {}, "sine", account_of(FRAMES, law=LAW)).endswith(end)
+
+
+@pytest.mark.parametrize(
+    ("odd_percent", "gain_control", "said"), [(2.4, None, True), (2.6, None, False), (2.4, "diodes", False)]
+)
+def test_what_is_normal_for_diodes_is_said_where_nothing_is_stated(
+    odd_percent: float, gain_control: str | None, said: bool
+) -> None:
+    """1 to 2 % of third harmonic in a bare diode limiter: common practice, no source."""
+    numbers = measured.OddOrder(odd_percent=odd_percent, onset_f0_hz=220.0, thd_worst_percent=odd_percent)
+    candidate = Candidate(kind="odd-order-distortion", severity="attention", start_s=1.0, end_s=2.0, measured=numbers)
+    candidate = replace(candidate, variant="rounded")
+    sentence = finding_of(candidate, gain_control=gain_control).sentence
+    assert ("diode" in sentence) is said
