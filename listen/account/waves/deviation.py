@@ -23,8 +23,9 @@ _ALLOWED = 0.02
 thirtieth of it is still held to be there."""
 _TRACKER = 1e-5
 """Part of each line by which the tracker's own interpolation errs."""
-_LEAST_SHARE = 2e-7
-"""Cycles: phases are worked out in single precision, of 24 bits, over some operations."""
+_LEAST_SHARE = 4e-7
+"""Cycles: phases are worked out in single precision, of 24 bits, over some operations; solved pulses
+err by 1e-7, some by 1e-6."""
 _HALVINGS = 50
 _GROUPS, _FEWEST = (8, 32), 8
 """Harmonics are taken together up to the eighth, which tell bows, up to the 32nd, and above, which tell what is short;
