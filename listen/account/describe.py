@@ -9,6 +9,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from listen.account.deviations import UNLIKE_SIGMAS, deviations
 from listen.account.parts import (
     AmplifiersCurve,
     BurstInStep,
@@ -44,7 +45,8 @@ _RUN_DBC = -60.0
 def described(account: Account, damage: Damage) -> Account:
     """Return the account with its parts, ids and shares."""
     named = list(_parts(account, damage))
-    parts = tuple(part for _, part in named)
+    known = deviations(account)
+    parts = tuple(replace(part, sigma={**known.get(part.id, {}), **part.sigma}) for _, part in named)
     first: dict[str, str] = {}
     for name, part in named:
         first.setdefault(name, part.id)
@@ -243,15 +245,14 @@ def _shape(account: Account, place: _Place) -> Iterator[tuple[str, Part]]:
     where = place.of_rows(shape.rows)
     scale = float(shape.bins.amplitude_fs.max())
     if letters - set("SDd"):
-        sigma: dict[str, float] = {}
-        levels: dict[str, float] = {}
+        sigma, levels = {}, {}
         for letter, names in (("P", ["positive"]), ("N", ["negative"]), ("T", ["positive", "negative"])):
             found = fit.unknown(letter)
             if found is None or fit.stages.knee != "fs":
                 continue
             for name in names:
                 levels[f"{name}_level_fs"] = float(found[0][0]) * scale
-                sigma[f"{name}_level_fs"] = float(found[1][0]) * scale
+                sigma[f"{name}_level_fs"] = float(found[1][0]) * scale * (UNLIKE_SIGMAS if letter == "T" else 1.0)
         knee = fit.unknown("knee")
         yield (
             "curve",

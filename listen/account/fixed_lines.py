@@ -86,6 +86,11 @@ class FixedLine:
             return np.asarray(np.nan_to_num(10 ** ((level - frames.fundamental_dbfs) / 10)))
 
 
+def window_s(rate_hz: float) -> float:
+    """Length of the windows whose spectra are read."""
+    return float((1 << round(np.log2(_WINDOW_S * rate_hz))) / rate_hz)
+
+
 def find_fixed_lines(
     capture: SampleSource, tone: BoardTone, levels_dbc: Floats, half_orders: bool, mains_hz: float | None = None
 ) -> list[FixedLine]:

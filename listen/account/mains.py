@@ -171,9 +171,9 @@ def _lines(
         counted |= seen & clear & _alike(turned, counted)
         counted &= _plausible(amplitude, counted, seen)
         moved = _off_nominal(turned, counted, orders)
+        mains_hz = float(np.clip(mains_hz + moved, nominal_hz * (1 - _OFF_NOMINAL), nominal_hz * (1 + _OFF_NOMINAL)))
         if abs(moved) < _SETTLED_HZ:
             break
-        mains_hz = float(np.clip(mains_hz + moved, nominal_hz * (1 - _OFF_NOMINAL), nominal_hz * (1 + _OFF_NOMINAL)))
     counted &= _peaks(windows, lines_hz, amplitude)
     counted &= _plausible(amplitude, counted, seen)
     seen &= counted | (floor < _usual(amplitude, counted))

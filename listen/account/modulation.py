@@ -49,6 +49,8 @@ small."""
 _AVERAGED_OUT = 0.3
 """... and where a mean over so many cycles leaves less (from a rate of f0 / 5.3 on, sinc), the pitch's own swing is not
 known."""
+_MULTIPLES = 3
+"""Of the swing's rate, fitted beside its trend: of a hunting of a tenth the third is under a twentieth of the first."""
 _FEW_TURNS, _BENDS, _BENDS_LESS, _STEP_EVERY, _STEPS_LEAVE = 5.0, 6, 0.1, 8, 0.4
 """Under five turns a polynomial of the sixth degree (five bends, two turns and a half) must explain clearly less than
 the swing does, by a tenth of the variance. One step or two, looked for every 40 ms, leave 0.6 or more of a sine's power
@@ -128,6 +130,7 @@ def _swing_of(tone: BoardTone, segment: SteadySegment) -> Swing | None:
     least = _RETUNED_SUSTAINED if retuned else _FROM_THE_START_SUSTAINED if from_start else _SUSTAINED
     if not _persists(flat, rate_hz, tone.grid_s, least):
         return None
+    flat = _without_trend_alone(flat, bends, rate_hz * tone.grid_s)
     top, bottom = quantile(np.exp(flat), 0.99), quantile(np.exp(flat), 0.01)
     depth = (top - bottom) / (top + bottom) / max(smeared(rate_hz, segment.f0_hz, tone.grid_s), MOST_SMEAR)
     if depth < _LEAST_DEPTH:
@@ -142,6 +145,14 @@ def _swing_of(tone: BoardTone, segment: SteadySegment) -> Swing | None:
         one_sided=one_sided,
         share=share,
     )
+
+
+def _without_trend_alone(flat: Floats, bends: Floats, turns_a_place: float) -> Floats:
+    """Give back what a trend took of the swing: of few turns a parabola takes up to a tenth."""
+    turns = 2 * np.pi * turns_a_place * np.outer(np.arange(len(flat)), np.arange(1, _MULTIPLES + 1))
+    columns = np.concatenate([bends, np.cos(turns), np.sin(turns)], axis=1)
+    size = np.linalg.lstsq(columns, flat, rcond=None)[0]
+    return np.asarray(flat - bends @ size[: bends.shape[1]])
 
 
 def _bends(log: Floats, share: float) -> bool:

@@ -60,6 +60,12 @@ class Start:
     f0_hz: float = 0.0
 
 
+def crossing_step_s(start: Start) -> float:
+    """Step at which the level was read: 1 % and 90 % are each passed within one of them."""
+    cycles, least_s = (_FEW_CYCLES, 0.0) if start.rise_s < _QUICK_S else (_CYCLES, _LEAST_S)
+    return 0.25 * max(cycles / start.f0_hz, least_s) if start.f0_hz > 0 else float("nan")
+
+
 def find_start(capture: SampleSource, tone: BoardTone) -> Start:
     """Measure the growth of the tone at its own frequency."""
     take_start_s = capture.start_sample / capture.true_rate_hz

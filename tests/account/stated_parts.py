@@ -1,0 +1,142 @@
+"""Takes from closed forms with known truth: errors of the account's parts over their stated standard deviations.
+
+``python -m tests.account.stated_parts --seeds 0:40 [--only hunting,mains]`` prints how many errors lie within one and
+within two: 68 and 95 % of normal ones whose deviation is right.
+"""
+
+from __future__ import annotations
+
+import argparse
+import sys
+import tempfile
+import warnings
+from collections import defaultdict
+from collections.abc import Callable, Iterable, Mapping
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import soundfile
+from numpy.typing import NDArray
+
+import listen
+from listen.report import check_document
+
+Floats = NDArray[np.float64]
+Truth = Mapping[tuple[str, str], float]
+"""By a part's id and its parameter's name."""
+RATE_HZ = 48_000
+PEAK = 0.3
+
+
+def _noise(rng: np.random.Generator, count: int, low_dbfs: float, high_dbfs: float) -> Floats:
+    return np.asarray(10.0 ** (rng.uniform(low_dbfs, high_dbfs) / 20.0) * rng.standard_normal(count))
+
+
+def _between(rng: np.random.Generator, low: float, high: float) -> float:
+    return float(np.exp(rng.uniform(np.log(low), np.log(high))))
+
+
+def _turn(seconds: float, low_hz: float, high_hz: float) -> tuple[Floats, Floats]:
+    """Time and phase of a tone that rests for a second, is turned up, and rests."""
+    time_s = np.arange(int(seconds * RATE_HZ)) / RATE_HZ
+    f0_hz = low_hz * (high_hz / low_hz) ** np.clip((time_s - 1.0) / (seconds - 2.0), 0.0, 1.0)
+    return time_s, 2.0 * np.pi * np.cumsum(f0_hz) / RATE_HZ
+
+
+def hunting(rng: np.random.Generator) -> tuple[Floats, Truth]:
+    """A level that swings as a sine does (amplitude modulation: any handbook)."""
+    f0_hz, rate_hz, depth = _between(rng, 200.0, 2000.0), _between(rng, 1.0, 12.0), _between(rng, 0.008, 0.08)
+    time_s = np.arange(7 * RATE_HZ) / RATE_HZ
+    level = PEAK * (1.0 + depth * np.sin(2.0 * np.pi * rate_hz * time_s + rng.uniform(0.0, 6.0)))
+    x = level * np.sin(2.0 * np.pi * f0_hz * time_s) + _noise(rng, len(time_s), -78.0, -52.0)
+    return x, {("hunting", "rate_hz"): rate_hz, ("hunting", "depth_percent"): 100.0 * depth}
+
+
+def mains(rng: np.random.Generator) -> tuple[Floats, Truth]:
+    """Three multiples of the mains under a tone that is turned."""
+    mains_hz = float(rng.choice([50.0, 60.0])) * (1.0 + float(rng.uniform(-0.002, 0.002)))
+    time_s, phase = _turn(8.0, float(rng.uniform(150.0, 400.0)), float(rng.uniform(700.0, 2500.0)))
+    level_dbc, sizes = float(rng.uniform(-55.0, -30.0)), rng.uniform(0.1, 1.0, 3)
+    sizes *= PEAK * 10.0 ** (level_dbc / 20.0) / np.sqrt(np.sum(sizes**2))
+    hum = sum(a * np.sin(2.0 * np.pi * k * mains_hz * time_s + k) for k, a in enumerate(sizes, start=1))
+    x = PEAK * np.sin(phase) + hum + _noise(rng, len(time_s), -78.0, -52.0)
+    return x, {("mains", "mains_hz"): mains_hz, ("mains", "level_dbc"): level_dbc}
+
+
+def line(rng: np.random.Generator) -> tuple[Floats, Truth]:
+    """A line that stays where it is while the tone is turned."""
+    time_s, phase = _turn(8.0, float(rng.uniform(150.0, 300.0)), float(rng.uniform(500.0, 900.0)))
+    frequency_hz, level_dbc = float(rng.uniform(2500.0, 9000.0)), float(rng.uniform(-48.0, -28.0))
+    x = PEAK * np.sin(phase) + PEAK * 10.0 ** (level_dbc / 20.0) * np.sin(2.0 * np.pi * frequency_hz * time_s + 1.0)
+    truth = {("line-1", "frequency_hz"): frequency_hz, ("line-1", "level_dbc"): level_dbc}
+    return x + _noise(rng, len(time_s), -78.0, -60.0), truth
+
+
+def ring(rng: np.random.Generator) -> tuple[Floats, Truth]:
+    """A level that rings after each of two retunes: the step response of a second-order loop (any handbook)."""
+    f0_hz, time_s = float(rng.uniform(300.0, 900.0)), np.arange(9 * RATE_HZ) / RATE_HZ
+    pitch_hz = np.where(time_s < 3.0, f0_hz, np.where(time_s < 6.0, 1.5 * f0_hz, 1.1 * f0_hz))
+    decay_s, size = _between(rng, 0.15, 0.6), float(rng.uniform(0.08, 0.4))
+    rate_hz = float(rng.uniform(0.9 / decay_s, 8.0))
+    level = np.ones_like(time_s)
+    for at_s in (3.0, 6.0):
+        since = time_s[time_s >= at_s] - at_s
+        level[time_s >= at_s] *= 1.0 + size * np.exp(-since / decay_s) * np.cos(2.0 * np.pi * rate_hz * since)
+    x = 0.25 * level * np.sin(2.0 * np.pi * np.cumsum(pitch_hz) / RATE_HZ) + _noise(rng, len(time_s), -78.0, -52.0)
+    return x, {("settling-1", "ring_hz"): rate_hz, ("settling-1", "decay_s"): decay_s}
+
+
+def start(rng: np.random.Generator) -> tuple[Floats, Truth]:
+    """Growth of a weakly bent oscillator, the logistic law of its amplitude's square (van der Pol, averaged)."""
+    f0_hz, rise_s = float(rng.uniform(150.0, 1200.0)), float(rng.uniform(0.1, 2.0))
+    time_s, growth, tiny = np.arange(int((3.5 + rise_s) * RATE_HZ)) / RATE_HZ, np.log(90.0) / rise_s, 1.0 / 400.0
+    since = np.maximum(time_s - 1.0, 0.0)
+    level = np.where(time_s < 1.0, 0.0, 1.0 / np.sqrt(1.0 + (tiny**-2 - 1.0) * np.exp(-2.0 * growth * since)))
+    passed_s = [np.log((tiny**-2 - 1.0) / (share**-2 - 1.0)) / (2.0 * growth) for share in (0.01, 0.9)]
+    x = PEAK * level * np.sin(2.0 * np.pi * f0_hz * time_s) + _noise(rng, len(time_s), -90.0, -70.0)
+    return x, {("start", "rise_s"): passed_s[1] - passed_s[0]}
+
+
+FAMILIES: Mapping[str, Callable[[np.random.Generator], tuple[Floats, Truth]]] = {
+    "hunting": hunting, "mains": mains, "line": line, "ring": ring, "start": start,
+}  # fmt: skip
+
+
+def errors(families: Iterable[str], seeds: Iterable[int]) -> dict[str, list[float]]:
+    """Errors over stated deviations, by part and parameter; NaN where the part or its deviation is missing."""
+    out: dict[str, list[float]] = defaultdict(list)
+    numbers = list(seeds)
+    with tempfile.TemporaryDirectory() as folder, warnings.catch_warnings():
+        warnings.simplefilter("ignore")
+        path = Path(folder) / "take.wav"
+        for family in families:
+            for seed in numbers:
+                x, truth = FAMILIES[family](np.random.default_rng([seed, list(FAMILIES).index(family), 77]))
+                soundfile.write(path, x, RATE_HZ, subtype="PCM_24")
+                parts: dict[str, Any] = {
+                    part["id"]: part for part in check_document(listen.check(path, threads=1))["account"]["parts"]
+                }
+                for (name, key), true in truth.items():
+                    part = parts.get(name, {"parameters": {}, "sigma": {}})
+                    value, sigma = part["parameters"].get(key, np.nan), part["sigma"].get(key, np.nan)
+                    out[f"{name}.{key}"].append((value - true) / sigma)
+    return out
+
+
+def main() -> int:
+    parser = argparse.ArgumentParser(description=__doc__)
+    parser.add_argument("--seeds", default="0:40", metavar="FIRST:END")
+    parser.add_argument("--only", default=",".join(FAMILIES), metavar="FAMILY,..")
+    options = parser.parse_args()
+    first, end = (int(word) for word in options.seeds.split(":"))
+    for name, values in errors(options.only.split(","), range(first, end)).items():
+        far = np.abs(values)
+        known = far[np.isfinite(far)]
+        within = ", ".join(f"{np.mean(known < n):.0%} within {n}" for n in (1, 2))
+        sys.stdout.write(f"{name:24} {len(known)} of {len(far)}: {within}, worst {known.max():.1f}\n")
+    return 0
+
+
+if __name__ == "__main__":
+    sys.exit(main())

@@ -1,0 +1,27 @@
+"""Errors of the account's parts lie within their stated standard deviations as often as they should.
+
+A slice of ``python -m tests.account.stated_parts``.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+
+from tests.account.stated_parts import errors
+
+SEEDS = range(100, 103)
+
+
+@pytest.mark.parametrize("family", ["hunting", "line", "mains"])
+def test_deviations_of_parts_are_neither_missing_nor_far_off(family: str) -> None:
+    found = errors([family], SEEDS)
+    assert len(found) == 2
+    for name, values in found.items():
+        far = np.abs(values)
+        assert np.isfinite(far).all(), name
+        # of three normal errors the largest is over four deviations once in 5,000, the smallest over 2.2 once in 50,000
+        assert far.max() < 4.0, name
+        assert far.min() < 2.2, name
+        # ... and all are under a twentieth of one once in 15,000
+        assert far.max() > 0.05, name
