@@ -17,6 +17,10 @@ _MOST_LINKS = 40
 LONGEST_WAIT_S = 10.0
 """For a reader of a named pipe: it is mostly started in the same breath, by hand in another terminal within seconds."""
 _AGAIN_S = 0.02
+_MUCH = 1 << 16
+"""A pipe of Linux holds no more."""
+_PIPES_BEGUN: dict[tuple[int, int], bytes] = {}
+"""What was read of pipes to see what they hold, by device and inode."""
 _PIPES_READ: dict[tuple[int, int], bytes] = {}
 """What pipes held, by device and inode: a pipe gives it once. The system counts inodes of pipes up."""
 
@@ -93,6 +97,28 @@ def read_beginning(path: str | os.PathLike[str], most_bytes: int) -> bytes | Non
         return file.read(most_bytes)
 
 
+def beginning_of(path: str | os.PathLike[str]) -> bytes:
+    """Return the first bytes of a pipe that was handed over open; it can be read afterwards as if none had been taken.
+
+    Raises
+    ------
+    OSError
+        It is not open for reading.
+    """
+    number = descriptor_of(path)
+    if number is None:
+        raise OSError(errno.EBADF, os.strerror(errno.EBADF), os.fspath(path))
+    key = _key(number)
+    if key not in _PIPES_BEGUN:
+        _PIPES_BEGUN[key] = os.read(number, _MUCH)
+    return _PIPES_BEGUN[key]
+
+
+def _key(number: int) -> tuple[int, int]:
+    found = os.fstat(number)
+    return found.st_dev, found.st_ino
+
+
 def read_handed_over(path: str | os.PathLike[str], most_bytes: int) -> bytes:
     """Read a pipe that was handed over open, to its end or to so many bytes; the same again when it is asked again.
 
@@ -104,11 +130,11 @@ def read_handed_over(path: str | os.PathLike[str], most_bytes: int) -> bytes:
     number = descriptor_of(path)
     if number is None:
         raise OSError(errno.EBADF, os.strerror(errno.EBADF), os.fspath(path))
-    found = os.fstat(number)
-    key = (found.st_dev, found.st_ino)
+    key = _key(number)
     if key not in _PIPES_READ:
+        begun = _PIPES_BEGUN.pop(key, b"")
         with open(os.dup(number), "rb") as stream:
-            _PIPES_READ[key] = stream.read(most_bytes)
+            _PIPES_READ[key] = begun + stream.read(max(0, most_bytes - len(begun)))
     return _PIPES_READ[key]
 
 
@@ -129,14 +155,13 @@ def open_to_read(path: str | os.PathLike[str]) -> tuple[bytes, BinaryIO]:
     """
     number = descriptor_of(path)
     if number is not None:
-        return b"", open(os.dup(number), "rb")
+        return _PIPES_BEGUN.pop(_key(number), b""), open(os.dup(number), "rb")
     handle = os.open(path, os.O_RDONLY | os.O_NONBLOCK)
     until_s, beginning = time.monotonic() + LONGEST_WAIT_S, b""
     try:
         while not beginning:
-            beginning = os.read(
-                handle, 1 << 16
-            )  # nothing where there is no writer, an error where one says nothing yet
+            # nothing where there is no writer, an error where one is silent yet
+            beginning = os.read(handle, _MUCH)
             if not beginning and time.monotonic() > until_s:
                 raise OSError(errno.ENXIO, "nobody writes into this pipe", os.fspath(path))
             if not beginning:

@@ -15,6 +15,7 @@ from listen.report.comparing import Comparison, compare_documents
 from listen.report.document import CHECK_SCHEMA
 from listen.report.files import read_ordinary
 from listen.report.reading import DocumentFault, hold_to_schema, parse_document
+from listen.streams import beginning_of, is_handed_over_pipe
 
 Side = FilePath | CheckResult | Mapping[str, Any]
 
@@ -60,9 +61,14 @@ def load_side(side: Side, **settings: Any) -> CheckResult | Mapping[str, Any]:
         return side
     if isinstance(side, Mapping):
         return _valid(_plain(side), "the document")
-    if os.fspath(side).lower().endswith(".json"):
+    if os.fspath(side).lower().endswith(".json") or _is_piped_document(side):
         return _valid(_loaded(side), os.fspath(side))
     return check(side, **settings)
+
+
+def _is_piped_document(side: FilePath) -> bool:
+    """Tell whether a pipe that was handed over open, and has no ending to go by, holds JSON."""
+    return is_handed_over_pipe(side) and beginning_of(side).lstrip(b"\xef\xbb\xbf \t\r\n").startswith(b"{")
 
 
 def load_entry(number: int, logbook: FilePath | None = None) -> Mapping[str, Any]:

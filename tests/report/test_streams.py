@@ -138,6 +138,21 @@ def test_settings_and_tables_are_read_from_pipes_that_were_handed_over() -> None
     assert read_steps_file(handed_over("cv_v\n0\n1.5\n")).values == (0.0, 1.5)
 
 
+def test_sides_of_a_comparison_from_pipes_that_were_handed_over(folder: Path, pipe: tuple[int, int]) -> None:
+    assert main(["check", "take.wav", "--quiet", "--json", "take.json"]) == 0
+    document = handed_over((folder / "take.json").read_text())
+    reading, writing = pipe
+
+    def write() -> None:
+        with open(writing, "wb") as stream:
+            stream.write((folder / "take.wav").read_bytes())
+
+    writer = threading.Thread(target=write)
+    writer.start()
+    assert main(["compare", document, f"/dev/fd/{reading}", "--json", "-"]) == 0
+    writer.join()
+
+
 def test_a_capture_from_a_named_pipe(capsys: pytest.CaptureFixture[str]) -> None:
     os.mkfifo("pipe")
     assert main(["check", "pipe", "--quiet"]) == 2
