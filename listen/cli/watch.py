@@ -340,11 +340,18 @@ def _sinks(options: argparse.Namespace, screen: Screen, stack: contextlib.ExitSt
     if options.json_lines == "-":
         sinks.append(JsonLines(screen.put))
     elif options.json_lines is not None:
-        file = stack.enter_context(open_lines(options.json_lines))
+        file = open_lines(options.json_lines)
+        stack.callback(_close, file)
         sinks.append(JsonLines(_writer(file)))
     if not options.quiet and options.json_lines != "-" and not _on_terminal(options):
         sinks.append(PlainLines(screen.put))
     return sinks
+
+
+def _close(file: Any) -> None:
+    """Close a file of lines: each was written at once, and what went wrong then has been said."""
+    with contextlib.suppress(OSError):
+        file.close()
 
 
 def _writer(file: Any) -> Callable[[str], None]:

@@ -16,6 +16,7 @@ from pathlib import Path
 from typing import Literal, Protocol
 
 from listen.errors import CaptureError
+from listen.streams import open_to_read
 
 Reason = Literal["end of stream", "interrupted", "source lost"]
 
@@ -147,13 +148,29 @@ class PipeFeed:
     ----------
     path : str
         ``-`` is standard input.
+
+    Raises
+    ------
+    CaptureError
+        It cannot be opened, or nobody writes into it.
     """
 
     def __init__(self, path: str) -> None:
         self.name = "standard input" if path == "-" else path
         self.live = True
         self._waiting = Waiting()
-        self._handle = 0 if path == "-" else _opened(path)
+        self._handle = 0
+        if path != "-":
+            try:
+                begun, self._stream = open_to_read(path)
+            except OSError as cause:
+                reason = (cause.strerror or "it failed").lower()
+                raise CaptureError(
+                    f"{path}: cannot be read ({reason})", "start its writer first, or name a file"
+                ) from cause
+            self._handle = self._stream.fileno()
+            if begun:
+                self._waiting.put(begun, time.monotonic())
         self._thread = threading.Thread(target=self._read, daemon=True, name="listen-pipe")
         self._thread.start()
 

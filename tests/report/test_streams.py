@@ -121,6 +121,19 @@ def test_events_of_watching_do_not_wait_for_a_reader(capsys: pytest.CaptureFixtu
     assert "nobody reads the pipe 'pipe'" in capsys.readouterr().err
 
 
+def test_watching_a_named_pipe_that_nobody_writes(capsys: pytest.CaptureFixture[str]) -> None:
+    os.mkfifo("pipe")
+    assert main(["watch", "pipe", "--quiet", "--seconds", "1"]) == 2
+    assert "listen: pipe: cannot be read (nobody writes into this pipe); start its writer" in capsys.readouterr().err
+
+
+@pytest.mark.skipif(not os.path.exists("/dev/full"), reason="this system has no full device")
+def test_lines_on_a_full_device(capsys: pytest.CaptureFixture[str]) -> None:
+    assert main(["watch", "take.wav", "--quiet", "--json-lines", "/dev/full"]) == 2
+    said = "listen: cannot write the JSON lines (No space left on device); make room there\n"
+    assert capsys.readouterr().err == said
+
+
 @pytest.mark.skipif(not os.path.exists("/dev/full"), reason="this system has no full device")
 @pytest.mark.parametrize("option", ["--json", "--frames"])
 def test_a_full_device(capsys: pytest.CaptureFixture[str], option: str) -> None:
