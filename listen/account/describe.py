@@ -9,7 +9,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from listen.account.deviations import UNLIKE_SIGMAS, deviations
+from listen.account.deviations import UNLIKE_SIGMAS, with_deviations
 from listen.account.parts import (
     AmplifiersCurve,
     BurstInStep,
@@ -45,8 +45,7 @@ _RUN_DBC = -60.0
 def described(account: Account, damage: Damage) -> Account:
     """Return the account with its parts, ids and shares."""
     named = list(_parts(account, damage))
-    known = deviations(account)
-    parts = tuple(replace(part, sigma={**known.get(part.id, {}), **part.sigma}) for _, part in named)
+    parts = with_deviations(account, [part for _, part in named])
     first: dict[str, str] = {}
     for name, part in named:
         first.setdefault(name, part.id)

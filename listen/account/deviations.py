@@ -6,7 +6,8 @@ Each is held against errors of takes with known truth by ``tests/account/stated.
 from __future__ import annotations
 
 import math
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterable, Iterator, Mapping
+from dataclasses import replace
 from typing import Any
 
 import numpy as np
@@ -16,6 +17,7 @@ from listen.account.fixed_lines import FixedLine, window_s
 from listen.account.mains import MainsLines
 from listen.account.mains_windows import HOP_S, WINDOW_S
 from listen.account.modulation import Swing
+from listen.account.parts import Part
 from listen.account.settling import Settling
 from listen.account.start import crossing_step_s
 from listen.account.tone import BoardTone
@@ -54,18 +56,22 @@ _FEWEST = 4
 """Readings from which a scatter is taken."""
 
 
-def deviations(account: Account) -> Mapping[str, Mapping[str, float]]:
-    """Return standard deviations by a part's id and its parameters' names; what is not known is left out.
+def with_deviations(account: Account, parts: Iterable[Part]) -> tuple[Part, ...]:
+    """Return parts with the standard deviations that are known of their parameters; their own ones stay.
 
     Parameters
     ----------
     account : Account
         With what its parts are made of.
+    parts : iterable of Part
     """
     known = dict(_all(account))
-    return {
-        name: {key: float(size) for key, size in pairs.items() if np.isfinite(size)} for name, pairs in known.items()
-    }
+
+    def sizes(part: Part) -> dict[str, float]:
+        found = {key: float(size) for key, size in known.get(part.id, {}).items() if np.isfinite(size)}
+        return {**found, **part.sigma}
+
+    return tuple(replace(part, sigma=sizes(part)) for part in parts)
 
 
 def _all(account: Account) -> Iterator[tuple[str, Mapping[str, float]]]:
