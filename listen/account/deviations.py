@@ -33,7 +33,7 @@ _MEDIAN = math.sqrt(0.5 * math.pi)
 _HANN_SLOPE = 0.69
 """Error of a Hann-windowed line's frequency times the window's length, over its relative error of amplitude: the
 ratio of the two least-squares variances, square root of (int w2 t2 / int w2), over (int w t2 / int w), over 2 pi."""
-_BETWEEN_BINS = 0.0005 / 4
+_INTERPOLATED = 0.0005 / 4
 """Error of a peak between bins of a spectrum that is padded to four times its length, by a parabola through three
 logarithms (r.m.s. over all places, Hann), over the window's own bin."""
 _CENTROID, _CENTROID_NOISE = 0.0005, 1.4
@@ -108,15 +108,15 @@ def swing_deviations(tone: BoardTone, swing: Swing) -> Mapping[str, float]:
     window, length_s = np.hanning(b - a), (b - a) * tone.grid_s
     power = np.abs(np.fft.rfft(rest * window)) ** 2
     off = np.abs(np.fft.rfftfreq(b - a, tone.grid_s) - swing.rate_hz) * length_s
-    beside = power[(off > 2.0) & (off < 8.0)]
-    if len(beside) < _FEWEST:
+    neighbours = power[(off > 2.0) & (off < 8.0)]
+    if len(neighbours) < _FEWEST:
         return {}
-    amplitude = math.sqrt(2.0 * float(beside.mean())) / float(window.sum())  # of noise, in one phase
+    amplitude = math.sqrt(2.0 * float(neighbours.mean())) / float(window.sum())  # of noise, in one phase
     own = math.hypot(*size[len(columns) - 2 * _TURN_MULTIPLES :][:2])
     # the depth is read between quantiles: of noise they take the larger values
     depth = math.hypot(amplitude, _QUANTILE_NOISE * float(np.std(rest)), _QUANTILE * own)
     return {
-        "rate_hz": math.hypot(_HANN_SLOPE * amplitude / own, _BETWEEN_BINS) / length_s,
+        "rate_hz": math.hypot(_HANN_SLOPE * amplitude / own, _INTERPOLATED) / length_s,
         "depth_percent": 100.0 * depth * swing.depth / own,
     }
 
