@@ -20,11 +20,11 @@ from listen.track import Frames
 Floats = NDArray[np.floating[Any]]
 Flags = NDArray[np.bool_]
 
-_WINDOW_S = 2.0
-"""A Hann line is 1 Hz wide on each side: beats of 2 Hz are told from one tone."""
-_LOBE_HZ, _REACH_HZ = 1.0, 15.0
-"""Half of the main lobe; and how far from the stronger tone the second is looked for: a quicker beat is slower than the
-tracker's frames of 8 ms too, and its two lines are told from each other there (two_tones)."""
+_WINDOWS_S = (2.0, 6.0)
+"""A Hann line is 1 Hz wide on each side, or a third: beats of 2 Hz, or of 0.7, are told from one tone."""
+_LOBES, _REACH_HZ = 2.0, 15.0
+"""Half of the main lobe, in turns of the window; and how far from the stronger tone the second is looked for: of a
+quicker beat the tracker follows neither (two_tones)."""
 _SECOND_DB = -10.0
 """A second tone from a third of the first one's level on: two tones, not a line beside one."""
 _MIRROR_DB = -12.0
@@ -39,7 +39,7 @@ _DIPS, _DIP_DB = 3, 8.0
 
 
 def beating(
-    capture: SampleSource, frames: Frames, rows: Flags, heard: SourceClass, lines: tuple[Swing, ...]
+    capture: SampleSource, frames: Frames, rows: Flags, heard: SourceClass, lines: tuple[Swing, ...], resting: Flags
 ) -> SourceClass:
     """Class of a take in which two tones beat; as it was heard where there are none.
 
@@ -53,6 +53,8 @@ def beating(
         An oscillator.
     lines : tuple of Swing
         Lines beside the tone that were found at its rests.
+    resting : ndarray of bool, shape (n,)
+        Rows in which the control rests.
 
     Returns
     -------
@@ -60,23 +62,35 @@ def beating(
     """
     if max((line.depth for line in lines), default=0.0) < 10 ** (_SECOND_DB / 20) and _dips(frames, rows) < _DIPS:
         return heard
-    rate, reach = capture.true_rate_hz, round(0.5 * _WINDOW_S / frames.row_every_s)
-    own = np.where(rows, frames.segment, -1)
-    whole = np.array([i for i in range(reach, len(own) - reach, max(1, reach // 4)) if _unbroken(own, i, reach)])
+    for window_s in _WINDOWS_S:
+        pairs = _pairs(capture, frames, np.where(rows, frames.segment, -1), resting, window_s)
+        if pairs:
+            low, high, weaker = (median(np.array(column)) for column in zip(*pairs, strict=True))
+            return replace(heard, source="two-tones", low_hz=low, high_hz=high, weaker_dbc=weaker)
+    return heard
+
+
+def _pairs(
+    capture: SampleSource, frames: Frames, own: NDArray[np.int64], resting: Flags, window_s: float
+) -> list[tuple[float, float, float]]:
+    """The two tones of each of some windows; none where most windows have one."""
+    rate, reach = capture.true_rate_hz, round(0.5 * window_s / frames.row_every_s)
+    places = [i for i in range(reach, len(own) - reach, max(1, reach // 4)) if _unbroken(own, i, reach)]
+    # two that are turned together smear: where the control rests is where they are told
+    at_rest = [i for i in places if resting[i - reach : i + reach + 1].all()]
+    whole = np.array(at_rest or places)
     if not len(whole):
-        return heard
-    found = []
+        return []
     chosen = whole[np.unique(np.linspace(0, len(whole) - 1, _MOST_WINDOWS).astype(int))].tolist()
+    found = []
     for i in chosen:
         middle = round(float(frames.time_s[i]) * rate)
-        first = max(capture.start_sample, middle - round(0.5 * _WINDOW_S * rate))
-        x = capture.read(first, min(first + round(_WINDOW_S * rate), capture.stop_sample))
-        pair = _pair(x, rate, median_of_known(frames.f0_hz[i - reach : i + reach + 1]))
+        first = max(capture.start_sample, middle - round(0.5 * window_s * rate))
+        x = capture.read(first, min(first + round(window_s * rate), capture.stop_sample))
+        near_hz = median_of_known(frames.f0_hz[i - reach : i + reach + 1])
+        pair = _pair(x, rate, near_hz, _LOBES / window_s)
         found += [pair] if pair is not None else []
-    if len(found) < max(2, _LEAST_SHARE * len(chosen)):
-        return heard
-    low, high, weaker = (median(np.array(column)) for column in zip(*found, strict=True))
-    return replace(heard, source="two-tones", low_hz=low, high_hz=high, weaker_dbc=weaker)
+    return found if len(found) >= max(2, _LEAST_SHARE * len(chosen)) or (found and len(chosen) == 1) else []
 
 
 def _unbroken(own: NDArray[np.int64], i: int, reach: int) -> bool:
@@ -94,14 +108,14 @@ def _dips(frames: Frames, rows: Flags) -> int:
     return int(np.count_nonzero(np.diff(low.astype(np.int8)) > 0))
 
 
-def _pair(x: Floats, rate_hz: float, near_hz: float) -> tuple[float, float, float] | None:
+def _pair(x: Floats, rate_hz: float, near_hz: float, lobe_hz: float) -> tuple[float, float, float] | None:
     """The two lines of a window, and the weaker's level against the stronger; None where there is one, or a swing."""
     if not np.isfinite(near_hz):
         return None
     n = len(x)
     power = np.abs(np.fft.rfft((x - x.mean()) * np.hanning(n), 2 * n)) ** 2
     bin_hz = rate_hz / (2 * n)
-    lobe, reach = round(_LOBE_HZ / bin_hz), round(_REACH_HZ / bin_hz)
+    lobe, reach = round(lobe_hz / bin_hz), round(_REACH_HZ / bin_hz)
     low, high = max(1, round(near_hz / bin_hz) - 2 * reach), min(len(power), round(near_hz / bin_hz) + 2 * reach)
     if high - low < 4 * lobe:
         return None

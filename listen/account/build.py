@@ -176,7 +176,7 @@ def _lines_and_events(
     if tone is None or heard.source != "oscillator":
         return replace(empty, heard=two_tones(source, frames, heard))
     account = _of_an_oscillator(empty, source, tone, wave in WAVES_OF_SLOPES)
-    heard = beating(source, frames, tone.rows, heard, account.second_lines)
+    heard = beating(source, frames, tone.rows, heard, account.second_lines, account.resting)
     return account if heard.source == "oscillator" else replace(empty, heard=heard)
 
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from tests.tones import check_of, times, white
+from tests.tones import RATE_HZ, check_of, times, white
 
 T = times(6.0)
 
@@ -20,6 +20,19 @@ def test_two_near_tones_are_told(apart_hz: float, weaker_db: float) -> None:
     assert heard.low_hz == pytest.approx(441.3, abs=0.3)
     assert heard.high_hz == pytest.approx(441.3 + apart_hz, abs=0.3)
     assert heard.weaker_dbc == pytest.approx(weaker_db, abs=0.5)
+
+
+def test_a_slow_beat_is_told() -> None:
+    t = times(11.0)
+    x = 0.2 * np.cos(2 * np.pi * 220.0 * t) + 0.18 * np.cos(2 * np.pi * 221.3 * t) + white(len(t), -90.0)
+    assert [f.kind for f in check_of(x).findings if f.severity != "note"] == ["two-tones"]
+
+
+def test_two_on_one_control_are_told_where_it_rests() -> None:
+    f0_hz = 300.0 * 2 ** np.interp(times(11.0), [3.0, 8.0], [0.0, 1.5])
+    phase = np.cumsum(f0_hz) / RATE_HZ
+    x = 0.2 * np.cos(2 * np.pi * phase) + 0.16 * np.cos(2 * np.pi * 1.012 * phase) + white(len(phase), -90.0)
+    assert [f.kind for f in check_of(x).findings if f.severity != "note"] == ["two-tones"]
 
 
 @pytest.mark.parametrize(("rate_hz", "depth"), [(3.1, 0.3), (6.7, 0.6), (4.0, 0.9)])
