@@ -13,6 +13,7 @@ import numpy as np
 import pytest
 
 from listen.account.curve.bins import Bins, gather
+from listen.account.curve.measure import _dead
 from listen.account.curve.model import Stages
 from listen.account.curve.parameters import Layout
 from listen.account.shape import Shape, find_shape
@@ -242,3 +243,10 @@ def test_a_sine_clipped_on_both_halves_is_no_triangle(level: float) -> None:
     bins = gather(frames, np.ones(len(frames), dtype=bool))
     assert bins is not None
     assert other_wave(bins, "sine") is None
+
+
+def test_a_dead_band_is_no_wider_where_the_slope_is_held() -> None:
+    """What the slope's model errs by goes into the dead band there; where all is held nothing else tells its width."""
+    dead = np.array([0.03, 0.035, 0.1, 0.22])
+    np.testing.assert_array_equal(_dead(dead, np.array([0.4, 0.9, 1.2, 1.8])), [0.03, 0.035, 0.035, 0.035])
+    np.testing.assert_array_equal(_dead(dead, np.full(4, 1.2)), dead)

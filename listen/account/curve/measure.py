@@ -133,6 +133,7 @@ def sizes_of(choice: Choice) -> Sizes:
         modelled = replace(modelled, top=none.top, bottom=none.bottom)
     residual = np.where(bins.fits, bins.r - harmonics(modelled, _alone(modelled, bins)).lines, 0.0)
     total_up, total_down, _, _ = _crests(replace(values, steep=none.steep), bins.r)
+    steep = (values.steep if values.own_slope else values.steep / gain)[:, None] * _sides(values)
     return Sizes(
         f0_hz=bins.f0_hz,
         own=bins.own,
@@ -143,7 +144,7 @@ def sizes_of(choice: Choice) -> Sizes:
         flat_positive=flat_up,
         flat_negative=flat_down,
         hard=hard,
-        dead=values.dead,
+        dead=_dead(values.dead, steep.max(axis=1)),
         slope_short=slope_short,
         slopes_fs_per_s=slopes_fs,
         even=even,
@@ -153,8 +154,14 @@ def sizes_of(choice: Choice) -> Sizes:
         crest_positive=total_up,
         crest_negative=total_down,
         gain=gain,
-        steep=(values.steep if values.own_slope else values.steep / gain)[:, None] * _sides(values),
+        steep=steep,
     )
+
+
+def _dead(dead: Floats, steepest: Floats) -> Floats:
+    """Dead band, where the slope is held no wider than elsewhere: there it takes what that model errs by."""
+    free = steepest <= 1.0
+    return np.minimum(dead, dead[free].max()) if free.any() else dead
 
 
 def _rss(lines: Complexes) -> Floats:
