@@ -60,13 +60,14 @@ def judge(
     Judgement
     """
     candidates = candidates_of(account, damage, capture, wave, limits, duty_percent)
+    figures = sweep.summary(account)
+    highest_hz = figures["f0_high_hz"]
     findings = tuple(
         sorted(
-            (words.finding_of(candidate, gain_control, capture.polarity_known) for candidate in candidates),
+            (words.finding_of(candidate, gain_control, capture.polarity_known, highest_hz) for candidate in candidates),
             key=lambda f: (_RANK[f.severity], f.kind != "wrong-wave", -in_steps(times_over(f, limits)), f.start_s),
         )
     )
-    figures = sweep.summary(account)
     return Judgement(
         verdict=_verdict(findings),
         findings=findings,

@@ -25,6 +25,9 @@ _MOVES_DB = 1.0
 """From here on a level that no finding blames is said to move, not to hold: the limit of its drift."""
 _NO_SINE_PERCENT = 45.0
 """A square has 43 % from H2 to H10 (its series): what has more was hardly meant as a sine."""
+_TO_THE_TOP, _ONE_PITCH = 0.8, 1.03
+"""A finding that ends a third of an octave below the take's highest pitch, or nearer, goes on to the top as far as the
+take shows; one within half a semitone is at one note."""
 _LEAST_SHARE = 0.1
 """A part is named as a cause of a number of which it makes so much (of the square): a third of its size."""
 
@@ -35,10 +38,15 @@ def words() -> dict[str, Any]:
     return tomllib.loads(Path(__file__).with_name("words.toml").read_text("utf-8"))
 
 
-def finding_of(candidate: Candidate, gain_control: str | None, half_known: bool = False) -> Finding:
-    """Put a candidate into words; halves are the circuit's where the recorder's polarity is known."""
+def finding_of(
+    candidate: Candidate, gain_control: str | None, half_known: bool = False, highest_hz: float | None = None
+) -> Finding:
+    """Put a candidate into words; halves are the circuit's where the recorder's polarity is known.
+
+    ``highest_hz`` is the take's highest pitch: what ends below it is not told as going on upward.
+    """
     sentences = kind_of(candidate.kind).sentences
-    template = sentences.get(candidate.variant) or sentences["plain"]
+    template = _until(sentences.get(candidate.variant) or sentences["plain"], candidate, highest_hz)
     # what could not be measured is left out of the sentence
     said = dict.fromkeys(names_of(candidate.measured), "") | written(candidate.measured)
     said |= half_fields(candidate.half, half_known)
@@ -58,6 +66,16 @@ def finding_of(candidate: Candidate, gain_control: str | None, half_known: bool 
         sentence=template.format_map(said),
         part=candidate.part,
     )
+
+
+def _until(template: str, candidate: Candidate, highest_hz: float | None) -> str:
+    """Template with the pitch up to which the finding goes, where the take goes on higher."""
+    high, onset = candidate.f0_high_hz, candidate.measured.evidence().get("onset_f0_hz")
+    if highest_hz is None or high is None or not isinstance(onset, float) or high > _TO_THE_TOP * highest_hz:
+        return template
+    if high < _ONE_PITCH * onset:
+        return template.replace("from {onset_f0_hz} upward", "at {onset_f0_hz}")
+    return template.replace("{onset_f0_hz} upward", "{onset_f0_hz} to " + format_hz_note(high))
 
 
 def written(numbers: Measured) -> dict[str, str]:

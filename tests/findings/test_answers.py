@@ -68,3 +68,15 @@ def test_what_is_normal_for_diodes_is_said_where_nothing_is_stated(
     candidate = replace(candidate, variant="rounded")
     sentence = finding_of(candidate, gain_control=gain_control).sentence
     assert ("diode" in sentence) is said
+
+
+@pytest.mark.parametrize(
+    ("high_hz", "said"),
+    [(1900.0, "from 220 Hz (A3) upward"), (880.0, "from 220 Hz (A3) to 880 Hz (A5)"), (222.0, "at 220 Hz (A3)")],
+)
+def test_what_ends_below_the_top_is_said_to_end(high_hz: float, said: str) -> None:
+    numbers = measured.OddOrder(odd_percent=3.0, onset_f0_hz=220.0, thd_worst_percent=3.0)
+    candidate = Candidate(kind="odd-order-distortion", severity="attention", start_s=1.0, end_s=2.0, measured=numbers)
+    candidate = replace(candidate, variant="rounded", f0_low_hz=220.0, f0_high_hz=high_hz)
+    assert said in finding_of(candidate, None, highest_hz=2000.0).sentence
+    assert "upward" in finding_of(candidate, None).sentence
