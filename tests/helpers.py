@@ -51,6 +51,7 @@ class PlainResult:
     judgement: Any = None
     diagnoses: tuple[Diagnosis, ...] = ()
     circuit: Any = None
+    channel_pair: Any = None
 
 
 def make_frames(n: int = 50, *, seed: int = 1, silent: int = 0) -> Frames:

@@ -111,6 +111,7 @@ def test_the_readmes_table_of_what_is_not_shown_is_the_programs() -> None:
         "silence and power on": "full-swing",
         "quick moves, each with a rest": "no-retune",
         "rests": "no-rest",
+        "rests without steps, wind or handling": "disturbed",
         "the turn": "one-note",
         "a high enough rate": "band",
         "a known polarity": "polarity",

@@ -23,7 +23,18 @@ def shape(wave: str, **changes: Any) -> WaveShape:
     """A healthy wave at four pitches, but for what is changed."""
     values: dict[str, Any] = {"bins": (), "fits": (), "f0_hz": np.array([200.0, 320.0, 500.0, 800.0])}
     zero = np.zeros(4)
-    for name in ("corner_s", "corner_sigma_s", "bow", "bow_sigma", "loss", "loss_both", "spike", "spike_area_s"):
+    for name in (
+        "corner_s",
+        "corner_sigma_s",
+        "bend",
+        "bend_sigma",
+        "bow",
+        "bow_sigma",
+        "loss",
+        "loss_both",
+        "spike",
+        "spike_area_s",
+    ):
         values[name] = zero
     for name in ("share_sigma", "reset_s", "reset_sigma_s", "spike_limit_s", "gain_db", "residual_even"):
         values[name] = zero
