@@ -28,8 +28,7 @@ FILE = Path(__file__).with_name("figures.json")
 NEAR_FILE = Path(__file__).with_name("neighbours.json")
 NEAR_TAKES = (
     *("pair:asymmetric-clipping/mains-hum", "wave:healthy/4", "pair:amplitude-hunting/level-drift", "wave:glitch/14"),
-    *("circuit:wien-bad-spot", "single:capture-overload", "foreign:choir", "pair:even-order-distortion/slew-limiting"),
-    *("single:capture-gap", "pair:oscillation-dropout/amplitude-bounce"),
+    *("single:capture-overload", "foreign:choir", "pair:even-order-distortion/slew-limiting", "single:capture-gap"),
 )
 """Takes in whose check nearly every function of the two packages is called: these stand in ``neighbours.json``."""
 PLAIN = {"NPY_DISABLE_CPU_FEATURES": "AVX2 FMA3 AVX512F AVX512CD AVX512_SKX", "OPENBLAS_CORETYPE": "Nehalem"}

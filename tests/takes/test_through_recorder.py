@@ -6,7 +6,7 @@ import pytest
 
 from tests.takes.through_recorder import distortion_of, hear
 
-TAKES = 10
+TAKES = 6
 
 
 @pytest.mark.parametrize("seed", range(TAKES))
