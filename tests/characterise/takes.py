@@ -12,7 +12,7 @@ from tests.takes.class_healthy import finished
 from tests.takes.class_room import PLACES
 from tests.takes.class_single import CAUSES
 from tests.takes.classes import CLASSES
-from tests.takes.files import Made, TakeClass
+from tests.takes.files import Made, TakeClass, rng_of
 from tests.takes.needs import Needs, Order, draw_board
 from tests.takes.truths import Truth
 
@@ -49,10 +49,19 @@ class Job:
     kind: str | None = None
 
 
+def _drawn_times(rng: np.random.Generator) -> float:
+    return math.exp(float(rng.uniform(math.log(SMALLEST), math.log(LARGEST))))
+
+
+def times_of(job: Job) -> float:
+    """Return the size that a fault was asked to have, in times its limit: the first number that its seed draws."""
+    return _drawn_times(rng_of(job.class_name, job.variant, job.seed))
+
+
 def _fault(variant: str, _seed: int, rng: np.random.Generator) -> Made:
     """A board with one fault, alone or in a recorded room; its size is even in the logarithm."""
     kind, place = variant.split("/")
-    order = Order(times=math.exp(float(rng.uniform(math.log(SMALLEST), math.log(LARGEST)))))
+    order = Order(times=_drawn_times(rng))
     needs = CAUSES[kind].needs(rng, order)
     if place != "alone":
         needs = needs & Needs(lowest_hz=LOWEST_IN_A_ROOM_HZ)
@@ -107,4 +116,4 @@ def jobs(healthy: int, faulty: int) -> list[Job]:
     return [job for _, job in sorted(order, key=lambda item: item[0])]
 
 
-__all__ = ["Job", "class_of", "fault_job", "healthy_job", "jobs"]
+__all__ = ["Job", "class_of", "fault_job", "healthy_job", "jobs", "times_of"]

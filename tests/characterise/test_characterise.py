@@ -2,18 +2,28 @@
 
 from __future__ import annotations
 
+import contextlib
 from collections import Counter
+from dataclasses import replace
+from pathlib import Path
 
 from tests.characterise import results
 from tests.characterise.results import Result, smallest_found, table
-from tests.characterise.takes import Job, jobs
+from tests.characterise.takes import Job, class_of, jobs, times_of
 from tests.takes import sounds
 from tests.takes.class_single import CAUSES
+from tests.takes.files import ensure
 
 
 def _result(kind: str | None, size: float | None = None, found: bool = False, false: tuple[str, ...] = ()) -> Result:
     return Result(
-        kind=kind, size=size, expected=bool(size and size > 2.3), found=found, false=list(false), seconds=36.0
+        kind=kind,
+        size=size,
+        expected=bool(size and size > 2.3),
+        found=found,
+        false=list(false),
+        seconds=36.0,
+        times=size or 0.0,
     )
 
 
@@ -44,8 +54,8 @@ def test_the_table_counts_alarms_by_the_hour() -> None:
     found = [_result("slow-start", 1.0), _result("slow-start", 3.0, True), _result("mains-hum", -45.0, True)]
     rows = table([*found, *[_result(None, false=("mains-hum",)) for _ in range(3)], *[_result(None)] * 97])
     by_kind = {row.split(" | ")[0].strip("| "): row for row in rows}
-    assert by_kind["slow-start"].endswith("| 2 | 3 s | 0.5 | 1 of 1 | 0 | 0.00 |")
-    assert by_kind["mains-hum"].endswith("| 1 | -45 dBc | -50 |  | 3 | 3.00 |")
+    assert by_kind["slow-start"].endswith("| 2 | 3 s | 0.5 | 1 of 1 | 1 of 1 | 0 | 0.00 |")
+    assert by_kind["mains-hum"].endswith("| 1 | -45 dBc | -50 |  |  | 3 | 3.00 |")
     assert rows[-1] == "100 healthy takes, 1.00 h; 3 takes with a fault; 0 checks broke off."
 
 
@@ -67,3 +77,25 @@ def test_a_take_is_checked_once(tmp_path, monkeypatch) -> None:
     monkeypatch.setattr(results, "_program_digest", lambda: "another")
     results.result_of(job, tmp_path)
     assert len(calls) == 3
+
+
+def test_the_size_asked_for_is_the_one_that_is_built(monkeypatch) -> None:
+    """What was drawn is told again without making the take; what is less than twice the limit is not counted there."""
+    job = Job(class_name="fault", variant="slow-start/alone", seed=7003, kind="slow-start")
+    orders = []
+
+    class Stop(Exception):
+        pass
+
+    class Cause:
+        def needs(self, _rng, order):
+            orders.append(order)
+            raise Stop
+
+    monkeypatch.setitem(CAUSES, "slow-start", Cause())
+    with contextlib.suppress(RuntimeError):
+        ensure(class_of(job), job.variant, job.seed, Path("."))
+    assert orders[0].times == times_of(job)
+    small = replace(_result("slow-start", 3.0, False), times=1.9)
+    rows = table([small, _result("slow-start", 3.0, True)])
+    assert "| 1 of 2 | 1 of 1 |" in next(row for row in rows if row.startswith("| slow-start"))
