@@ -21,7 +21,7 @@ White noise comes to 1.7 at the most (nine rows, 30 samples of a part in each: s
 """
 _STANDS_OUT = 3.0
 """Parts over so many medians hold some of the burst: noise's 1.7 is below, and most of a burst's ends are above."""
-_ROWS = 9
+ROWS = 9
 """Rows of 20 ms that are averaged, 0.18 s: half of them overlap, so that noise's scatter falls by half; a longer mean
 would wash out a burst that comes with a short stretch of the tuning."""
 _AT_ONCE = 4000
@@ -132,7 +132,7 @@ def _excess_in_cycle(frames: Frames, rows: Flags) -> tuple[Floats, Floats, Flags
     n = len(frames)
     excess, place, peaked = np.zeros(n), np.zeros(n), np.zeros(n, dtype=bool)
     parts = frames.residual_fold.shape[2]
-    half = _ROWS // 2
+    half = ROWS // 2
     label = np.where(rows, frames.segment, -1)
     edges = np.concatenate([[0], np.flatnonzero(np.diff(label)) + 1, [n]])
     for a, b in zip(edges[:-1].tolist(), edges[1:].tolist(), strict=True):

@@ -10,6 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from listen.account.deviations import UNLIKE_SIGMAS, with_deviations
+from listen.account.deviations_rows import burst_figures, half_order_level
 from listen.account.parts import (
     AmplifiersCurve,
     BurstInStep,
@@ -28,10 +29,10 @@ from listen.account.parts import (
     Tone,
 )
 from listen.account.shares import noise_dbfs, shares_of
+from listen.account.stops import Dropout
 from listen.account.types import Account
 from listen.account.waves import wave_part
 from listen.capture import Damage
-from listen.sorting import quantile
 
 Floats = NDArray[np.floating[Any]]
 Flags = NDArray[np.bool_]
@@ -78,6 +79,7 @@ def _parts(account: Account, damage: Damage) -> Iterator[tuple[str, Part]]:
                     time_span_db=law.time_span_db,
                     highest_at_hz=law.highest_hz,
                     lowest_at_hz=law.lowest_hz,
+                    sigma={"span_db": law.span_sigma_db, "time_span_db": law.time_span_sigma_db},
                     **place.of_rows(account.judged),
                 ),
             )
@@ -207,25 +209,14 @@ def _interharmonics(account: Account, place: _Place) -> Iterator[tuple[str, Part
     halves = account.half_orders.level_dbc
     if (halves > _RUN_DBC).any():
         rows = halves > _RUN_DBC
-        yield (
-            "half-orders",
-            HalfOrderFamily(id="half-orders", level_dbc=quantile(halves[rows], 0.9), **place.of_rows(rows)),
-        )
+        level, error = half_order_level(account, rows)
+        known = {"level_dbc": error} if np.isfinite(error) else {}
+        yield "half-orders", HalfOrderFamily(id="half-orders", level_dbc=level, sigma=known, **place.of_rows(rows))
     burst = account.bursts.level_dbc
     rows = account.judged & (burst > _RUN_DBC)
     if np.count_nonzero(rows) >= 5:
-        turn = np.mean(np.exp(2j * np.pi * account.bursts.cycle[rows]))
-        spur = account.frames.spur_hz[rows]
-        yield (
-            "burst",
-            BurstInStep(
-                id="burst",
-                level_dbc=quantile(burst[rows], 0.9),
-                cycle=float(np.angle(turn) / (2 * np.pi) % 1.0),
-                frequency_hz=float(np.nanmedian(spur)) if np.isfinite(spur).any() else None,
-                **place.of_rows(rows),
-            ),
-        )
+        found, errors = burst_figures(account, rows)
+        yield "burst", BurstInStep(id="burst", sigma=errors, **found, **place.of_rows(rows))
     for number, line in enumerate(account.fixed_lines, start=1):
         own = line.of_the_recording is True
         kind = RecordersTone if own else SecondOscillator
@@ -324,6 +315,7 @@ def _events(account: Account) -> Iterator[tuple[str, Part]]:
                 f0_low_hz=drop.f0_low_hz,
                 f0_high_hz=drop.f0_high_hz,
                 depth_db=drop.depth_db,
+                sigma=_of_dropout(drop),
             ),
         )
     if (stop := account.silences.stop) is not None:
@@ -345,6 +337,12 @@ def _events(account: Account) -> Iterator[tuple[str, Part]]:
             ),
         )
     yield from _room_sounds(account)
+
+
+def _of_dropout(drop: Dropout) -> dict[str, float]:
+    ends = {"start_s": drop.edge_sigma_s, "end_s": drop.edge_sigma_s if drop.comes_back else np.nan}
+    known = {"depth_db": drop.depth_sigma_db, **ends}
+    return {name: size for name, size in known.items() if np.isfinite(size)}
 
 
 def _room_sounds(account: Account) -> Iterator[tuple[str, Part]]:

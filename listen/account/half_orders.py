@@ -13,7 +13,7 @@ from listen.track import Frames
 Floats = NDArray[np.floating[Any]]
 Flags = NDArray[np.bool_]
 
-_ROWS = 15
+ROWS = 15
 """Rows over which the lines must stand still: 0.3 s, so that what passes 3 Hz off turns by a whole cycle."""
 _OVER_SCATTER = 3.0
 """The mean stands so far over its own standard error: noise does once in 8000 places (e^-9)."""
@@ -91,8 +91,8 @@ def _running(
     index = np.arange(n)
     edges = np.concatenate([[0], np.flatnonzero(np.diff(label)) + 1, [n]])
     owner = np.searchsorted(edges, index, side="right") - 1
-    low = np.maximum(index - _ROWS // 2, edges[owner])
-    high = np.minimum(index + _ROWS // 2 + 1, edges[owner + 1])
+    low = np.maximum(index - ROWS // 2, edges[owner])
+    high = np.minimum(index + ROWS // 2 + 1, edges[owner + 1])
     count = _sums(seen.astype(float)[:, None], low, high)[:, 0]
     safe = np.maximum(count, 1.0)[:, None]
     mean = _sums(lines, low, high) / safe

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
@@ -25,6 +25,10 @@ _OUTER = 0.004
 touched."""
 _TIME_S = 0.5
 """Shorter than this is a swing or a ring: half a second is the limit of a level that settles."""
+_NEAR_END_DB, _NEAR_END_SHARE = 0.02, 0.05
+"""The law's ends are read off all places within this, and within a twentieth of its span."""
+_UNSEEN_S = 0.11
+"""A tone's first and last rows lie so far within it: the outer 4 of a thousand rows, two frames of 40 ms, a hop."""
 _ONE_NOTE = 1.06
 """A semitone (1.0595): of a note that drifts by less no law against pitch is asked."""
 
@@ -42,6 +46,8 @@ class LevelLaw:
     highest_hz, lowest_hz : float
     time_span_db : float
         Of what the law leaves, through a mean of half a second.
+    span_sigma_db, time_span_sigma_db : float
+        Standard deviations.
     time_s, law_db : ndarray, shape (n,)
         Places that were judged, and the law there.
     """
@@ -56,6 +62,8 @@ class LevelLaw:
     law_db: Floats
     rest_db: Floats
     f0_hz: Floats
+    span_sigma_db: float = 0.0
+    time_span_sigma_db: float = 0.0
 
     def at(self, f0_hz: Floats) -> Floats:
         """Level at some pitches, decibels."""
@@ -90,15 +98,18 @@ def fit_level_law(time_s: Floats, f0_hz: Floats, level_db: Floats, corner_known:
     """
     if len(time_s) < 10:
         return None
-    best: LevelLaw | None = None
+    laws = []
     for corner in (0.0,) if corner_known else CORNERS_HZ:
         if corner and f0_hz.min() > 40.0 * corner:
             continue
-        flat = level_db + 10 * np.log10(1 + (corner / f0_hz) ** 2)
-        law = _fitted(time_s, f0_hz, flat)
-        if best is None or law.span_db < best.span_db - 0.02:
+        laws.append(_fitted(time_s, f0_hz, level_db + 10 * np.log10(1 + (corner / f0_hz) ** 2)))
+    best = laws[0]
+    for law in laws[1:]:
+        if law.span_db < best.span_db - 0.02:
             best = law
-    return best
+    # which of the corners it was is not known
+    off = [law.span_db - best.span_db for law in laws]
+    return replace(best, span_sigma_db=float(np.hypot(best.span_sigma_db, np.sqrt(np.mean(np.square(off))))))
 
 
 def _fitted(time_s: Floats, f0_hz: Floats, level_db: Floats) -> LevelLaw:
@@ -116,6 +127,11 @@ def _fitted(time_s: Floats, f0_hz: Floats, level_db: Floats) -> LevelLaw:
     rest = level_db - law
     top, bottom = quantile(law, 1 - _OUTER), quantile(law, _OUTER)
     smooth = _over_time(rest, time_s)
+    scatter, independent_s = _scatter(rest, time_s)
+    near = _NEAR_END_DB + _NEAR_END_SHARE * (top - bottom)
+    at_ends = [max(int((np.abs(law - edge) < near).sum()), 1) for edge in (top, bottom)]
+    bent = float(np.hypot(np.std(smooth), _overshoot(sizes)))  # the law is straight between knots, the level is not
+    hop_s = median(np.diff(time_s))
     return LevelLaw(
         knots_hz=np.exp2(knots),
         level_db=sizes,
@@ -127,7 +143,43 @@ def _fitted(time_s: Floats, f0_hz: Floats, level_db: Floats) -> LevelLaw:
         law_db=law,
         rest_db=smooth,
         f0_hz=f0_hz,
+        span_sigma_db=float(np.hypot(scatter * np.sqrt(sum(independent_s / (hop_s * n) for n in at_ends)), bent)),
+        time_span_sigma_db=float(np.hypot(scatter * np.sqrt(2.0 * independent_s / _TIME_S), _unseen(smooth, hop_s))),
     )
+
+
+def _overshoot(sizes: Floats) -> float:
+    """By how much knots at a top and a bottom within the range lie beyond a bent course.
+
+    It is h^2 f'' / 12 for straight pieces through a parabola by least squares.
+    """
+    inner = [k for k in (int(np.argmax(sizes)), int(np.argmin(sizes))) if 0 < k < len(sizes) - 1]
+    return float(np.sqrt(sum(((sizes[k - 1] - 2.0 * sizes[k] + sizes[k + 1]) / 12.0) ** 2 for k in inner)))
+
+
+def _unseen(smooth: Floats, hop_s: float) -> float:
+    """By how much the level may have changed before the first row and after the last one."""
+    rows = max(1, round(_UNSEEN_S / max(hop_s, 1e-6)))
+    if len(smooth) <= rows:
+        return 0.0
+    return float(np.hypot(smooth[rows] - smooth[0], smooth[-1] - smooth[-1 - rows]))
+
+
+def _scatter(rest: Floats, time_s: Floats) -> tuple[float, float]:
+    """Standard deviation of what is left without its slow course, and the seconds after which it is another."""
+    hop_s = median(np.diff(time_s))
+    width = max(1, round(_TIME_S / max(hop_s, 1e-6)))
+    if len(rest) < 3 * width:
+        return float(np.std(rest)), min(_TIME_S, hop_s * len(rest))
+    total = np.concatenate([[0.0], np.cumsum(rest)])
+    fast = rest[width // 2 : width // 2 + len(rest) - width + 1] - (total[width:] - total[:-width]) / width
+    power, alike = float(np.mean(fast**2)), 0.0
+    for lag in range(1, width):
+        share = float(np.mean(fast[lag:] * fast[:-lag])) / max(power, 1e-30)
+        if share < 0.05:
+            break
+        alike += share
+    return float(np.sqrt(power)), hop_s * (1.0 + 2.0 * alike)
 
 
 def _centre(values: Floats) -> float:

@@ -98,8 +98,74 @@ def start(rng: np.random.Generator) -> tuple[Floats, Truth]:
     return x, {("start", "rise_s"): passed_s[1] - passed_s[0]}
 
 
+def half_orders(rng: np.random.Generator) -> tuple[Floats, Truth]:
+    """Alternate cycles that differ: lines at the half, three and five halves of a tone that is turned."""
+    time_s, phase = _turn(8.0, float(rng.uniform(200.0, 400.0)), float(rng.uniform(600.0, 1800.0)))
+    level_dbc, sizes = float(rng.uniform(-52.0, -25.0)), rng.uniform(0.1, 1.0, 3)
+    sizes *= 10.0 ** (level_dbc / 20.0) / np.sqrt(np.sum(sizes**2))
+    x = np.sin(phase) + sum(a * np.sin((k + 0.5) * phase + rng.uniform(0.0, 6.0)) for k, a in enumerate(sizes))
+    return PEAK * x + _noise(rng, len(time_s), -78.0, -56.0), {("half-orders", "level_dbc"): level_dbc}
+
+
+def burst(rng: np.random.Generator) -> tuple[Floats, Truth]:
+    """A few turns of a high frequency at one place of each cycle, of the tone's phase independent."""
+    time_s, phase = _turn(8.0, float(rng.uniform(100.0, 250.0)), float(rng.uniform(300.0, 800.0)))
+    frequency_hz, half_width = float(rng.uniform(8000.0, 16000.0)), float(rng.uniform(0.04, 0.12))
+    cycle, level_dbc = float(rng.uniform(0.05, 0.95)), float(rng.uniform(-48.0, -28.0))
+    # the crest of a sine lies a quarter of a cycle after its zero
+    place = (phase / (2.0 * np.pi) - 0.25 - cycle + 0.5) % 1.0 - 0.5
+    shape = np.where(np.abs(place) < half_width, np.cos(0.5 * np.pi * place / half_width) ** 2, 0.0)
+    own_phase = np.cumsum(0.02 * rng.standard_normal(len(time_s)))
+    high = shape * np.sin(2.0 * np.pi * frequency_hz * time_s + own_phase)
+    high *= 10.0 ** (level_dbc / 20.0) * np.sqrt(0.5 / np.mean(high**2))
+    truth = {("burst", "level_dbc"): level_dbc, ("burst", "cycle"): cycle, ("burst", "frequency_hz"): frequency_hz}
+    return PEAK * (np.sin(phase) + high) + _noise(rng, len(time_s), -78.0, -60.0), truth
+
+
+def law(rng: np.random.Generator) -> tuple[Floats, Truth]:
+    """A level that follows the pitch, through an input coupled at a corner that nobody states (first order)."""
+    time_s, phase = _turn(10.0, float(rng.uniform(150.0, 400.0)), float(rng.uniform(900.0, 3000.0)))
+    f0_hz = np.gradient(phase) * RATE_HZ / (2.0 * np.pi)
+    high = np.log(f0_hz / f0_hz.min()) / np.log(f0_hz.max() / f0_hz.min())
+    span_db, corner_hz = _between(rng, 0.3, 4.0), float(rng.uniform(0.0, 20.0))
+    shape = (high, 1.0 - high, np.sin(np.pi * high) ** 2)[int(rng.integers(3))]
+    level_db = span_db * shape - 10.0 * np.log10(1.0 + (corner_hz / f0_hz) ** 2)
+    x = 0.2 * 10.0 ** (level_db / 20.0) * np.sin(phase)
+    return x + _noise(rng, len(time_s), -70.0, -40.0), {("level", "span_db"): span_db}
+
+
+def drift(rng: np.random.Generator) -> tuple[Floats, Truth]:
+    """A note whose level moves, evenly or as it settles; its span is that of means of half a second, ends left out."""
+    time_s, f0_hz, span_db = (
+        np.arange(12 * RATE_HZ) / RATE_HZ,
+        float(rng.uniform(900.0, 2500.0)),
+        _between(rng, 0.3, 3.0),
+    )
+    settles_s = float(rng.uniform(1.5, 3.0))
+    course = time_s / 12.0 if rng.integers(2) else 1.0 - np.exp(-time_s / settles_s)
+    level_db = span_db * course / course[-1] * float(rng.choice([-1.0, 1.0]))
+    total, width = np.cumsum(np.concatenate([[0.0], level_db])), RATE_HZ // 2
+    means = (total[width:] - total[:-width]) / width
+    x = 0.2 * 10.0 ** (level_db / 20.0) * np.sin(2.0 * np.pi * f0_hz * time_s) + _noise(rng, len(time_s), -70.0, -40.0)
+    return x, {("level", "time_span_db"): float(np.quantile(means, 0.996) - np.quantile(means, 0.004))}
+
+
+def dropout(rng: np.random.Generator) -> tuple[Floats, Truth]:
+    """A tone that falls within milliseconds, straight in decibels, and comes back so; its ends are 20 dB down."""
+    time_s, f0_hz = np.arange(8 * RATE_HZ) / RATE_HZ, float(rng.uniform(200.0, 1500.0))
+    long_s, edge_s, depth_db = _between(rng, 0.06, 0.8), float(rng.uniform(0.002, 0.02)), float(rng.uniform(25.0, 58.0))
+    begin_s = float(rng.uniform(2.0, 5.0))
+    down = np.clip((time_s - begin_s) / edge_s, 0.0, 1.0) * np.clip((begin_s + long_s - time_s) / edge_s, 0.0, 1.0)
+    x = PEAK * 10.0 ** (-depth_db * down / 20.0) * np.sin(2.0 * np.pi * f0_hz * time_s)
+    late_s = 20.0 / depth_db * edge_s
+    truth = {("dropout-1", "depth_db"): depth_db, ("dropout-1", "start_s"): begin_s + late_s}
+    truth[("dropout-1", "end_s")] = begin_s + long_s - late_s
+    return x + _noise(rng, len(time_s), -85.0, -72.0), truth
+
+
 FAMILIES: Mapping[str, Callable[[np.random.Generator], tuple[Floats, Truth]]] = {
     "hunting": hunting, "mains": mains, "line": line, "ring": ring, "start": start,
+    "half_orders": half_orders, "burst": burst, "law": law, "drift": drift, "dropout": dropout,
 }  # fmt: skip
 
 
@@ -119,7 +185,8 @@ def errors(families: Iterable[str], seeds: Iterable[int]) -> dict[str, list[floa
                 }
                 for (name, key), true in truth.items():
                     part = parts.get(name, {"parameters": {}, "sigma": {}})
-                    value, sigma = part["parameters"].get(key, np.nan), part["sigma"].get(key, np.nan)
+                    value = {**part, **part["parameters"]}.get(key, np.nan)
+                    sigma = part["sigma"].get(key, np.nan)
                     out[f"{name}.{key}"].append((value - true) / sigma)
     return out
 
