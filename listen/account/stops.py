@@ -198,17 +198,17 @@ def _confirmed(capture: SampleSource, tone: BoardTone, start_s: float, end_s: fl
     )
 
 
-def _depth_sigma_db(readings: Floats, alike: float) -> float:
+def _depth_sigma_db(amplitude: Floats, alike: float) -> float:
     """Standard deviation of the level that is left, decibels; one of so many readings is independent.
 
     Noise beside a tone that is left adds half of its square to the amplitude (Rice); noise alone scatters by 0.52 of
     its mean (Rayleigh).
     """
-    middle = median(readings)
-    scatter = _NORMAL * median(np.abs(readings - middle)) / max(middle, 1e-12)
+    middle = median(amplitude)
+    scatter = _NORMAL * median(np.abs(amplitude - middle)) / max(middle, 1e-12)
     if not scatter < _NOISE_ALONE:
         return math.nan
-    return _DB * math.hypot(_MEDIAN * scatter / math.sqrt(max(len(readings) / alike, 1.0)), 0.5 * scatter**2)
+    return _DB * math.hypot(_MEDIAN * scatter / math.sqrt(max(len(amplitude) / alike, 1.0)), 0.5 * scatter**2)
 
 
 def _grown_back(tone: BoardTone, end_s: float) -> float:
