@@ -6,6 +6,8 @@ moment and no network. The kernels are built again where their sources changed.
 
 from __future__ import annotations
 
+import contextlib
+import functools
 import hashlib
 import importlib
 import os
@@ -19,7 +21,7 @@ ROOT = Path(__file__).resolve().parents[1]
 VENV = ROOT / ".venv"
 NATIVE = ROOT / "listen" / "native"
 LOCK = ROOT / "scripts" / "requirements-lock.txt"
-EXTRAS = {"demo": "", "test": "[dev]"}
+EXTRAS = {"demo": [], "test": ["dev"]}
 
 
 class CannotSetUpError(Exception):
@@ -74,14 +76,27 @@ def make_environment() -> None:
         ) from error
 
 
-def pip(*arguments: str) -> bool:
-    """Run pip of the environment, or one from outside that installs into it. Whether it did what was asked."""
-    own = subprocess.run([environment_python(), "-m", "pip", "--version"], capture_output=True, check=False)
-    command = [str(environment_python()), "-m", "pip"]
-    if own.returncode:
-        command = [sys.executable, "-m", "pip", "--python", str(VENV)]
+@functools.cache
+def pip_command() -> list[str]:
+    """The environment's pip, or where it has none one from outside that installs into it."""
+    own = subprocess.run([environment_python(), "-c", "import pip"], capture_output=True, check=False)
+    if own.returncode == 0:
+        return [str(environment_python()), "-m", "pip"]
+    return [sys.executable, "-m", "pip", "--python", str(VENV)]
+
+
+def pip(*installs: list[str]) -> bool:
+    """Run pip install with each of these lists of arguments, all at once. Whether all did what was asked."""
     quiet = ["-qq", "--disable-pip-version-check", "--no-input"]
-    return subprocess.run([*command, "install", *quiet, *arguments], stdout=sys.stderr, check=False).returncode == 0
+    commands = [[*pip_command(), "install", *quiet, *arguments] for arguments in installs]
+    with contextlib.ExitStack() as running:
+        started = [running.enter_context(subprocess.Popen(command, stdout=sys.stderr)) for command in commands]
+        try:
+            return not any([one.wait() for one in started])
+        except BaseException:
+            for one in started:
+                one.kill()
+            raise
 
 
 def locked() -> bool:
@@ -119,30 +134,38 @@ def built() -> bool:
     return any(NATIVE.glob("kernels.*.so")) or any(NATIVE.glob("kernels.*.pyd"))
 
 
+def packages(what: str) -> list[str]:
+    """What pip is to install besides the project itself."""
+    import tomllib  # not in the Pythons that main refuses
+
+    project = tomllib.loads((ROOT / "pyproject.toml").read_text(encoding="utf-8"))["project"]
+    extras = [project["optional-dependencies"][extra] for extra in EXTRAS[what]]
+    return sum(extras, project["dependencies"])
+
+
 def build_kernels() -> None:
     """Build the extension again, offline where the environment is that of the tests: it holds what a build needs."""
     say("Building the kernels (their sources changed).")
     here = ["--no-deps", "--editable", str(ROOT)]
-    if not (pip("--no-build-isolation", *here) or pip(*here)):
+    if not (pip(["--no-build-isolation", *here]) or pip(here)):
         raise CannotSetUpError("The kernels could not be built; see the lines above.")
 
 
 def install(what: str) -> None:
-    """Install the packages, and the project itself as a plain path with its extension built into it."""
+    """Install the packages, and at the same time the project itself: a plain path, its extension built into it."""
     say(f"Installing packages into {VENV} and building the kernels (once, a minute or two).")
-    if locked():
-        done = pip("--require-hashes", "-r", str(LOCK)) and pip("--no-deps", "--editable", str(ROOT))
-    else:
-        done = pip("--editable", f"{ROOT}{EXTRAS[what]}")
-    if not done:
+    wanted = ["--require-hashes", "-r", str(LOCK)] if locked() else packages(what)
+    # Python keeps the byte code of what it imports, and most of scipy's is never imported. Where it may not, pip makes
+    # it all; and for the tests, because there a warning about a package's source is an error.
+    ahead = what == "test" or sys.dont_write_bytecode
+    if not pip(["--no-deps", "--editable", str(ROOT)], [*([] if ahead else ["--no-compile"]), *wanted]):
         raise CannotSetUpError(
             "The packages could not be installed; see the lines above, check the network and try again. Where Python's "
             "headers are missing (Python.h), install the package python3-dev or python3-devel."
         )
-    # byte code is kept on disc: the first check then starts as quickly as every other
-    subprocess.run(
-        [environment_python(), "-m", "compileall", "-q", str(ROOT / "listen")], capture_output=True, check=False
-    )
+    if sys.dont_write_bytecode:
+        own = [environment_python(), "-m", "compileall", "-q", str(ROOT / "listen")]
+        subprocess.run(own, capture_output=True, check=False)
 
 
 def set_up(what: str) -> None:

@@ -2,10 +2,13 @@
 
 from __future__ import annotations
 
+import json
 import os
 import shutil
 import subprocess
 import sys
+import sysconfig
+import tomllib
 from pathlib import Path
 
 import pytest
@@ -134,3 +137,73 @@ def test_set_up_says_which_environments_there_are():
     )
     assert done.returncode == 2
     assert done.stderr.startswith("Say which: ")
+
+
+# A pip that notes what it is asked for. It fails where it waits in vain for another one at its side.
+PIP = """
+import json, os, pathlib, sys, time
+notes = pathlib.Path(os.environ["NOTES"])
+(notes / f"{os.getpid()}.json").write_text(json.dumps(sys.argv[1:]))
+end = time.monotonic() + 20
+while len(list(notes.glob("*.json"))) < 2 and time.monotonic() < end:
+    time.sleep(0.01)
+if os.environ.get("FAILING", "no such argument") in sys.argv:
+    sys.exit("no network")
+sys.exit(time.monotonic() >= end)
+"""
+
+
+@pytest.fixture
+def installing(copy, tmp_path):
+    """Runs the set-up with that pip alone in its environment: how it ended, what each pip was asked."""
+    subprocess.run([sys.executable, "-m", "venv", "--without-pip", str(copy / ".venv")], check=True)
+    base = {"base": str(copy / ".venv"), "platbase": str(copy / ".venv")}
+    package = Path(sysconfig.get_path("purelib", "venv", base)) / "pip"
+    package.mkdir()
+    (package / "__init__.py").write_text("")
+    (package / "__main__.py").write_text(PIP)
+    shutil.copy(REPO / "scripts" / "requirements-lock.txt", copy / "scripts")
+    notes = tmp_path / "notes"
+    notes.mkdir()
+
+    def run_it(what, **env):
+        command = [sys.executable, str(copy / "scripts" / "setup.py"), what]
+        env = {"PATH": os.defpath, "NOTES": str(notes), **env}
+        done = subprocess.run(command, env=env, capture_output=True, text=True, check=False)
+        return done, [json.loads(path.read_text()) for path in notes.glob("*.json")]
+
+    return run_it
+
+
+@pytest.mark.parametrize(
+    ("what", "env", "compiled"),
+    [("demo", {}, False), ("demo", {"PYTHONDONTWRITEBYTECODE": "1"}, True), ("test", {}, True)],
+)
+def test_packages_are_fetched_while_the_kernels_are_built(installing, copy, what, env, compiled):
+    done, asked = installing(what, **env)
+    assert (done.returncode, len(asked)) == (0, 2), done.stderr
+    (kernels,) = [one for one in asked if "--editable" in one]
+    assert kernels[-3:] == ["--no-deps", "--editable", str(copy)]
+    (packages,) = [one for one in asked if one != kernels]
+    project = tomllib.loads((REPO / "pyproject.toml").read_text())["project"]
+    wanted = project["dependencies"] + (project["optional-dependencies"]["dev"] if what == "test" else [])
+    assert packages[-len(wanted) :] == wanted
+    assert "--no-deps" not in packages
+    assert ("--no-compile" not in packages) == compiled
+    assert (copy / ".venv" / f"listen-{what}.stamp").exists()
+
+
+def test_locked_packages_are_held_by_their_hashes(installing, copy):
+    done, asked = installing("test", LISTEN_LOCKED="1")
+    assert (done.returncode, len(asked)) == (0, 2), done.stderr
+    (packages,) = [one for one in asked if "--editable" not in one]
+    assert packages[-3:] == ["--require-hashes", "-r", str(copy / "scripts" / "requirements-lock.txt")]
+
+
+@pytest.mark.parametrize("failing", ["--editable", "--no-compile"])
+def test_what_cannot_be_installed_is_one_line_and_no_stamp(installing, copy, failing):
+    done, asked = installing("demo", FAILING=failing)
+    assert (done.returncode, len(asked)) == (2, 2)
+    assert done.stderr.splitlines()[-1].startswith("The packages could not be installed; see the lines above")
+    assert "Traceback" not in done.stderr
+    assert not list((copy / ".venv").glob("*.stamp"))
