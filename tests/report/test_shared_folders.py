@@ -30,6 +30,9 @@ def shared(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
     (tmp_path / "mine" / "diary.txt").write_text("mine")
     sqlite3.connect(tmp_path / "mine" / "book.sqlite").close()
     (folder / "cv.toml").write_text("[cv]\nvolts_per_full_scale = 10.0\n")
+    pitch_hz = np.repeat([110.0, 220.0, 440.0], 24_000)
+    soundfile.write(folder / "stairs.wav", 0.4 * np.sin(2 * np.pi * np.cumsum(pitch_hz) / 48_000), 48_000)
+    soundfile.write(folder / "tone.wav", 0.4 * np.sin(2 * np.pi * 100.0 * np.arange(240_000) / 48_000), 48_000)
     monkeypatch.chdir(folder)
     return folder
 
@@ -53,6 +56,15 @@ CALLS = {
     "json lines": ["watch", "take.wav", "--seconds", "1", "--json-lines", "link"],
     "logbook": ["check", "take.wav", "--build", "x", "--logbook", "link"],
     "note": ["logbook", "--logbook", "link", "note", "x", "y"],
+    "table": ["calibrate", "stairs.wav", "--cv-steps", "0:2:1", "--csv", "link"],
+    "inverse table": ["calibrate", "stairs.wav", "--cv-steps", "0:2:1", "--inverse", "link"],
+    "dial": ["calibrate", "stairs.wav", "--positions", "0:2:1", "--dial", "link"],
+    "bench file": ["setup", "--tone", "tone.wav", "--meter", "2", "--write", "link"],
+    "steps": ["stimulus", "new.wav", "--cv-steps", "0:1:0.5", "--bench", "cv.toml", "--steps-file", "link"],
+    "loopback": ["stimulus", "link", "--loopback"],
+    "frames of watching": ["watch", "take.wav", "--seconds", "1", "--frames", "link"],
+    "export": ["logbook", "--logbook", "own.sqlite", "export", "--json", "link"],
+    "export of steps": ["logbook", "--logbook", "own.sqlite", "export", "--steps", "link"],
 }
 
 
@@ -60,6 +72,9 @@ CALLS = {
 def test_a_link_of_another_user_is_refused(shared: Path, monkeypatch, capsys, call: str) -> None:
     victim = shared.parent / "mine" / ("book.sqlite" if call in ("logbook", "note") else "diary.txt")
     before = victim.read_bytes()
+    if "own.sqlite" in CALLS[call]:
+        assert main(["logbook", "--logbook", "own.sqlite", "note", "x", "y"]) == 0
+        capsys.readouterr()
     link_of_another(shared / "link", victim, monkeypatch)
     assert main(CALLS[call]) == 2
     out, err = capsys.readouterr()
@@ -75,6 +90,29 @@ def test_a_folder_behind_a_link_of_another_user_is_refused(shared: Path, monkeyp
     assert main(["check", "take.wav", option, "link", "--workers", "1"]) == 2
     assert "is a link that another user made" in capsys.readouterr().err
     assert sorted(os.listdir(shared.parent / "mine")) == ["book.sqlite", "diary.txt"]
+
+
+@pytest.mark.parametrize("ending", ["-wal", "-shm", "-journal"])
+@pytest.mark.parametrize("call", [["show", "x"], ["note", "x", "again"]], ids=["read", "written"])
+def test_a_link_beside_a_logbook_is_not_followed(shared: Path, monkeypatch, capsys, ending: str, call) -> None:
+    """The database makes files beside its own."""
+    assert main(["logbook", "--logbook", "own.sqlite", "note", "x", "first"]) == 0
+    victim = shared.parent / "mine" / "diary.txt"
+    link_of_another(shared / f"own.sqlite{ending}", victim, monkeypatch)
+    capsys.readouterr()
+    assert main(["logbook", "--logbook", "own.sqlite", *call]) in (0, 2)
+    assert "fault of listen" not in capsys.readouterr().err
+    assert victim.read_text() == "mine"
+
+
+def test_a_page_that_is_a_link_of_another_user_is_refused(shared: Path, monkeypatch, capsys) -> None:
+    (shared / "pages").mkdir()
+    (shared / "pages").chmod(0o777)
+    victim = shared.parent / "mine" / "diary.txt"
+    link_of_another(shared / "pages" / "take.html", victim, monkeypatch)
+    assert main(["check", "take.wav", "--report", "pages"]) == 2
+    assert "is a link that another user made" in capsys.readouterr().err
+    assert victim.read_text() == "mine"
 
 
 def test_it_is_looked_at_again_when_it_is_written(shared: Path, monkeypatch) -> None:
