@@ -122,3 +122,19 @@ def test_an_interrupt_that_was_lost_is_sent_again() -> None:
         _, err = process.communicate(timeout=60)
     assert (process.returncode, err) == (130, "listen: interrupted\n")
     assert time.monotonic() - sent_s < 10.0
+
+
+@pytest.mark.parametrize("status", [0, 130])
+def test_a_process_that_is_ended_while_its_workers_stand_leaves_no_words_of_a_library(takes: Path, status: int) -> None:
+    """The time of grace may be over before workers are gone; what cleans up behind them is another process."""
+    code = (
+        "import os\nfrom listen.api.workers import Task, check_all\n"
+        "settings = dict.fromkeys(('channel', 'wave', 'bench', 'limits', 'gain_control', 'start_s', 'end_s'))\n"
+        "tasks = [Task(index=i, path=f'take {i}.wav', settings=settings) for i in range(3)]\n"
+        f"for done in check_all(tasks, workers=2):\n    assert done.document, done\n    os._exit({status})\n"
+    )
+    environment = {**os.environ, "PYTHONPATH": str(REPO)}
+    done = subprocess.run(
+        [sys.executable, "-c", code], cwd=takes, env=environment, capture_output=True, text=True, check=False
+    )
+    assert (done.returncode, done.stderr) == (status, "")

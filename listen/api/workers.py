@@ -22,6 +22,8 @@ from listen.logbook.types import About
 from listen.track import threads_to_use
 
 _PARENT_LOOKED_FOR_EVERY_S = 0.5
+_TRACKERS_WORDS = "ignore:resource_tracker:UserWarning"
+"""As Python's option -W has it, which such a process is started with: an action, how a warning begins, its kind."""
 _THREADS_A_WORKER = 3
 """A worker's own, and those that feed it and wait for it here."""
 _ONE_AT_A_TIME = threading.Lock()
@@ -187,7 +189,7 @@ def _together(tasks: Iterable[Task], workers: int, client: Any) -> Iterator[Done
         warnings.simplefilter("ignore", UserWarning)
         with parallel_config(**backend):
             pool = Parallel(n_jobs=workers, batch_size=1, return_as="generator_unordered", max_nbytes=None)
-        with _streams_to_flush():
+        with _streams_to_flush(), _trackers_are_silent():
             with _interrupts_wait():
                 results = pool(delayed(check_task)(task) for task in tasks)
             yield from results
@@ -215,6 +217,19 @@ def _interrupts_wait() -> Iterator[None]:
         yield
     finally:
         signal.pthread_sigmask(signal.SIG_SETMASK, before)
+
+
+@contextlib.contextmanager
+def _trackers_are_silent() -> Iterator[None]:
+    """Start the processes that clean up behind this one without their complaint that there was something to clean up.
+
+    They outlive a process that was killed while it tidied up, and write where it wrote.
+    """
+    sys.warnoptions.append(_TRACKERS_WORDS)
+    try:
+        yield
+    finally:
+        sys.warnoptions.remove(_TRACKERS_WORDS)
 
 
 @contextlib.contextmanager
