@@ -10,6 +10,9 @@ from numpy.typing import NDArray
 from listen.findings.measured import Measured
 from listen.findings.types import Half, Severity
 
+LEAST_SHARE = 0.1
+"""A part is named as a cause of a number of which it makes so much (of the square): a third of its size."""
+
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class Candidate:
@@ -25,6 +28,8 @@ class Candidate:
         Rows that it explains; none for what is not tied to rows.
     variant : str
         Which of the kind's sentences is meant.
+    thd_percent : float or None
+        The worst THD of its rows, where the part makes enough of it to be named as its cause.
     """
 
     kind: str
@@ -39,3 +44,4 @@ class Candidate:
     rows: NDArray[np.int64] = field(default_factory=lambda: np.zeros(0, dtype=np.int64))
     variant: str = "plain"
     part: str | None = None
+    thd_percent: float | None = None

@@ -3,22 +3,24 @@
 from __future__ import annotations
 
 from collections.abc import Callable
+from dataclasses import replace
 from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
 from listen.account import Account
+from listen.account.accounting import thd_squares
 from listen.account.curve.measure import Sizes
 from listen.account.shape import Shape
 from listen.findings import measured
-from listen.findings.candidate import Candidate
+from listen.findings.candidate import LEAST_SHARE, Candidate
 from listen.findings.limits import Limits, severity_of
 from listen.findings.measured import Measured
 from listen.findings.rules_waves import LOW_HZ
 from listen.findings.threshold_segments import candidate_of, onset_and_thd, segments_over_limit, worst_of
 from listen.findings.types import Half
-from listen.sorting import median
+from listen.sorting import median, quantile_of_known
 from listen.track import Frames
 
 Floats = NDArray[np.floating[Any]]
@@ -51,7 +53,19 @@ def shape_candidates(
     if shape is None or shape.sizes is None:
         return []
     judge = _Judge(account.frames, shape, shape.sizes, limits, coupling_known)
-    return judge.candidates(account, volts_per_full_scale)
+    found = judge.candidates(account, volts_per_full_scale)
+    return [replace(one, thd_percent=_thd_reached(account, shape, one)) for one in found]
+
+
+def _thd_reached(account: Account, shape: Shape, candidate: Candidate) -> float | None:
+    """Worst THD of a candidate's rows, if its part makes enough of it there to be named as the cause."""
+    thd = account.frames.thd_percent[candidate.rows]
+    if candidate.part is None or not np.isfinite(thd).any():
+        return None
+    worst = quantile_of_known(thd, 0.98)
+    row = int(candidate.rows[int(np.nanargmin(np.abs(thd - worst)))])
+    squares = thd_squares(account.recorded, account.frames, row, shape, dict(account.ids or {}))
+    return worst if squares.get(candidate.part, 0.0) > LEAST_SHARE * sum(squares.values()) else None
 
 
 class _Judge:

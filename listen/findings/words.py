@@ -10,7 +10,7 @@ from pathlib import Path
 from typing import Any
 
 from listen.account import Account
-from listen.findings.candidate import Candidate
+from listen.findings.candidate import LEAST_SHARE, Candidate
 from listen.findings.halves import half_fields
 from listen.findings.kinds import kind_of, name_of
 from listen.findings.measured import Measured, OddOrder, names_of
@@ -28,8 +28,6 @@ _NO_SINE_PERCENT = 45.0
 _TO_THE_TOP, _ONE_PITCH = 0.8, 1.03
 """A finding that ends a third of an octave below the take's highest pitch, or nearer, goes on to the top as far as the
 take shows; one within half a semitone is at one note."""
-_LEAST_SHARE = 0.1
-"""A part is named as a cause of a number of which it makes so much (of the square): a third of its size."""
 
 
 @lru_cache(maxsize=1)
@@ -51,6 +49,8 @@ def finding_of(
     said = dict.fromkeys(names_of(candidate.measured), "") | written(candidate.measured)
     said |= half_fields(candidate.half, half_known)
     said["pitch"] = format_hz_note(candidate.f0_low_hz) if candidate.f0_low_hz is not None else "an unknown pitch"
+    reached = candidate.thd_percent
+    said["thd_reached"] = "" if reached is None else words()["thd_reached"].format(thd=format_percent(reached))
     said["normal"] = words()["normal"]["odd"] if _normal_for_diodes(candidate, gain_control) else ""
     return Finding(
         kind=candidate.kind,
@@ -232,7 +232,7 @@ def _has_share(finding: Finding, account: Account) -> bool:
         return False
     total = sum(share.value**2 for share in account.shares.thd)
     own = sum(share.value**2 for share in account.shares.thd if share.part == finding.part and share.part is not None)
-    return own > _LEAST_SHARE * total
+    return own > LEAST_SHARE * total
 
 
 def _named(findings: Sequence[Finding], question: str) -> str:

@@ -6,7 +6,9 @@ import numpy as np
 import pytest
 
 import listen
-from tests.tones import RATE_HZ, check_of, coupled, kinds, smooth_turn, sum_of, times, white
+from listen.demo.waves import slew
+from tests.findings import takes
+from tests.tones import RATE_HZ, check_of, coupled, decimated, kinds, smooth_turn, sum_of, times, white
 
 MAINS = (1.0, 0.3, 0.5, 0.2, 0.45, 0.15)
 """Amplitudes of the mains' first lines over the first one's."""
@@ -55,6 +57,24 @@ def test_mains_lines_at_the_harmonics_of_a_low_note_are_no_distortion() -> None:
     x = 0.25 * np.cos(2 * np.pi * phase)
     result = check_of(x + hum(len(x), 60.0, 0.25 * 10 ** (-19 / 20)) + white(len(x), -95.0))
     assert told(result) == {"mains-hum"}
+
+
+def test_a_dead_band_quotes_no_distortion_that_slewing_makes() -> None:
+    """A slope limit that leaves a triangle of 12 %, after a dead band of 3 % of the peak.
+
+    The band takes a square of its height off: H3, H5 .. of 4 d / (pi k) come to 1.70 % (Fourier's series).
+    """
+    rate_hz = 8 * RATE_HZ
+    phase, _ = smooth_turn(300.0, 1500.0, 3.0, rate_hz, 0.8)
+    drive = takes.PEAK * np.cos(2 * np.pi * phase)
+    output = np.sign(drive) * np.maximum(np.abs(drive) - 0.03 * takes.PEAK, 0.0)
+    limited, step = np.empty(len(output)), takes.PEAK * np.pi * 1500.0 / rate_hz
+    slew(output, step, step, limited)
+    both = {f.kind: f for f in check_of(takes.noisy(decimated(limited))).findings}
+    assert {"slew-limiting", "crossover-distortion"} <= set(both)
+    assert "THD" not in both["crossover-distortion"].sentence
+    alone = {f.kind: f for f in check_of(takes.noisy(decimated(output))).findings}
+    assert "THD reaches 1.7 %" in alone["crossover-distortion"].sentence
 
 
 @pytest.mark.parametrize("rate_hz", [3.0, 6.0, 6.667, 7.0, 13.333])
