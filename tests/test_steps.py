@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 
 from listen.track import phase_discontinuities
-from tests.tones import RATE_HZ, exponential, frames_of, sum_of, white
+from tests.tones import RATE_HZ, exponential, frames_of, smooth_turn, sum_of, white
 
 
 def _sweep(low_hz: float, high_hz: float, seconds: float) -> np.ndarray:
@@ -58,6 +58,23 @@ def test_samples_cut_out_of_a_pitch_that_wavers_are_found(missing: int, least: i
     right = sum(np.abs(found - at).min() < 4.0 for at in ats - missing * np.arange(28)) if missing else 0
     assert right >= least
     assert len(found) - right <= 1
+
+
+@pytest.mark.parametrize("octaves_per_s", [1.0, 2.0])
+@pytest.mark.parametrize(
+    ("low_hz", "turn_s", "after_s", "cycles"),
+    [(236.6, 1.515, 0.619, 1.46), (110.59, 1.0, 0.302, 0.46), (80.65, 2.308, 0.738, 0.55)],
+)
+def test_half_cycles_cut_out_of_a_quick_turn_are_found(
+    octaves_per_s: float, low_hz: float, turn_s: float, after_s: float, cycles: float
+) -> None:
+    """The rough pitch knows no value where half a cycle is missing, and the turn has moved on meanwhile."""
+    phase, f0_hz = smooth_turn(low_hz, low_hz * 2 ** (turn_s * octaves_per_s), turn_s, rest_s=1.5)
+    x = 0.3 * np.cos(2 * np.pi * phase) + white(len(phase), -85.0)
+    at = int(RATE_HZ * (1.5 + after_s))
+    missing = round(cycles * RATE_HZ / f0_hz[at])
+    (step,) = frames_of(np.delete(x, slice(at, at + missing))).phase_steps
+    assert step.time_s * RATE_HZ == pytest.approx(at, abs=4.0)
 
 
 @pytest.mark.parametrize("missing", [100, 282, 283, 284, 431])
