@@ -37,6 +37,8 @@ _SMALLEST_LEVEL = 0.2
 _COARSEST_LATTICE_FS = 2.0**-11
 _WHOLE = 0.02
 _WINDOWS = 64
+_LOWEST_COUPLING_HZ = 1.0
+"""The lowest corner of an interface's coupling; most have 2 to 20 Hz (common practice, no source)."""
 _TOGETHER = 1 << 15
 """Samples: runs that lie this near together are read at once."""
 
@@ -205,7 +207,10 @@ def _cut(capture: SampleSpan, codes: Codes, tops: _Tops, sign: int, level: float
     steep_codes = 16.0 * (codes.tolerance_codes + 0.5) + 8.0
     long = (tops.length >= _LONG_RUN) & (tops.drop_fs >= steep_codes * codes.step_fs)
     if not codes.is_full_scale(level):
-        long &= tops.length <= _LONGEST_BELOW_FULL_SCALE_S * capture.sample_rate_hz
+        seconds = tops.length / capture.sample_rate_hz
+        # where the coupling's droop is less than the tolerance, a limit of a quiet circuit would look the same
+        droop_fs = 2.0 * np.pi * _LOWEST_COUPLING_HZ * seconds * level
+        long &= (seconds <= _LONGEST_BELOW_FULL_SCALE_S) & (droop_fs >= codes.tolerance_fs)
     if long.any():
         lattice_fs = _lattice(capture, codes, tops.start[long], tops.length[long], sign)
         long &= tops.drop_fs >= steep_codes * lattice_fs

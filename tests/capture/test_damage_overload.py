@@ -131,6 +131,14 @@ def test_a_circuits_own_limit_is_no_overload(tmp_path, f0_hz, subtype):
     assert len(scan(tmp_path, x, subtype).overload) == 0
 
 
+@pytest.mark.parametrize("f0_hz", [512.3, 640.0, 791.6])
+def test_a_limit_in_a_quiet_take_is_no_overload(tmp_path, f0_hz):
+    """At -35 dBFS of 16 bits neither noise nor droop moves a circuit's limit by more than a code or two."""
+    quiet = np.maximum(sine(f0_hz, 6.0, peak=0.01694), -0.01625) + noise(6 * RATE_HZ, 10 ** (-98.0 / 20))
+    assert len(scan(tmp_path, quiet, "PCM_16").overload) == 0
+    assert len(scan(tmp_path, np.maximum(sine(f0_hz, 6.0, peak=0.1694), -0.1625), "PCM_16").overload) > 6 * f0_hz - 3
+
+
 @pytest.mark.parametrize("low", [-0.3, 0.0, -0.5])
 @pytest.mark.parametrize("duty", [0.5, 0.03])
 @pytest.mark.parametrize("f0_hz", [50.0, 441.3])
