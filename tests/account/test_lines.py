@@ -65,6 +65,20 @@ def test_high_multiples_of_brief_hum_are_its_own() -> None:
     assert np.abs(mains.amplitude[mains.time_s < 6.0]).max() == 0.0
 
 
+@pytest.mark.parametrize("half_orders", [True, False])
+def test_half_orders_of_the_tone_at_a_multiple_are_its_own(half_orders: bool) -> None:
+    """Alternate cycles of 299.4 Hz differ: the line at 149.7 Hz is half an order, not the third multiple of 50 Hz."""
+    t = times(6.0)
+    x = SIZE * np.cos(2 * np.pi * 299.4 * t) + 0.002 * np.cos(2 * np.pi * 149.7 * t) + white(len(t), -95.0)
+    x += hum(6.0, 49.9, 0.003, 0.002)
+    tone = tone_on_grid(np.arange(0.0, 6.0, 0.005), 299.4, np.log(SIZE))
+    mains = find_mains(Take(samples=x), tone, 10, half_orders)
+    assert mains is not None
+    np.testing.assert_allclose(np.median(np.abs(mains.amplitude[:, :2]), axis=0), (0.003, 0.002), rtol=0.02)
+    third = float(np.median(np.abs(mains.amplitude[:, 2])))
+    assert third == pytest.approx(0.0 if half_orders else 0.002, rel=0.02)
+
+
 def test_a_piece_of_the_tone_at_a_multiple_does_not_shift_the_mains() -> None:
     """A weak tone at 349 Hz that the guard misses passes for a seventh multiple, and turns otherwise."""
     t = times(6.0)
