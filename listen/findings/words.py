@@ -44,12 +44,13 @@ def finding_of(
     ``highest_hz`` is the take's highest pitch: what ends below it is not told as going on upward.
     """
     sentences = kind_of(candidate.kind).sentences
-    template = _until(sentences.get(candidate.variant) or sentences["plain"], candidate, highest_hz)
+    template = sentences.get(candidate.variant) or sentences["plain"]
     # what could not be measured is left out of the sentence
     said = dict.fromkeys(names_of(candidate.measured), "") | written(candidate.measured)
     said |= half_fields(candidate.half, half_known)
     said["pitch"] = format_hz_note(candidate.f0_low_hz) if candidate.f0_low_hz is not None else "an unknown pitch"
     reached = candidate.thd_percent
+    said["from_onset"] = _from_onset(candidate, highest_hz)
     said["thd_reached"] = "" if reached is None else words()["thd_reached"].format(thd=format_percent(reached))
     said["normal"] = words()["normal"]["odd"] if _normal_for_diodes(candidate, gain_control) else ""
     return Finding(
@@ -68,14 +69,16 @@ def finding_of(
     )
 
 
-def _until(template: str, candidate: Candidate, highest_hz: float | None) -> str:
-    """Template with the pitch up to which the finding goes, where the take goes on higher."""
-    high, onset = candidate.f0_high_hz, candidate.measured.evidence().get("onset_f0_hz")
-    if highest_hz is None or high is None or not isinstance(onset, float) or high > _TO_THE_TOP * highest_hz:
-        return template
-    if high < _ONE_PITCH * onset:
-        return template.replace("from {onset_f0_hz} upward", "at {onset_f0_hz}")
-    return template.replace("{onset_f0_hz} upward", "{onset_f0_hz} to " + format_hz_note(high))
+def _from_onset(candidate: Candidate, highest_hz: float | None) -> str:
+    """From which pitch on the finding goes, and up to which where the take goes on higher."""
+    onset, high = candidate.measured.evidence().get("onset_f0_hz"), candidate.f0_high_hz
+    if not isinstance(onset, float):
+        return ""
+    text: dict[str, str] = words()["onset"]
+    low = format_hz_note(onset)
+    if highest_hz is None or high is None or high > _TO_THE_TOP * highest_hz:
+        return text["upward"].format(low=low)
+    return text["at" if high < _ONE_PITCH * onset else "to"].format(low=low, high=format_hz_note(high))
 
 
 def written(numbers: Measured) -> dict[str, str]:

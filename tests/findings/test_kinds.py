@@ -34,7 +34,7 @@ LIMIT_KEYS = {
     "least_us",
 }
 UNITS = {"%", "dB", "dBc", "s", "us", "cents"}
-FROM_ELSEWHERE = {*half_fields(None, False), "pitch", "normal", "thd_reached"}
+FROM_ELSEWHERE = {*half_fields(None, False), "pitch", "normal", "from_onset", "thd_reached"}
 """What a sentence may name beside the numbers of its finding."""
 GAIN_CONTROLS = {"jfet", "diodes", "lamp", "ldr", "none", "other"}
 WAVES = {"sine", "triangle", "sawtooth", "square", "pulse", "any"}
