@@ -37,6 +37,8 @@ windows, the fewest, and 1.6 dB in 240)."""
 _GUARD_HZ, _GUARD_SHARE, _HIGH_GUARD_SHARE = 60.0, 0.04, 0.0005
 """So near to a harmonic its own skirts lie: hunting at up to 45 Hz and the window's 12 Hz; a hand's tremor, most of a
 semitone, which of high harmonics would hide everything: there the window's own width is all but what is left."""
+_LOWEST_HZ = 20.0
+"""The lowest pitch that is heard; below it lie a coupling's settling and wind."""
 _MAINS_TO_HZ = 700.0
 """Below this, lines at multiples of a mains that was heard are its own: ripple of a rectifier has more of them than are
 subtracted."""
@@ -194,8 +196,9 @@ def _hidden(
     ``levels_dbc``: of harmonics 1, 2 .. 11, the last for all above. A strong line has skirts: a hand's tremor, hunting.
     """
     hidden = np.zeros((len(time_s), bins), dtype=bool)
-    hidden[:, : max(2, int(20.0 / bin_hz))] = True
     strength = np.clip((levels_dbc - _FAINT_LINE_DBC) / (_STRONG_LINE_DBC - _FAINT_LINE_DBC), 0.0, 1.0)
+    # an even part of the wave has an offset of its H2's size, which moves with the level as the harmonics do
+    hidden[:, : max(2, int(max(_LOWEST_HZ, 3.5 * bin_hz + strength[1] * _GUARD_HZ) / bin_hz))] = True
     begin = np.searchsorted(tone.time_s, time_s - 0.5 * width_s)
     end = np.maximum(np.searchsorted(tone.time_s, time_s + 0.5 * width_s), begin + 1)
     for i, (a, b) in enumerate(zip(begin.tolist(), end.tolist(), strict=True)):

@@ -29,7 +29,7 @@ _NEAR_END_DB, _NEAR_END_SHARE = 0.02, 0.05
 """The law's ends are read off all places within this, and within a twentieth of its span."""
 _UNSEEN_S = 0.11
 """A tone's first and last rows lie so far within it: the outer 4 of a thousand rows, two frames of 40 ms, a hop."""
-_ONE_NOTE = 1.06
+ONE_NOTE = 1.06
 """A semitone (1.0595): of a note that drifts by less no law against pitch is asked."""
 
 
@@ -83,7 +83,7 @@ class LevelLaw:
     @property
     def one_note(self) -> bool:
         """Whether the pitch stays within a semitone."""
-        return bool(self.f0_hz.max() < _ONE_NOTE * self.f0_hz.min())
+        return bool(self.f0_hz.max() < ONE_NOTE * self.f0_hz.min())
 
 
 def fit_level_law(time_s: Floats, f0_hz: Floats, level_db: Floats, corner_known: bool) -> LevelLaw | None:
@@ -116,7 +116,7 @@ def _fitted(time_s: Floats, f0_hz: Floats, level_db: Floats) -> LevelLaw:
     log = np.log2(f0_hz)
     low, high = float(log.min()), float(log.max())
     count = max(1, round((high - low) * _KNOTS_PER_OCTAVE) + 1)
-    if high - low < np.log2(_ONE_NOTE):
+    if high - low < np.log2(ONE_NOTE):
         knots = np.array([0.5 * (low + high)])
         law = np.full(len(log), _centre(level_db))
         sizes = law[:1]

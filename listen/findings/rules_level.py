@@ -5,6 +5,7 @@ from __future__ import annotations
 import numpy as np
 
 from listen.account import Account
+from listen.account.level_law import ONE_NOTE, LevelLaw
 from listen.findings import measured
 from listen.findings.candidate import Candidate
 from listen.findings.limits import Limits, severity_of
@@ -14,6 +15,8 @@ _WORST = ("none", "attention", "fault")
 _OFF = 0.35
 """Places are told where the level is off its middle by this part of the whole span: the ends of it, for with a half of
 the span none might be."""
+_MOST_OF_IT = 0.5
+"""A level that moves by half of its span or more while the pitch rests moves in time there, not from pass to pass."""
 
 
 def level_candidates(account: Account, limits: Limits) -> list[Candidate]:
@@ -47,7 +50,19 @@ def level_candidates(account: Account, limits: Limits) -> list[Candidate]:
                 highest_dbfs=float(law.law_db.max()),
                 lowest_dbfs=float(law.law_db.min()),
             ),
-            variant="time" if in_time else "plain",
+            variant="plain" if not in_time else "time" if _moves_at_rest(law) else "passes",
             part=account.id_of("law"),
         )
     ]
+
+
+def _moves_at_rest(law: LevelLaw) -> bool:
+    """Whether most of what moves in time moves while the pitch stays where the level is lowest, or highest."""
+    f0_hz = np.interp(law.rest_time_s, law.time_s, law.f0_hz)
+    for place in (int(np.argmin(law.rest_db)), int(np.argmax(law.rest_db))):
+        away = np.flatnonzero(np.abs(np.log(f0_hz / f0_hz[place])) > np.log(ONE_NOTE))
+        first = int(away[away < place][-1]) + 1 if (away < place).any() else 0
+        stop = int(away[away > place][0]) if (away > place).any() else len(f0_hz)
+        if float(np.ptp(law.rest_db[first:stop])) >= _MOST_OF_IT * law.time_span_db:
+            return True
+    return False

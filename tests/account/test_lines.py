@@ -197,6 +197,14 @@ def test_frequency_and_level_of_a_fixed_line(line_hz: float, dbc: float) -> None
     assert 10 * np.log10(np.median(only.power_over(frames, turn_with(0.0)[1]))) == pytest.approx(dbc, abs=0.7)
 
 
+@pytest.mark.parametrize(("h2_dbc", "lines"), [(-36.0, 0), (-200.0, 1)])
+def test_an_offset_that_swings_with_the_level_is_no_line(h2_dbc: float, lines: int) -> None:
+    """An even part of the wave has an offset of its own size; hunting at 30 Hz gives that a line, too."""
+    levels = np.array([0.0, h2_dbc, *[-200.0] * 9])
+    taken = turn_with(SIZE * 10 ** (-45.0 / 20) * np.cos(2 * np.pi * 30.0 * times(4.0)))
+    assert len(find_fixed_lines(*taken, levels, False)) == lines
+
+
 @pytest.mark.parametrize(("line_hz", "lines"), [(21_000.0, 1), (22_300.0, 0)])
 def test_what_folds_at_the_converters_edge_is_no_line(line_hz: float, lines: int) -> None:
     """48 kHz: from 21.6 kHz on."""

@@ -112,6 +112,7 @@ EXAMPLES: tuple[Example, ...] = (
     _of("even-order-distortion", "leaning", _EVEN),
     _of("level-drift", "plain", _LEVEL),
     _of("level-drift", "time", _LEVEL),
+    _of("level-drift", "passes", _LEVEL),
     _of("mains-hum", "plain", _HUM),
     _of("mains-hum", "silence", replace(_HUM, in_silence=True), pitched=False),
     _of("mains-hum", "sidebands", replace(_HUM, as_sidebands=True)),

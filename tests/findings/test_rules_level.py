@@ -43,7 +43,7 @@ def test_a_span_at_its_limits(column: str, size: float, severity: str | None) ->
     candidates = found(**{column: size})
     assert [c.severity for c in candidates] == ([severity] if severity else [])
     if candidates:
-        assert candidates[0].variant == ("plain" if column == "span_db" else "time")
+        assert candidates[0].variant == ("plain" if column == "span_db" else "passes")
         assert candidates[0].measured.span_db == size
 
 
@@ -81,6 +81,15 @@ def test_a_level_that_moves_in_time_is_placed_where_it_moves() -> None:
     (one,) = found(time_span_db=1.5, time_s=times_s, rest_db=rest_db, f0_hz=f0_hz, law_db=np.zeros(202))
     assert (one.start_s, one.end_s) == (pytest.approx(8.0, abs=0.05), pytest.approx(8.76, abs=0.05))
     assert (one.f0_low_hz, one.f0_high_hz, one.measured.lowest_at_hz) == (880.0, 880.0, 880.0)
+
+
+def test_a_level_that_differs_from_pass_to_pass_is_not_told_of_a_rest() -> None:
+    """Up and down again over two octaves, lower by 1.4 dB on the way down; a rest at the top, where nothing moves."""
+    times_s = np.linspace(1.0, 9.0, 201)
+    octaves = np.clip(4.0 - np.abs(times_s - 5.0), 0.0, 3.0)
+    rest_db = (np.where(times_s < 5.0, 0.7, -0.7) * (1.0 - octaves / 3.0))[12:189]
+    (one,) = found(time_span_db=1.4, time_s=times_s, rest_db=rest_db, f0_hz=200.0 * 2**octaves, law_db=np.zeros(201))
+    assert one.variant == "passes"
 
 
 def test_diodes_may_let_the_level_move_by_three_decibels() -> None:
