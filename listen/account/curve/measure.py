@@ -56,8 +56,10 @@ class Sizes:
         Limits of the rising and of the falling slope.
     even, odd : ndarray
         Curves: even and odd harmonics against the fundamental, as they come out.
-    residual_even, residual_odd : ndarray
-        R.s.s. of what was measured beyond hard knees, dead band and limited slope.
+    residual_even : ndarray
+        R.s.s. of the even harmonics measured beyond dead band and limited slope: a knee's own are among them.
+    residual_odd : ndarray
+        R.s.s. of the odd ones beyond hard knees, too.
     crest_positive, crest_negative : ndarray
         Of the whole model's wave over the fundamental.
     gain : ndarray
@@ -129,9 +131,9 @@ def sizes_of(choice: Choice) -> Sizes:
     even, odd = _curves(fit)
     gain = harmonics(replace(knees, steep=values.steep, lean=values.lean), _alone(knees, bins)).gain
     modelled = replace(values, even=none.even, odd=none.odd, bend=none.bend)
-    if not hard:
-        modelled = replace(modelled, top=none.top, bottom=none.bottom)
-    residual = np.where(bins.fits, bins.r - harmonics(modelled, _alone(modelled, bins)).lines, 0.0)
+    unbound = replace(modelled, top=none.top, bottom=none.bottom)
+    with_knees = _beyond(unbound, bins)
+    residual = _beyond(modelled, bins) if hard else with_knees
     total_up, total_down, _, _ = _crests(replace(values, steep=none.steep), bins.r)
     steep = (values.steep if values.own_slope else values.steep / gain)[:, None] * _sides(values)
     return Sizes(
@@ -149,7 +151,7 @@ def sizes_of(choice: Choice) -> Sizes:
         slopes_fs_per_s=slopes_fs,
         even=even,
         odd=odd,
-        residual_even=_rss(residual[:, 0::2]),
+        residual_even=_rss(with_knees[:, 0::2]),
         residual_odd=_rss(residual[:, 1::2]),
         crest_positive=total_up,
         crest_negative=total_down,
@@ -209,6 +211,11 @@ def _alone(parts: Values, bins: Bins) -> Complexes:
     for _ in range(_ROUNDS if parts.inside else 0):
         lines = harmonics(parts, lines).lines
     return lines
+
+
+def _beyond(modelled: Values, bins: Bins) -> Complexes:
+    """What was measured beyond what some parts make alone."""
+    return np.where(bins.fits, bins.r - harmonics(modelled, _alone(modelled, bins)).lines, 0.0)
 
 
 def _is_hard(fit: Fit, knees: Values) -> bool:
