@@ -77,6 +77,17 @@ def test_half_cycles_cut_out_of_a_quick_turn_are_found(
     assert step.time_s * RATE_HZ == pytest.approx(at, abs=4.0)
 
 
+@pytest.mark.parametrize(("f0_hz", "missing"), [(3102.2, 511), (3102.2, 1009), (7921.0, 300), (1477.0, 1042)])
+def test_a_gap_of_nearly_whole_cycles_is_found(f0_hz: float, missing: int) -> None:
+    """What is left of whole cycles is 0.77, 0.32, 0.64 and 3.02 samples, forward or back."""
+    x = 0.3 * np.cos(2 * np.pi * f0_hz * np.arange(4 * int(RATE_HZ)) / 44_100.0) + white(4 * int(RATE_HZ), -85.0)
+    at = 90_000
+    (step,) = frames_of(np.delete(x, slice(at, at + missing)), 44_100.0).phase_steps
+    turns = missing * f0_hz / 44_100.0
+    assert step.time_s * 44_100.0 == pytest.approx(at, abs=8.0)
+    assert step.cycles == pytest.approx(turns - round(turns), abs=0.005)
+
+
 @pytest.mark.parametrize("missing", [100, 282, 283, 284, 431])
 def test_many_samples_cut_out_of_a_high_note_at_a_low_rate_are_found(missing: int) -> None:
     """Ten samples a cycle: the jump is what is left of whole cycles, and its place is a few knots off."""

@@ -30,10 +30,10 @@ _BENT_SHARE = 0.25
 """A pitch that moves within the gap bends the phase by at most its change times the cycles of the gap: a quarter of a
 jump leaves no doubt that it is one."""
 _WHOLE = 0.15
-"""Few missing samples are a whole number within this tolerance, in samples .."""
-_LARGE_CYCLES = 0.1
-""".. where the jump is smaller than this, so that no whole cycle is missing with it."""
+"""Few missing samples are a whole number within this tolerance, in samples, where the jump is small."""
 _SURE_CYCLES = 0.02
+"""A larger jump may be what is left of whole cycles, so that its samples say nothing; of random gaps one in 25 is
+smaller."""
 _EDGE_S = 0.06
 """Within this time of an end of the signal a small jump is no evidence."""
 _STRAIGHT, _STRAIGHT_CYCLES = 3.0, 1e-4
@@ -135,8 +135,9 @@ def find_steps(
         edge_s = min(at - max(first, rough.samples[0]), min(first + len(x), rough.samples[-1]) - at) / rate_hz
         if abs(jump) < least or (abs(jump) < _SURE_CYCLES and edge_s < _EDGE_S):
             continue
-        few = samples < 4.0 and abs(jump) < _LARGE_CYCLES
-        if samples < _LEAST_SAMPLES or (few and abs(samples - round(samples)) > _WHOLE):
+        small = abs(jump) < _SURE_CYCLES
+        few = samples < 4.0 and abs(samples - round(samples)) > _WHOLE
+        if small and (samples < _LEAST_SAMPLES or few):
             continue
         found.append((at, PhaseStep(time_s=at / rate_hz, cycles=jump, missing_samples=jump / slope)))
     return found
