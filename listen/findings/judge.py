@@ -17,7 +17,7 @@ from listen.findings.rules_lines import line_candidates
 from listen.findings.rules_recording import recording_candidates
 from listen.findings.rules_shape import shape_candidates
 from listen.findings.rules_source import source_candidates
-from listen.findings.rules_wave_shape import wave_shape_candidates
+from listen.findings.rules_wave_shape import rows_with_spike, wave_shape_candidates
 from listen.findings.rules_waves import wave_candidates
 from listen.findings.types import Finding, Judgement, NotShown, Verdict
 
@@ -133,10 +133,11 @@ def candidates_of(
                 account, limits, coupling_known=known, volts_per_full_scale=capture.volts_per_full_scale
             )
         elif account.shape is not None:
-            rows = account.shape.rows
-            out += wave_candidates(account.frames, rows, wave, limits, known)
-            if account.wave_shape is not None:
-                out += wave_shape_candidates(account, account.wave_shape, rows, limits, duty_percent)
+            rows, shape = account.shape.rows, account.wave_shape
+            tips = rows if shape is None else rows & ~rows_with_spike(shape, account.frames)
+            out += wave_candidates(account.frames, tips, wave, limits, known)
+            if shape is not None:
+                out += wave_shape_candidates(account, shape, rows, limits, duty_percent)
     return out + level_candidates(account, limits)
 
 

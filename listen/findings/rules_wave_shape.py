@@ -30,9 +30,16 @@ _BEYOND = 1.2
 """Ratio of pitch, a bin of a quarter of an octave: rows further from the pitches that were read say nothing."""
 _SHORT_US = 5.0
 """A spike too short for a height is judged by its area: as high as if it were so long (common practice, no source)."""
-_SAWTOOTH_LOSS = 0.005
+_LEAST_LOSS = 0.005
 """Part of the crest, a quarter of the limit, below which a bin counts as whole: it moves only where between two bins a
 cut is said to begin."""
+
+
+def rows_with_spike(shape: WaveShape, frames: Frames) -> Flags:
+    """Rows at pitches where a spike stands in the cycle: crest and flat span say nothing of the tips there."""
+    with np.errstate(invalid="ignore"):
+        spike = shape.at(np.nan_to_num(shape.spike), np.where(np.isfinite(frames.f0_hz), frames.f0_hz, 1.0))
+    return np.asarray(spike > 0.0)
 
 
 def wave_shape_candidates(
@@ -58,6 +65,7 @@ def wave_shape_candidates(
         judge.duty(stated)
     if shape.wave == "sawtooth":
         judge.reset()
+    if shape.wave in ("sawtooth", "triangle"):
         judge.cut()
     judge.corners()
     judge.bow()
@@ -136,15 +144,19 @@ class _Judge:
         )
 
     def cut(self) -> None:
-        """A sawtooth's tip that is cut off: a rail, or a level that the reset does not wait for."""
+        """A tip that is cut off: a rail, or a level that the reset does not wait for.
+
+        A triangle's are read from crest and flat span, but where a spike stands in the cycle.
+        """
+        told = self.rows if self.shape.wave == "sawtooth" else rows_with_spike(self.shape, self.frames)
         loss = self.shape.loss
         halves: tuple[tuple[Half, Floats], ...] = (("positive", loss), ("negative", -loss))
         for half, half_loss in halves:
-            values = 100 * self.at(np.where(half_loss > _SAWTOOTH_LOSS, half_loss, 0.0))
-            self.add("asymmetric-clipping", values, self._flattened, half=half, variant="tip")
+            values = 100 * self.at(np.where(half_loss > _LEAST_LOSS, half_loss, 0.0))
+            self.add("asymmetric-clipping", np.where(told, values, 0.0), self._flattened, half=half, variant="tip")
         both = self.shape.loss_both
-        values = 100 * self.at(np.where(both > _SAWTOOTH_LOSS, both, 0.0))
-        self.add("symmetric-clipping", values, self._flattened, half="both", variant="tips")
+        values = 100 * self.at(np.where(both > _LEAST_LOSS, both, 0.0))
+        self.add("symmetric-clipping", np.where(told, values, 0.0), self._flattened, half="both", variant="tips")
 
     def _flattened(self, worst: float, over_limit: Flags, onset: float) -> Measured:
         frames = self.frames

@@ -132,6 +132,15 @@ def test_a_tip_that_is_cut_off_has_its_half() -> None:
     assert said("sawtooth", loss_both=1.2 * least)["symmetric-clipping"].half == "both"
 
 
+def test_a_triangles_cut_tip_is_read_from_the_cycle_beside_a_spike() -> None:
+    """Without one crest and flat span tell it, by another rule; a spike stands at the two lower pitches alone."""
+    assert "asymmetric-clipping" not in said("triangle", loss=-0.1)
+    found = said("triangle", loss=-0.1, spike=np.array([0.2, 0.2, 0.0, 0.0]), spike_area_s=1e-6)["asymmetric-clipping"]
+    assert found.half == "negative"
+    assert found.measured.crest_loss_percent == pytest.approx(10.0)
+    assert 320.0 < float(found.f0_high_hz or 0.0) < 510.0
+
+
 def test_a_short_spike_is_judged_by_its_area_as_if_it_were_5_us_long() -> None:
     least = limit("square", "reset-glitch")
     area_s = 1e-2 * least * 5e-6
