@@ -157,11 +157,7 @@ class _Judge:
         return median(self.at(values)[rows])
 
     def _curved(self, account: Account) -> None:
-        """Even and odd curves, by their size where another part of that parity is reported, else by the residual.
-
-        What knees make of even harmonics counts where no flattened half is reported: within a loop it may be over the
-        limit where the crest's loss is not (alone, a loss at its limit leaves 0.35 %: a clipped sine's series).
-        """
+        """Even and odd curves, by their size where another part of that parity is reported, else by the residual."""
         sizes, part = self.sizes, account.id_of("curve") or account.id_of("tone")
         even = np.where(self.even, self.at(sizes.even), self.at(sizes.residual_even))
         odd = np.where(self.odd, self.at(sizes.odd), self.at(sizes.residual_odd))

@@ -182,3 +182,18 @@ def test_a_tone_that_is_switched_off_has_lost_no_samples(
     result = check_of(coupled(x, 3.5, rate) + white(len(x), -91.0, seed), rate)
     assert "oscillation-dropout" in told(result)
     assert "capture-gap" not in told(result)
+
+
+def test_a_level_that_is_another_on_the_way_back_is_clipped_there_alone() -> None:
+    """A level loop that lags: 4 V on the way up under rails of 4.4 V, 5.3 V at the same pitches on the way down."""
+    rate_hz = 8 * RATE_HZ
+    t = times(9.0, rate_hz)
+    octaves = np.interp(t, [0.5, 4.0, 5.0, 8.5], [0.0, 3.0, 3.0, 0.0])
+    phase = np.cumsum(200.0 * 2**octaves) / rate_hz
+    drive = np.interp(t, [4.0, 5.0], [0.2, 0.265]) * np.cos(2 * np.pi * phase)
+    result = check_of(takes.noisy(decimated(np.clip(drive, -0.22, 0.22))))
+    assert not told(result) & {"odd-order-distortion", "asymmetric-clipping", "crossover-distortion"}
+    (clipped,) = (f for f in result.findings if f.kind == "symmetric-clipping")
+    assert clipped.start_s == pytest.approx(4.4, abs=0.15)
+    assert clipped.end_s > 8.5
+    assert float(clipped.evidence["thd_worst_percent"]) > 3.0

@@ -57,9 +57,10 @@ class Sizes:
     even, odd : ndarray
         Curves: even and odd harmonics against the fundamental, as they come out.
     residual_even : ndarray
-        R.s.s. of the even harmonics measured beyond dead band and limited slope: a knee's own are among them.
+        R.s.s. of the even harmonics measured beyond hard knees, dead band and limited slope; within a loop a knee's own
+        are among them, for the loop hands them back and the crest's loss says little of them.
     residual_odd : ndarray
-        R.s.s. of the odd ones beyond hard knees, too.
+        R.s.s. of the odd ones beyond all three.
     crest_positive, crest_negative : ndarray
         Of the whole model's wave over the fundamental.
     gain : ndarray
@@ -151,7 +152,7 @@ def sizes_of(choice: Choice) -> Sizes:
         slopes_fs_per_s=slopes_fs,
         even=even,
         odd=odd,
-        residual_even=_rss(with_knees[:, 0::2]),
+        residual_even=_rss((with_knees if fit.stages.inside else residual)[:, 0::2]),
         residual_odd=_rss(residual[:, 1::2]),
         crest_positive=total_up,
         crest_negative=total_down,

@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 
 from listen.account.curve.bins import Bins
 from listen.account.curve.model import Stages
-from listen.account.curve.states import ONE_PITCH_OCTAVES
+from listen.account.curve.states import PASS_OCTAVES
 from listen.account.curve.wave import (
     BEND,
     BEND_AT,
@@ -267,7 +267,7 @@ class Layout:
                 walk, mean, sigma = _walk_of(unknown.name)
                 rows += [({first + b: 1 / sigma}, mean / sigma) for b in range(len(self.bins))]
                 for b, step in enumerate(octaves.tolist()):
-                    if step < 6.0 * ONE_PITCH_OCTAVES and (self.bins.own >= 0).any():
+                    if step < 6.0 * PASS_OCTAVES and (self.bins.own >= 0).any():
                         continue  # two states at one pitch: nothing goes from one to the other by degrees
                     w = 1.0 / (walk * max(step, 0.05) ** 0.5)
                     rows.append(({first + b: -w, first + b + 1: w}, 0.0))

@@ -29,6 +29,9 @@ _LEAST = 0.006
 _OVER_SCATTER, _OVER_DISTORTION = 12.0, 0.25
 """Spread (3 to 97 of 100 rows) over the median step from a row to the next but one: three times what Gaussian scatter
 gives, 3.9. And over the distortion itself: a change by less than a quarter is no other state. Chosen."""
+_PASS_S, _PASS_ROWS, PASS_OCTAVES = 0.5, 3, 0.05
+"""Rows of a turn further apart in time belong to another pass: a level that lags behind the control is another one on
+the way back. A pass has so many rows within so much of the bin's middle, as one of an octave a second has."""
 _ALONG = 0.4
 """... and by which a wave that slews changes along the pitch, in an octave: 2 % of the fundamental in a twelfth of one,
 and half as much again where something else bends it too."""
@@ -48,9 +51,12 @@ def states_of(frames: Frames, rows: Ints) -> list[Ints]:
     Returns
     -------
     list of ndarray of int
-        One array where the wave stays the same, or where the pitch moves.
+        One array where the wave stays the same, or where it changes with the pitch alone.
     """
     rows = np.sort(rows)
+    passes = _passes(frames, rows)
+    if len(passes) > 1:
+        return passes
     rests = _rests(np.log2(frames.f0_hz[rows]), rows)
     divided = [_divided(frames, rest) for rest in rests]
     same = [states[0] for states in divided if len(states) == 1]
@@ -58,6 +64,17 @@ def states_of(frames: Frames, rows: Ints) -> list[Ints]:
     if len(apart) <= 1 and len(same) == len(rests):
         return [rows]
     return apart + [state for states in divided if len(states) > 1 for state in states]
+
+
+def _passes(frames: Frames, rows: Ints) -> list[Ints]:
+    """Rows near the middle pitch of a turn through the bin, pass by pass, those of like wave together; else none."""
+    log = np.log2(frames.f0_hz[rows])
+    near = rows[np.abs(log - median(log)) < PASS_OCTAVES]
+    gaps = np.flatnonzero(np.diff(frames.time_s[near]) > _PASS_S) + 1
+    passes = [part for part in np.split(near, gaps) if _PASS_ROWS <= len(part)]
+    if len(passes) < 2 or any(len(part) >= _FEWEST_ROWS for part in passes):
+        return []
+    return _unlike(frames, sorted(passes, key=len, reverse=True))
 
 
 def _rests(log: Floats, rows: Ints) -> list[Ints]:
