@@ -37,6 +37,8 @@ windows, the fewest, and 1.6 dB in 240)."""
 _GUARD_HZ, _GUARD_SHARE, _HIGH_GUARD_SHARE = 60.0, 0.04, 0.0005
 """So near to a harmonic its own skirts lie: hunting at up to 45 Hz and the window's 12 Hz; a hand's tremor, most of a
 semitone, which of high harmonics would hide everything: there the window's own width is all but what is left."""
+_MOVES = 0.01
+"""A pitch that moves by so much within a window has skirts as wide as the guard; of one at rest hunting's are all."""
 _LOWEST_HZ = 20.0
 """The lowest pitch that is heard; below it lie a coupling's settling and wind."""
 _MAINS_TO_HZ = 700.0
@@ -210,7 +212,8 @@ def _hidden(
         low, high = float(f0.min()), float(f0.max())
         order = np.arange(step, int(bins * bin_hz / low) + 1, step)
         own = strength[np.minimum(order.astype(np.int64), len(strength)) - 1] if step == 1.0 else 1.0
-        share = np.where(order > 10, _HIGH_GUARD_SHARE, _GUARD_SHARE)
+        moves = min((high / low - 1.0) / _MOVES, 1.0)
+        share = np.where(order > 10, _HIGH_GUARD_SHARE, _GUARD_SHARE * moves)
         guard = np.where(order > 10, 2.5, 3.5) * bin_hz
         guard = guard + own * np.maximum(np.where(order > 10, 0.0, _GUARD_HZ), share * order * high)
         first = np.maximum(0, ((order * low - guard) / bin_hz).astype(np.int64))

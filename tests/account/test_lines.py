@@ -197,6 +197,20 @@ def test_frequency_and_level_of_a_fixed_line(line_hz: float, dbc: float) -> None
     assert 10 * np.log10(np.median(only.power_over(frames, turn_with(0.0)[1]))) == pytest.approx(dbc, abs=0.7)
 
 
+def test_a_line_between_half_orders_of_a_high_note_is_found() -> None:
+    """At 14.6 kHz, between the sixth harmonic of 2.6 kHz and the half order below it."""
+    phase, f0_hz = smooth_turn(233.6, 2_606.0, 3.0)
+    t = times(len(phase) / RATE_HZ)
+    line = SIZE * 10 ** (-41.0 / 20) * np.cos(2 * np.pi * 14_601.0 * t)
+    halves = SIZE * 10 ** (-36.0 / 20) * np.cos(np.pi * phase + 0.4)
+    x = SIZE * np.cos(2 * np.pi * phase) + halves + line + white(len(t), -95.0)
+    grid = np.arange(0.0, t[-1], 0.005)
+    tone = tone_on_grid(grid, np.interp(grid, t, f0_hz), np.log(SIZE), settled_log=float(np.log(SIZE)))
+    (found,) = find_fixed_lines(Take(samples=x), tone, QUIET, True)
+    assert found.frequency_hz == pytest.approx(14_601.0, abs=2.0)
+    assert found.level_dbc == pytest.approx(-41.0, abs=0.5)
+
+
 @pytest.mark.parametrize(("h2_dbc", "lines"), [(-36.0, 0), (-200.0, 1)])
 def test_an_offset_that_swings_with_the_level_is_no_line(h2_dbc: float, lines: int) -> None:
     """An even part of the wave has an offset of its own size; hunting at 30 Hz gives that a line, too."""
