@@ -114,6 +114,11 @@ def test_dropouts_again_and_again_are_one_hunting() -> None:
     assert found.measured.depth_percent == pytest.approx(100 * (1 - left) / (1 + left))
     assert found.start_s == pytest.approx(1.0 - 0.125)
     assert found.end_s == pytest.approx(1.75 + 0.06 + 0.125)
+    # at the beginning of the take, too
+    (early,) = held(*(drop(0.3 + 0.25 * i, 0.06) for i in range(4)))
+    assert early.start_s == pytest.approx(0.3 - 0.125)
+    (early,) = held(*(drop(0.1 + 0.25 * i, 0.06) for i in range(4)))
+    assert early.start_s == 0.0
 
 
 @pytest.mark.parametrize(
