@@ -5,7 +5,7 @@ Spectra of a sixth of a second: in a turn the tone and its harmonics smear, what
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
@@ -13,6 +13,7 @@ from numpy.typing import NDArray
 
 from listen.account.lowrate import SampleSource
 from listen.account.tone import BoardTone
+from listen.account.zone_lines import zone_lines
 from listen.track import Frames, short_spectra
 
 Floats = NDArray[np.floating[Any]]
@@ -59,6 +60,9 @@ _IN_SILENCE = 0.4
 there, a gain control raises it."""
 _LEAST_DBC = -62.0
 """12 dB under the limit of a line that is no harmonic, -50 dBc: fainter ones change nothing that is judged."""
+
+_UNDER_DB = 6.0
+"""Harmonics further under the faintest line that is taken hide nothing: half of its amplitude."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -146,6 +150,10 @@ def find_fixed_lines(
         if any(abs(i * bin_hz - line.frequency_hz) < 3 * bin_hz for line in found):
             continue
         found.append(_line(i, power, hidden, singing, tone, time_s, bin_hz))
+    for line in zone_lines(power, hidden, singing, tone, time_s)[:4]:
+        one = _line(line.place, power, hidden, line.there, tone, time_s, bin_hz)
+        if one.level_dbc > _LEAST_DBC and all(abs(one.frequency_hz - x.frequency_hz) > 3 * bin_hz for x in found):
+            found.append(replace(one, of_the_recording=False))
     return sorted(found, key=lambda line: -line.level_dbc)[:4]
 
 
@@ -168,14 +176,15 @@ def _line(
     with np.errstate(divide="ignore"):
         level = np.where(seen, 10 * np.log10(2.0 * 0.5 * own), np.nan)
     at_tone = seen & singing
-    loud = level[at_tone] if at_tone.any() else level[seen]
+    loudest = at_tone if at_tone.any() else seen
+    loud = level[loudest]
     dbfs = float(np.quantile(loud, 0.8)) if len(loud) else -200.0
     silent = seen & ~singing
     of_recording = None
     if np.count_nonzero(silent) >= 2:
         of_recording = bool(np.median(level[silent]) > dbfs + 20 * np.log10(_IN_SILENCE))
-    centre = float(np.sum(np.arange(near.start, near.stop) * np.median(power[:, near], axis=0)))
-    weight = float(np.sum(np.median(power[:, near], axis=0)))
+    shape = np.median(power[loudest, near], axis=0) if loudest.any() else np.zeros(near.stop - near.start)
+    centre, weight = float(np.sum(np.arange(near.start, near.stop) * shape)), float(np.sum(shape))
     return FixedLine(
         frequency_hz=(centre / weight if weight > 0 else i) * bin_hz,
         time_s=time_s,
@@ -199,6 +208,7 @@ def _hidden(
     """
     hidden = np.zeros((len(time_s), bins), dtype=bool)
     strength = np.clip((levels_dbc - _FAINT_LINE_DBC) / (_STRONG_LINE_DBC - _FAINT_LINE_DBC), 0.0, 1.0)
+    strong = levels_dbc > _LEAST_DBC - _UNDER_DB
     # an even part of the wave has an offset of its H2's size, which moves with the level as the harmonics do
     hidden[:, : max(2, int(max(_LOWEST_HZ, 3.5 * bin_hz + strength[1] * _GUARD_HZ) / bin_hz))] = True
     begin = np.searchsorted(tone.time_s, time_s - 0.5 * width_s)
@@ -219,7 +229,7 @@ def _hidden(
         first = np.maximum(0, ((order * low - guard) / bin_hz).astype(np.int64))
         last = np.minimum(bins, ((order * high + guard) / bin_hz).astype(np.int64) + 2)
         marks = np.zeros(bins + 1, dtype=np.int64)
-        good = first < last
+        good = (first < last) & (strong[np.minimum(order.astype(np.int64), len(strong)) - 1] | (step < 1.0))
         np.add.at(marks, first[good], 1)
         np.add.at(marks, last[good], -1)
         hidden[i] |= np.cumsum(marks)[:-1] > 0
