@@ -23,8 +23,8 @@ from listen.findings.types import Finding, Judgement, NotShown, Verdict
 
 _RANK = {"fault": 0, "attention": 1, "note": 2}
 """Findings are listed by severity, the worst first."""
-_ALONE = frozenset({"oscillation-absent"})
-"""Where nothing oscillates there is nothing else to say."""
+_ALONE = frozenset({"oscillation-absent", "wrong-channel"})
+"""Where nothing oscillates there is nothing else to say; nor of a channel that is not the board's."""
 _RESTED_S, _PIECE_S = 2.0, 1.0
 """Whoever rested for so long meant to show whether the level holds; in a piece of a second three turns of 3 Hz fit, as
 many as hunting must have."""

@@ -3,10 +3,13 @@
 from __future__ import annotations
 
 from dataclasses import replace
+from pathlib import Path
 
 import numpy as np
 import pytest
+import soundfile
 
+import listen
 from listen.account.heterodyne import tone_amplitude
 from listen.account.lost_samples import find_lost_samples
 from listen.account.oscillator import classify_source, two_tones
@@ -359,3 +362,15 @@ def test_a_tracked_tone_lies_on_the_grid_as_it_was_made() -> None:
     np.testing.assert_allclose(tone.f0_hz[inside], 500.0, rtol=1e-5)
     np.testing.assert_allclose(tone.log_level[inside], np.log(0.25), atol=2e-3)
     assert tone.strong[inside].all()
+
+
+def test_of_a_channel_that_is_not_the_boards_nothing_else_is_said(tmp_path: Path) -> None:
+    """Its noise, and hum that comes to -62 dBFS, are no quiet recording of the board."""
+    t = times(5.0)
+    tone = 0.35 * np.cos(2 * np.pi * 440.0 * t) + white(len(t), -90.0)
+    empty = 8e-4 * np.cos(2 * np.pi * 118.0 * t) + white(len(t), -72.0, seed=3)
+    path = tmp_path / "second.wav"
+    soundfile.write(path, np.stack([empty, tone], axis=1), int(RATE_HZ), subtype="PCM_24")
+    result = listen.check(path)
+    assert [f.kind for f in result.findings] == ["wrong-channel"]
+    assert "--channel 2" in result.headline
