@@ -47,7 +47,7 @@ _NEAR_S = 0.25
 """Rows further apart belong to two notes or to two turns."""
 _OPEN_RAIL = 1.01
 """A rail is reached where the wave comes within a hundredth of it."""
-_WITHOUT_MEMORY = ("diodes", "none")
+WITHOUT_MEMORY = ("diodes", "none")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -120,7 +120,7 @@ def read_amplifier(
         return network
     if gain_control is None:
         return "state the gain control: only a limiter without memory shows its curve"
-    if gain_control not in _WITHOUT_MEMORY:
+    if gain_control not in WITHOUT_MEMORY:
         return (
             f"a steady tone hides the gain in hand where the gain control ({gain_control}) has memory; record a start"
         )

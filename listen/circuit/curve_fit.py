@@ -36,6 +36,8 @@ _PRIORS = {
     limiter.LOG_KNEE: 1.5,
 }
 """Widths of the logarithms about where they start: diodes of all kinds lie within."""
+BEHIND_SIGMA_S = 0.1e-6
+"""Behind the limiter: an output of 100 ohm into a metre of cable and more, 1 nF (common practice, no source)."""
 _GAIN_SIGMA = 1.0
 _GANGS_SIGMA = 0.02
 """Mismatch of gangs that nobody states (common practice, no source): the network hands harmonics back by a sixth of it
@@ -98,24 +100,29 @@ class Unstated:
         Time constant of the amplifier's pole.
     corner_hz : tuple of float
         Of the recorder's coupling, where it was not undone.
+    behind_s : tuple of float
+        Time constant behind the curve.
     """
 
     lag_s: tuple[float, float]
     corner_hz: tuple[float, float]
+    behind_s: tuple[float, float] = (0.0, BEHIND_SIGMA_S)
 
     def prior(self) -> tuple[tuple[float, float], ...]:
         """In the order of `Common.vector`."""
         (lag, lag_sigma), (corner, corner_sigma) = self.lag_s, self.corner_hz
+        behind, behind_sigma = self.behind_s
         return (
             (1e6 * lag, 1e6 * lag_sigma),
             (0.0, _GANGS_SIGMA),
             (corner, max(corner_sigma, _FIXED_HZ)),
+            (1e6 * behind, 1e6 * behind_sigma),
         )
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Common:
-    """One value of each for the whole take: lag, constant mismatch of the gangs, coupling.
+    """One value of each for the whole take: lag, constant mismatch of the gangs, coupling, lag behind the curve.
 
     Attributes
     ----------
@@ -123,14 +130,17 @@ class Common:
     gangs : float
         Mismatch of the network's halves that is the same everywhere, a share of one.
     corner_hz : float
+    behind_s : float
+        Of the output's own resistance and its load.
     """
 
     lag_s: float
     gangs: float
     corner_hz: float
+    behind_s: float
 
 
-_COMMON = 3
+_COMMON = 4
 """Numbers of `Common`, between a curve's own and the needed gains."""
 
 
@@ -188,8 +198,8 @@ class CurveFit:
             numbers = self.numbers.copy()
             numbers[free[number]] += by
             return replace(self, numbers=numbers)
-        name = ("lag_s", "gangs", "corner_hz")[number - len(free)]
-        unit = 1e-6 if name == "lag_s" else 1.0
+        name = ("lag_s", "gangs", "corner_hz", "behind_s")[number - len(free)]
+        unit = 1e-6 if name.endswith("_s") else 1.0
         return replace(self, common=replace(self.common, **{name: getattr(self.common, name) + unit * by}))
 
 
@@ -201,7 +211,8 @@ def mismatch(log_need: Floats, gangs: float) -> Floats:
 def handed_back(lines: OutputLines, common: Common, log_need: Floats) -> tuple[Complexes, Complexes, Floats]:
     """Both ends of the amplifier, see `loop.feedback_lines`; harmonics that the recording does not hold are in it."""
     full = lines.complete(common.corner_hz)
-    return loop.feedback_lines(full, lines.f0_hz, common.lag_s, lines.network, mismatch(log_need, common.gangs))
+    apart = mismatch(log_need, common.gangs)
+    return loop.feedback_lines(full, lines.f0_hz, common.lag_s, lines.network, apart, common.behind_s)
 
 
 def completed(
@@ -220,7 +231,7 @@ def completed(
     k = np.arange(1, loop.ALL_ORDERS + 1)
     absent = np.ones((len(lines.y), loop.ALL_ORDERS), dtype=bool)
     absent[:, : loop.ORDERS] = ~np.isfinite(lines.noise)
-    pole = 1.0 + 2j * np.pi * common.lag_s * lines.f0_hz[:, None] * k
+    pole = 1.0 + 2j * np.pi * common.behind_s * lines.f0_hz[:, None] * k
     for _ in range(_PASSES):
         node, _, _ = handed_back(lines, common, log_need)
         wave = limiter.output(stages, numbers, loop.cycles(node) * np.exp(-log_need)[:, None])
@@ -245,8 +256,9 @@ class _Problem:
     def unpack(self, vector: Floats) -> tuple[Floats, Common, Floats]:
         numbers, free = self.start.copy(), len(self.free)
         numbers[list(self.free)] = vector[:free]
-        lag_us, gangs, corner_hz = vector[free : free + _COMMON].tolist()
-        return numbers, Common(lag_s=1e-6 * lag_us, gangs=gangs, corner_hz=corner_hz), vector[free + _COMMON :]
+        lag_us, gangs, corner_hz, behind_us = vector[free : free + _COMMON].tolist()
+        common = Common(lag_s=1e-6 * lag_us, gangs=gangs, corner_hz=corner_hz, behind_s=1e-6 * behind_us)
+        return numbers, common, vector[free + _COMMON :]
 
     def misfit(self, vector: Floats) -> Floats:
         """Weighted misfit, shape (n, 20)."""

@@ -80,7 +80,7 @@ def loop_network(topology: str, build: BuildSettings | None) -> LoopNetwork | st
     if topology == "wien-bridge":
         return WIEN
     if topology == "quadrature":
-        return "of two integrators the limiter acts beside one of them: there is no amplifier whose curve could be read"
+        return "of two integrators the limiter acts beside one of them: its curve has no gain in hand in per cent"
     if topology != "phase-shift":
         return f"what the loop hands back is not known for the topology {topology}"
     network = network_of(topology, build)
@@ -102,9 +102,14 @@ def loop_network(topology: str, build: BuildSettings | None) -> LoopNetwork | st
 
 
 def feedback_lines(
-    lines: Complexes, f0_hz: Floats, lag_s: float, network: LoopNetwork = WIEN, apart: Floats | None = None
+    lines: Complexes,
+    f0_hz: Floats,
+    lag_s: float,
+    network: LoopNetwork = WIEN,
+    apart: Floats | None = None,
+    behind_s: float = 0.0,
 ) -> tuple[Complexes, Complexes, Floats]:
-    """Harmonics at both ends of a memoryless amplifier with one pole behind its curve.
+    """Harmonics at both ends of a memoryless curve, the amplifier's bandwidth before it and the output's pole behind.
 
     Parameters
     ----------
@@ -116,27 +121,36 @@ def feedback_lines(
     network : LoopNetwork
     apart : ndarray, shape (n,), optional
         Mismatch of the network's two halves.
+    behind_s : float
+        Time constant behind the curve: the output's own resistance and what it is loaded with.
 
     Returns
     -------
     node : ndarray of complex, shape (n, m)
-        What the network hands back, times the gain that the loop needs: its fundamental is nearly the output's own.
+        What the network hands back, less the difference that moves the output, times the gain that the loop needs: its
+        fundamental is nearly the output's own.
     curve_lines : ndarray of complex, shape (n, m)
-        What the curve itself puts out, before the pole.
+        What the curve itself puts out, before the pole behind it.
     pitch : ndarray, shape (n,)
         Pitch over the network's own: limiters and the pole pull it.
 
     Notes
     -----
+    An operational amplifier integrates the difference between its inputs, y' = 2 pi GBW (v - g(y)), and the feedback's
+    g has no memory, diodes in it or not: what has none is the output against v - y' / (2 pi GBW). A pole behind the
+    curve would delay what the limiter makes as much at the crests, where the gain is less, as at zero.
+
     A curve without memory encloses no area: the sum of k Im(Y_k conj(V_k)) is zero, which gives the pitch against the
     network's own.
     """
     k = np.arange(1, lines.shape[1] + 1)
     halves = np.zeros((len(lines), 1)) if apart is None else apart[:, None]
-    curve_lines: Complexes = np.asarray(lines * (1.0 + 2j * np.pi * lag_s * f0_hz[:, None] * k))
+    jw = 2j * np.pi * f0_hz[:, None] * k
+    curve_lines: Complexes = np.asarray(lines * (1.0 + behind_s * jw))
+    moving = curve_lines * lag_s * jw
 
     def node(x: Floats) -> Complexes:
-        return np.asarray(lines * network.transfer(np.asarray(1j * k * x[:, None], dtype=complex), halves))
+        return np.asarray(lines * network.transfer(np.asarray(1j * k * x[:, None], dtype=complex), halves) - moving)
 
     def area(x: Floats) -> Floats:
         return np.asarray(np.sum(k * np.imag(curve_lines * np.conj(node(x))), axis=1))

@@ -13,9 +13,10 @@ from listen.account import Account, CleanedCapture
 from listen.bench import BuildSettings
 from listen.circuit.advice import advise
 from listen.circuit.after_step import growth_after_steps
-from listen.circuit.amplifier import Amplifier, curve_of, read_amplifier
+from listen.circuit.amplifier import WITHOUT_MEMORY, Amplifier, curve_of, read_amplifier
 from listen.circuit.expected import expected_pitch, gain_bandwidth
 from listen.circuit.growth import find_growth
+from listen.circuit.integrators import integrators_curve
 from listen.circuit.known import KnownBuild
 from listen.circuit.level_loop import level_loop
 from listen.circuit.limits_read import clip_levels, dead_band, headroom_v, peaks_v, where_of
@@ -26,6 +27,7 @@ from listen.circuit.second_channel import channel_pair
 from listen.circuit.shape import wave_figures
 from listen.circuit.slopes_read import slew
 from listen.circuit.types import (
+    AmplifierCurve,
     Circuit,
     ExpectedPitch,
     GainPoint,
@@ -119,7 +121,7 @@ def _sine_circuit(source: Any, account: Account, known: KnownBuild) -> Circuit:
         growth=growth,
         loop_gain_in_hand=_in_hand(amplifier, points, growth, account, why),
         loop_gain_along=along,
-        amplifier_curve=curve_of(amplifier, volts) if amplifier else None,
+        amplifier_curve=_picture(amplifier, account, known),
         level_loop=level_loop(account, known.gain_control),
         gang_mismatch=_gangs(amplifier, _why_no_gangs(why, known.gain_control), build),
         slew_rate_v_per_us=slew_rate,
@@ -134,6 +136,16 @@ def _sine_circuit(source: Any, account: Account, known: KnownBuild) -> Circuit:
         expected_pitch=expected,
         shape=wave_figures(account, known.wave, topology, build.shaper if build else None, known.corner_known),
     )
+
+
+def _picture(amplifier: Amplifier | None, account: Account, known: KnownBuild) -> AmplifierCurve | None:
+    """The limiter's curve, of an amplifier or between two integrators."""
+    if amplifier is not None:
+        return curve_of(amplifier, known.volts_per_full_scale)
+    if known.topology != "quadrature" or known.gain_control not in WITHOUT_MEMORY:
+        return None
+    curve = integrators_curve(account, known.volts_per_full_scale)
+    return None if isinstance(curve, str) else curve
 
 
 def _from_growth(growth: tuple[Growth, ...], topology: str | None, build: BuildSettings | None) -> list[Any]:

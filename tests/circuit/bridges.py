@@ -1,7 +1,8 @@
-"""Wien bridges with known parts as equations, for takes whose circuit is known: diodes or rails, gangs, one pole.
+"""Wien bridges with known parts as equations, for takes whose circuit is known: diodes or rails, gangs, bandwidth.
 
-State: charge voltages of both capacitors and the amplifier's output; fourth-order Runge-Kutta, eight steps a sample.
-The diodes' network is solved by bisection from its own equation, apart from the code under test.
+State: charge voltages of both capacitors and the output; fourth-order Runge-Kutta, eight steps a sample. The amplifier
+integrates the difference between its inputs, y' = 2 pi GBW (v - g(y)), and stays at a rail until that turns. The
+diodes' network g is solved by bisection from its own equation, apart from the code under test.
 """
 
 from __future__ import annotations
@@ -76,14 +77,20 @@ def diode_table(bridge: Bridge, most_v: float = MOST_V) -> Floats:
     return v + current * (rf - across) + 0.5 * (low + high)
 
 
+def feedback_table(bridge: Bridge, most_v: float = MOST_V) -> Floats:
+    """Voltage at the inverting input against the output, on an even grid of +-most_v."""
+    v = np.linspace(-most_v / 3, most_v / 3, TABLE)
+    return np.asarray(np.interp(np.linspace(-most_v, most_v, TABLE), diode_table(bridge, most_v), v))
+
+
 @njit(cache=True)
-def _amplified(v: float, table: Floats, most: float, gain: float, low: float, high: float) -> float:
+def _divided(y: float, table: Floats, most: float, gain: float) -> float:
     if len(table) > 1:
-        place = (v / most + 1.0) * 0.5 * (len(table) - 1)
+        place = (y / most + 1.0) * 0.5 * (len(table) - 1)
         place = min(max(place, 0.0), len(table) - 1.001)
         i = int(place)
         return table[i] + (place - i) * (table[i + 1] - table[i])
-    return min(max(gain * v, low), high)
+    return y / gain
 
 
 @njit(cache=True)
@@ -111,14 +118,17 @@ def _solved(
                 h = 0.0 if j == 0 else (dt if j == 3 else 0.5 * dt)
                 sa = a + h * k[j - 1, 0] if j else a
                 sb = b + h * k[j - 1, 1] if j else b
-                sy = y + h * k[j - 1, 2] if j else y
+                sy = min(max(y + h * k[j - 1, 2] if j else y, low), high)
                 current = (sy - sb - sa) / r1[i]
                 k[j, 0] = current / 1e-8
                 k[j, 1] = (current - sb / r2[i]) / 1e-8
-                k[j, 2] = (weaker[i] * _amplified(sb, table, most, gain, low, high) - sy) * pole
+                k[j, 2] = (sb - _divided(sy, table, most, gain) / weaker[i]) * pole
+                if (sy >= high and k[j, 2] > 0) or (sy <= low and k[j, 2] < 0):
+                    k[j, 2] = 0.0
             a += dt * (k[0, 0] + 2 * k[1, 0] + 2 * k[2, 0] + k[3, 0]) / 6
             b += dt * (k[0, 1] + 2 * k[1, 1] + 2 * k[2, 1] + k[3, 1]) / 6
             y += dt * (k[0, 2] + 2 * k[1, 2] + 2 * k[2, 2] + k[3, 2]) / 6
+            y = min(max(y, low), high)
         out[i] = y
     return out
 
@@ -149,19 +159,19 @@ def samples(bridge: Bridge) -> Floats:
 def solved(bridge: Bridge) -> Floats:
     """The output itself: harmonics above half the rate are folded back."""
     r1, r2 = resistors(bridge)
-    table = np.zeros(1) if bridge.rails_v else diode_table(bridge)
+    table = np.zeros(1) if bridge.rails_v else feedback_table(bridge)
     low, high = bridge.rails_v or (-15.0, 15.0)
     start = bridge.kick_v if bridge.kick_v is not None else 1.0
-    # the amplifier with its feedback has one pole: time constant gain / (2 pi gain-bandwidth)
-    pole = 2 * np.pi * bridge.pole_hz / bridge.gain
-    steps = max(STEPS // OVER, int(np.ceil(pole / bridge.rate_hz)))
+    pole = 2 * np.pi * bridge.pole_hz
+    # a rail is left within a step, not at its edge: finer steps there
+    steps = max(STEPS // OVER * (4 if bridge.rails_v else 1), int(np.ceil(pole / bridge.gain / bridge.rate_hz / 1.5)))
     weaker = np.ones(len(r1))
     if bridge.gain_falls_percent:
         weaker[len(r1) - int((bridge.seconds - (bridge.gangs_step_s or 0.0)) * bridge.rate_hz) :] = (
             1.0 - bridge.gain_falls_percent / 100
         )
     step_s = 1.0 / bridge.rate_hz / steps
-    y = _solved(r1, r2, table, MOST_V / 3, bridge.gain, low, high, pole, step_s, steps, start, weaker)
+    y = _solved(r1, r2, table, MOST_V, bridge.gain, low, high, pole, step_s, steps, start, weaker)
     y = y[len(y) - int(bridge.seconds * bridge.rate_hz) :]
     if bridge.kick_v is not None:
         y = np.concatenate([np.zeros(int(bridge.silence_s * bridge.rate_hz)), y])
