@@ -40,6 +40,8 @@ _GOOD_RMS, _FAIR_RMS = 3.0, 2.0
 """Misfit over what noise and model error make: two windows that agree may have more than one that stands alone."""
 _OTHER_RATES = (2.0, 4.0)
 """Times the first guess: soft limiters take half and more of the time from 1 to 90 % for their last decibels."""
+_SPAN_SHARES = (1.0, 0.7, 0.5)
+"""Of the span in decibels: a kick at power on sets the tone off far over the noise, and before it there is none."""
 _APART_SHARE = 0.02
 """Uncertainty of a rate where no two windows agree."""
 _NOTCH = np.array([0.25, 0.5, 0.25])
@@ -150,8 +152,8 @@ def _fitted(segment: _Segment) -> Growth | None:
     for top_db in _TOPS_DB:
         # a bend slows the growth toward the top: the rate of the window above is a better start than a guess
         found = _window(segment, top_db, fits[-1][0].rate_per_s) if fits else None
-        if found is None:
-            found = _best_window(segment, top_db, segment.guess_per_s)
+        if found is None or found[0].rms >= _GOOD_RMS:
+            found = _best_window(segment, top_db, fits[-1][0].rate_per_s if found else segment.guess_per_s)
         if found is None:
             continue
         if fits:
@@ -169,12 +171,18 @@ def _fitted(segment: _Segment) -> Growth | None:
 
 
 def _best_window(segment: _Segment, top_db: float, guess: float) -> tuple[Exponential, int, int] | None:
-    """A window's fit; where it leaves much, the one of several first rates that leaves least."""
-    found = _window(segment, top_db, guess)
-    if found is not None and found[0].rms < _GOOD_RMS:
-        return found
-    more = [_window(segment, top_db, factor * guess) for factor in _OTHER_RATES]
-    return min((f for f in (found, *more) if f is not None), key=lambda f: f[0].rms, default=None)
+    """A window's fit; where it leaves much, one that begins later, or the best of several first rates."""
+    best = None
+    for share in _SPAN_SHARES:
+        for factor in (1.0, *_OTHER_RATES):
+            found = _window(segment, top_db, factor * guess, share)
+            if found is None:
+                continue
+            if found[0].rms < _GOOD_RMS:
+                return found
+            if best is None or found[0].rms < best[0].rms:
+                best = found
+    return best
 
 
 def _apart(fit: Exponential, lower: Exponential) -> float:
@@ -188,10 +196,10 @@ def _of_weights(fit: Exponential) -> float:
     return min(max(fit.rms, _LEAST_RMS), 1.0)
 
 
-def _window(segment: _Segment, top_db: float, guess: float) -> tuple[Exponential, int, int] | None:
-    """Fit from where the tone leaves the noise to where it first passes a level."""
+def _window(segment: _Segment, top_db: float, guess: float, share: float = 1.0) -> tuple[Exponential, int, int] | None:
+    """Fit from where the tone leaves the noise, or the last part of that, to where it first passes a level."""
     x, level = segment.x, segment.settled * 10 ** (-top_db / 20)
-    span_db = min(20 * np.log10(max(level / (_FLOOR_OVER_NOISE * segment.noise), 1.0)), _LONGEST_SPAN_DB)
+    span_db = min(20 * np.log10(max(level / (_FLOOR_OVER_NOISE * segment.noise), 1.0)), _LONGEST_SPAN_DB) * share
     if span_db < _LEAST_SPAN_DB:
         return None
     passed = np.flatnonzero(np.abs(x) >= level)
