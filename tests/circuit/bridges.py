@@ -160,7 +160,7 @@ def solved(bridge: Bridge) -> Floats:
     """The output itself: harmonics above half the rate are folded back."""
     r1, r2 = resistors(bridge)
     table = np.zeros(1) if bridge.rails_v else feedback_table(bridge)
-    low, high = bridge.rails_v or (-15.0, 15.0)
+    low, high = bridge.rails_v or (-MOST_V, MOST_V)
     start = bridge.kick_v if bridge.kick_v is not None else 1.0
     pole = 2 * np.pi * bridge.pole_hz
     # a rail is left within a step, not at its edge: finer steps there
