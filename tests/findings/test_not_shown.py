@@ -5,6 +5,7 @@ from __future__ import annotations
 import pytest
 
 from listen.findings.judge import _disturbed
+from listen.findings.recorder_limits import _listed
 from tests.accounts import account_of, plain_frames, segment
 
 
@@ -20,3 +21,8 @@ def test_rests_that_are_cut_up_show_no_hunting(rested_s: float, pieces_s: tuple[
         segments=tuple(segment(start_s=1.0, end_s=1.0 + length) for length in pieces_s),
     )
     assert _disturbed(account) is disturbed
+
+
+@pytest.mark.parametrize(("orders", "said"), [([3], "H3"), ([2, 3], "H2 and H3"), ([2, 3, 5], "H2, H3 and H5")])
+def test_orders_that_the_recorder_hides_are_listed(orders: list[int], said: str) -> None:
+    assert _listed(orders) == said

@@ -116,6 +116,13 @@ def test_the_numbers_of_hum() -> None:
     assert (found.f0_low_hz, found.f0_high_hz) == (pytest.approx(200.0), pytest.approx(800.0))
 
 
+@pytest.mark.parametrize(("loud_windows", "variant"), [(5, "plain"), (6, "silence")])
+def test_hum_of_the_recording_fills_more_than_half_of_the_silence(loud_windows: int, variant: str) -> None:
+    level = np.array([-90.0] * (10 - loud_windows) + [-40.0] * (10 + loud_windows))
+    (found,) = said(mains=mains(level, singing=np.arange(20) >= 10))
+    assert found.variant == variant
+
+
 @pytest.mark.parametrize(("in_silence_dbc", "variant"), [(-56.1, "plain"), (-55.9, "silence")])
 def test_hum_that_is_in_the_silence_too_is_the_recordings(in_silence_dbc: float, variant: str) -> None:
     """Within 6 dB of the limit, in more than half of the silence."""
