@@ -269,9 +269,10 @@ class OtherWave(Measured):
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class RoomSound(Measured):
-    """Sounds of the room; the level is against the tone."""
+    """Sounds of the room, how long in all and at how many places; the level is against the tone."""
 
     seconds: float
+    places: int
     level_dbc: float | None = None
 
 

@@ -195,7 +195,7 @@ def _room(account: Account) -> list[Candidate]:
                 severity="note",
                 start_s=room[0][0],
                 end_s=room[-1][1],
-                measured=measured.RoomSound(seconds=sum(b - a for a, b in room)),
+                measured=measured.RoomSound(seconds=sum(b - a for a, b in room), places=len(room)),
                 variant="before",
                 part=account.id_of("before-1"),
             )
@@ -209,7 +209,9 @@ def _room(account: Account) -> list[Candidate]:
                 start_s=account.events[0].start_s,
                 end_s=account.events[-1].end_s,
                 measured=measured.RoomSound(
-                    seconds=sum(e.end_s - e.start_s for e in account.events), level_dbc=worst.level_dbc
+                    seconds=sum(e.end_s - e.start_s for e in account.events),
+                    places=len(account.events),
+                    level_dbc=worst.level_dbc,
                 ),
                 variant="under",
                 part=account.id_of("room-1"),
