@@ -201,3 +201,37 @@ def test_a_disc_quota_of_nothing(takes: Path) -> None:
     done = listen(["check", "take 0.wav", "--json", "out.json", "--quiet"], takes, before=limit)
     one_line(done, "cannot write 'out.json'")
     assert sorted(os.listdir(takes)) == ["take 0.wav", "take 1.wav", "take 2.wav"]
+
+
+OUT_OF_MEMORY = """
+import resource, sys
+import listen
+from listen.cli import main
+command = sys.modules["listen.cli.main"]
+listen.check("take 0.wav", threads=1)
+pages = int(open("/proc/self/statm").read().split()[0])
+limit = pages * resource.getpagesize() + int(sys.argv[1]) * 1_000_000
+command._enough_memory = lambda: None
+resource.setrlimit(resource.RLIMIT_AS, (limit, limit))
+sys.exit(main(sys.argv[2:]))
+"""
+"""All libraries are loaded; what is left of the memory is too little for the work alone."""
+
+
+@pytest.mark.skipif(sys.platform != "linux", reason="elsewhere the limit does not hold")
+@pytest.mark.parametrize("mb", [1, 8, 16])
+def test_memory_that_is_gone_while_it_works(takes: Path, mb: int) -> None:
+    t = np.arange(40 * RATE_HZ) / RATE_HZ
+    soundfile.write(takes / "long.wav", 0.4 * np.sin(2 * np.pi * 440.0 * t), RATE_HZ)
+    call = ["check", "long.wav", "--json", "out.json", "--frames", "out.csv", "--quiet"]
+    done = subprocess.run(
+        [sys.executable, "-c", OUT_OF_MEMORY, str(mb), *call],
+        cwd=takes,
+        env={**os.environ, "PYTHONPATH": str(REPO), "OPENBLAS_NUM_THREADS": "1"},
+        capture_output=True,
+        text=True,
+        timeout=120,
+        check=False,
+    )
+    one_line(done, "not enough memory")
+    assert sorted(os.listdir(takes)) == ["long.wav", "take 0.wav", "take 1.wav", "take 2.wav"]
