@@ -13,7 +13,7 @@ from listen.errors import cut
 _LARGEST_NUMBER = 1e30
 """No quantity, size or count of a document comes near; its square and cube are still numbers."""
 _LONGEST_NUMBER = 40
-_MAY_BE_LARGE = re.compile(r"\d{19}|[eE]\+?\d\d")
+_MAY_BE_LARGE = re.compile(r"\d{19}|(?:^|(?<=[\s:,\[-]))\d[\d.]*[eE]\+?\d\d")
 """Without any of these in a text no number in it is as large: they need not be looked at one by one, which takes twice
 as long as reading them."""
 _LONGEST_PLACE, _LONGEST_FAULT = 80, 100
@@ -72,9 +72,7 @@ def hold_to_schema(document: Any, schema: Mapping[str, Any]) -> None:
     -----
     A key that the schema does not know is no error: a later version adds keys without another number of the schema.
     """
-    import jsonschema_rs
-
-    validator = jsonschema_rs.validator_for(_open(schema))
+    validator = _validator(schema)
     try:
         try:
             fault = next(validator.iter_errors(document), None)
@@ -85,6 +83,21 @@ def hold_to_schema(document: Any, schema: Mapping[str, Any]) -> None:
     if fault is not None:
         place = cut(_place(fault.instance_path), _LONGEST_PLACE)
         raise DocumentFault(f"{place}: {cut(fault.message, _LONGEST_FAULT)}")
+
+
+def _validator(schema: Mapping[str, Any]) -> Any:
+    """Return what holds documents to a schema: to make it takes longer than to use it, and there are two schemas."""
+    import jsonschema_rs
+
+    for known, validator in _validators:
+        if known is schema:
+            return validator
+    validator = jsonschema_rs.validator_for(_open(schema))
+    _validators[:] = [*_validators[-1:], (schema, validator)]
+    return validator
+
+
+_validators: list[tuple[Mapping[str, Any], Any]] = []
 
 
 def _open(schema: Any) -> Any:

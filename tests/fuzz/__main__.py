@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import argparse
+import os
 import sys
 import tempfile
 import time
@@ -23,7 +24,7 @@ def main() -> int:
     first, _, end = options.seeds.partition(":")
     seeds = range(int(first), int(end))
     status = 0
-    with tempfile.TemporaryDirectory() as folder:
+    with tempfile.TemporaryDirectory(dir=_quick_folder()) as folder:
         base = make_base(Path(folder))
         for target in options.targets or TARGETS:
             began_s = time.monotonic()
@@ -34,6 +35,11 @@ def main() -> int:
             status = status or int(bool(bad))
     sys.stdout.write(f"most memory: {_peak_mb():.0f} MB\n")
     return status
+
+
+def _quick_folder() -> str | None:
+    """A folder in memory where there is one: most of a logbook's time is the disc's."""
+    return "/dev/shm" if os.access("/dev/shm", os.W_OK) and "TMPDIR" not in os.environ else None
 
 
 def _peak_mb() -> float:
