@@ -66,7 +66,7 @@ def test_a_changed_check_is_refused_with_the_place(tmp_path, capsys, document, c
 
 
 @pytest.mark.parametrize(
-    "text", ["NaN", "Infinity", "-Infinity", "1e400", "1e31", "-" + "9" * 400, "9" * 5000, "1" + "0" * 31]
+    "text", ["NaN", "Infinity", "-Infinity", "1e400", "1e31", "-1.5E+31", "-" + "9" * 400, "9" * 5000, "1" + "0" * 31]
 )
 def test_a_number_that_no_measurement_gives_is_refused(tmp_path, capsys, document, text) -> None:
     document["sweep"][0]["level_dbfs"] = "HERE"
