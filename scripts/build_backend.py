@@ -10,14 +10,15 @@ import base64
 import contextlib
 import hashlib
 import os
-import shutil
 import stat
+import subprocess
 import sys
 import tempfile
 import zipfile
 from collections.abc import Iterator
 from pathlib import Path
 
+from cpp_compiler import FROM_PYPI, has_compiler
 from scikit_build_core import build as backend
 from scikit_build_core.build import (
     build_sdist,
@@ -37,24 +38,13 @@ __all__ = [
 ]
 
 ROOT = Path(__file__).resolve().parents[1]
-COMPILER = "ziglang>=0.13"
 Settings = dict[str, list[str] | str] | None
-
-
-def has_compiler() -> bool:
-    """Whether a C++ compiler is on the path, is named by CXX, or is one that CMake finds by itself."""
-    if os.environ.get("CXX"):
-        return True
-    if os.name == "nt":
-        installer = Path(os.environ.get("ProgramFiles(x86)", "C:/")) / "Microsoft Visual Studio/Installer/vswhere.exe"
-        return shutil.which("cl") is not None or installer.exists()
-    return any(shutil.which(name) for name in ("c++", "g++", "clang++"))
 
 
 def get_requires_for_build_wheel(config_settings: Settings = None) -> list[str]:
     """What a build needs: CMake and Ninja where they are missing, a compiler where there is none."""
     needed = backend.get_requires_for_build_wheel(config_settings)
-    return needed if has_compiler() else [*needed, COMPILER, *_ninja(needed)]
+    return needed if has_compiler() else [*needed, *FROM_PYPI]
 
 
 def get_requires_for_build_editable(config_settings: Settings = None) -> list[str]:
@@ -89,12 +79,6 @@ def build_editable(
     kept["__editable__.listen.pth"] = f"{ROOT}\n".encode()
     _write_wheel(Path(wheel_directory) / name, kept)
     return name
-
-
-def _ninja(needed: list[str]) -> list[str]:
-    # without a compiler there is seldom a make, and on Windows the default generator is Visual Studio's
-    there = shutil.which("ninja") or any(one.startswith("ninja") for one in needed)
-    return [] if there else ["ninja"]
 
 
 def _put(path: Path, content: bytes) -> None:
@@ -134,20 +118,34 @@ def _compiler() -> Iterator[None]:
     options += ["-DLISTEN_QUICK_BUILD=ON", "-DCMAKE_TRY_COMPILE_TARGET_TYPE=STATIC_LIBRARY"]
     os.environ["CMAKE_ARGS"] = " ".join([os.environ.get("CMAKE_ARGS", ""), *options]).strip()
     os.environ["CMAKE_GENERATOR"] = "Ninja"
+    library = _start_library(folder)
     try:
         yield
     finally:
+        library.kill()
+        library.wait()
         os.environ.clear()
         os.environ.update(before)
 
 
-# The compiler from PyPI has its C++ library as sources, and builds it for each kind of program that is linked with it,
-# a minute each. CMake's trial programs are linked as C, which they are as well.
+def _start_library(folder: Path) -> subprocess.Popen[bytes]:
+    """Have the compiler from PyPI build its C++ library, most of a minute on one processor, while the kernels compile.
+
+    It keeps the library for those who link with the same options. Where this fails, the link of the kernels builds it.
+    """
+    source = folder / "empty.cpp"
+    source.write_text("", encoding="utf-8")
+    options = ["-fPIC", "-O3", "-DNDEBUG", "-shared", "-Wl,-s", "-Os", "-Wl,--gc-sections"]
+    command = [sys.executable, "-m", "ziglang", "c++", *options, str(source), "-o", str(folder / "empty.so")]
+    return subprocess.Popen(command, stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL)
+
+
+# It has its C library as sources too: CMake's trial program, from which it knows the compiler, is not linked.
 _TOOL = """
 import subprocess, sys
 tool, *arguments = sys.argv[1:]
 if tool == "c++" and not {"-c", "-shared"} & set(arguments):
-    tool = "cc"
+    arguments.append("-c")
 sys.exit(subprocess.run([sys.executable, "-m", "ziglang", tool, *arguments]).returncode)
 """
 

@@ -17,6 +17,8 @@ import sys
 import venv
 from pathlib import Path
 
+from cpp_compiler import FROM_PYPI, has_compiler
+
 ROOT = Path(__file__).resolve().parents[1]
 VENV = ROOT / ".venv"
 NATIVE = ROOT / "listen" / "native"
@@ -121,7 +123,7 @@ def packages_wanted(what: str, version: str) -> str:
 def kernels_wanted(version: str) -> str:
     """What the extension is built from."""
     sources = sorted(path for path in NATIVE.iterdir() if path.suffix in {".cpp", ".hpp", ".txt"})
-    return f"{version} {digest(*sources, ROOT / 'scripts' / 'build_backend.py')}"
+    return f"{version} {digest(*sources, ROOT / 'scripts' / 'build_backend.py', ROOT / 'scripts' / 'cpp_compiler.py')}"
 
 
 def holds(stamp: Path, text: str) -> bool:
@@ -143,8 +145,16 @@ def packages(what: str) -> list[str]:
     return sum(extras, project["dependencies"])
 
 
+def build_tools() -> list[str]:
+    """What pip is to install for a build without a compiler of the machine's."""
+    import tomllib
+
+    project = tomllib.loads((ROOT / "pyproject.toml").read_text(encoding="utf-8"))
+    return [*project["build-system"]["requires"], *FROM_PYPI]
+
+
 def build_kernels() -> None:
-    """Build the extension again, offline where the environment is that of the tests: it holds what a build needs."""
+    """Build the extension again; offline where the environment holds what a build needs, as that of the tests does."""
     say("Building the kernels (their sources changed).")
     here = ["--no-deps", "--editable", str(ROOT)]
     if not (pip(["--no-build-isolation", *here]) or pip(here)):
@@ -154,11 +164,20 @@ def build_kernels() -> None:
 def install(what: str) -> None:
     """Install the packages, and at the same time the project itself: a plain path, its extension built into it."""
     say(f"Installing packages into {VENV} and building the kernels (once, a minute or two).")
-    wanted = ["--require-hashes", "-r", str(LOCK)] if locked() else packages(what)
     # Python keeps the byte code of what it imports, and most of scipy's is never imported. Where it may not, pip makes
     # it all; and for the tests, because there a warning about a package's source is an error.
-    ahead = what == "test" or sys.dont_write_bytecode
-    if not pip(["--no-deps", "--editable", str(ROOT)], [*([] if ahead else ["--no-compile"]), *wanted]):
+    byte_code = [] if what == "test" or sys.dont_write_bytecode else ["--no-compile"]
+    wanted = [*byte_code, *(["--require-hashes", "-r", str(LOCK)] if locked() else packages(what))]
+    project = ["--no-deps", "--editable", str(ROOT)]
+    if has_compiler():
+        done = pip(project, wanted)
+    else:
+        # The compiler from PyPI is 20,000 files, and builds its C++ library once for each place that it stands in: it
+        # stays in the environment.
+        tools, here = ["--no-compile", *build_tools()], ["--no-build-isolation", *project]
+        # a lock may ask for another version of a tool, which must not be exchanged during the build
+        done = pip(wanted) and pip(tools) and pip(here) if locked() else pip(tools) and pip(here, wanted)
+    if not done:
         raise CannotSetUpError(
             "The packages could not be installed; see the lines above, check the network and try again. Where Python's "
             "headers are missing (Python.h), install the package python3-dev or python3-devel."

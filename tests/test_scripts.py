@@ -38,7 +38,7 @@ def copy(tmp_path):
     """The scripts alone, in a folder whose name has a space."""
     root = tmp_path / "some where"
     (root / "scripts").mkdir(parents=True)
-    for name in ("demo", "test", "environment", "setup.py", "build_backend.py"):
+    for name in ("demo", "test", "environment", "setup.py", "build_backend.py", "cpp_compiler.py"):
         shutil.copy(REPO / "scripts" / name, root / "scripts" / name)
     shutil.copy(REPO / "pyproject.toml", root)
     (root / "listen" / "native").mkdir(parents=True)
@@ -139,13 +139,13 @@ def test_set_up_says_which_environments_there_are():
     assert done.stderr.startswith("Say which: ")
 
 
-# A pip that notes what it is asked for. It fails where it waits in vain for another one at its side.
+# A pip that notes what it is asked for. It fails where it waits in vain for as many at its side.
 PIP = """
 import json, os, pathlib, sys, time
 notes = pathlib.Path(os.environ["NOTES"])
-(notes / f"{os.getpid()}.json").write_text(json.dumps(sys.argv[1:]))
+(notes / f"{time.time_ns()}-{os.getpid()}.json").write_text(json.dumps(sys.argv[1:]))
 end = time.monotonic() + 20
-while len(list(notes.glob("*.json"))) < 2 and time.monotonic() < end:
+while len(list(notes.glob("*.json"))) < int(os.environ.get("TOGETHER", 2)) and time.monotonic() < end:
     time.sleep(0.01)
 if os.environ.get("FAILING", "no such argument") in sys.argv:
     sys.exit("no network")
@@ -168,9 +168,9 @@ def installing(copy, tmp_path):
 
     def run_it(what, **env):
         command = [sys.executable, str(copy / "scripts" / "setup.py"), what]
-        env = {"PATH": os.defpath, "NOTES": str(notes), **env}
+        env = {"PATH": os.defpath, "CXX": "c++", "NOTES": str(notes), **env}
         done = subprocess.run(command, env=env, capture_output=True, text=True, check=False)
-        return done, [json.loads(path.read_text()) for path in notes.glob("*.json")]
+        return done, [json.loads(path.read_text()) for path in sorted(notes.glob("*.json"))]
 
     return run_it
 
@@ -207,3 +207,15 @@ def test_what_cannot_be_installed_is_one_line_and_no_stamp(installing, copy, fai
     assert done.stderr.splitlines()[-1].startswith("The packages could not be installed; see the lines above")
     assert "Traceback" not in done.stderr
     assert not list((copy / ".venv").glob("*.stamp"))
+
+
+def test_a_compiler_from_pypi_stays_in_the_environment(installing, copy, tmp_path):
+    """It is there before the kernels are built: the build takes what is in the environment, and can be done again."""
+    done, asked = installing("demo", CXX="", PATH=str(tmp_path), TOGETHER="1")
+    assert (done.returncode, len(asked)) == (0, 3), done.stderr
+    tools, *others = (" ".join(one) for one in asked)
+    packages, kernels = sorted(others, key=lambda one: "--editable" in one)
+    assert "numpy" in packages
+    for one in ("nanobind", "scikit-build-core", "ziglang", "cmake", "ninja"):
+        assert one in tools
+    assert kernels.endswith(f"--no-build-isolation --no-deps --editable {copy}")
