@@ -5,10 +5,12 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from listen.account.events_rows import _LEVEL_LEAVES, level_change_residual, moving_fast, offset_residual
+from listen.account.events_rows import _LEVEL_LEAVES, barred, level_change_residual, moving_fast, offset_residual
+from listen.account.lost_samples import LostSamples
 from listen.account.mains_or_swing import of_a_swing
 from listen.account.mains_sidebands import MainsSidebands
 from listen.account.modulation import Swing
+from listen.account.residual import RoomEvent
 from tests.accounts import plain_frames, segment, tone_on_grid
 
 GRID = 0.012 + 0.005 * np.arange(400)
@@ -77,3 +79,15 @@ def test_an_offset_that_moves_with_the_level_is_the_waves(second_dbc: float, mos
     assert (moved[:50] < 1e-11).all()
     assert (offset_residual(plain_frames(150, dc_fs=0.01)) < 1e-11).all()
     assert (offset_residual(plain_frames(2)) == 0.0).all()
+
+
+@pytest.mark.parametrize(("pause_s", "disturbed"), [(0.55, True), (0.65, False)])
+def test_a_rest_is_disturbed_in_the_pauses_of_speech_too(pause_s: float, disturbed: bool) -> None:
+    tone = tone_on_grid(np.arange(0.0, 5.0, 0.005), 440.0, np.log(0.3))
+    words = [RoomEvent(start_s=a, end_s=a + 0.2, level_dbc=-20.0) for a in (1.0, 1.2 + pause_s)]
+    none = LostSamples(places=(), samples=0.0, phase_jumps=0, kinds=(), zeros=(), missing_at_end=0)
+    gone, barred_rows = barred(tone, [], none, words)
+    assert not gone.any()
+    middle = np.abs(tone.time_s - 1.2 - 0.5 * pause_s) < 0.1
+    assert bool(barred_rows[middle].all()) == disturbed
+    assert bool(barred_rows[middle].any()) == disturbed
