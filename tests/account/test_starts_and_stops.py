@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from listen.account.start import find_start
+from listen.account.start import _rise, find_start
 from listen.account.stops import find_silences
 from listen.account.tone import BoardTone
 from tests.accounts import tone_on_grid
@@ -42,6 +42,17 @@ def test_growth_from_one_to_ninety_per_cent(rise_s: float) -> None:
     assert start.settled_s == pytest.approx(at_s + np.log(0.9) / rate, abs=0.02)
     assert start.cycles == pytest.approx(rise_s * F0_HZ, rel=0.03)
     assert start.f0_hz == F0_HZ
+
+
+def test_growth_is_read_over_what_sounds_before_it() -> None:
+    """A floor of 3 % of the settled level, but for the first value; the middle of the first quarter is the floor."""
+    t = 0.005 * np.arange(300)
+    level = np.minimum(np.maximum(np.exp(12.0 * (t - 1.2)), 0.03), 1.0)
+    level[0] = 1e-4
+    begin_s, settled_s, growth = _rise(t, level, 1.0, 0.0)
+    assert growth == pytest.approx(12.0, rel=0.01)
+    assert settled_s == pytest.approx(1.2 + np.log(0.9) / 12.0, abs=0.01)
+    assert begin_s == pytest.approx(0.0, abs=0.001)
 
 
 def test_a_tone_that_is_there_from_the_beginning_shows_no_start() -> None:
