@@ -200,6 +200,7 @@ def _of_an_oscillator(account: Account, source: Any, tone: BoardTone, edges: boo
     resting = np.zeros(len(frames), dtype=bool)
     for a, b in rest_rows:
         resting[a:b] = True
+    account = replace(account, sidebands=find_sidebands(frames.envelope))
     interharmonics = _interharmonics(account, source, tone, resting)
     calm = events_rows.calm_rows(frames, tone, start, quiet, account.lost_samples)
     edges = edges or events_rows.has_edges(frames, tone)
@@ -216,7 +217,6 @@ def _of_an_oscillator(account: Account, source: Any, tone: BoardTone, edges: boo
         account,
         start=start,
         silences=silences,
-        sidebands=find_sidebands(frames.envelope),
         resting=resting,
         half_orders=interharmonics.half_orders,
         bursts=interharmonics.bursts,
@@ -269,7 +269,9 @@ def _fixed_lines(source: Any, account: Account, tone: BoardTone, halves: HalfOrd
         levels[HARMONIC_COLUMNS] = quantile_of_known(high, 0.8)
     half_orders = bool((halves.level_dbc[tone.rows] > -60.0).mean() > 0.1)
     mains_hz = mains.mains_hz if mains is not None and mains.worth_subtracting else None
-    return find_fixed_lines(source, tone, levels, half_orders, mains_hz)
+    ripple = account.sidebands
+    ripple_hz = ripple.rate_hz if ripple is not None and ripple.level_dbc > _SPURS_DBC else None
+    return find_fixed_lines(source, tone, levels, half_orders, mains_hz, ripple_hz)
 
 
 def _at_rest(

@@ -61,6 +61,8 @@ there, a gain control raises it."""
 _LEAST_DBC = -62.0
 """12 dB under the limit of a line that is no harmonic, -50 dBc: fainter ones change nothing that is judged."""
 
+_SIDEBAND_BINS = 3.5
+"""A Hann line's lobe of two bins on each side, and what a pitch at rest is off."""
 _UNDER_DB = 6.0
 """Harmonics further under the faintest line that is taken hide nothing: half of its amplitude."""
 
@@ -100,7 +102,12 @@ def window_s(rate_hz: float) -> float:
 
 
 def find_fixed_lines(
-    capture: SampleSource, tone: BoardTone, levels_dbc: Floats, half_orders: bool, mains_hz: float | None = None
+    capture: SampleSource,
+    tone: BoardTone,
+    levels_dbc: Floats,
+    half_orders: bool,
+    mains_hz: float | None = None,
+    ripple_hz: float | None = None,
 ) -> list[FixedLine]:
     """Find lines at a fixed frequency, strongest first (at most four).
 
@@ -114,6 +121,8 @@ def find_fixed_lines(
         Alternate cycles of the tone differ.
     mains_hz : float, optional
         Frequency of the mains that is heard in the take, whose multiples are none of these lines; None: none is.
+    ripple_hz : float, optional
+        Rate at which the mains modulates the tone, whose sidebands are none either; None: it does not.
     """
     rate = capture.true_rate_hz
     size = 1 << round(np.log2(_WINDOW_S * rate))
@@ -135,6 +144,8 @@ def find_fixed_lines(
     bin_hz = rate / size
     hidden = _hidden(tone, time_s, _WINDOW_S, power.shape[1], bin_hz, levels_dbc, 0.5 if half_orders else 1.0)
     hidden[:, int(_HIGHEST * size) :] = True
+    if ripple_hz is not None:
+        _hide_sidebands(hidden, tone, time_s, bin_hz, ripple_hz)
     singing = _singing(tone, time_s)
     usual = _high_share(np.where(hidden, np.nan, power), 0.8)
     floor = _local_floor(usual, bin_hz)
@@ -234,6 +245,16 @@ def _hidden(
         np.add.at(marks, last[good], -1)
         hidden[i] |= np.cumsum(marks)[:-1] > 0
     return hidden
+
+
+def _hide_sidebands(hidden: Flags, tone: BoardTone, time_s: Floats, bin_hz: float, ripple_hz: float) -> None:
+    """Mark the bins of the fundamental's sidebands, window by window."""
+    f0_hz = np.interp(time_s, tone.time_s[tone.tracked], tone.f0_hz[tone.tracked])
+    frequency = np.arange(hidden.shape[1]) * bin_hz
+    for multiple in (1, 2, 3):
+        for side in (-multiple, multiple):
+            middle = np.abs(f0_hz + side * ripple_hz)
+            hidden |= np.abs(frequency - middle[:, None]) < _SIDEBAND_BINS * bin_hz
 
 
 def _high_share(power: Floats, share: float) -> Floats:

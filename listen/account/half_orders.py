@@ -15,6 +15,9 @@ Flags = NDArray[np.bool_]
 
 ROWS = 15
 """Rows over which the lines must stand still: 0.3 s, so that what passes 3 Hz off turns by a whole cycle."""
+REST_ROWS, _REST_LEAST = 75, 50
+"""Rows over which they must stand still where the control rests, 1.5 s, if a second of them is there: sidebands of
+ripple at 120 Hz lie 1.2 Hz off the half orders of 237.6 Hz, which to 0.3 s are the same."""
 _OVER_SCATTER = 3.0
 """The mean stands so far over its own standard error: noise does once in 8000 places (e^-9)."""
 _STANDS = 0.5
@@ -72,27 +75,40 @@ def find_half_orders(frames: Frames, rows: Flags, resting: Flags) -> HalfOrders:
         size = 10.0 ** ((frames.fundamental_dbfs + weak) / 20)
         lines = np.where(seen[:, None], frames.half_orders_fs / size[:, None], 0.0)
     label = np.where(rows, frames.segment, -1)
-    mean, square, count = _running(lines, seen, label)
+    mean, square, count = _running(lines, seen, label, ROWS)
+    turns = _turning(lines, seen & resting, np.where(resting, label, -1))
     with np.errstate(invalid="ignore", divide="ignore"):
         scatter = np.maximum(square - np.abs(mean) ** 2, 0.0)
         # frames of 40 ms every 20 ms: half of the rows are independent
         error = scatter / np.maximum(0.5 * count[:, None], 1.0)
-        stands = (np.abs(mean) ** 2 > _STANDS**2 * square) & (np.abs(mean) ** 2 > _OVER_SCATTER**2 * error)
+        stands = (np.abs(mean) ** 2 > _STANDS**2 * square) & (np.abs(mean) ** 2 > _OVER_SCATTER**2 * error) & ~turns
         power = np.sum(np.where(stands & (count[:, None] >= 6), np.abs(mean) ** 2, 0.0), axis=1)
         level = np.where(seen, 10 * np.log10(power), -np.inf)
     return HalfOrders(level_dbc=level, seen=seen & (count >= 6))
 
 
+def _turning(lines: NDArray[np.complex128], rests: Flags, label: NDArray[np.int64]) -> Flags:
+    """Lines that turn against the tone's phase in the course of a rest: another signal's."""
+    mean, square, count = _running(lines, rests, label, REST_ROWS, shifted=True)
+    return np.asarray((rests & (count >= _REST_LEAST))[:, None] & (np.abs(mean) ** 2 < _STANDS**2 * square))
+
+
 def _running(
-    lines: NDArray[np.complex128], seen: Flags, label: NDArray[np.int64]
+    lines: NDArray[np.complex128], seen: Flags, label: NDArray[np.int64], width: int, *, shifted: bool = False
 ) -> tuple[NDArray[np.complex128], Floats, Floats]:
-    """Mean, mean square and number of rows in a window that stays within one segment of tone."""
+    """Mean, mean square and number of rows in a window that stays within one segment of tone.
+
+    At a segment's ends it is shorter, or ``shifted`` inward.
+    """
     n = len(seen)
     index = np.arange(n)
     edges = np.concatenate([[0], np.flatnonzero(np.diff(label)) + 1, [n]])
     owner = np.searchsorted(edges, index, side="right") - 1
-    low = np.maximum(index - ROWS // 2, edges[owner])
-    high = np.minimum(index + ROWS // 2 + 1, edges[owner + 1])
+    low = np.maximum(index - width // 2, edges[owner])
+    high = np.minimum(index + width // 2 + 1, edges[owner + 1])
+    if shifted:
+        low = np.maximum(np.minimum(low, edges[owner + 1] - width), edges[owner])
+        high = np.minimum(np.maximum(high, edges[owner] + width), edges[owner + 1])
     count = _sums(seen.astype(float)[:, None], low, high)[:, 0]
     safe = np.maximum(count, 1.0)[:, None]
     mean = _sums(lines, low, high) / safe

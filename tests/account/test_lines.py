@@ -211,6 +211,15 @@ def test_a_line_between_half_orders_of_a_high_note_is_found() -> None:
     assert found.level_dbc == pytest.approx(-41.0, abs=0.5)
 
 
+@pytest.mark.parametrize(("ripple_hz", "lines"), [(None, 2), (100.0, 0)])
+def test_sidebands_of_mains_ripple_are_no_lines(ripple_hz: float | None, lines: int) -> None:
+    """A level that moves by 2 % at 100 Hz: -40 dBc on each side of a tone that rests."""
+    t = times(5.0)
+    x = SIZE * (1 + 0.02 * np.cos(2 * np.pi * 100.0 * t)) * np.cos(2 * np.pi * 1812.5 * t) + white(len(t), -95.0)
+    tone = tone_on_grid(np.arange(0.0, 5.0, 0.005), 1812.5, np.log(SIZE), settled_log=float(np.log(SIZE)))
+    assert len(find_fixed_lines(Take(samples=x), tone, QUIET, False, None, ripple_hz)) == lines
+
+
 @pytest.mark.parametrize(("h2_dbc", "lines"), [(-36.0, 0), (-200.0, 1)])
 def test_an_offset_that_swings_with_the_level_is_no_line(h2_dbc: float, lines: int) -> None:
     """An even part of the wave has an offset of its own size; hunting at 30 Hz gives that a line, too."""
@@ -322,6 +331,14 @@ def test_a_line_that_stands_still_in_the_phase_is_the_tones_own(dbc: float) -> N
 def test_a_line_that_turns_or_scatters_is_not(turns: float, scatter: float) -> None:
     level, _ = halves(-50.0, turns, scatter)
     assert np.mean(np.isfinite(level) & (level > -60.0)) < 0.1
+
+
+@pytest.mark.parametrize(("off_hz", "its_own"), [(0.0, True), (0.2, True), (1.1, False), (2.0, False)])
+def test_sidebands_of_ripple_beside_a_half_order_turn_in_a_rest(off_hz: float, its_own: bool) -> None:
+    """120 Hz on a tone of 237.8 Hz: 1.1 Hz off half an order, a third of a turn in the rows of 0.3 s."""
+    level, _ = halves(-40.0, 0.02 * off_hz, 1e-5)
+    assert bool(np.mean(level > -45.0) > 0.9) == its_own
+    assert its_own or np.mean(np.isfinite(level) & (level > -60.0)) < 0.1
 
 
 def test_short_frames_show_half_orders_only_at_rest() -> None:
