@@ -161,7 +161,7 @@ def find_fixed_lines(
         if any(abs(i * bin_hz - line.frequency_hz) < 3 * bin_hz for line in found):
             continue
         found.append(_line(i, power, hidden, singing, tone, time_s, bin_hz))
-    for line in zone_lines(power, hidden, singing, tone, time_s)[:4]:
+    for line in zone_lines(power, usual, hidden, singing, tone, time_s)[:4]:
         one = _line(line.place, power, hidden, line.there, tone, time_s, bin_hz)
         if one.level_dbc > _LEAST_DBC and all(abs(one.frequency_hz - x.frequency_hz) > 3 * bin_hz for x in found):
             found.append(replace(one, of_the_recording=False))

@@ -41,12 +41,16 @@ class ZoneLine:
     there: Flags
 
 
-def zone_lines(power: Floats, hidden: Flags, singing: Flags, tone: BoardTone, time_s: Floats) -> list[ZoneLine]:
+def zone_lines(
+    power: Floats, usual: Floats, hidden: Flags, singing: Flags, tone: BoardTone, time_s: Floats
+) -> list[ZoneLine]:
     """Find lines that sound in a zone of the tuning at every pass, strongest first.
 
     Parameters
     ----------
     power : ndarray, shape (windows, bins)
+    usual : ndarray, shape (bins,)
+        Power that four windows of five do not reach; NaN where too few show the bin.
     hidden : ndarray of bool, shape (windows, bins)
         Bins near a harmonic of the tone.
     singing : ndarray of bool, shape (windows,)
@@ -60,8 +64,9 @@ def zone_lines(power: Floats, hidden: Flags, singing: Flags, tone: BoardTone, ti
     if len(time_s) < 4 * _FEWEST:
         return []
     octaves = np.interp(time_s, tone.time_s[tone.tracked], np.log2(tone.f0_hz[tone.tracked]))
-    usual = np.median(power, axis=0)
-    seen = ~hidden & singing[:, None] & (power > _OVER_USUAL * usual)
+    with np.errstate(invalid="ignore"):
+        seen = power > (_OVER_USUAL * usual).astype(power.dtype)
+    seen &= singing[:, None] & ~hidden
     often = np.flatnonzero(np.count_nonzero(seen, axis=0) >= 2 * _FEWEST)
     out: list[ZoneLine] = []
     loudest = np.max(np.where(seen[:, often], power[:, often], 0.0), axis=0, initial=0.0)

@@ -40,7 +40,7 @@ _GOOD_RMS, _FAIR_RMS = 3.0, 2.0
 """Misfit over what noise and model error make: two windows that agree may have more than one that stands alone."""
 _OTHER_RATES = (2.0, 4.0)
 """Times the first guess: soft limiters take half and more of the time from 1 to 90 % for their last decibels."""
-_SPAN_SHARES = (1.0, 0.7, 0.5)
+_SPAN_SHARES = (0.7, 0.5)
 """Of the span in decibels: a kick at power on sets the tone off far over the noise, and before it there is none."""
 _APART_SHARE = 0.02
 """Uncertainty of a rate where no two windows agree."""
@@ -152,8 +152,11 @@ def _fitted(segment: _Segment) -> Growth | None:
     for top_db in _TOPS_DB:
         # a bend slows the growth toward the top: the rate of the window above is a better start than a guess
         found = _window(segment, top_db, fits[-1][0].rate_per_s) if fits else None
-        if found is None or found[0].rms >= _GOOD_RMS:
-            found = _best_window(segment, top_db, fits[-1][0].rate_per_s if found else segment.guess_per_s)
+        if found is None:
+            found = _best_of(segment, top_db, [(f * segment.guess_per_s, 1.0) for f in (1.0, *_OTHER_RATES)])
+        if found is not None and found[0].rms >= _GOOD_RMS:
+            later = _best_of(segment, top_db, [(found[0].rate_per_s, share) for share in _SPAN_SHARES])
+            found = found if later is None or later[0].rms >= found[0].rms else later
         if found is None:
             continue
         if fits:
@@ -170,18 +173,17 @@ def _fitted(segment: _Segment) -> Growth | None:
     return None
 
 
-def _best_window(segment: _Segment, top_db: float, guess: float) -> tuple[Exponential, int, int] | None:
-    """A window's fit; where it leaves much, one that begins later, or the best of several first rates."""
+def _best_of(segment: _Segment, top_db: float, tries: list[tuple[float, float]]) -> tuple[Exponential, int, int] | None:
+    """The first good fit of a window, from a first rate and with a share of the span each; else what leaves least."""
     best = None
-    for share in _SPAN_SHARES:
-        for factor in (1.0, *_OTHER_RATES):
-            found = _window(segment, top_db, factor * guess, share)
-            if found is None:
-                continue
-            if found[0].rms < _GOOD_RMS:
-                return found
-            if best is None or found[0].rms < best[0].rms:
-                best = found
+    for guess, share in tries:
+        found = _window(segment, top_db, guess, share)
+        if found is None:
+            continue
+        if found[0].rms < _GOOD_RMS:
+            return found
+        if best is None or found[0].rms < best[0].rms:
+            best = found
     return best
 
 
