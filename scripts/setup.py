@@ -156,8 +156,9 @@ def build_tools() -> list[str]:
 def build_kernels() -> None:
     """Build the extension again; offline where the environment holds what a build needs, as that of the tests does."""
     say("Building the kernels (their sources changed).")
-    here = ["--no-deps", "--editable", str(ROOT)]
-    if not (pip(["--no-build-isolation", *here]) or pip(here)):
+    tools = subprocess.run([environment_python(), "-c", "import nanobind, scikit_build_core"], capture_output=True)
+    at_hand = ["--no-build-isolation"] if tools.returncode == 0 else []
+    if not pip([*at_hand, "--no-deps", "--editable", str(ROOT)]):
         raise CannotSetUpError("The kernels could not be built; see the lines above.")
 
 

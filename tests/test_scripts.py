@@ -13,6 +13,8 @@ from pathlib import Path
 
 import pytest
 
+from tests.conftest import SPLIT, scope_of
+
 REPO = Path(__file__).resolve().parents[1]
 SCRIPTS = ["scripts/demo", "scripts/test", "scripts/sanitize", "scripts/check-arm64", "scripts/torture-logbook"]
 SCRIPTS += ["scripts/bench", ".ci/run"]
@@ -219,3 +221,13 @@ def test_a_compiler_from_pypi_stays_in_the_environment(installing, copy, tmp_pat
     for one in ("nanobind", "scikit-build-core", "ziglang", "cmake", "ninja"):
         assert one in tools
     assert kernels.endswith(f"--no-build-isolation --no-deps --editable {copy}")
+
+
+def test_long_tests_that_share_nothing_go_to_whichever_process_is_free():
+    from xdist.scheduler import LoadFileScheduling
+
+    assert callable(LoadFileScheduling._split_scope)
+    for path in SPLIT:
+        assert (REPO / path).is_file()
+        assert scope_of(f"{path}::test_it[a]") != scope_of(f"{path}::test_it[b]")
+    assert scope_of("tests/test_cli.py::test_it[a]") == scope_of("tests/test_cli.py::test_other") == "tests/test_cli.py"
