@@ -10,7 +10,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from listen.account.deviations import UNLIKE_SIGMAS, with_deviations
-from listen.account.deviations_rows import burst_figures, half_order_level
+from listen.account.deviations_curve import curve_deviations, dead_band_deviation, own_deviations
+from listen.account.deviations_rows import burst_figures, dropout_deviations, half_order_level
 from listen.account.parts import (
     AmplifiersCurve,
     BurstInStep,
@@ -29,7 +30,6 @@ from listen.account.parts import (
     Tone,
 )
 from listen.account.shares import noise_dbfs, shares_of
-from listen.account.stops import Dropout
 from listen.account.types import Account
 from listen.account.waves import wave_part
 from listen.capture import Damage
@@ -114,7 +114,8 @@ class _Place:
 
 def _tone(account: Account, place: _Place) -> Part:
     assert account.tone is not None
-    own = account.shape.choice.best.leftover if account.shape is not None and account.shape.choice is not None else None
+    fit = account.shape.choice.best if account.shape is not None and account.shape.choice is not None else None
+    own = fit.leftover if fit is not None else None
 
     def dbc(value: complex) -> float | None:
         return float(20 * np.log10(abs(value))) if abs(value) > 1e-6 else None
@@ -124,6 +125,7 @@ def _tone(account: Account, place: _Place) -> Part:
         level_dbfs=account.tone.settled_dbfs,
         h2_dbc=dbc(complex(own[0])) if own is not None else None,
         h3_dbc=dbc(complex(own[1])) if own is not None else None,
+        sigma=own_deviations(fit) if fit is not None else {},
         **place.whole(),
     )
 
@@ -244,6 +246,7 @@ def _shape(account: Account, place: _Place) -> Iterator[tuple[str, Part]]:
                 levels[f"{name}_level_fs"] = float(found[0][0]) * scale
                 sigma[f"{name}_level_fs"] = float(found[1][0]) * scale * (UNLIKE_SIGMAS if letter == "T" else 1.0)
         knee = fit.unknown("knee")
+        sigma |= curve_deviations(fit)
         yield (
             "curve",
             AmplifiersCurve(
@@ -260,7 +263,11 @@ def _shape(account: Account, place: _Place) -> Iterator[tuple[str, Part]]:
             ),
         )
     if letters & set("Dd"):
-        yield "dead", DeadBandPart(id="dead-band", dead_band_percent=100 * float(sizes.dead.max()), **where)
+        known = dead_band_deviation(fit)
+        yield (
+            "dead",
+            DeadBandPart(id="dead-band", dead_band_percent=100 * float(sizes.dead.max()), sigma=known, **where),
+        )
     if "S" in letters:
         limited = sizes.steepest > 1.0
         yield (
@@ -315,7 +322,7 @@ def _events(account: Account) -> Iterator[tuple[str, Part]]:
                 f0_low_hz=drop.f0_low_hz,
                 f0_high_hz=drop.f0_high_hz,
                 depth_db=drop.depth_db,
-                sigma=_of_dropout(drop),
+                sigma=dropout_deviations(drop),
             ),
         )
     if (stop := account.silences.stop) is not None:
@@ -337,12 +344,6 @@ def _events(account: Account) -> Iterator[tuple[str, Part]]:
             ),
         )
     yield from _room_sounds(account)
-
-
-def _of_dropout(drop: Dropout) -> dict[str, float]:
-    ends = {"start_s": drop.edge_sigma_s, "end_s": drop.edge_sigma_s if drop.comes_back else np.nan}
-    known = {"depth_db": drop.depth_sigma_db, **ends}
-    return {name: size for name, size in known.items() if np.isfinite(size)}
 
 
 def _room_sounds(account: Account) -> Iterator[tuple[str, Part]]:

@@ -10,6 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from listen.account import bursts, half_orders
+from listen.account.stops import Dropout
 from listen.sorting import median, quantile
 
 if TYPE_CHECKING:
@@ -33,6 +34,8 @@ _CELLS, _CENTRE, _NARROW = 2, 0.0004, 0.015
 """Sixteenths of the cycle on both sides of a burst's strongest in which its centre is looked for; what that is off by,
 r.m.s. over bursts of 0.08 to 0.24 of a cycle (simulated); and where one sixteenth holds more than half of them, what is
 more than half times this."""
+_ONE_PLACE = 0.7
+"""Mean length of the rows' unit vectors, as in `bursts`: below, there are several places, and the strongest is given."""
 _SPURS_ALIKE = 4.0
 """Rows of which one is independent: lines of a burst come and go as the tone is turned (simulated)."""
 _STANDS_OUT = 3.0
@@ -99,7 +102,9 @@ def _place(account: Account, rows: Flags) -> tuple[dict[str, float], dict[str, f
     near = np.maximum(steps[(strongest + offsets) % len(steps)] - median(steps), 0.0)
     centre = strongest + float(near @ offsets) / max(float(near.sum()), 1e-30)
     narrow = max(float(near[_CELLS]) / max(float(near.sum()), 1e-30) - 0.5, 0.0)
-    return {"cycle": (centre / len(steps) - late) % 1.0}, {"cycle": math.hypot(_CENTRE, _NARROW * narrow)}
+    together = abs(complex(np.mean(np.exp(2j * np.pi * account.bursts.cycle[rows]))))
+    known = {"cycle": math.hypot(_CENTRE, _NARROW * narrow)} if together > _ONE_PLACE else {}
+    return {"cycle": (centre / len(steps) - late) % 1.0}, known
 
 
 def _left_out_db(account: Account, rows: Flags) -> float:
@@ -112,5 +117,14 @@ def _left_out_db(account: Account, rows: Flags) -> float:
 
 
 def _in_cycle(account: Account, rows: Flags) -> Floats:
-    """Power of the residual and of its steps in each sixteenth of the cycle, over all these rows."""
-    return np.asarray(np.mean(np.nan_to_num(account.frames.residual_fold[rows]), axis=0, dtype=np.float64))
+    """Power of the residual and of its steps in each sixteenth of the cycle: every row counts alike, however loud."""
+    power = np.nan_to_num(account.frames.residual_fold[rows]).astype(np.float64)
+    total = power.sum(axis=2, keepdims=True)
+    return np.asarray(np.mean(power / np.where(total > 0.0, total, 1.0), axis=0))
+
+
+def dropout_deviations(drop: Dropout) -> dict[str, float]:
+    """Of the depth and the ends of a dropout; the end of a tone that does not come back is the take's."""
+    ends = {"start_s": drop.edge_sigma_s, "end_s": drop.edge_sigma_s if drop.comes_back else math.nan}
+    known = {"depth_db": drop.depth_sigma_db, **ends}
+    return {name: size for name, size in known.items() if math.isfinite(size)}

@@ -163,9 +163,46 @@ def dropout(rng: np.random.Generator) -> tuple[Floats, Truth]:
     return x + _noise(rng, len(time_s), -85.0, -72.0), truth
 
 
+OWN_HARMONICS = (0.0022, 0.0022, 0.0007, 0.0007, 0.0003, 0.0003)
+"""H2 .. H7 of an ordinary build, over its fundamental, each phase by itself (common practice, no source)."""
+
+
+def _with_own_harmonics(rng: np.random.Generator, phase: Floats, wave: Floats) -> Floats:
+    own = sum(
+        size * (rng.standard_normal(2) @ np.array([np.cos(k * phase), np.sin(k * phase)]))
+        for k, size in enumerate(OWN_HARMONICS, start=2)
+    )
+    return PEAK * (wave + own) + _noise(rng, len(phase), -85.0, -60.0)
+
+
+def even_curve(rng: np.random.Generator) -> tuple[Floats, Truth]:
+    """A square law: H2 is half of its coefficient (cos^2), in a build with harmonics of its own."""
+    _, phase = _turn(8.0, float(rng.uniform(150.0, 400.0)), float(rng.uniform(700.0, 2000.0)))
+    share = float(rng.uniform(0.02, 0.06))
+    wave = np.cos(phase) + float(rng.choice([-1.0, 1.0])) * share * np.cos(2.0 * phase)
+    return _with_own_harmonics(rng, phase, wave), {("curve", "even_percent"): 100.0 * share}
+
+
+def odd_curve(rng: np.random.Generator) -> tuple[Floats, Truth]:
+    """A cubic law: H3 alone (4 cos^3 = 3 cos + cos of three), in a build with harmonics of its own."""
+    _, phase = _turn(8.0, float(rng.uniform(150.0, 400.0)), float(rng.uniform(700.0, 2000.0)))
+    share = float(rng.uniform(0.02, 0.06))
+    wave = np.cos(phase) + float(rng.choice([-1.0, 1.0])) * share * np.cos(3.0 * phase)
+    return _with_own_harmonics(rng, phase, wave), {("curve", "odd_percent"): 100.0 * share}
+
+
+def dead_band(rng: np.random.Generator) -> tuple[Floats, Truth]:
+    """A stage that does nothing within a part of the peak of its input, in a build with harmonics of its own."""
+    _, phase = _turn(8.0, float(rng.uniform(150.0, 400.0)), float(rng.uniform(700.0, 2000.0)))
+    share, wave = float(rng.uniform(0.015, 0.06)), np.cos(phase)
+    wave = np.sign(wave) * np.maximum(np.abs(wave) - share, 0.0)
+    return _with_own_harmonics(rng, phase, wave), {("dead-band", "dead_band_percent"): 100.0 * share}
+
+
 FAMILIES: Mapping[str, Callable[[np.random.Generator], tuple[Floats, Truth]]] = {
     "hunting": hunting, "mains": mains, "line": line, "ring": ring, "start": start,
     "half_orders": half_orders, "burst": burst, "law": law, "drift": drift, "dropout": dropout,
+    "even_curve": even_curve, "odd_curve": odd_curve, "dead_band": dead_band,
 }  # fmt: skip
 
 

@@ -15,6 +15,7 @@ SEEDS = (5, 11, 100)
 
 
 FIGURES = {"hunting": 2, "line": 2, "mains": 2, "half_orders": 1, "burst": 3, "law": 1, "drift": 1, "dropout": 3}
+FIGURES |= {"even_curve": 1, "odd_curve": 1, "dead_band": 1}
 
 
 @pytest.mark.parametrize("family", FIGURES)
