@@ -61,6 +61,9 @@ there, a gain control raises it."""
 _LEAST_DBC = -62.0
 """12 dB under the limit of a line that is no harmonic, -50 dBc: fainter ones change nothing that is judged."""
 
+_SMEARED_HZ = 2.5 * _FLOOR_HZ
+"""A high harmonic that moves over so much in a window stands out of nothing: the floor about a line is read in less.
+Those of a wave with edges fold at the converter's, where some stand still."""
 _SIDEBAND_BINS = 3.5
 """A Hann line's lobe of two bins on each side, and what a pitch at rest is off."""
 _UNDER_DB = 6.0
@@ -220,6 +223,7 @@ def _hidden(
     hidden = np.zeros((len(time_s), bins), dtype=bool)
     strength = np.clip((levels_dbc - _FAINT_LINE_DBC) / (_STRONG_LINE_DBC - _FAINT_LINE_DBC), 0.0, 1.0)
     strong = levels_dbc > _LEAST_DBC - _UNDER_DB
+    edges = bool(levels_dbc[7:10].max() > _LEAST_DBC)
     # an even part of the wave has an offset of its H2's size, which moves with the level as the harmonics do
     hidden[:, : max(2, int(max(_LOWEST_HZ, 3.5 * bin_hz + strength[1] * _GUARD_HZ) / bin_hz))] = True
     begin = np.searchsorted(tone.time_s, time_s - 0.5 * width_s)
@@ -240,7 +244,9 @@ def _hidden(
         first = np.maximum(0, ((order * low - guard) / bin_hz).astype(np.int64))
         last = np.minimum(bins, ((order * high + guard) / bin_hz).astype(np.int64) + 2)
         marks = np.zeros(bins + 1, dtype=np.int64)
-        good = (first < last) & (strong[np.minimum(order.astype(np.int64), len(strong)) - 1] | (step < 1.0))
+        hides = strong[np.minimum(order.astype(np.int64), len(strong)) - 1] | (step < 1.0)
+        hides &= (order <= 10) | ((high - low) * order < _SMEARED_HZ) | edges
+        good = (first < last) & hides
         np.add.at(marks, first[good], 1)
         np.add.at(marks, last[good], -1)
         hidden[i] |= np.cumsum(marks)[:-1] > 0

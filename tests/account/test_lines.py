@@ -211,6 +211,20 @@ def test_a_line_between_half_orders_of_a_high_note_is_found() -> None:
     assert found.level_dbc == pytest.approx(-41.0, abs=0.5)
 
 
+def test_a_line_over_a_low_note_that_wavers_is_found() -> None:
+    """Its 137th harmonic would move over 600 Hz: what is strong up there, and stands still, is none."""
+    t = times(5.0)
+    cents = 20.0 * np.sin(2 * np.pi * 6.3 * t)
+    f0_hz = 90.7 * 2 ** (cents / 1200)
+    line = SIZE * 10 ** (-41.0 / 20) * np.cos(2 * np.pi * 12_468.0 * t)
+    x = SIZE * np.cos(2 * np.pi * np.cumsum(f0_hz) / RATE_HZ) + line + white(len(t), -95.0)
+    grid = np.arange(0.0, 5.0, 0.005)
+    tone = tone_on_grid(grid, np.interp(grid, t, f0_hz), np.log(SIZE), settled_log=float(np.log(SIZE)))
+    levels = np.array([0.0, *[-90.0] * 9, -41.0])
+    (found,) = find_fixed_lines(Take(samples=x), tone, levels, False)
+    assert found.frequency_hz == pytest.approx(12_468.0, abs=2.0)
+
+
 @pytest.mark.parametrize(("ripple_hz", "lines"), [(None, 2), (100.0, 0)])
 def test_sidebands_of_mains_ripple_are_no_lines(ripple_hz: float | None, lines: int) -> None:
     """A level that moves by 2 % at 100 Hz: -40 dBc on each side of a tone that rests."""
