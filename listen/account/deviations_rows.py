@@ -35,7 +35,7 @@ _CELLS, _CENTRE, _NARROW = 2, 0.0004, 0.015
 r.m.s. over bursts of 0.08 to 0.24 of a cycle (simulated); and where one sixteenth holds more than half of them, what is
 more than half times this."""
 _ONE_PLACE = 0.7
-"""Mean length of the rows' unit vectors, as in `bursts`: below, there are several places, and the strongest is given."""
+"""Mean length of the rows' unit vectors, as in `bursts`: below, there are several places, and one is given."""
 _SPURS_ALIKE = 4.0
 """Rows of which one is independent: lines of a burst come and go as the tone is turned (simulated)."""
 _STANDS_OUT = 3.0
