@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from listen.findings.flattened import clip_harmonics, dead_band_harmonics, slewed_harmonics
+from listen.findings.flattened import clip_harmonics, dead_band_harmonics, read_sum, slewed_harmonics, true_loss
 
 
 def stepped(ratio: float, orders: int, points: int = 1 << 15) -> np.ndarray:
@@ -53,3 +53,18 @@ def test_a_dead_band_is_what_it_makes_of_a_sine(band: float) -> None:
     wave = np.cos(2 * np.pi * np.arange(1 << 15) / (1 << 15))
     spectrum = np.fft.rfft(np.sign(wave) * np.maximum(np.abs(wave) - band, 0.0))[1:10]
     np.testing.assert_allclose(dead_band_harmonics(band, 9), spectrum / spectrum[0], atol=1e-6)
+
+
+@pytest.mark.parametrize("both", [False, True])
+@pytest.mark.parametrize("level", [0.985, 0.93, 0.8, 0.5])
+def test_the_loss_of_a_crest_is_put_back_from_few_harmonics(level: float, both: bool) -> None:
+    """Read from ten harmonics of a clipped cosine, the loss is that of the whole wave."""
+    wave = np.clip(np.cos(2 * np.pi * np.arange(1 << 14) / (1 << 14)), -level if both else -1.0, level)
+    wave -= wave.mean()
+    size = 2 * abs(np.fft.rfft(wave)[1]) / len(wave)
+    up, down = wave.max() / size, -wave.min() / size
+    lines = np.fft.rfft(wave).real[None, 1:11] * 2 / len(wave)
+    read_up, read_down, _ = read_sum(lines)
+    read = 1 - read_up if both else 1 - read_up / read_down
+    (loss,) = true_loss(read, np.array([10]), both)
+    assert loss == pytest.approx(1 - up if both else 1 - up / down, abs=0.004)
