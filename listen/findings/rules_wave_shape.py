@@ -149,13 +149,13 @@ class _Judge:
         A triangle's are read from crest and flat span, but where a spike stands in the cycle.
         """
         judged = self.rows if self.shape.wave == "sawtooth" else rows_with_spike(self.shape, self.frames)
-        loss = self.shape.loss
+        loss, sigma = self.shape.loss, self.shape.loss_sigma
         halves: tuple[tuple[Half, Floats], ...] = (("positive", loss), ("negative", -loss))
         for half, half_loss in halves:
-            values = 100 * self.at(np.where(half_loss > _LEAST_LOSS, half_loss, 0.0))
+            values = 100 * self.at(np.where(half_loss > _LEAST_LOSS, _sure(half_loss, sigma), 0.0))
             self.add("asymmetric-clipping", np.where(judged, values, 0.0), self._flattened, half=half, variant="tip")
         both = self.shape.loss_both
-        values = 100 * self.at(np.where(both > _LEAST_LOSS, both, 0.0))
+        values = 100 * self.at(np.where(both > _LEAST_LOSS, _sure(both, sigma), 0.0))
         self.add("symmetric-clipping", np.where(judged, values, 0.0), self._flattened, half="both", variant="tips")
 
     def _flattened(self, worst: float, over_limit: Flags, onset: float) -> Measured:

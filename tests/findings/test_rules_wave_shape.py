@@ -31,6 +31,7 @@ def shape(wave: str, **changes: Any) -> WaveShape:
         "bow",
         "bow_sigma",
         "loss",
+        "loss_sigma",
         "loss_both",
         "spike",
         "spike_area_s",
@@ -138,6 +139,7 @@ def test_a_triangles_cut_tip_is_read_from_the_cycle_beside_a_spike() -> None:
     found = said("triangle", loss=-0.1, spike=np.array([0.2, 0.2, 0.0, 0.0]), spike_area_s=1e-6)["asymmetric-clipping"]
     assert found.half == "negative"
     assert found.measured.crest_loss_percent == pytest.approx(10.0)
+    assert "asymmetric-clipping" not in said("triangle", loss=-0.03, loss_sigma=0.006, spike=0.2)
     assert 320.0 < float(found.f0_high_hz or 0.0) < 510.0
 
 

@@ -58,6 +58,8 @@ class WaveShape:
         The same as recorded: 2 pi times it is the rate, a cycle, at which the slopes turn toward the mean.
     loss : ndarray, shape (n,)
         Crest lost by a cut tip against the other; positive where the positive one is cut, negative where the negative.
+    loss_sigma : ndarray, shape (n,)
+        Of either.
     loss_both : ndarray, shape (n,)
         Where both tips are cut: of the less cut one, of half the height.
     spike : ndarray, shape (n,)
@@ -95,6 +97,7 @@ class WaveShape:
     bend: Floats
     bend_sigma: Floats
     loss: Floats
+    loss_sigma: Floats
     loss_both: Floats
     spike: Floats
     spike_resolved: Flags
@@ -190,6 +193,7 @@ def read_wave(
         bend=bend,
         bend_sigma=bend_sigma,
         loss=loss,
+        loss_sigma=np.array([_loss_sigma(fit) for fit in fits]),
         loss_both=both,
         spike=height,
         spike_resolved=resolved.astype(bool),
@@ -242,6 +246,11 @@ def _losses(fit: CycleFit) -> tuple[float, float]:
     up, down = 1.0 - top - mean, mean - bottom
     one = (1.0 - up / down) if up < down else -(1.0 - down / up)
     return one, 2.0 * min(top, bottom)
+
+
+def _loss_sigma(fit: CycleFit) -> float:
+    """Standard deviation of a crest's loss, of half the height: twice the cut's, which is wide beside a spike at the tip."""
+    return 2.0 * float(np.hypot(fit.sigma.get("cut_top", 0.0), fit.sigma.get("cut_bottom", 0.0)))
 
 
 def _spike(bin_: WaveBin, fit: CycleFit) -> tuple[float, bool, float, float]:
