@@ -249,7 +249,7 @@ def _losses(fit: CycleFit) -> tuple[float, float]:
 
 
 def _loss_sigma(fit: CycleFit) -> float:
-    """Standard deviation of a crest's loss, of half the height: twice the cut's, which is wide beside a spike at the tip."""
+    """Standard deviation of a crest's loss, of half the height: twice the cut's, wide beside a spike at the tip."""
     return 2.0 * float(np.hypot(fit.sigma.get("cut_top", 0.0), fit.sigma.get("cut_bottom", 0.0)))
 
 
