@@ -1,16 +1,18 @@
-"""Two tones so near that the tracker follows their sum: one that beats, as no gain control makes a level swing.
+"""Two tones at once, beside the first of which the second was found: a line at one frequency, or one that beats.
 
 A level that swings puts a sideband on each side of the tone; a second tone is one line with nothing opposite.
 """
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import replace
 from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
+from listen.account.fixed_lines import FixedLine
 from listen.account.lowrate import SampleSource
 from listen.account.modulation import Swing
 from listen.account.oscillator import SourceClass
@@ -68,6 +70,25 @@ def beating(
             low, high, weaker = (median(np.array(column)) for column in zip(*pairs, strict=True))
             return replace(heard, source="two-tones", low_hz=low, high_hz=high, weaker_dbc=weaker)
     return heard
+
+
+def beside_a_line(heard: SourceClass, lines: Sequence[FixedLine], tone_hz: float) -> SourceClass:
+    """Class of a take in which a line that keeps its frequency is nearly as strong as the tone that is turned.
+
+    Parameters
+    ----------
+    heard : SourceClass
+        An oscillator.
+    lines : sequence of FixedLine
+        Strongest first.
+    tone_hz : float
+        Median pitch of the tone.
+    """
+    own = next((line for line in lines if line.level_dbc > _SECOND_DB and line.of_the_recording is not True), None)
+    if own is None:
+        return heard
+    low_hz, high_hz = sorted((tone_hz, own.frequency_hz))
+    return replace(heard, source="two-tones", low_hz=low_hz, high_hz=high_hz, weaker_dbc=min(own.level_dbc, 0.0))
 
 
 def _pairs(

@@ -13,7 +13,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from listen.account import events_rows
-from listen.account.beating import beating
+from listen.account.beating import beating, beside_a_line
 from listen.account.bursts import Bursts, find_bursts
 from listen.account.cleaning import CleanedCapture
 from listen.account.describe import described
@@ -38,7 +38,7 @@ from listen.account.tone import BoardTone, find_tone
 from listen.account.types import Account
 from listen.account.waves import WAVES_OF_SLOPES, other_wave, read_wave
 from listen.capture import Capture, Damage
-from listen.sorting import quantile_of_known
+from listen.sorting import median, quantile_of_known
 from listen.track import Frames, SpectraStore, one_thread_each, track, without_hidden_harmonics
 from listen.track.types import HARMONIC_COLUMNS
 
@@ -177,6 +177,8 @@ def _lines_and_events(
         return replace(empty, heard=two_tones(source, frames, heard))
     account = _of_an_oscillator(empty, source, tone, wave in WAVES_OF_SLOPES)
     heard = beating(source, frames, tone.rows, heard, account.second_lines, account.resting)
+    if heard.source == "oscillator":
+        heard = beside_a_line(heard, account.fixed_lines, median(frames.f0_hz[tone.rows]))
     return account if heard.source == "oscillator" else replace(empty, heard=heard)
 
 

@@ -5,6 +5,9 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
+from listen.account.beating import beside_a_line
+from listen.account.fixed_lines import FixedLine
+from listen.account.oscillator import SourceClass
 from tests.tones import RATE_HZ, check_of, times, white
 
 T = times(6.0)
@@ -43,3 +46,20 @@ def test_a_level_that_swings_deep_is_one_tone(rate_hz: float, depth: float) -> N
     kinds = [f.kind for f in check_of(x).findings if f.severity != "note"]
     assert "amplitude-hunting" in kinds or "oscillation-dropout" in kinds
     assert "two-tones" not in kinds
+
+
+@pytest.mark.parametrize(
+    ("level_dbc", "own", "source"),
+    [(-6.0, None, "two-tones"), (-9.9, False, "two-tones"), (-10.1, None, "oscillator"), (-6.0, True, "oscillator")],
+)
+def test_a_line_nearly_as_strong_as_the_tone_is_another_oscillator(
+    level_dbc: float, own: bool | None, source: str
+) -> None:
+    """But not one that sounds in the silence too: that is the recording's."""
+    line = FixedLine(
+        frequency_hz=445.7, time_s=np.zeros(1), level_dbfs=np.zeros(1), level_dbc=level_dbc, of_the_recording=own
+    )
+    found = beside_a_line(SourceClass(source="oscillator", clean_share=1.0, residual_dbc=-60.0), [line], 880.0)
+    assert found.source == source
+    if source == "two-tones":
+        assert (found.low_hz, found.high_hz, found.weaker_dbc) == (445.7, 880.0, level_dbc)
