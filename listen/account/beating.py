@@ -72,7 +72,7 @@ def beating(
     return heard
 
 
-def beside_a_line(heard: SourceClass, lines: Sequence[FixedLine], tone_hz: float) -> SourceClass:
+def with_strong_line(heard: SourceClass, lines: Sequence[FixedLine], tone_hz: float) -> SourceClass:
     """Class of a take in which a line that keeps its frequency is nearly as strong as the tone that is turned.
 
     Parameters

@@ -13,7 +13,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from listen.account import events_rows
-from listen.account.beating import beating, beside_a_line
+from listen.account.beating import beating, with_strong_line
 from listen.account.bursts import Bursts, find_bursts
 from listen.account.cleaning import CleanedCapture
 from listen.account.describe import described
@@ -178,7 +178,7 @@ def _lines_and_events(
     account = _of_an_oscillator(empty, source, tone, wave in WAVES_OF_SLOPES)
     heard = beating(source, frames, tone.rows, heard, account.second_lines, account.resting)
     if heard.source == "oscillator":
-        heard = beside_a_line(heard, account.fixed_lines, median(frames.f0_hz[tone.rows]))
+        heard = with_strong_line(heard, account.fixed_lines, median(frames.f0_hz[tone.rows]))
     return account if heard.source == "oscillator" else replace(empty, heard=heard)
 
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from listen.account.beating import beside_a_line
+from listen.account.beating import with_strong_line
 from listen.account.fixed_lines import FixedLine
 from listen.account.oscillator import SourceClass
 from tests.tones import RATE_HZ, check_of, times, white
@@ -59,7 +59,7 @@ def test_a_line_nearly_as_strong_as_the_tone_is_another_oscillator(
     line = FixedLine(
         frequency_hz=445.7, time_s=np.zeros(1), level_dbfs=np.zeros(1), level_dbc=level_dbc, of_the_recording=own
     )
-    found = beside_a_line(SourceClass(source="oscillator", clean_share=1.0, residual_dbc=-60.0), [line], 880.0)
+    found = with_strong_line(SourceClass(source="oscillator", clean_share=1.0, residual_dbc=-60.0), [line], 880.0)
     assert found.source == source
     if source == "two-tones":
         assert (found.low_hz, found.high_hz, found.weaker_dbc) == (445.7, 880.0, level_dbc)
