@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import os
-import pty
 import select
 import struct
 import subprocess
@@ -16,6 +15,7 @@ import pytest
 import soundfile
 
 from listen.report.paper import Paper
+from tests.terminals import open_terminal
 
 fcntl = pytest.importorskip("fcntl")
 termios = pytest.importorskip("termios")
@@ -28,7 +28,7 @@ WIDTHS = [20, 23, 33, 40, 55, 56, 79]
 
 def on_a_terminal(call: Sequence[object], columns: int, folder: Path) -> tuple[int, list[str]]:
     """Run a command on a terminal of so many columns; its status and what the terminal was sent, line by line."""
-    ours, theirs = pty.openpty()
+    ours, theirs = open_terminal()
     fcntl.ioctl(theirs, termios.TIOCSWINSZ, struct.pack("HHHH", 24, columns, 0, 0))
     environment = {
         **os.environ,
@@ -129,7 +129,7 @@ def test_words_of_the_margin_stand_above_the_writing() -> None:
 def test_progress_stays_on_its_line() -> None:
     from listen.report.progress import ProgressLine
 
-    ours, theirs = pty.openpty()
+    ours, theirs = open_terminal()
     fcntl.ioctl(theirs, termios.TIOCSWINSZ, struct.pack("HHHH", 24, 22, 0, 0))
     times = iter(range(0, 1000, 5))
     with open(theirs, "w", encoding="utf-8") as stream:

@@ -18,6 +18,7 @@ import numpy as np
 import pytest
 import soundfile
 
+from tests.terminals import needs_terminals
 from tests.tones import times
 from tests.watch.streams import encoded
 from tests.watch.test_endings import SLOW
@@ -84,6 +85,7 @@ class Terminal:
         )
         words = " ".join(options)
         python = sys.executable
+        needs_terminals()
         self.pid, self.handle = pty.fork()
         if self.pid == 0:
             os.chdir(REPO)
