@@ -45,10 +45,10 @@ _CONSTANT = "a mismatch that is the same at every setting is the same recording 
 _GANGS, _DYING_GANGS = (0.0, 0.02), (0.06, 0.04)
 """Mismatch of gangs that nobody stated, and how uncertain it is: in use; where a tone dies, whose gangs part by a
 tenth, or do not where the gain itself falls (common practice, no source)."""
-_SPREAD_SHARE, _LEAST_SPREAD = 0.003, 0.004
+_SPREAD_SHARE, _LEAST_SPREAD = 0.0015, 0.002
 """Uncertainty of a spread beside the rows' own: of itself, for its ends are averaged over a frame and the curve's form
 is not the diodes' own; and per cent, for the tracker's level errs by 2e-5 and a soft limiter asks for a hundred times
-that (solved circuits of equal gangs: 0.001 to 0.007)."""
+that."""
 _UNSTATED_POLE = 0.42
 """R.m.s. lag of the amplifiers in use over that of the slowest, 1 / log-uniform from 0.6 to 10 MHz: its share of what
 the slowest would move."""
