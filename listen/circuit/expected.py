@@ -35,7 +35,7 @@ _MODEL_CENTS, _BANDWIDTH_SHARE = 0.5, 0.02
 """A limiter pulls both ends nearly alike; the gain at the top is not quite the network's own."""
 _PARTS_OFF_CENTS = 100.0
 """Parts that were read by a meter are off by less: capacitors to 5 %, 84 cents."""
-_MODEL_PERCENT, PULLED_PERCENT = 0.4, 0.03
+_MODEL_PERCENT, PULLED_PERCENT = 0.4, 0.01
 """Limiters pull the pitch of a Wien bridge by some tenths of a per cent; where the amplifier's curve tells by how much,
 what is left."""
 _PULLED_BY_LAG = 3.0 * math.pi
@@ -46,10 +46,16 @@ _KNOWN_LAG, _UNSTATED_LAG_S = 0.1, 0.3e-6
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class RangeEnd:
-    """Pitch at one end of the range, and its standard deviation as the control's own end."""
+    """Pitch at one end of the range, its deviation, and by how much the control may have gone on from there."""
 
     f0_hz: float
-    sigma_cents: float
+    own_cents: float
+    hidden_cents: float
+
+    @property
+    def sigma_cents(self) -> float:
+        """Standard deviation as the control's own end."""
+        return math.hypot(self.own_cents, self.hidden_cents)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -127,7 +133,9 @@ def _range_end(
     hidden_s = min(middle_s - tone_s[0], tone_s[1] - middle_s) + 2.0 * median(frames.frame_s[outermost])
     hidden_s = hidden_s if hidden_s < _EDGE_S else 0.0
     scatter = float(np.std(1200 * np.log2(f0_hz)))
-    return RangeEnd(f0_hz=median(f0_hz), sigma_cents=math.hypot(_CLOCK_CENTS, scatter, slope * hidden_s))
+    return RangeEnd(
+        f0_hz=median(f0_hz), own_cents=math.hypot(_CLOCK_CENTS, scatter), hidden_cents=abs(slope * hidden_s)
+    )
 
 
 def expected_pitch(
@@ -198,10 +206,18 @@ def _lags(nominal: tuple[float, float], topology: str | None, build: BuildSettin
 def _product(
     ends: tuple[RangeEnd, RangeEnd], nominal: tuple[float, float], pulled: Pulled, slews: bool, where: Where
 ) -> Quantity:
-    """How far the product of R and C is off: both ends, weighted, what limiter and bandwidth take given back."""
-    off = [100 * (n * pull / end.f0_hz - 1) for end, n, pull in zip(ends, nominal, pulled.ratio, strict=True)]
+    """How far the product of R and C is off: both ends, weighted, what limiter and bandwidth take given back.
+
+    Where the control still moves the range goes on, outward: evenly likely up to what is hidden.
+    """
+    found = [end.f0_hz * 2.0 ** (side * 0.5 * end.hidden_cents / 1200) for end, side in zip(ends, (-1, 1), strict=True)]
+    off = [100 * (n * pull / f - 1) for f, n, pull in zip(found, nominal, pulled.ratio, strict=True)]
     own = [
-        math.hypot(_CENT_PERCENT * end.sigma_cents, 100 * _PULLED_BY_LAG * end.f0_hz * pulled.lag_sigma_s)
+        math.hypot(
+            _CENT_PERCENT * end.own_cents,
+            _CENT_PERCENT * end.hidden_cents / math.sqrt(12.0),
+            100 * _PULLED_BY_LAG * end.f0_hz * pulled.lag_sigma_s,
+        )
         for end in ends
     ]
     if slews:

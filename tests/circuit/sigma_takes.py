@@ -202,18 +202,25 @@ def parts(number: int) -> Iterator[Figure]:
         yield from figure("gain-bandwidth", circuit.gain_bandwidth_hz, bridge.pole_hz)
         return
     yield from figure("product of R and C", found.rc_product_off_percent, off_percent)
-    ends = _end_pitches(samples(bridge), bridge.rate_hz)
+    ends = _end_pitches(samples(bridge), bridge.rate_hz, rest_s)
     nominal = found.low_hz.nominal, found.high_hz.nominal
     for quantity, f, n in zip((found.low_cents, found.high_cents), ends, nominal, strict=True):
         rested = "with a rest" if rest_s else "in the turn"
         yield from figure(f"end of the range, {rested}", quantity, 1200 * float(np.log2(f / clock / n)))
 
 
-def _end_pitches(wave: np.ndarray, rate_hz: int) -> tuple[float, float]:
-    """Pitch of the first and of the last cycles, from the crossings of zero of the noise-free wave."""
+def _end_pitches(wave: np.ndarray, rate_hz: int, rest_s: float) -> tuple[float, float]:
+    """Pitch of the first and of the last cycles, or at the rests there, from the zeros of the noise-free wave."""
     at = np.flatnonzero((wave[:-1] < 0) & (wave[1:] >= 0))
-    time = at - wave[at] / (wave[at + 1] - wave[at])
-    return rate_hz / float(np.mean(np.diff(time[:4]))), rate_hz / float(np.mean(np.diff(time[-8:])))
+    time = (at - wave[at] / (wave[at + 1] - wave[at])) / rate_hz
+    end_s = len(wave) / rate_hz
+    if rest_s:
+        # away from the ends, where the converter's filter meets silence
+        first = time[(time > 0.2 * rest_s) & (time < 0.8 * rest_s)]
+        last = time[(time > end_s - 0.8 * rest_s) & (time < end_s - 0.2 * rest_s)]
+    else:
+        first, last = time[1:5], time[-9:-1]
+    return 1.0 / float(np.mean(np.diff(first))), 1.0 / float(np.mean(np.diff(last)))
 
 
 def _noisy(wave_v: np.ndarray, rate_hz: int, rng: Rng, full_scale_v: float) -> tuple[np.ndarray, CaptureSettings]:

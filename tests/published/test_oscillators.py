@@ -247,13 +247,13 @@ def test_a_triangle_core_of_worked_values(tmp_path: Path) -> None:
     assert document["verdict"] == "pass"
 
 
-@pytest.mark.parametrize("corner_hz", [5.0, 10.0, 20.0])
-@pytest.mark.parametrize("f0_hz", [20.0, 50.0, 200.0])
+@pytest.mark.parametrize("corner_hz", [5.0, 20.0])
+@pytest.mark.parametrize("f0_hz", [20.0, 100.0])
 @pytest.mark.parametrize("half", ["positive", "negative"])
 def test_no_half_is_named_wrongly_behind_a_coupling(f0_hz: float, corner_hz: float, half: str, tmp_path: Path) -> None:
     """One RC high-pass turns the harmonics: with its corner known the half is right, without it none is wrong."""
     sign = 1.0 if half == "positive" else -1.0
-    x = sign * bent(positive_clip(0.9), lambda rate_hz: steady(f0_hz, 4.0, rate_hz))
+    x = sign * bent(positive_clip(0.9), lambda rate_hz: steady(f0_hz, 2.5, rate_hz))
     x = coupled(x, corner_hz)
     x += white(len(x), -90.0, 9)
     known = told(x, tmp_path, f"[capture]\nac_coupling_hz = {corner_hz}\ninverted = false\n")
