@@ -12,7 +12,7 @@ import soundfile
 import listen
 from listen.account.heterodyne import tone_amplitude
 from listen.account.lost_samples import find_lost_samples
-from listen.account.oscillator import classify_source, two_tones
+from listen.account.oscillator import _refined, classify_source, two_tones
 from listen.account.residual import find_events, unexplained_power
 from listen.account.steady import steady_rows
 from listen.account.tone import find_tone
@@ -374,3 +374,9 @@ def test_of_a_channel_that_is_not_the_boards_nothing_else_is_said(tmp_path: Path
     result = listen.check(path)
     assert [f.kind for f in result.findings] == ["wrong-channel"]
     assert "--channel 2" in result.headline
+
+
+@pytest.mark.parametrize("peak", [4.7, 5.0, 5.3])
+def test_a_lines_frequency_between_bins(peak: float) -> None:
+    """The vertex of the parabola through three logarithms: exact of a bell."""
+    assert _refined(np.exp(-0.4 * (np.arange(10) - peak) ** 2), 5) == pytest.approx(peak, abs=1e-9)
