@@ -23,7 +23,7 @@ _ALLOWED = 0.02
 thirtieth of it is still held to be there."""
 _TRACKER = 1e-5
 """Part of each line by which the tracker's own interpolation errs."""
-_LEAST_SHARE = 6e-7
+_LEAST_SHARE = 4e-7
 """Cycles: phases are worked out in single precision, of 24 bits, over some operations; solved pulses
 err by 1e-7, some by 1e-6."""
 _HALVINGS = 50
