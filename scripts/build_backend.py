@@ -54,7 +54,7 @@ def get_requires_for_build_editable(config_settings: Settings = None) -> list[st
 
 def build_wheel(wheel_directory: str, config_settings: Settings = None, metadata_directory: str | None = None) -> str:
     """Build a wheel, with the machine's compiler or the one from PyPI."""
-    with _compiler():
+    with _compiler(config_settings):
         return backend.build_wheel(wheel_directory, config_settings, metadata_directory)
 
 
@@ -104,7 +104,7 @@ def _write_wheel(path: Path, contents: dict[str, bytes]) -> None:
 
 
 @contextlib.contextmanager
-def _compiler() -> Iterator[None]:
+def _compiler(config_settings: Settings) -> Iterator[None]:
     """Name the compiler from PyPI to CMake, for so long, where the machine has none."""
     if has_compiler():
         yield
@@ -118,12 +118,14 @@ def _compiler() -> Iterator[None]:
     options += ["-DLISTEN_QUICK_BUILD=ON", "-DCMAKE_TRY_COMPILE_TARGET_TYPE=STATIC_LIBRARY"]
     os.environ["CMAKE_ARGS"] = " ".join([os.environ.get("CMAKE_ARGS", ""), *options]).strip()
     os.environ["CMAKE_GENERATOR"] = "Ninja"
-    library = _start_library(folder)
+    # a build of another type links with other options, and so with another library
+    library = None if "cmake.build-type" in (config_settings or {}) else _start_library(folder)
     try:
         yield
     finally:
-        library.kill()
-        library.wait()
+        if library is not None:
+            library.kill()
+            library.wait()
         os.environ.clear()
         os.environ.update(before)
 
