@@ -15,9 +15,9 @@ Flags = NDArray[np.bool_]
 
 ROWS = 15
 """Rows over which the lines must stand still: 0.3 s, so that what passes 3 Hz off turns by a whole cycle."""
-REST_ROWS, _REST_LEAST = 75, 50
-"""Rows over which they must stand still where the control rests, 1.5 s, if a second of them is there: sidebands of
-ripple at 120 Hz lie 1.2 Hz off the half orders of 237.6 Hz, which to 0.3 s are the same."""
+REST_ROWS, _REST_LEAST = 51, 35
+"""Rows over which they must stand still where the control rests, a second, if most of it is there: sidebands of ripple
+at 120 Hz lie 1.2 Hz off the half orders of 237.6 Hz, which to 0.3 s are the same."""
 _OVER_SCATTER = 3.0
 """The mean stands so far over its own standard error: noise does once in 8000 places (e^-9)."""
 _STANDS = 0.5
@@ -88,8 +88,11 @@ def find_half_orders(frames: Frames, rows: Flags, resting: Flags) -> HalfOrders:
 
 
 def _turning(lines: NDArray[np.complex128], rests: Flags, label: NDArray[np.int64]) -> Flags:
-    """Lines that turn against the tone's phase in the course of a rest: another signal's."""
-    mean, square, count = _running(lines, rests, label, REST_ROWS, shifted=True)
+    """Lines that turn against the tone's phase in the course of a rest: another signal's.
+
+    Squared: from one chunk of the recording to the next the count of cycles may be one off, which turns them over.
+    """
+    mean, square, count = _running(lines**2, rests, label, REST_ROWS, shifted=True)
     return np.asarray((rests & (count >= _REST_LEAST))[:, None] & (np.abs(mean) ** 2 < _STANDS**2 * square))
 
 

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 
@@ -353,6 +355,16 @@ def test_sidebands_of_ripple_beside_a_half_order_turn_in_a_rest(off_hz: float, i
     level, _ = halves(-40.0, 0.02 * off_hz, 1e-5)
     assert bool(np.mean(level > -45.0) > 0.9) == its_own
     assert its_own or np.mean(np.isfinite(level) & (level > -60.0)) < 0.1
+
+
+def test_half_orders_that_change_sign_between_chunks_are_the_tones_own() -> None:
+    """Where one chunk counts a cycle more than the next."""
+    frames, n = plain_frames(200, level_dbfs=20 * np.log10(0.25)), 200
+    lines = np.zeros((n, 3), dtype=complex)
+    lines[:, 0] = np.where(np.arange(n) < 90, 0.0025, -0.0025)
+    rows = np.ones(n, dtype=bool)
+    found = find_half_orders(replace(frames, half_orders_fs=lines), rows, rows).level_dbc
+    assert np.mean(found > -41.0) > 0.9
 
 
 def test_short_frames_show_half_orders_only_at_rest() -> None:
