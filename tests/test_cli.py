@@ -295,6 +295,17 @@ def test_help_is_quick_and_imports_nothing_heavy() -> None:
     assert min(times_s) < 0.3
 
 
+def test_a_check_imports_no_more_than_it_needs() -> None:
+    """These take longer to import than a short take to check: what needs them imports them where it does."""
+    heavy = ("scipy", "librosa", "matplotlib", "rich", "pydantic")
+    code = (
+        "import sys; from listen.cli import main; main(['check', 'fixtures/sine-board-mended.wav', '--quiet']); "
+        f"print([name for name in {heavy!r} if name in sys.modules])"
+    )
+    done = subprocess.run([sys.executable, "-c", code], cwd=ROOT, capture_output=True, text=True, check=True)
+    assert done.stdout.splitlines()[-1] == "[]"
+
+
 @pytest.mark.parametrize(("call", "seldom"), [("main()", True), ("main(['--version'])", False)])
 def test_a_process_of_its_own_seldom_looks_for_garbage(call: str, seldom: bool) -> None:
     code = (

@@ -7,7 +7,6 @@ from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.ndimage import maximum_filter1d
 
 from listen.account.lost_samples import LostSamples
 from listen.account.modulation import Swing
@@ -173,9 +172,15 @@ def offset_residual(frames: Frames) -> Floats:
         moved = frames.dc_fs - sums[0] / sums[1]
         fundamental = 10 ** (frames.fundamental_dbfs / 10)
         second = np.nan_to_num(10 ** (frames.harmonics_dbc[:, 0] / 10))
-    second = maximum_filter1d(second, width)  # the mean holds the other rows' offsets
+    second = _running_max(second, width // 2)  # the mean holds the other rows' offsets
     # of a sine the mean square is half of its amplitude's, of an offset all
     return np.asarray(2.0 * np.nan_to_num(np.minimum(moved**2 / fundamental, second)))
+
+
+def _running_max(values: Floats, reach: int) -> NDArray[np.float64]:
+    """Largest of the values up to ``reach`` places away."""
+    padded = np.pad(values, reach, mode="edge")
+    return np.asarray(np.max(np.lib.stride_tricks.sliding_window_view(padded, 2 * reach + 1), axis=1))
 
 
 def has_edges(frames: Frames, tone: BoardTone) -> bool:
@@ -196,7 +201,7 @@ def edge_residual(frames: Frames) -> Floats:
     with np.errstate(invalid="ignore", divide="ignore"):
         log = np.log2(np.where(frames.oscillating, frames.f0_hz, np.nan))
         moved = np.nan_to_num(np.abs(np.gradient(log, frames.time_s)) * frames.frame_s)
-        moved = np.max(np.lib.stride_tricks.sliding_window_view(np.pad(moved, _NEIGHBOUR), 2 * _NEIGHBOUR + 1), axis=1)
+        moved = _running_max(moved, _NEIGHBOUR)
         count = BAND * frames.sample_rate_hz / frames.f0_hz
         high = np.nan_to_num(10 ** (frames.high_dbc / 10))
         lines = np.nan_to_num(10 ** (frames.harmonics_dbc / 10))
