@@ -177,6 +177,15 @@ def test_two_states_at_one_pitch_are_not_bound_to_each_other() -> None:
     assert rows[0] - rows[1] == 1
 
 
+def test_many_bins_count_as_eight() -> None:
+    """The model's own error is the same in all: twelve bins weigh two thirds each, of up to eight each is whole."""
+    assert bins_of(np.array([1.0, 0.02])).weight == pytest.approx(8 / 12)
+    rest = plain_frames(50, f0_hz=440.0)
+    alone = gather(rest, np.ones(50, dtype=bool))
+    assert alone is not None
+    assert alone.weight == 1.0
+
+
 @pytest.mark.parametrize("which", [0, 1])
 def test_a_fault_at_one_of_two_rests_near_each_other_is_a_state_of_its_own(which: int) -> None:
     """Rests at 1046 and 1095 Hz share a bin: a third harmonic of 4 % for 2.4 s of one of them, and elsewhere none."""
