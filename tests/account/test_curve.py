@@ -16,6 +16,7 @@ from listen.account.curve.bins import Bins, gather
 from listen.account.curve.measure import _dead
 from listen.account.curve.model import Stages
 from listen.account.curve.parameters import Layout
+from listen.account.describe import _most
 from listen.account.shape import Shape, find_shape
 from listen.account.waves import other_wave
 from listen.track import Frames
@@ -259,3 +260,8 @@ def test_a_dead_band_is_no_wider_where_the_slope_is_held() -> None:
     dead = np.array([0.03, 0.035, 0.1, 0.22])
     np.testing.assert_array_equal(_dead(dead, np.array([0.4, 0.9, 1.2, 1.8])), [0.03, 0.035, 0.035, 0.035])
     np.testing.assert_array_equal(_dead(dead, np.full(4, 1.2)), dead)
+
+
+@pytest.mark.parametrize(("share", "percent"), [(0.00009, None), (0.00011, 0.011), (0.03, 3.0)])
+def test_a_size_under_a_ten_thousandth_is_left_out(share: float, percent: float | None) -> None:
+    assert _most(np.array([0.0, share])) == (None if percent is None else pytest.approx(percent))

@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 
 from listen.account.level_law import fit_level_law
-from listen.account.modulation import _bends, find_swings, smeared
+from listen.account.modulation import _bends, _sidebands, find_swings, smeared
 from listen.account.pitch_scatter import find_wavering
 from listen.account.settling import find_settlings
 from listen.account.tone import BoardTone
@@ -56,6 +56,12 @@ def test_equal_sidebands_with_some_pitch_are_the_levels_own() -> None:
     off_hz = 0.05 / 3 * 5.0 * np.cos(turn)
     (swing,) = find_swings(tone_with(0.05 * np.cos(turn), 1200 * np.log2(1 + off_hz / 440.0)), [segment(0.2, 2.9)])
     assert (swing.one_sided, swing.follows_pitch) == (False, pytest.approx(1 / 3, abs=0.03))
+
+
+def test_a_swing_that_short_frames_average_out_follows_no_pitch() -> None:
+    """Frames of four cycles of 60 Hz hold a swing of 12 Hz to 23 % (sinc): nothing tells it from a beat."""
+    level, cents = 0.05 * np.cos(2 * np.pi * 12.0 * TIME_S), np.zeros(len(TIME_S))
+    assert _sidebands(level, cents, 12.0, 60.0, float(TIME_S[1] - TIME_S[0])) == (1.0, False)
 
 
 @pytest.mark.parametrize(
