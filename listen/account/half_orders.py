@@ -15,7 +15,7 @@ Flags = NDArray[np.bool_]
 
 ROWS = 15
 """Rows over which the lines must stand still: 0.3 s, so that what passes 3 Hz off turns by a whole cycle."""
-REST_ROWS, _REST_LEAST = 51, 35
+_REST_ROWS, _REST_LEAST = 51, 35
 """Rows over which they must stand still where the control rests, a second, if most of it is there: sidebands of ripple
 at 120 Hz lie 1.2 Hz off the half orders of 237.6 Hz, which to 0.3 s are the same."""
 _OVER_SCATTER = 3.0
@@ -92,7 +92,7 @@ def _turning(lines: NDArray[np.complex128], rests: Flags, label: NDArray[np.int6
 
     Squared: from one chunk of the recording to the next the count of cycles may be one off, which turns them over.
     """
-    mean, square, count = _running(lines**2, rests, label, REST_ROWS, shifted=True)
+    mean, square, count = _running(lines**2, rests, label, _REST_ROWS, shifted=True)
     return np.asarray((rests & (count >= _REST_LEAST))[:, None] & (np.abs(mean) ** 2 < _STANDS**2 * square))
 
 

@@ -18,7 +18,8 @@ Floats = NDArray[np.floating[Any]]
 Flags = NDArray[np.bool_]
 
 _OVER_USUAL = 10 ** (13.0 / 10)
-"""Over the median of the same bin, and of the bins next to it: of white noise one window of a million has so much."""
+"""Over what four of five windows have in the same bin, and over the median of those next to it: white noise comes to so
+much over that once in a million windows (e^-14)."""
 _FEWEST = 3
 """Windows in a row, a sixth of a second each: shorter sounds are knocks, or speech that holds a pitch."""
 _APART_S = 1.0
