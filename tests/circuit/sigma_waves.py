@@ -2,13 +2,15 @@
 
 A capacitor is charged and discharged between two thresholds, with a leak that bows its slopes; a sawtooth is reset in a
 time of its own. Corners are exact: each step holds the mean of the wave over it. Not stated, and so drawn: the input's
-coupling (known in half), its low-pass, the ripple of its filter.
+coupling (known in half, to two decimals), its low-pass, the ripple of its filter, its own distortion; whether slopes
+bow as a leak bends them or as a parabola.
 """
 
 from __future__ import annotations
 
 from collections.abc import Iterator
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 from numba import njit
@@ -20,6 +22,8 @@ from tests.circuit.checking import Figure, Floats, Rng, decimated, figure, log_u
 
 STEPS_HZ = 3.072e6
 """32 or 64 steps a sample."""
+DISTORTION = 5e-6
+"""-106 dBc, an interface's own (common practice, no source)."""
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -29,16 +33,18 @@ class Core:
     wave: str
     share: float = 0.5
     leak: float = 0.0
+    parabola: float = 0.0
     reset_s: float = 0.0
     corner_s: float = 0.0
     spike: float = 0.0
     spike_s: float = 0.0
     spike_at: float = 0.3
+    spike_pointed: bool = False
 
     @property
     def spike_area_s(self) -> float:
-        """Of a half sine."""
-        return abs(self.spike) * self.spike_s * 2 / np.pi
+        """Of a triangle or of half a sine."""
+        return abs(self.spike) * self.spike_s * (0.5 if self.spike_pointed else 2 / np.pi)
 
 
 @njit(cache=True)
@@ -78,9 +84,14 @@ def wave_of(core: Core, f0: Floats, rate_hz: float) -> Floats:
     foot = np.zeros(len(f0))
     pulse = core.wave in ("square", "pulse")
     x = _ramps(f0, 1.0 / rate_hz, core.share, core.leak, core.reset_s, pulse, foot)
+    if core.parabola:
+        # of straight slopes: a sawtooth's reset stays straight
+        ways = np.where(foot * f0 < (1.0 - core.reset_s * f0 if core.reset_s else core.share), 1.0, -1.0)
+        x = x + 4.0 * core.parabola * x * (1.0 - x) * (np.maximum(ways, 0.0) if core.reset_s else ways)
     if core.spike:
-        since = foot - core.spike_at / f0
-        x = x + core.spike * np.where((since > 0) & (since < core.spike_s), np.sin(np.pi * since / core.spike_s), 0.0)
+        since = (foot - core.spike_at / f0) / core.spike_s
+        form = np.maximum(1.0 - np.abs(2 * since - 1.0), 0.0) if core.spike_pointed else np.sin(np.pi * since)
+        x = x + core.spike * np.where((since > 0) & (since < 1), form, 0.0)
     return _low_pass(x, core.corner_s, rate_hz)
 
 
@@ -126,9 +137,13 @@ def recorded(x: Floats, gear: Gear, rng: Rng) -> tuple[Floats, CaptureSettings]:
         y = np.convolve(y, echo, "same")
     y = signal.lfilter(*signal.butter(1, gear.coupling_hz, "high", fs=gear.rate_hz), y)
     y = y[int(0.5 * gear.rate_hz) :]
+    peak = float(np.max(np.abs(y)))
+    even, odd = (DISTORTION * float(rng.standard_normal()) for _ in range(2))
+    # of a sine so much of the second and of the third harmonic
+    y = y + peak * (2 * even * (y / peak) ** 2 + 4 * odd * (y / peak) ** 3)
     y = y + float(np.sqrt(np.mean(y**2))) * 10 ** (-gear.snr_db / 20) * rng.standard_normal(len(y))
     stated = gear.pole_hz if gear.pole_stated and gear.pole_hz else None
-    corner = gear.coupling_hz if gear.coupling_stated else None
+    corner = round(gear.coupling_hz, 2) if gear.coupling_stated else None
     return 0.4 * y, CaptureSettings(volts_per_full_scale=10.0, ac_coupling_hz=corner, response_hz=stated)
 
 
@@ -147,8 +162,10 @@ def _heard(core: Core, rng: Rng) -> tuple[Circuit, Gear]:
     return told(x, gear.rate_hz, Bench(build=build, capture=capture)), gear
 
 
-def _bowed(core: Core, f0_hz: float) -> float:
+def bowed_percent(core: Core, f0_hz: float) -> float:
     """Largest distance of the longest slope from its chord, per cent of the height."""
+    if core.parabola:
+        return 100 * core.parabola
     length = 1.0 - core.reset_s * f0_hz if core.wave == "sawtooth" else max(core.share, 1 - core.share)
     rate = core.leak * length
     u = np.linspace(0.0, 1.0, 20001)
@@ -161,7 +178,7 @@ def _common(core: Core, circuit: Circuit, gear: Gear) -> Iterator[Figure]:
         known = "coupling known" if gear.coupling_stated else "not known"
         where = shape.bow_percent.where
         f0_hz = np.sqrt(where.f0_low_hz * where.f0_high_hz)
-        yield from figure(f"{core.wave}: bow, {known}", shape.bow_percent, _bowed(core, f0_hz))
+        yield from figure(f"{core.wave}: bow, {known}", shape.bow_percent, bowed_percent(core, f0_hz))
     if core.corner_s and shape.corner_us.value is not None:
         yield from figure(f"{core.wave}: corner", shape.corner_us, 1e6 * core.corner_s)
     if core.spike:
@@ -169,22 +186,24 @@ def _common(core: Core, circuit: Circuit, gear: Gear) -> Iterator[Figure]:
         yield from figure("spike: area", shape.glitch_area_percent_us, 1e8 * core.spike_area_s)
 
 
-def _spike(rng: Rng) -> dict[str, float]:
+def _spike(rng: Rng) -> dict[str, Any]:
     if rng.random() < 0.7:
         return {}
     return {"spike": 0.1 * float(rng.choice([-1.0, 1.0])), "spike_s": log_uniform(rng, 2e-5, 1e-4),
-            "spike_at": float(rng.uniform(0.1, 0.4))}  # fmt: skip
+            "spike_at": float(rng.uniform(0.1, 0.4)), "spike_pointed": bool(rng.integers(2))}  # fmt: skip
 
 
-def _bow_leak(rng: Rng) -> float:
-    return float(rng.choice([0.0, rng.uniform(0.0, 0.4)]))
+def _bow(rng: Rng) -> dict[str, float]:
+    """None, a leak's, or a parabola."""
+    kind, size = rng.integers(3), float(rng.uniform(0.0, 0.4))
+    return [{}, {"leak": size}, {"parabola": 0.1 * size}][int(kind)]
 
 
 def triangle(number: int) -> Iterator[Figure]:
     """Slopes that are not alike, bowed, rounded at times."""
     rng = np.random.default_rng([number, 21])
     corner = float(rng.choice([0.0, log_uniform(rng, 4e-6, 4e-5)]))
-    core = Core(wave="triangle", share=0.5 + float(rng.uniform(-0.03, 0.03)), leak=_bow_leak(rng), corner_s=corner)
+    core = Core(wave="triangle", share=0.5 + float(rng.uniform(-0.03, 0.03)), corner_s=corner, **_bow(rng))
     circuit, gear = _heard(core, rng)
     yield from figure("triangle: rise share", circuit.shape.rise_percent, 100 * core.share)
     yield from _common(core, circuit, gear)
@@ -205,7 +224,7 @@ def pulse(number: int) -> Iterator[Figure]:
 def sawtooth(number: int) -> Iterator[Figure]:
     """Resets of 2 to 30 us, bows, spikes."""
     rng = np.random.default_rng([number, 23])
-    core = Core(wave="sawtooth", leak=_bow_leak(rng), reset_s=log_uniform(rng, 2e-6, 3e-5), **_spike(rng))
+    core = Core(wave="sawtooth", reset_s=log_uniform(rng, 2e-6, 3e-5), **_bow(rng), **_spike(rng))
     circuit, gear = _heard(core, rng)
     if circuit.shape.reset_us.value is not None:
         yield from figure("sawtooth: reset", circuit.shape.reset_us, 1e6 * core.reset_s)
