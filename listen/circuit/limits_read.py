@@ -18,9 +18,12 @@ from listen.sorting import median
 
 Floats = NDArray[np.floating[Any]]
 
-_LEVEL_SHARE, _DEAD_SHARE = 0.001, 0.005
-"""Uncertainty of a clip level and of a dead band beside the fit's own: what the stages leave out, as solved circuits
-show it."""
+_LEVEL_SHARE = 3e-4
+"""Uncertainty of a clip level beside the fit's own: the knee's rounding is no finer than ten harmonics tell, and a
+sharper one is read so much further out (solved circuits)."""
+_DEAD_OF_PEAK = 1.2e-4
+"""Uncertainty of half a dead band, over the peak before the stage, beside the fit's own: its corners are taken for
+rounded by 0.004 of that and drawn by 192 points, and nobody states how they are (solved circuits)."""
 _LEAST_MISFIT = 0.03
 """A model that leaves less of the expected misfit than this, as a standard deviation, is held to leave so much."""
 _POINTS = 256
@@ -99,11 +102,12 @@ def dead_band(account: Account, volts: float | None) -> Quantity:
         return unknown("no dead band was found")
     if volts is None:
         return unknown(NO_VOLTS)
-    value = median(sizes.dead * _stage_input(shape)) * volts
+    peak = _stage_input(shape) * volts
+    value = median(sizes.dead * peak)
     found = shape.choice.best.unknown("D")
     relative = misfit(shape) * float(found[1][0] / found[0][0]) if found is not None else 0.1
-    where = where_of(account, shape.rows)
-    return Quantity(value=value, sigma=value * math.hypot(relative, _DEAD_SHARE), where=where, source="dead-band")
+    sigma = math.hypot(relative * value, _DEAD_OF_PEAK * median(peak))
+    return Quantity(value=value, sigma=sigma, where=where_of(account, shape.rows), source="dead-band")
 
 
 def misfit(shape: Shape) -> float:

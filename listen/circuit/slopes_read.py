@@ -15,10 +15,14 @@ from listen.circuit.types import Quantity, Where, unknown
 
 Floats = NDArray[np.floating[Any]]
 
-_WITHIN_SHARE, _BEHIND_SHARE = 0.0013, 0.004
-"""Uncertainty of a limited slope beside the fit's own, within the loop and behind it: amplifiers reach their limit
-suddenly or as tanh does, through a pole that nobody states (solved circuits of both kinds, 0.15 to 1 MHz). A loop shows
-its pole by the pitch's pull, a stage behind it does not."""
+_WITHIN_SHARE, _BEHIND_SHARE = 0.0013, 0.001
+"""Uncertainty of a limited slope beside the fit's own, within the loop and behind it: a cycle of 192 points, bins of
+rows whose pitch differs (solved circuits, whose amplifiers have a pole of 0.15 to 1 MHz before the limit)."""
+_BEHIND_MISFIT = 2.5
+"""Behind the loop the pole, and whether the limit sets in suddenly or as tanh does, are not in the model: what that
+leaves is alike in all bins and runs smoothly over the harmonics, so that it does not average out as noise does. Solved
+circuits of both kinds are off by one to four times what independent errors would make, r.m.s. this. Within the loop the
+pitch shows the pole."""
 _SURE = 2.0
 """Standard deviations by which a limit must be exceeded to be reached, and by which two limits must differ to be
 two: one in twenty of equal ones is called different, and is then off by as little."""
@@ -58,10 +62,10 @@ def _held(
     where = where_of(account, shape.rows & (account.frames.f0_hz > sizes.f0_hz[held].min()))
     mean_sigma, lean_sigma, each_sigma = _sigmas(shape)
     rates = [slope * scale for slope in sizes.slopes_fs_per_s]
-    form = _WITHIN_SHARE if shape.inside else _BEHIND_SHARE
+    form, alike = (_WITHIN_SHARE, 1.0) if shape.inside else (_BEHIND_SHARE, _BEHIND_MISFIT)
 
     def measured(rate: float, share: float) -> Quantity:
-        return Quantity(value=rate, sigma=rate * math.hypot(share, form), where=where, source="slew")
+        return Quantity(value=rate, sigma=rate * math.hypot(alike * share, form), where=where, source="slew")
 
     sides = [
         measured(rate, share) if math.log(steep) > max(_SURE * share, _REACHED) else bound
