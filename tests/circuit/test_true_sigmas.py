@@ -2,13 +2,20 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 
 from listen.account.curve.bins import Bins
+from listen.bench import Bench, BuildSettings, CaptureSettings
 from listen.circuit.shape import one_bend, overall
 from listen.circuit.shaper import pair_lines, read_shaper
 from listen.circuit.smoothing import median_of_take
+from tests.circuit.checking import told
+from tests.circuit.sigma_waves import STEPS_HZ, Core, Gear, bowed_percent, recorded, wave_of
+from tests.takes.analytic_waves import WaveTake, samples
+from tests.tones import check_of
 
 COUPLING_HZ = (3.0, 1.2)
 
@@ -50,6 +57,33 @@ def test_a_coupling_that_nobody_states_takes_its_share_of_the_bow(corner_hz: flo
     assert misfit < 1.0
 
 
+@pytest.mark.parametrize("recorder_pole_hz", [0.0, 110e3])
+@pytest.mark.parametrize("corner_s", [12e-6, 30e-6])
+def test_a_corner_holds_with_an_ordinary_recorder_and_without_one(corner_s: float, recorder_pole_hz: float) -> None:
+    take = WaveTake(wave="square", low_hz=200.0, high_hz=300.0, corner_s=corner_s, recorder_pole_hz=recorder_pole_hz)
+    capture = CaptureSettings(ac_coupling_hz=take.coupling_hz)
+    bench = Bench(build=BuildSettings(wave="square"), capture=capture)
+    figures = check_of(samples(take), take.rate_hz, bench=bench).wave_figures
+    quantity = figures.corner_us
+    off = abs(quantity.value - 1e6 * corner_s) / quantity.sigma
+    assert quantity.bound is None
+    assert off < 1.6
+    # one part of the recorder's 1.45 us beside the corner's own, no more
+    assert quantity.sigma < 0.6 * 1.447**2 / (2e6 * corner_s) + 0.1
+
+
+@pytest.mark.parametrize("bow", [{"leak": 0.32}, {"parabola": 0.04}])
+def test_a_bow_holds_for_a_leak_and_for_a_parabola(bow: dict[str, float]) -> None:
+    core = Core(wave="triangle", **bow)
+    gear = Gear(rate_hz=48000, coupling_hz=2.0, coupling_stated=True, pole_hz=0.0, pole_stated=False, ripple=0.0,
+                echo=20, snr_db=75.0)  # fmt: skip
+    rng = np.random.default_rng(3)
+    x, capture = recorded(wave_of(core, np.full(int(2.1 * STEPS_HZ), 300.0), STEPS_HZ), gear, rng)
+    quantity = told(x, gear.rate_hz, Bench(build=BuildSettings(wave="triangle"), capture=capture)).shape.bow_percent
+    assert abs(quantity.value - bowed_percent(core, 300.0)) < 1.6 * quantity.sigma
+    assert quantity.sigma > 0.001 * quantity.value**2
+
+
 def test_bins_that_agree_make_the_median_surer_and_those_that_do_not_less_sure() -> None:
     rng = np.random.default_rng(1)
     one = overall(np.array([1.0]), np.array([0.1]))
@@ -61,10 +95,12 @@ def test_bins_that_agree_make_the_median_surer_and_those_that_do_not_less_sure()
     assert apart[1] > 0.4
 
 
-def bins(offset: float, noise: float, seed: int, f0_hz: float = 250.0, corner_hz: float = 0.0) -> Bins:
+def bins(
+    offset: float, noise: float, seed: int, f0_hz: float = 250.0, corner_hz: float = 0.0, ripple: float = 0.0
+) -> Bins:
     rng = np.random.default_rng(seed)
     k = np.arange(2, 11)
-    r = pair_lines(1.4, offset, 0.505)
+    r = pair_lines(1.4, offset, 0.505) * (1.0 + ripple * rng.standard_normal(9))
     passed = 1.0 / (1.0 - 1j * corner_hz / (f0_hz * np.arange(1, 11)))
     r = r * passed[1:] / np.abs(passed[0]) * np.exp(-1j * k * np.angle(passed[0]))
     r = (r + noise * (rng.standard_normal(9) + 1j * rng.standard_normal(9)))[None]
@@ -89,6 +125,23 @@ def test_a_shapers_offset_errs_by_its_deviation() -> None:
         assert found is not None
         z.append((found.offset[0] - 0.03) / found.offset_sigma[0])
     assert 0.7 < np.sqrt(np.mean(np.square(z))) < 1.3
+
+
+@pytest.mark.parametrize("shaper", ["pair", "other"])
+def test_an_interfaces_ripple_and_distortion_are_in_the_shapers_deviations(shaper: str) -> None:
+    z = []
+    for seed in range(60):
+        made = bins(0.03, 5e-6, seed, ripple=3e-4)
+        # what is added as noise is the interface's own distortion
+        found = read_shaper(replace(made, noise=0.0 * made.noise), shaper, True)
+        assert found is not None
+        if shaper == "pair":
+            z.append((found.offset[0] - 0.03) / found.offset_sigma[0])
+        second, third = pair_lines(1.4, 0.03, 0.505)[:2]
+        # the second in phase with the crests
+        true = 20 * np.log10([abs(second.real), abs(third)])
+        z += [(found.h2_dbc[0] - true[0]) / found.h2_sigma_db[0], (found.h3_dbc[0] - true[1]) / found.h3_sigma_db[0]]
+    assert 0.6 < np.sqrt(np.mean(np.square(z))) < 1.4
 
 
 @pytest.mark.parametrize("corner_hz", [1.0, 5.0])
