@@ -44,6 +44,7 @@ class Bridge:
     gain_falls_percent: float = 0.0
     seconds: float = 2.0
     rest_s: float = 0.0
+    rests: tuple[bool, bool] = (True, True)
     coupling_hz: float = 2.0
     coupling_stated: bool = True
     meter_percent: float = 0.0
@@ -137,8 +138,9 @@ def resistors(bridge: Bridge) -> tuple[Floats, Floats]:
     """Both gangs at every sample, the settling time before the take included."""
     count = int((bridge.seconds + (0.0 if bridge.kick_v is not None else 0.6)) * bridge.rate_hz)
     before = count - int(bridge.seconds * bridge.rate_hz)
-    turning = np.linspace(0.0, bridge.seconds, count - before) - bridge.rest_s
-    along = np.concatenate([np.zeros(before), np.clip(turning / (bridge.seconds - 2.0 * bridge.rest_s), 0.0, 1.0)])
+    first_s, last_s = (bridge.rest_s * rests for rests in bridge.rests)
+    turning = (np.linspace(0.0, bridge.seconds, count - before) - first_s) / (bridge.seconds - first_s - last_s)
+    along = np.concatenate([np.zeros(before), np.clip(turning, 0.0, 1.0)])
     low, high = bridge.f0_hz
     r = 1.0 / (2 * np.pi * C_F * low * (high / low) ** along)
     if bridge.gangs_step_s is not None:

@@ -1,8 +1,8 @@
 """Solved takes by number whose every circuit figure is known: what nobody states is drawn as widely as it lies in use.
 
 Not stated, and so drawn: the mismatch of the gangs (2 %), the amplifier's bandwidth (0.6 to 10 MHz; stated to a tenth
-in half of the takes), the error of a meter (uniform within its tolerance). The input's coupling is 1 to 5 Hz, known in
-half.
+in half of the takes), the error of a meter (uniform within its tolerance), the recorder's clock (30 parts in a
+million). The input's coupling is 1 to 5 Hz, known in half.
 """
 
 from __future__ import annotations
@@ -27,6 +27,8 @@ GANGS_PERCENT = 2.0
 DATA_SHEET = 0.1
 """A stated bandwidth is a data sheet's typical one."""
 POLES_HZ = (0.6e6, 10e6)
+CLOCK = 30e-6
+"""The file's pitch and rates are that much higher where the recorder's clock is slow."""
 
 
 def _drawn(rng: Rng, number: int) -> dict[str, Any]:
@@ -58,8 +60,8 @@ def root_per_s(bridge: Bridge, apart: float) -> complex:
     """The loop's own root for small signals: both capacitors and the amplifier's pole."""
     r2 = 1.0 / (2 * np.pi * C_F * bridge.f0_hz[0])
     r1 = r2 * (1.0 + apart)
-    # the bridge's pole is that of its nominal gain
-    pole = 2 * np.pi * bridge.pole_hz / bridge.gain
+    # y' = 2 pi GBW (v - y / A): the pole is that of the gain for small signals
+    pole = 2 * np.pi * bridge.pole_hz / small_gain(bridge)
     a, b = 1.0 / (r1 * C_F), 1.0 / (r2 * C_F)
     matrix = np.array([[-a, -a, a], [-a, -a - b, a], [0.0, pole * small_gain(bridge), -pole]])
     roots = np.linalg.eigvals(matrix)
@@ -93,7 +95,8 @@ def start(number: int) -> Iterator[Figure]:
 def _growing(bridge: Bridge, apart: float, kind: str) -> Iterator[Figure]:
     circuit = _checked(bridge)
     found = [g for g in circuit.growth if g.kind == kind]
-    rate = root_per_s(bridge, apart / 100).real
+    clock = 1.0 + CLOCK * float(np.random.default_rng([bridge.seed, 9]).standard_normal())
+    rate = root_per_s(bridge, apart / 100).real / clock
     if found:
         yield Figure(name=f"rate of a {kind}", value=found[0].rate_per_s, truth=rate, sigma=found[0].sigma_per_s)
     truth = 100 * (small_gain(bridge) / (3.0 + apart / 100) - 1.0)
@@ -183,11 +186,11 @@ def parts(number: int) -> Iterator[Figure]:
         drawn |= {"pole_hz": log_uniform(rng, 0.3e6, 1e6), "snr_db": 75.0}
         drawn["stated"] = {"tolerance_percent": (tolerance, tolerance), "measured": True}
     top = 40.0 if measured else 8.0
-    rest_s = 0.4 if measured else 0.4 * float(rng.integers(2))
-    # the recorder's clock is off by 30 parts in a million: its file's pitch is that much higher
-    clock = 1.0 + 30e-6 * float(rng.standard_normal())
+    # at both ends, at one, at none
+    rests = [(True, True), (True, False), (False, True), (False, False)][0 if measured else int(rng.integers(4))]
+    clock = 1.0 + CLOCK * float(rng.standard_normal())
     bridge = Bridge(
-        f0_hz=(low, top * low), gain=3.12, seconds=3.5, rest_s=rest_s, rate_hz=96000 if measured else RATE_HZ,
+        f0_hz=(low, top * low), gain=3.12, seconds=3.5, rest_s=0.4, rests=rests, rate_hz=96000 if measured else RATE_HZ,
         meter_percent=tolerance if measured else 0.0, **drawn,
     )  # fmt: skip
     if not measured:
@@ -202,24 +205,21 @@ def parts(number: int) -> Iterator[Figure]:
         yield from figure("gain-bandwidth", circuit.gain_bandwidth_hz, bridge.pole_hz)
         return
     yield from figure("product of R and C", found.rc_product_off_percent, off_percent)
-    ends = _end_pitches(samples(bridge), bridge.rate_hz, rest_s)
+    ends = _end_pitches(samples(bridge), bridge)
     nominal = found.low_hz.nominal, found.high_hz.nominal
-    for quantity, f, n in zip((found.low_cents, found.high_cents), ends, nominal, strict=True):
-        rested = "with a rest" if rest_s else "in the turn"
+    for quantity, f, n, rest in zip((found.low_cents, found.high_cents), ends, nominal, rests, strict=True):
+        rested = "with a rest" if rest else "in the turn"
         yield from figure(f"end of the range, {rested}", quantity, 1200 * float(np.log2(f / clock / n)))
 
 
-def _end_pitches(wave: np.ndarray, rate_hz: int, rest_s: float) -> tuple[float, float]:
+def _end_pitches(wave: np.ndarray, bridge: Bridge) -> tuple[float, float]:
     """Pitch of the first and of the last cycles, or at the rests there, from the zeros of the noise-free wave."""
     at = np.flatnonzero((wave[:-1] < 0) & (wave[1:] >= 0))
-    time = (at - wave[at] / (wave[at + 1] - wave[at])) / rate_hz
-    end_s = len(wave) / rate_hz
-    if rest_s:
-        # away from the ends, where the converter's filter meets silence
-        first = time[(time > 0.2 * rest_s) & (time < 0.8 * rest_s)]
-        last = time[(time > end_s - 0.8 * rest_s) & (time < end_s - 0.2 * rest_s)]
-    else:
-        first, last = time[1:5], time[-9:-1]
+    time = (at - wave[at] / (wave[at + 1] - wave[at])) / bridge.rate_hz
+    end_s, rest_s = len(wave) / bridge.rate_hz, bridge.rest_s
+    # away from the ends, where the converter's filter meets silence
+    first = time[(time > 0.2 * rest_s) & (time < 0.8 * rest_s)] if bridge.rests[0] else time[1:5]
+    last = time[(time > end_s - 0.8 * rest_s) & (time < end_s - 0.2 * rest_s)] if bridge.rests[1] else time[-9:-1]
     return 1.0 / float(np.mean(np.diff(first))), 1.0 / float(np.mean(np.diff(last)))
 
 

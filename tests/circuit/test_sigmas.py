@@ -6,12 +6,13 @@ import numpy as np
 import pytest
 
 from listen.circuit.smoothing import smoothed
-from tests.circuit.sigma_takes import Figure
+from tests.circuit import sigma_slew, sigma_takes
+from tests.circuit.checking import Figure
 from tests.circuit.sigmas import errors_in_sigmas, gathered, line
 
 SLICE = {
     "start": (100, 103),
-    "decay": (100, 102),
+    "decay": (101, 103),
     "rails": (100, 102),
     "dead-band": (100, 102),
     "level-loop": (100, 102),
@@ -27,6 +28,31 @@ def test_a_slice_of_solved_takes_lies_within_its_sigmas() -> None:
     assert 0.45 < np.mean(far < 1) < 0.92
     assert np.mean(far < 2) > 0.85
     assert far.max() < 4.0
+
+
+@pytest.mark.parametrize("seed", [7207, 7212])
+def test_a_follower_whose_limit_sets_in_softly_is_told_less_surely(seed: int) -> None:
+    """Solved: the first is sudden, the second bends up to its limit as tanh does."""
+    figures = list(sigma_slew.slew(seed))
+    assert all(abs(f.value - f.truth) < 2.0 * f.sigma for f in figures)
+    share = figures[0].sigma / figures[0].value
+    assert share < 0.004 if seed == 7207 else 0.004 < share < 0.02
+
+
+def test_a_tone_whose_gain_falls_dies_at_its_own_root() -> None:
+    """Where the gain falls the amplifier's pole moves up with it: 1e-4 of the rate, four of its deviations."""
+    rate = next(f for f in sigma_takes.decay(7007) if f.name == "rate of a decay")
+    assert abs(rate.value - rate.truth) < 2.5 * rate.sigma
+    assert rate.sigma < 5e-5 * abs(rate.truth)
+
+
+@pytest.mark.parametrize("seed", [8100, 8114])
+def test_an_end_where_the_control_rests_is_known_whatever_the_other_does(seed: int) -> None:
+    figures = [f for f in sigma_takes.parts(seed) if f.name.startswith("end of the range")]
+    # the other end, where the control still moves, is a bound
+    assert [f.name for f in figures] == ["end of the range, with a rest"]
+    assert abs(figures[0].value - figures[0].truth) < 3.0 * figures[0].sigma
+    assert figures[0].sigma < 0.1
 
 
 def test_shares_are_counted_over_each_figures_own_sigma() -> None:
