@@ -17,7 +17,7 @@ from listen.findings.rules_lines import line_candidates
 from listen.findings.rules_recording import recording_candidates
 from listen.findings.rules_shape import shape_candidates
 from listen.findings.rules_source import source_candidates
-from listen.findings.rules_wave_shape import rows_with_spike, wave_shape_candidates
+from listen.findings.rules_wave_shape import rows_of_known_tips, wave_shape_candidates
 from listen.findings.rules_waves import wave_candidates
 from listen.findings.types import Finding, Judgement, NotShown, Verdict
 
@@ -134,7 +134,7 @@ def candidates_of(
             )
         elif account.shape is not None:
             rows, shape = account.shape.rows, account.wave_shape
-            tips = rows if shape is None else rows & ~rows_with_spike(shape, account.frames)
+            tips = rows if shape is None else rows & ~rows_of_known_tips(shape, account.frames)
             out += wave_candidates(account.frames, tips, wave, limits, known)
             if shape is not None:
                 out += wave_shape_candidates(account, shape, rows, limits, duty_percent)

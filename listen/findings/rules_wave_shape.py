@@ -35,11 +35,15 @@ _LEAST_LOSS = 0.005
 cut is said to begin."""
 
 
-def rows_with_spike(shape: WaveShape, frames: Frames) -> Flags:
-    """Rows at pitches where a spike stands in the cycle: crest and flat span say nothing of the tips there."""
-    with np.errstate(invalid="ignore"):
-        spike = shape.at(np.nan_to_num(shape.spike), np.where(np.isfinite(frames.f0_hz), frames.f0_hz, 1.0))
-    return np.asarray(spike > 0.0)
+def rows_of_known_tips(shape: WaveShape, frames: Frames) -> Flags:
+    """Rows at pitches where the fitted cycle tells of the tips, better than crest and flat span.
+
+    These say nothing near a spike in the cycle, and to them a round corner beside a steeper slope is a tip cut off. A
+    row between two bins counts where both tell.
+    """
+    f0_hz = np.where(np.isfinite(frames.f0_hz), frames.f0_hz, 1.0)
+    spike = shape.at(np.nan_to_num(shape.spike), f0_hz) > 0.0
+    return np.asarray(spike | (shape.at(shape.tips_known.astype(float), f0_hz) == 1.0))
 
 
 def wave_shape_candidates(
@@ -146,9 +150,9 @@ class _Judge:
     def cut(self) -> None:
         """A tip that is cut off: a rail, or a level that the reset does not wait for.
 
-        A triangle's are read from crest and flat span, but where a spike stands in the cycle.
+        A triangle's are read from crest and flat span where its fitted cycle does not tell.
         """
-        judged = self.rows if self.shape.wave == "sawtooth" else rows_with_spike(self.shape, self.frames)
+        judged = self.rows if self.shape.wave == "sawtooth" else rows_of_known_tips(self.shape, self.frames)
         loss, sigma = self.shape.loss, self.shape.loss_sigma
         halves: tuple[tuple[Half, Floats], ...] = (("positive", loss), ("negative", -loss))
         for half, half_loss in halves:

@@ -39,7 +39,7 @@ def shape(wave: str, **changes: Any) -> WaveShape:
         values[name] = zero
     for name in ("share_sigma", "reset_s", "reset_sigma_s", "spike_limit_s", "gain_db", "residual_even"):
         values[name] = zero
-    values |= {"share": zero + 0.5, "spike_resolved": zero == 0, "spike_at": zero + 0.3}
+    values |= {"share": zero + 0.5, "spike_resolved": zero == 0, "spike_at": zero + 0.3, "tips_known": zero > 0}
     values |= {"coupling_known": True, "response_known": True, "rows": {}}
     changed = {key: np.full(4, value) if np.isscalar(value) else value for key, value in changes.items()}
     return WaveShape(wave=wave, **(values | changed))
@@ -141,6 +141,15 @@ def test_a_triangles_cut_tip_is_read_from_the_cycle_beside_a_spike() -> None:
     assert found.measured.crest_loss_percent == pytest.approx(10.0)
     assert "asymmetric-clipping" not in said("triangle", loss=-0.03, loss_sigma=0.006, spike=0.2)
     assert 320.0 < float(found.f0_high_hz or 0.0) < 510.0
+
+
+def test_a_triangles_cut_tip_is_read_from_the_cycle_where_that_explains_it() -> None:
+    known = np.array([True, True, False, False])
+    found = said("triangle", loss=0.1, tips_known=known)["asymmetric-clipping"]
+    assert found.half == "positive"
+    assert 315.0 < float(found.f0_high_hz or 0.0) <= 321.0
+    assert said("triangle", loss_both=0.1, tips_known=known)["symmetric-clipping"].half == "both"
+    assert "asymmetric-clipping" not in said("triangle", tips_known=known)
 
 
 def test_a_short_spike_is_judged_by_its_area_as_if_it_were_5_us_long() -> None:

@@ -100,6 +100,13 @@ def test_a_healthy_wave_has_no_finding_of_shape_however_a_filter_rounds_it(wave:
     assert shapes(take(wave, 0.502 if wave == "triangle" else 0.505, corner_hz=corner_hz)) == []
 
 
+@pytest.mark.parametrize("share", [0.476, 0.53])
+@pytest.mark.parametrize("corner_hz", [4e3, 3e3])
+def test_a_round_corner_beside_a_steeper_slope_is_no_cut_tip(share: float, corner_hz: float) -> None:
+    kinds = [f.kind for f in take("triangle", share, corner_hz=corner_hz).findings]
+    assert sorted(kinds) == ["corner-rounding", "slope-asymmetry"]
+
+
 @pytest.mark.parametrize(
     ("low", "high", "expected"),
     [

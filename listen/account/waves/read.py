@@ -8,6 +8,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from listen.account.waves.choose import FEWEST, explained
 from listen.account.waves.cycle import BOW_SHARE, Cycle, bow_of, draw, lines_of
 from listen.account.waves.deviation import deviations
 from listen.account.waves.edge import fitted
@@ -61,7 +62,7 @@ class WaveShape:
     loss_sigma : ndarray, shape (n,)
         Of either.
     loss_both : ndarray, shape (n,)
-        Where both tips are cut: of the less cut one, of half the height.
+        Where both tips are cut: of the less cut one, of half the height; a triangle's over its fundamental.
     spike : ndarray, shape (n,)
         Height of the tallest spike over the wave's; where it is shorter than the band shows, what is seen of it.
     spike_resolved : ndarray of bool, shape (n,)
@@ -74,6 +75,8 @@ class WaveShape:
         Area from which a short spike would be detected.
     gain_db : ndarray, shape (n,)
         Level of the fitted wave over that of one of its shares with neither rounded corners, cuts nor spikes.
+    tips_known : ndarray of bool, shape (n,)
+        The fitted wave leaves nothing to explain, and has harmonics enough to tell a cut tip from a round one.
     residual_even : ndarray, shape (n,)
         Even harmonics up to the tenth that the fitted wave does not have, over the fundamental.
     coupling_known, response_known : bool
@@ -105,6 +108,7 @@ class WaveShape:
     spike_at: Floats
     spike_limit_s: Floats
     gain_db: Floats
+    tips_known: Flags
     residual_even: Floats
     coupling_known: bool
     response_known: bool
@@ -174,7 +178,7 @@ def read_wave(
     corner = corner / f0
     bend, bend_sigma = np.array([fit.cycle.bend for fit in fits]), np.array([o["bend"] for o in own])
     bow, bow_sigma = _bows(fits, bend_sigma, f0, wave, coupling_known)
-    loss, both = np.array([_losses(fit) for fit in fits]).T
+    loss, both = np.array([_losses(fit.cycle, wave) for fit in fits]).T
     spikes = [_spike(bin_, fit) for bin_, fit in zip(bins, fits, strict=True)]
     height, resolved, area, at = (np.array(column) for column in zip(*spikes, strict=True))
     return WaveShape(
@@ -201,6 +205,7 @@ def read_wave(
         spike_at=at,
         spike_limit_s=_SPIKE_SIGMAS * np.array([_spike_sigma(*pair) for pair in zip(bins, fits, strict=True)]) / f0,
         gain_db=np.array([_gain_db(bin_, fit.cycle) for bin_, fit in zip(bins, fits, strict=True)]),
+        tips_known=np.array([len(b.lines) >= FEWEST and explained(fit) for b, fit in zip(bins, fits, strict=True)]),
         residual_even=np.array([_residual_even(bin_, fit) for bin_, fit in zip(bins, fits, strict=True)]),
         coupling_known=coupling_known,
         response_known=bool(response_hz),
@@ -237,15 +242,21 @@ def _excused(bend: Floats, sigma: Floats, f0: Floats) -> float:
     return float(corners[int(np.argmin(worst))])
 
 
-def _losses(fit: CycleFit) -> tuple[float, float]:
-    """Crest loss of one tip relative to the other (signed), and of both."""
-    cycle = fit.cycle
+def _losses(cycle: Cycle, wave: str) -> tuple[float, float]:
+    """Crest loss of one tip relative to the other (signed), and of both; a triangle's of both over its fundamental."""
     top, bottom = cycle.cut_top, cycle.cut_bottom
     # a cut takes a triangle of its own height and part of the cycle off the mean
     mean = 0.5 - 0.5 * top**2 + 0.5 * bottom**2
     up, down = 1.0 - top - mean, mean - bottom
     one = (1.0 - up / down) if up < down else -(1.0 - down / up)
-    return one, 2.0 * min(top, bottom)
+    return one, 1.0 - (1.0 - 2.0 * min(top, bottom)) / (_first_left(cycle) if wave == "triangle" else 1.0)
+
+
+def _first_left(cycle: Cycle) -> float:
+    """What cut tips leave of the fundamental."""
+    first = np.ones(1)
+    cut = Cycle(share=cycle.share, cut_top=cycle.cut_top, cut_bottom=cycle.cut_bottom)
+    return float(abs(lines_of(cut, first)[0]) / abs(lines_of(Cycle(share=cycle.share), first)[0]))
 
 
 def _loss_sigma(fit: CycleFit) -> float:
