@@ -6,7 +6,7 @@ what those before it leave.
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from typing import Any
 
 import numpy as np
@@ -14,11 +14,11 @@ from numpy.typing import NDArray
 
 from listen.account import events_rows
 from listen.account.beating import beating, with_strong_line
-from listen.account.bursts import Bursts, find_bursts
+from listen.account.bursts import Bursts
 from listen.account.cleaning import CleanedCapture
 from listen.account.describe import described
-from listen.account.fixed_lines import FixedLine, find_fixed_lines
 from listen.account.half_orders import HalfOrders, find_half_orders
+from listen.account.interharmonics import HALVES_ROOM, Interharmonics, find_interharmonics
 from listen.account.level_law import LevelLaw, fit_level_law
 from listen.account.lost_samples import find_lost_samples
 from listen.account.mains import find_mains
@@ -28,7 +28,7 @@ from listen.account.modulation import Swing, find_swings
 from listen.account.oscillator import classify_source, two_tones
 from listen.account.other_channel import find_other_channel
 from listen.account.pitch_scatter import find_wavering
-from listen.account.residual import find_events, unexplained_power
+from listen.account.residual import RoomEvent, find_events, unexplained_power
 from listen.account.settling import Settling, find_settlings
 from listen.account.shape import find_shape
 from listen.account.start import Start, find_start
@@ -38,7 +38,7 @@ from listen.account.tone import BoardTone, find_tone
 from listen.account.types import Account
 from listen.account.waves import WAVES_OF_SLOPES, other_wave, read_wave
 from listen.capture import Capture, Damage
-from listen.sorting import median, quantile_of_known
+from listen.sorting import median
 from listen.track import Frames, SpectraStore, one_thread_each, track, without_hidden_harmonics
 from listen.track.types import HARMONIC_COLUMNS
 
@@ -57,21 +57,12 @@ Chosen: twice the limit of a bounce."""
 _SAME_RATE, _STAYS = 0.1, 1.5
 """Rates within a tenth are one: short rests, of two turns and a half, give no better. A ring that decays in 1.5 times
 the length of the rest has in its last third 64 % of the first one's swing, as much as a swing that goes on (60 %)."""
-_SPURS_DBC, _SPUR_ROWS = -66.0, 8
-"""Lines between the harmonics are looked for where so many of the tracker's rows show as much.
-
-4 dB under the faintest line that is taken (-62 dBc), for one frame of 40 ms reads a level less surely; eight rows of 20
-ms are as long as one window of the search.
-"""
 _SLEWED = 1.75
 """Slope of the stage's own sine over the limit from which its level says nothing of what the stage was given: from 1.7
 to a full triangle, at 1.86, the level that comes out grows by 0.1 % (the follower's closed form)."""
 _EXPLAINS_MORE = 0.2
 """Of the level's variance: a swing that explains so much more than a ring that dies away is what it is. Chosen: with
 less between them the ring is kept, which is judged by how long it lasts."""
-_HALVES_ROOM = 1.5
-"""Power of all half orders over that of the first three, which alone are read: 1.07 where they fall as 1 / k (the
-series), the rest is room for their scatter from frame to frame."""
 _DEAD_SPOT, _NEIGHBOUR = 1.05, 1.02
 """Ratios of pitch. Where the control moved by less than a semitone (1.06) while the tone was dead, the spot is one in
 time, not on the dial; and the level is low up to a third of a semitone beside it. Chosen, not varied."""
@@ -187,7 +178,7 @@ def _of_the_tone(frames: Frames, tone: BoardTone | None) -> Floats:
     if tone is None:
         return np.zeros(len(frames))
     halves = find_half_orders(frames, tone.rows, tone.rows)
-    return events_rows.level_change_residual(frames, tone) + _HALVES_ROOM * 10 ** (
+    return events_rows.level_change_residual(frames, tone) + HALVES_ROOM * 10 ** (
         np.maximum(halves.level_dbc, -300.0) / 10
     )
 
@@ -203,7 +194,7 @@ def _of_an_oscillator(account: Account, source: Any, tone: BoardTone, edges: boo
     for a, b in rest_rows:
         resting[a:b] = True
     account = replace(account, sidebands=find_sidebands(frames.envelope))
-    interharmonics = _interharmonics(account, source, tone, resting)
+    found = find_interharmonics(source, account, tone, resting)
     calm = events_rows.calm_rows(frames, tone, start, quiet, account.lost_samples)
     edges = edges or events_rows.has_edges(frames, tone)
     off_cents = events_rows.EDGES_OFF_CENTS if edges else events_rows.OFF_CENTS
@@ -211,18 +202,16 @@ def _of_an_oscillator(account: Account, source: Any, tone: BoardTone, edges: boo
     if not start.shown:
         # the take begins with the tone running: the AC coupling is still settling
         still &= frames.time_s > float(frames.time_s[0]) + events_rows.COUPLING_SETTLES_S
-    explained = interharmonics.explained + events_rows.offset_residual(frames)
-    explained += events_rows.edge_residual(frames) if edges else 0.0
-    unexplained = unexplained_power(frames, still, explained)
-    events, touched = find_events(frames, still, unexplained)
+    other = events_rows.offset_residual(frames) + (events_rows.edge_residual(frames) if edges else 0.0)
+    found, unexplained, (events, touched) = _with_events(found, frames, tone, still, other)
     account = replace(
         account,
         start=start,
         silences=silences,
         resting=resting,
-        half_orders=interharmonics.half_orders,
-        bursts=interharmonics.bursts,
-        fixed_lines=interharmonics.lines,
+        half_orders=found.half_orders,
+        bursts=found.bursts,
+        fixed_lines=found.lines,
         unexplained=np.where(touched, 0.0, unexplained),
         events=tuple(events),
     )
@@ -231,49 +220,17 @@ def _of_an_oscillator(account: Account, source: Any, tone: BoardTone, edges: boo
     )
 
 
-@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class _Interharmonics:
-    """Interharmonic parts, and the power that they explain together."""
-
-    half_orders: HalfOrders
-    bursts: Bursts
-    lines: tuple[FixedLine, ...]
-    explained: Floats
-
-
-def _interharmonics(account: Account, source: Any, tone: BoardTone, resting: Flags) -> _Interharmonics:
-    frames = account.frames
-    halves = find_half_orders(frames, tone.rows, resting)
-    lines = _fixed_lines(source, account, tone, halves)
-    moving = events_rows.level_change_residual(frames, tone)
-    half_power = halves.power(tone.rows)
-    bursts = find_bursts(frames, tone.rows, half_power + moving, [(x.frequency_hz, x.level_dbc) for x in lines])
-    power = moving + _HALVES_ROOM * half_power + 2.0 * 10 ** (np.maximum(bursts.level_dbc, -300.0) / 10)
-    for line in lines:
-        power = power + 2.0 * line.power_over(frames, tone)
-    return _Interharmonics(half_orders=halves, bursts=bursts, lines=tuple(lines), explained=power)
-
-
-def _fixed_lines(source: Any, account: Account, tone: BoardTone, halves: HalfOrders) -> list[FixedLine]:
-    frames, mains = account.frames, account.mains
-    with np.errstate(invalid="ignore"):
-        shown = tone.rows & (frames.spur_dbc > _SPURS_DBC)
-    if np.count_nonzero(shown) < _SPUR_ROWS:
-        return []
-    levels = np.full(HARMONIC_COLUMNS + 1, -200.0)
-    levels[0] = 0.0
-    own = frames.harmonics_dbc[tone.rows]
-    for k in range(HARMONIC_COLUMNS - 1):
-        if np.isfinite(own[:, k]).any():
-            levels[k + 1] = quantile_of_known(own[:, k], 0.8)
-    high = frames.high_dbc[tone.rows]
-    if np.isfinite(high).any():
-        levels[HARMONIC_COLUMNS] = quantile_of_known(high, 0.8)
-    half_orders = bool((halves.level_dbc[tone.rows] > -60.0).mean() > 0.1)
-    mains_hz = mains.mains_hz if mains is not None and mains.worth_subtracting else None
-    ripple = account.sidebands
-    ripple_hz = ripple.rate_hz if ripple is not None and ripple.level_dbc > _SPURS_DBC else None
-    return find_fixed_lines(source, tone, levels, half_orders, mains_hz, ripple_hz)
+def _with_events(
+    found: Interharmonics, frames: Frames, tone: BoardTone, still: Flags, other: Floats
+) -> tuple[Interharmonics, Floats, tuple[list[RoomEvent], Flags]]:
+    """Events of the room, once more without lines that stand in these alone; and the power that nothing explains."""
+    unexplained = unexplained_power(frames, still, found.explained(frames, tone) + other)
+    events, touched = find_events(frames, still, unexplained)
+    lasting = found.without_events(frames.time_s, touched)
+    if lasting is not found:
+        unexplained = unexplained_power(frames, still, lasting.explained(frames, tone) + other)
+        events, touched = find_events(frames, still, unexplained)
+    return lasting, unexplained, (events, touched)
 
 
 def _at_rest(
