@@ -1,7 +1,7 @@
 """Figures of a few takes of every family, as they were read when ``figures.json`` was written.
 
 ``python -m tests.account.figures`` writes it anew, after a change that is meant to move them, and ``neighbours.json``;
-with names of takes behind it (``wave:healthy/4``), what stands there of these alone.
+with names of takes behind it (``wave:healthy/4``), the figures of these alone.
 """
 
 from __future__ import annotations
@@ -15,10 +15,11 @@ import tempfile
 from collections.abc import Iterator, Mapping, Sequence
 from pathlib import Path
 from typing import Any
+from zlib import crc32
 
 import listen
 from listen.report import check_document
-from tests.account.neighbours import answers, differing, kept_calls
+from tests.account.neighbours import Near, count_for, kept_calls, near_of, small_calls, values_near
 from tests.takes.classes import CLASSES
 from tests.takes.files import ensure
 from tests.takes.runs import say
@@ -29,12 +30,17 @@ NEAR_FILE = Path(__file__).with_name("neighbours.json")
 NEAR_TAKES = (
     *("pair:asymmetric-clipping/mains-hum", "wave:healthy/4", "pair:amplitude-hunting/level-drift", "wave:glitch/14"),
     *("single:capture-overload", "foreign:choir", "pair:even-order-distortion/slew-limiting", "single:capture-gap"),
+    *("circuit:wien-bad-spot", "single:crossover-distortion", "bench:second-heard", "wave:healthy/6", "wave:cut/9"),
+    *("single:subharmonic", "bench:fade-end", "circuit:ladder", "wave:healthy/7", "foreign:two-boards", "wave:bow/10"),
+    *("wrong:sine-as-triangle", "single:amplitude-bounce", "pair:parasitic-oscillation/pitch-instability"),
 )
 """Takes in whose check nearly every function of the two packages is called: these stand in ``neighbours.json``."""
+NEAR_EACH = 4
+"""In so many of these takes a function is called again near its calls, chosen by seed: more notice little more."""
 PLAIN = {"NPY_DISABLE_CPU_FEATURES": "AVX2 FMA3 AVX512F AVX512CD AVX512_SKX", "OPENBLAS_CORETYPE": "Nehalem"}
 """Environment in which numpy and OpenBLAS add in another order, as on an older processor."""
 NEAR = "--near"
-"""Option of the second process, which prints the answers alone."""
+"""Option of the second process: a file with the counts, in whose place it writes the answers."""
 SEED = 7
 """Any: no limit or constant was chosen by takes of this number."""
 TAKES: dict[str, tuple[str, ...]] = {
@@ -129,14 +135,39 @@ def differences(was: Mapping[str, Any], now: Mapping[str, Any]) -> list[str]:
     return out
 
 
-def near_answers(wanted: list[str], folder: Path) -> dict[str, dict[str, float]]:
-    """By take, what every function answers near what it is called with."""
+def near_values(counts: Mapping[str, Mapping[str, int]], folder: Path) -> dict[str, dict[str, list[float]]]:
+    """By take and function, its answers at so many neighbours of each call."""
     out = {}
+    for name, wanted in counts.items():
+        with kept_calls() as calls:
+            checked(name, folder)
+        out[name] = values_near(calls, wanted)
+    return out
+
+
+def near_counts(wanted: list[str], folder: Path) -> dict[str, dict[str, int]]:
+    """By take and function, how many neighbours of each call are looked at; a function's in few of the takes."""
+    found: dict[str, dict[str, int]] = {}
     for name in wanted:
         with kept_calls() as calls:
             checked(name, folder)
-        out[name] = {label: float(f"{value:.10g}") for label, value in answers(calls).items()}
+        counts = {label: count_for(label, kept) for label, kept in small_calls(calls).items()}
+        found[name] = {label: count for label, count in counts.items() if count}
+    out: dict[str, dict[str, int]] = {name: {} for name in wanted}
+    for label in sorted(set().union(*found.values())):
+        takes = sorted((name for name in wanted if label in found[name]), key=lambda n: crc32(f"{label} {n}".encode()))
+        for name in takes[:NEAR_EACH]:
+            out[name][label] = found[name][label]
     return out
+
+
+def known_near(path: Path) -> dict[str, dict[str, Near]]:
+    """What stands in the file."""
+    read = json.loads(path.read_text(encoding="utf-8"))
+    return {
+        name: {label: Near(count, total, tuple(left_out)) for label, (count, total, left_out) in each.items()}
+        for name, each in read.items()
+    }
 
 
 def _written(by_take: Mapping[str, Mapping[str, Any]]) -> str:
@@ -144,16 +175,27 @@ def _written(by_take: Mapping[str, Mapping[str, Any]]) -> str:
     return "{\n" + ",\n".join(lines) + "\n}\n"
 
 
-def _known_near(wanted: list[str], folder: Path) -> dict[str, dict[str, float]]:
-    """Answers that are the same on another processor: a fit that ends early on one of them is left out."""
-    call = [sys.executable, "-W", "ignore", "-m", "tests.account.figures", NEAR, *wanted]
-    with subprocess.Popen(call, env=os.environ | PLAIN, stdout=subprocess.PIPE) as other:
-        out = near_answers(wanted, folder)
-        plain = json.loads(other.communicate()[0])
-    for name, found in out.items():
-        for label in differing(plain[name], found):
-            say(f"{name}: {label} differs by processor, left out")
-            found.pop(label, None)
+def _new_near(wanted: list[str], folder: Path) -> dict[str, dict[str, list[Any]]]:
+    """Answers here, without those that differ on another processor: a fit that ends early on one of them."""
+    counts = near_counts(wanted, folder)
+    told = folder / "counts.json"
+    told.write_text(json.dumps(counts), encoding="utf-8")
+    call = [sys.executable, "-W", "ignore", "-m", "tests.account.figures", NEAR, str(told)]
+    # what LAPACK says of a NaN goes to the standard output
+    with subprocess.Popen(call, env=os.environ | PLAIN, stdout=subprocess.DEVNULL) as other:
+        here = near_values(counts, folder)
+    if other.returncode:
+        raise RuntimeError("the second process, which answers as another processor, failed")
+    elsewhere = json.loads(told.read_text(encoding="utf-8"))
+    out: dict[str, dict[str, list[Any]]] = {}
+    for name, found in here.items():
+        out[name] = {}
+        for label, values in sorted(found.items()):
+            near = near_of(counts[name][label], values, elsewhere[name][label])
+            if len(near.left_out) < 0.5 * len(values):
+                out[name][label] = [near.count, float(f"{near.total:.11g}"), near.left_out]
+            else:
+                say(f"{name}: {label} differs by processor, left out")
     return out
 
 
@@ -164,20 +206,22 @@ def _renewed(file: Path, order: Sequence[str], found: Mapping[str, Mapping[str, 
 
 
 def main() -> int:
-    wanted = [argument for argument in sys.argv[1:] if argument != NEAR] or names()
-    near = [name for name in NEAR_TAKES if name in wanted]
     with tempfile.TemporaryDirectory() as folder:
         if NEAR in sys.argv:
-            sys.stdout.write(json.dumps(near_answers(near, Path(folder))))
+            told = Path(sys.argv[-1])
+            counts = json.loads(told.read_text(encoding="utf-8"))
+            told.write_text(json.dumps(near_values(counts, Path(folder))), encoding="utf-8")
             return 0
-        by_function = _known_near(near, Path(folder)) if near else {}
+        wanted = sys.argv[1:] or names()
+        # which function is called again in which take hangs on all of them
+        near = _new_near(list(NEAR_TAKES), Path(folder)) if set(wanted) & set(NEAR_TAKES) else {}
         every = {name: figures_of(name, Path(folder)) for name in wanted}
     before = json.loads(FILE.read_text(encoding="utf-8")) if FILE.exists() else {}
     for name, figures in every.items():
         for line in differences(before.get(name, {}), figures)[:10]:
             say(f"{name}: {line}")
     _renewed(FILE, names(), every)
-    _renewed(NEAR_FILE, NEAR_TAKES, by_function)
+    _renewed(NEAR_FILE, NEAR_TAKES, near)
     return 0
 
 

@@ -1,13 +1,16 @@
 """What every function of the account and of the findings answers near what it was given in the check of a take.
 
-The arguments of a function's first calls are kept, changed at random by seed - lengths and words stay, levels, times
-and pitches move by up to a factor of about two - and the function is called again with them. A limit that lies between
-the two sides is then passed somewhere: a constant or a comparison that changes moves the sum of the answers.
+The arguments of a function's first calls are kept, changed at random by seed, and the function is called again with
+them. Of the changes some are mild and many at once - levels, times and pitches move by up to a factor of about two -
+and some are few and wild: a factor of ten, nought, another sign, another word of the same kind, one more or one less. A
+limit that lies between the two sides is then passed somewhere: a constant or a comparison that changes moves the sum of
+the answers.
 """
 
 from __future__ import annotations
 
 import inspect
+import time
 from collections.abc import Callable, Iterator, Mapping
 from contextlib import contextmanager
 from dataclasses import dataclass, fields, is_dataclass, replace
@@ -34,22 +37,26 @@ but for fits that end early, which ``python -m tests.account.figures`` leaves ou
 WORDS = 40
 """Characters: no name of a kind, half or part is so long."""
 DEEPEST = 8
-KEPT_CALLS = 2
+KEPT_CALLS = 3
 """Of each function in one take: a later call seldom differs in kind."""
-NEIGHBOURS = 12
-"""Of each call: a limit half as high again lies between two of so many in most functions."""
-COMPOSED = (
-    "account.build.",
-    "account.curve.choose.",
-    "account.shape.",
-    "account.tone._on_a_grid",
-    "account.tone.find_tone",
-    "account.waves.edge.",
-    "account.waves.choose.",
-    "account.waves.read.read_wave",
-    "findings.words.words",
+BUDGET_S = 0.02
+"""Processor time for the neighbours of one function in one take, by which their number is chosen when it is written."""
+FEWEST, MOST = 4, 120
+"""Neighbours of a slow function, and of one that takes no time."""
+SLOWEST_S = 0.4
+"""Of one call: whole fits, which whole takes test."""
+MILD = 4
+"""Of so many neighbours in turn one has many mild changes, the others have few wild ones."""
+WORDS_ALIKE = (
+    ("sine", "triangle", "sawtooth", "square", "pulse"),
+    ("positive", "negative", "both"),
+    ("oscillator", "two-tones", "not-an-oscillator", "absent"),
+    ("fade", "off"),
+    ("fs", "share", "along", "hz"),
 )
-"""Functions that only call others in order, whose whole fits are tested by whole takes; and the table of sentences."""
+"""Words of which one may stand for another: waves, halves, what is heard, how it stops, what a level is fixed in."""
+COMPOSED = ("findings.words.words",)
+"""The table of sentences, which tests of its own hold."""
 LARGEST = 400_000
 """Numbers within the arguments: what takes the samples themselves is slow, and is tested by whole takes."""
 
@@ -115,42 +122,124 @@ def size_of(value: Any, depth: int = 0) -> int:
     return 1
 
 
-def moved(value: Any, rng: Generator, depth: int = 0) -> Any:
-    """A value of the same form, some of its numbers moved; counts, words and what is no record stay."""
-    if depth > DEEPEST or isinstance(value, (bool, np.bool_)):
-        return value
-    if isinstance(value, (float, np.floating)):
-        return type(value)(value * _factor(rng))
-    if isinstance(value, np.ndarray):
-        return _moved_array(value, rng)
+@dataclass(frozen=True)
+class Moves:
+    """How arguments are changed: the part of their numbers that is, and whether by far."""
+
+    rng: Generator
+    part: float
+    wild: bool
+
+    def here(self) -> bool:
+        return bool(self.rng.uniform() < self.part)
+
+
+def moves_of(size: int, k: int, seed: int) -> Moves:
+    """The changes of neighbour ``k`` of arguments with so many values, an array counted as one."""
+    rng = np.random.default_rng(seed)
+    return Moves(rng, 0.5, False) if k % MILD == 0 else Moves(rng, min(0.5, 1.5 / max(size, 1)), True)
+
+
+def places_of(value: Any, depth: int = 0) -> int:
+    """How many values can be moved, an array counted as one."""
+    if depth > DEEPEST or value is None:
+        return 0
     if is_dataclass(value) and not isinstance(value, type):
-        changed = {one.name: moved(getattr(value, one.name), rng, depth + 1) for one in fields(value) if one.init}
-        return replace(value, **changed)
+        return sum(places_of(getattr(value, one.name), depth + 1) for one in fields(value) if one.init)
     if isinstance(value, dict):
-        return {key: moved(one, rng, depth + 1) for key, one in value.items()}
+        return sum(places_of(one, depth + 1) for one in value.values())
     if type(value) in (list, tuple):
-        return type(value)(moved(one, rng, depth + 1) for one in value)
+        return sum(places_of(one, depth + 1) for one in value)
+    return int(isinstance(value, (bool, int, float, str, np.generic, np.ndarray)))
+
+
+def moved(value: Any, moves: Moves, depth: int = 0) -> Any:
+    """A value of the same form, some of its numbers moved; what is no record and what did not change stays the same."""
+    if depth > DEEPEST or value is None:
+        return value
+    if is_dataclass(value) and not isinstance(value, type):
+        return _moved_record(value, moves, depth)
+    if isinstance(value, dict):
+        return {key: moved(one, moves, depth + 1) for key, one in value.items()}
+    if type(value) in (list, tuple):
+        return type(value)(moved(one, moves, depth + 1) for one in value)
+    if not moves.here():
+        return value
+    if isinstance(value, np.ndarray):
+        return _moved_array(value, moves)
+    if isinstance(value, (bool, np.bool_)):
+        return not value if moves.wild else value
+    if isinstance(value, (float, np.floating)):
+        return type(value)(_moved_number(float(value), moves))
+    if isinstance(value, int) and moves.wild:
+        return max(0, value + int(moves.rng.choice([-1, 1])))
+    return _other_word(value, moves) if isinstance(value, str) and moves.wild else value
+
+
+def _moved_record(value: Any, moves: Moves, depth: int) -> Any:
+    changed = {}
+    for one in fields(value):
+        if one.init:
+            was = getattr(value, one.name)
+            missing = moves.wild and "None" in str(one.type) and moves.rng.uniform() < 0.1 * moves.part
+            now = None if missing else moved(was, moves, depth + 1)
+            if now is not was:
+                changed[one.name] = now
+    return replace(value, **changed) if changed else value
+
+
+def _other_word(value: str, moves: Moves) -> str:
+    for words in WORDS_ALIKE:
+        if value in words:
+            return str(moves.rng.choice([word for word in words if word != value]))
     return value
 
 
-def _factor(rng: Generator) -> float:
-    return float(np.exp(rng.uniform(-0.8, 0.8))) if rng.uniform() < 0.5 else 1.0
+def _moved_number(value: float, moves: Moves) -> float:
+    if not moves.wild:
+        return value * float(np.exp(moves.rng.uniform(-0.8, 0.8)))
+    how = moves.rng.integers(8)
+    if how < 3:
+        return value * float(np.exp(moves.rng.uniform(-0.8, 0.8)))
+    if how < 6:
+        return value * float(np.exp(moves.rng.uniform(-2.5, 2.5)))
+    return -value if how == 6 else 0.0
 
 
-def _moved_array(value: np.ndarray[Any, Any], rng: Generator) -> np.ndarray[Any, Any]:
-    if value.dtype.kind == "b":
-        return value ^ (rng.uniform(size=value.shape) < 0.03) if rng.uniform() < 0.3 else value
-    if value.dtype.kind not in "fc":
+def _moved_array(value: np.ndarray[Any, Any], moves: Moves) -> np.ndarray[Any, Any]:
+    rng, kind = moves.rng, value.dtype.kind
+    if kind == "b":
+        if moves.wild and rng.uniform() < 0.5:
+            return _in_a_stretch(value, ~value, moves)
+        return value ^ (rng.uniform(size=value.shape) < 0.03)
+    if kind in "iu" and moves.wild:
+        return np.maximum(value + rng.integers(-1, 2, value.shape), 0).astype(value.dtype)
+    if kind not in "fc":
         return value
-    how = rng.integers(4)
+    far = 2.5 if moves.wild and rng.uniform() < 0.5 else 0.8
+    how = rng.integers(6 if moves.wild else 3)
     if how == 0:
-        return value
+        return (value * np.exp(rng.uniform(-far, far))).astype(value.dtype)
     if how == 1:
-        return (value * np.exp(rng.uniform(-0.8, 0.8))).astype(value.dtype)
-    if how == 2:
         return (value * np.exp(rng.normal(0.0, 0.02, value.shape))).astype(value.dtype)
-    few = rng.uniform(size=value.shape) < 0.1
-    return np.where(few, value * np.exp(rng.uniform(-0.8, 0.8, value.shape)), value).astype(value.dtype)
+    if how == 2:
+        few = rng.uniform(size=value.shape) < 0.1
+        return np.where(few, value * np.exp(rng.uniform(-far, far, value.shape)), value).astype(value.dtype)
+    if how == 3:
+        return _in_a_stretch(value, (value * np.exp(rng.uniform(-far, far))).astype(value.dtype), moves)
+    if how == 4:
+        return _in_a_stretch(value, np.full_like(value, np.nan if rng.uniform() < 0.5 else 0.0), moves)
+    return _in_a_stretch(value, -value, moves)
+
+
+def _in_a_stretch(value: np.ndarray[Any, Any], other: np.ndarray[Any, Any], moves: Moves) -> np.ndarray[Any, Any]:
+    """The other values in one stretch of the first axis."""
+    if value.ndim == 0 or len(value) == 0:
+        return other
+    first, last = np.sort(moves.rng.integers(0, len(value) + 1, 2))
+    out = value.copy()
+    out[first:last] = other[first:last]
+    return out
 
 
 def _modules() -> list[ModuleType]:
@@ -215,32 +304,85 @@ def kept_calls() -> Iterator[dict[str, list[Call]]]:
             setattr(owner, name, value)
 
 
-def answer(call: Call, seed: int) -> float:
-    """The sum over what a function returns near one call; for an error, over the error's name."""
-    rng = np.random.default_rng(seed)
+@dataclass(frozen=True)
+class Near:
+    """Answers near a function's calls.
+
+    Attributes
+    ----------
+    count : int
+        Neighbours of each call.
+    total : float
+        Sum over all answers.
+    left_out : tuple of int
+        Neighbours whose answers differ from processor to processor.
+    """
+
+    count: int
+    total: float
+    left_out: tuple[int, ...] = ()
+
+
+def answer(call: Call, k: int, seed: int) -> float:
+    """The sum over what a function returns at one neighbour of a call; for an error, over the error's name."""
+    moves = moves_of(places_of([call.arguments, dict(call.named)]), k, seed)
     try:
-        result = call.function(*moved(call.arguments, rng), **moved(dict(call.named), rng))
+        result = call.function(*moved(call.arguments, moves), **moved(dict(call.named), moves))
         return summed(list(result) if inspect.isgenerator(result) else result)
     except Exception as error:
         return summed(type(error).__name__)
 
 
-def answers(calls: Mapping[str, list[Call]]) -> dict[str, float]:
-    """By function: the sum over its kept calls and their neighbours."""
-    out = {}
-    for label, kept in sorted(calls.items()):
-        small = [call for call in kept if size_of([call.arguments, call.named]) < LARGEST]
-        if small and not label.startswith(COMPOSED):
-            out[label] = sum(
-                answer(call, crc32(f"{label} {i} {k}".encode()))
-                for i, call in enumerate(small)
-                for k in range(NEIGHBOURS)
-            )
-    return out
+def small_calls(calls: Mapping[str, list[Call]]) -> dict[str, list[Call]]:
+    """Calls whose functions are called again, by function."""
+    out = {label: [c for c in kept if size_of([c.arguments, c.named]) < LARGEST] for label, kept in calls.items()}
+    return {label: kept for label, kept in sorted(out.items()) if kept and not label.startswith(COMPOSED)}
 
 
-def differing(was: Mapping[str, float], now: Mapping[str, float]) -> list[str]:
+def answers_near(label: str, kept: list[Call], count: int) -> list[float]:
+    """Answers at so many neighbours of each call."""
+    return [answer(call, k, crc32(f"{label} {i} {k}".encode())) for i, call in enumerate(kept) for k in range(count)]
+
+
+def count_for(label: str, kept: list[Call]) -> int:
+    """How many neighbours of each call the budget allows; none of a function that is too slow."""
+    began_s = time.process_time()
+    answers_near(label, kept, FEWEST)
+    each_s = (time.process_time() - began_s) / (FEWEST * len(kept))
+    if each_s > SLOWEST_S:
+        return 0
+    return int(np.clip(BUDGET_S / (max(each_s, 1e-9) * len(kept)), FEWEST, MOST))
+
+
+def values_near(calls: Mapping[str, list[Call]], counts: Mapping[str, int]) -> dict[str, list[float]]:
+    """By function that a number of neighbours is stated of: its answers; what is not called is missing."""
+    small = small_calls({label: kept for label, kept in calls.items() if label in counts})
+    return {label: answers_near(label, kept, counts[label]) for label, kept in small.items()}
+
+
+def answered(calls: Mapping[str, list[Call]], known: Mapping[str, Near]) -> dict[str, Near]:
+    """By function what is known, answered anew; what is not called any more is missing."""
+    values = values_near(calls, {label: near.count for label, near in known.items()})
+    return {label: replace(known[label], total=total_of(v, known[label].left_out)) for label, v in values.items()}
+
+
+def near_of(count: int, values: list[float], elsewhere: list[float]) -> Near:
+    """What is known from the answers here and on another processor."""
+    pairs = enumerate(zip(values, elsewhere, strict=True))
+    left_out = tuple(i for i, (one, other) in pairs if abs(one - other) > 1e-6 + 1e-8 * abs(one))
+    return Near(count, total_of(values, left_out), left_out)
+
+
+def total_of(values: list[float], left_out: tuple[int, ...]) -> float:
+    skipped = set(left_out)
+    return float(sum(value for i, value in enumerate(values) if i not in skipped))
+
+
+def differing(was: Mapping[str, Near], now: Mapping[str, Near]) -> list[str]:
     """Functions that answer otherwise, or are called in one of the two only."""
     both = was.keys() & now.keys()
-    moved_ones = [label for label in both if abs(was[label] - now[label]) > ABSOLUTE + RELATIVE * abs(was[label])]
-    return sorted([*moved_ones, *(was.keys() ^ now.keys())])
+    return sorted([*(k for k in both if differ(was[k].total, now[k].total)), *(was.keys() ^ now.keys())])
+
+
+def differ(was: float, now: float) -> bool:
+    return abs(was - now) > ABSOLUTE + RELATIVE * abs(was)

@@ -12,11 +12,11 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from tests.account.figures import FILE, NEAR_FILE, NEAR_TAKES, checked, differences, figures_in
-from tests.account.neighbours import answers, differing, kept_calls, moved, summed
+from tests.account.figures import FILE, NEAR_FILE, NEAR_TAKES, checked, differences, figures_in, known_near
+from tests.account.neighbours import Moves, Near, answered, differing, kept_calls, moved, near_of, summed
 
 KNOWN = json.loads(FILE.read_text(encoding="utf-8"))
-KNOWN_NEAR = json.loads(NEAR_FILE.read_text(encoding="utf-8"))
+KNOWN_NEAR = known_near(NEAR_FILE)
 
 
 @pytest.mark.filterwarnings("ignore")  # numbers moved at random divide by zero, and take roots of what is negative
@@ -25,8 +25,7 @@ def test_figures_and_functions_near_them_are_as_they_were(name: str, tmp_path: P
     with kept_calls() as calls:
         result = checked(name, tmp_path)
     assert differences(KNOWN[name], figures_in(result)) == []
-    known = KNOWN_NEAR[name]
-    assert differing(known, {label: value for label, value in answers(calls).items() if label in known}) == []
+    assert differing(KNOWN_NEAR[name], answered(calls, KNOWN_NEAR[name])) == []
 
 
 def test_a_sum_tells_results_apart() -> None:
@@ -40,16 +39,29 @@ def test_a_sum_tells_results_apart() -> None:
     assert abs(summed((1.0, -2.0)) - summed((1.0, 2.0))) > 0.01
 
 
-def test_moved_arguments_keep_their_form() -> None:
-    rng = np.random.default_rng(3)
+@pytest.mark.parametrize("wild", [False, True])
+def test_moved_arguments_keep_their_form(wild: bool) -> None:
+    moves = Moves(np.random.default_rng(3), 0.5, wild)
     given = {"rows": np.arange(1.0, 50.0), "half": "positive", "count": 3, "level_db": [1.0, -2.0], "none": None}
-    other = moved(given, rng)
-    assert other.keys() == given.keys()
-    assert other["rows"].shape == (49,)
-    assert (other["half"], other["count"], other["none"]) == ("positive", 3, None)
-    assert any(repr(moved(given, rng)) != repr(given) for _ in range(3))
+    others = [moved(given, moves) for _ in range(20)]
+    assert all(other.keys() == given.keys() and other["rows"].shape == (49,) for other in others)
+    assert {other["half"] for other in others} == ({"positive", "negative", "both"} if wild else {"positive"})
+    assert {other["count"] for other in others} == ({2, 3, 4} if wild else {3})
+    assert all(other["none"] is None and len(other["level_db"]) == 2 for other in others)
+    assert any(other["level_db"] != given["level_db"] for other in others)
+    assert any(not np.array_equal(other["rows"], given["rows"]) for other in others)
+
+
+def test_what_is_not_moved_stays_the_same_record() -> None:
+    near = Near(4, 1.0)
+    assert moved(near, Moves(np.random.default_rng(1), 0.0, True)) is near
 
 
 def test_a_function_that_answers_otherwise_is_named() -> None:
-    assert differing({"a": 10.0, "b": 5.0}, {"a": 10.001, "b": 5.1}) == ["b"]
-    assert differing({"a": 10.0}, {"c": 10.0}) == ["a", "c"]
+    was = {"a": Near(4, 10.0), "b": Near(4, 5.0)}
+    assert differing(was, {"a": Near(4, 10.001), "b": Near(4, 5.1)}) == ["b"]
+    assert differing({"a": Near(4, 10.0)}, {"c": Near(4, 10.0)}) == ["a", "c"]
+
+
+def test_answers_that_differ_by_processor_are_left_out() -> None:
+    assert near_of(4, [1.0, 2.0, 3.0, 4.0], [1.0, 2.0 + 1e-9, 3.1, 4.0]) == Near(4, 7.0, (2,))
