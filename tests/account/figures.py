@@ -147,17 +147,22 @@ def near_values(counts: Mapping[str, Mapping[str, int]], folder: Path) -> dict[s
 
 def near_counts(wanted: list[str], folder: Path) -> dict[str, dict[str, int]]:
     """By take and function, how many neighbours of each call are looked at; a function's in few of the takes."""
-    found: dict[str, dict[str, int]] = {}
+    called: dict[str, list[str]] = {}
     for name in wanted:
         with kept_calls() as calls:
             checked(name, folder)
-        counts = {label: count_for(label, kept) for label, kept in small_calls(calls).items()}
-        found[name] = {label: count for label, count in counts.items() if count}
-    out: dict[str, dict[str, int]] = {name: {} for name in wanted}
-    for label in sorted(set().union(*found.values())):
-        takes = sorted((name for name in wanted if label in found[name]), key=lambda n: crc32(f"{label} {n}".encode()))
-        for name in takes[:NEAR_EACH]:
-            out[name][label] = found[name][label]
+        for label in small_calls(calls):
+            called.setdefault(label, []).append(name)
+    chosen = {
+        label: sorted(takes, key=lambda take: crc32(f"{label} {take}".encode()))[:NEAR_EACH]
+        for label, takes in sorted(called.items())
+    }
+    out = {}
+    for name in wanted:
+        with kept_calls() as calls:
+            checked(name, folder)
+        counts = {label: count_for(label, calls[label]) for label, takes in chosen.items() if name in takes}
+        out[name] = {label: count for label, count in counts.items() if count}
     return out
 
 
