@@ -161,7 +161,8 @@ def near_counts(wanted: list[str], folder: Path) -> dict[str, dict[str, int]]:
     for name in wanted:
         with kept_calls() as calls:
             checked(name, folder)
-        counts = {label: count_for(label, calls[label]) for label, takes in chosen.items() if name in takes}
+        small = small_calls(calls)
+        counts = {label: count_for(label, small[label]) for label, takes in chosen.items() if name in takes}
         out[name] = {label: count for label, count in counts.items() if count}
     return out
 
