@@ -30,15 +30,20 @@ _POOR_CHI2 = 100.0
 """... and so is one that leaves this much a bin."""
 _FREE_OF_SLEW = 0.5
 """Slope of the wave over the amplifier's limit up to which slewing leaves no harmonics."""
-_UNSTATED_LAG_S = 0.3e-6
+_UNSTATED_LAG_S, _STATED_LAG, _STRAY_LAG_S = 0.21e-6, 0.1, 0.02e-6
+"""Deviation of the lag of a gain of 3, of amplifiers whose bandwidth nobody states: the logarithm of it evenly likely
+from 0.6 to 10 MHz; of a stated one a tenth, and what strays add (common practice, no source)."""
 _LOPSIDED = 0.1
 """Even over odd harmonics. The gain in hand is off by a twentieth of itself where they are alike (solved circuits)."""
 _CURVE_POINTS = 81
 _MOST_ROWS = 150
 _STRONG_LAST = 0.003
 """Of the fundamental: a bin whose last harmonic is weaker lacks nothing that bends the curve."""
-_CORNER_SIGMA_HZ = 2.0
-"""Of a coupling that is not stated: interfaces pass from 1 to 5 Hz on (common practice, no source)."""
+_CORNER_HZ, _CORNER_SIGMA_HZ, _FOUND_CORNER_SIGMA_HZ = 3.0, 1.2, 2.0
+"""Of a coupling that is not stated: interfaces pass from 1 to 5 Hz on (common practice, no source); where the account's
+own fit tells it, that is where the search begins, and hardly binds."""
+_AT_THE_MEDIAN = 5
+"""Rows nearest to the median, whose common errors are those of the median."""
 _NEED_ROUNDS, _NEED_STEP, _NEED_STRIDE = 6, 1e-4, 0.05
 """Newton's steps for a gain within a twentieth: the last is far below what the noise leaves."""
 _SAME_NOTE = 0.002
@@ -133,7 +138,7 @@ def read_amplifier(
     if network.passes_dc and _is_lopsided(lines):
         return "unequal halves shift the mean, which these sections hand back and the recording does not hold"
     lines = replace(lines, network=network)
-    corner = (0.0, 0.0) if corner_known else (_corner(account), _CORNER_SIGMA_HZ)
+    corner = (0.0, 0.0) if corner_known else _corner(account)
     fit = _fitted(account, lines, gain_control, Unstated(lag_s=_lag(build, network, pole_hz), corner_hz=corner))
     if fit is None:
         return "the wave does not follow one curve without memory"
@@ -154,12 +159,12 @@ def _lag(
     stated = build.opamp.gain_bandwidth_hz if build else None
     if stated is None and pole_hz is not None:
         lag = network.noise_gain / (2 * np.pi * pole_hz[0])
-        return lag, lag * pole_hz[1] / pole_hz[0] + 0.02e-6
+        return lag, math.hypot(lag * pole_hz[1] / pole_hz[0], _STRAY_LAG_S)
     if stated is None:
         more = network.noise_gain / loop.WIEN.noise_gain
         return more * LAG_S, more * _UNSTATED_LAG_S
     lag = network.noise_gain / (2 * np.pi * stated)
-    return lag, 0.1 * lag + 0.02e-6
+    return lag, math.hypot(_STATED_LAG * lag, _STRAY_LAG_S)
 
 
 def _lines(account: Account) -> OutputLines | None:
@@ -186,12 +191,12 @@ def _is_cut_off(r: Complexes, fits: NDArray[np.bool_]) -> NDArray[np.bool_]:
     return np.asarray((last < r.shape[1] - 1) & (np.abs(r[np.arange(len(r)), last]) > _STRONG_LAST))
 
 
-def _corner(account: Account) -> float:
-    """Coupling corner that the account's own fit found, in hertz."""
+def _corner(account: Account) -> tuple[float, float]:
+    """Coupling corner that the account's own fit found, or an ordinary one, in hertz, and its deviation."""
     assert account.shape is not None
     assert account.shape.choice is not None
     found = account.shape.choice.best.unknown("corner")
-    return float(found[0][0]) if found is not None else 0.0
+    return (float(found[0][0]), _FOUND_CORNER_SIGMA_HZ) if found is not None else (_CORNER_HZ, _CORNER_SIGMA_HZ)
 
 
 def _fitted(account: Account, lines: OutputLines, gain_control: str, unstated: Unstated) -> CurveFit | None:
@@ -263,13 +268,16 @@ def _along(account: Account, fit: CurveFit, lines: OutputLines) -> Amplifier:
         moved = ~(np.abs(frames.f0_hz[sounding] / near - 1.0) < _SAME_NOTE)
     middle, unsure = median_of_take(time_s, smooth.values, tone_s, moved)
     in_hand = 100 * math.expm1(fit.numbers[limiter.LOG_GAIN] - middle)
+    # of the common errors the median has its own part
+    nearest_rows = np.argsort(np.abs(smooth.values - middle), kind="stable")[:_AT_THE_MEDIAN]
+    own = slopes - slopes[nearest_rows].mean(axis=0)
     return Amplifier(
         fit=fit,
         lines=lines,
         time_s=time_s,
         f0_hz=f0,
         log_need=smooth.values - middle,
-        need_sigma=np.sqrt(smooth.sigma**2 + _of(common, slopes - slopes.mean(axis=0)) ** 2 + unsure**2),
+        need_sigma=np.sqrt(smooth.sigma**2 + _of(common, own) ** 2 + unsure**2),
         need_span=smooth.span,
         need_span_sigma=float(np.hypot(smooth.span_sigma, _of(common, slopes[[most]] - slopes[least])[0])),
         in_hand_percent=np.asarray(100 * np.expm1(fit.numbers[limiter.LOG_GAIN] - smooth.values)),

@@ -26,9 +26,9 @@ _LEAST_MISFIT = 0.003
 """Chi squared over its expectation is never held to be less: a twentieth of the model's error is left."""
 _NEED_SIGMA = 0.3
 """Prior of a needed gain about the median, in its logarithm: far wider than gangs part."""
-_LAG_SIGMA_S = 0.3e-6
-LAG_S = 0.2e-6
-"""Of a gain of 3 with 2.4 MHz, where the bandwidth is not stated."""
+LAG_S = 0.27e-6
+"""Of a gain of 3, where the bandwidth is not stated: the mean of amplifiers of 0.6 to 10 MHz, evenly likely in the
+logarithm (common practice, no source)."""
 _PRIORS = {
     limiter.LOG_SHARE: 1.5,
     limiter.LOG_AT: 1.0,
