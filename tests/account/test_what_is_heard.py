@@ -319,6 +319,25 @@ def test_an_impure_piece_at_another_pitch_is_no_piece_of_the_board(
     assert bool(tone.rows[first].any()) is not is_room
 
 
+@pytest.mark.parametrize(
+    ("cents", "residual_dbc", "is_room"), [(300.0, -18.0, True), (150.0, -18.0, False), (300.0, -30.0, False)]
+)
+def test_an_impure_piece_whose_pitch_runs_is_a_word(cents: float, residual_dbc: float, is_room: bool) -> None:
+    """In 0.2 s a hand turns 100 + 400 * 0.2 = 180 cents; the word ends at the pitch at which the board comes on."""
+    row = np.arange(120)
+    first, silent = row < 10, (row >= 10) & (row < 24)
+    frames = plain_frames(
+        120,
+        f0_hz=440.0 * 2 ** (np.where(first, cents * (row - 9) / 9, 0.0) / 1200),
+        oscillating=~silent,
+        segment=np.where(silent, -1, np.where(first, 0, 1)).astype(np.int64),
+        residual_dbc=np.where(first, residual_dbc, -80.0),
+    )
+    tone = find_tone(frames)
+    assert tone is not None
+    assert bool(tone.room) is is_room
+
+
 def test_rows_twenty_two_decibels_down_are_not_the_tone() -> None:
     level = np.where(np.arange(100) > 80, -12.0 - 22.5, np.where(np.arange(100) > 60, -12.0 - 21.5, -12.0))
     tone = find_tone(plain_frames(100, level_dbfs=level))
