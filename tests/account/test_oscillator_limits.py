@@ -1,0 +1,342 @@
+"""What is taken for an oscillator, each limit just passed and just not, and two tones: on frames and sums of sines."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from typing import Any
+
+import numpy as np
+import pytest
+
+from listen.account.beating import _dips, _pair, _unbroken, beating
+from listen.account.modulation import Swing
+from listen.account.oscillator import SourceClass, _is_one_series, _two_series, classify_source, two_tones
+from tests.accounts import plain_frames, segment, tone_of
+from tests.tones import Take, white
+
+CLEAN, UNCLEAN = -40.0, -8.0
+
+
+def source_of(n: int, own: np.ndarray | None = None, *, sine: bool = True, **columns: Any) -> str:
+    """Class of some frames, of which some rows are the board's."""
+    frames = plain_frames(n, **columns)
+    tone = replace(tone_of(frames), rows=frames.oscillating if own is None else own)
+    return classify_source(frames, tone, np.zeros(n), sine=sine).source
+
+
+def partly_clean(n: int, clean: int, rest_level_dbfs: float = -12.0, residual_dbc: float = CLEAN) -> str:
+    """The first rows are a clean tone, the rest some other sound."""
+    own = np.arange(n) < clean
+    return source_of(
+        n, own, residual_dbc=np.where(own, residual_dbc, UNCLEAN), level_dbfs=np.where(own, -12.0, rest_level_dbfs)
+    )
+
+
+@pytest.mark.parametrize(("under_db", "source"), [(25.0, "not-an-oscillator"), (27.0, "oscillator")])
+def test_what_lies_a_twentieth_under_the_loudest_is_silence(under_db: float, source: str) -> None:
+    assert partly_clean(100, 45, -12.0 - under_db) == source
+
+
+@pytest.mark.parametrize(
+    ("n", "clean", "source"),
+    [
+        (100, 59, "not-an-oscillator"),
+        (100, 61, "oscillator"),
+        (200, 74, "not-an-oscillator"),
+        (200, 76, "oscillator"),
+        (320, 79, "not-an-oscillator"),
+        (320, 81, "oscillator"),
+        (60, 34, "not-an-oscillator"),
+    ],
+    ids=["0.59 of it", "0.61 of it", "1.48 s", "1.52 s", "under a quarter", "over a quarter", "0.7 s"],
+)
+def test_how_much_of_a_take_must_be_a_clean_tone(n: int, clean: int, source: str) -> None:
+    """Six tenths; or 1.5 s that are a quarter of it."""
+    assert partly_clean(n, clean) == source
+
+
+@pytest.mark.parametrize(
+    ("clean", "residual_dbc", "source"),
+    [
+        (94, -18.5, "oscillator"),
+        (94, -17.5, "not-an-oscillator"),
+        (96, -17.5, "not-an-oscillator"),
+        (98, -17.5, "oscillator"),
+        (98, -12.5, "not-an-oscillator"),
+    ],
+)
+def test_an_impure_tone_must_be_all_of_the_sound(clean: int, residual_dbc: float, source: str) -> None:
+    assert partly_clean(100, clean, residual_dbc=residual_dbc) == source
+
+
+@pytest.mark.parametrize(("impure", "source"), [(14, "oscillator"), (26, "not-an-oscillator")])
+def test_four_of_five_rows_of_the_tone_are_pure(impure: int, source: str) -> None:
+    """Six rows are another sound's; of the tone's own 94 some leave -16 dBc."""
+    row = np.arange(100)
+    residual_dbc = np.where(row < 94, np.where(row < impure, -16.0, CLEAN), UNCLEAN)
+    assert source_of(100, row < 94, residual_dbc=residual_dbc) == source
+
+
+@pytest.mark.parametrize(
+    ("over_db", "rows", "source"),
+    [
+        (0.9, 100, "oscillator"),
+        (1.1, 100, "not-an-oscillator"),
+        (1.1, 39, "oscillator"),
+        (1.1, 41, "not-an-oscillator"),
+    ],
+)
+def test_the_fundamental_is_the_strongest_line(over_db: float, rows: int, source: str) -> None:
+    harmonics_dbc = np.array(plain_frames(100).harmonics_dbc)
+    harmonics_dbc[:rows, 3] = over_db
+    assert source_of(100, harmonics_dbc=harmonics_dbc) == source
+
+
+@pytest.mark.parametrize(("f0_hz", "source"), [(29.0, "absent"), (31.0, "oscillator")])
+def test_ten_cycles_are_an_oscillation(f0_hz: float, source: str) -> None:
+    """Ten rows of 20 ms, and the cycles of the frames at both ends."""
+    assert source_of(10, f0_hz=f0_hz) == source
+    assert source_of(10, np.zeros(10, dtype=bool), f0_hz=f0_hz, oscillating=np.zeros(10, dtype=bool)) == "absent"
+
+
+@pytest.mark.parametrize(
+    ("changes", "source"),
+    [
+        ({}, "absent"),
+        ({"f0_hz": 50.19}, "absent"),
+        ({"f0_hz": 50.21}, "oscillator"),
+        ({"f0_hz": 59.77}, "absent"),
+        ({"f0_hz": 59.75}, "oscillator"),
+        ({"thd_percent": 9.9}, "oscillator"),
+        ({"thd_percent": 10.1}, "absent"),
+        ({"f0_hz": np.linspace(49.9455, 50.0545, 200)}, "absent"),
+        ({"f0_hz": np.linspace(49.9435, 50.0565, 200)}, "oscillator"),
+        ({"oscillating": np.arange(200) < 192}, "absent"),
+        ({"oscillating": np.arange(200) < 188}, "oscillator"),
+    ],
+)
+def test_hum_keeps_within_what_grids_do_from_end_to_end(changes: dict[str, Any], source: str) -> None:
+    """0.4 % off; a tenth of a hertz between the outer twentieths; 95 of 100 rows."""
+    assert source_of(200, **({"f0_hz": 50.0, "thd_percent": 20.0} | changes)) == source
+
+
+def played(notes: int, rows: int, silence_db: float = 20.0, cents: float = 300.0, gap_rows: int = 5) -> bool:
+    """Notes of so many rows, with silences between them."""
+    row = np.arange(notes * (rows + gap_rows))
+    note, silent = row // (rows + gap_rows), row % (rows + gap_rows) >= rows
+    frames = plain_frames(
+        len(row),
+        f0_hz=440.0 * 2 ** (cents * (note % 2) / 1200),
+        oscillating=~silent,
+        level_dbfs=np.where(silent, -12.0 - silence_db, -12.0),
+        segment=np.where(silent, -1, note).astype(np.int64),
+    )
+    tone = replace(tone_of(plain_frames(len(row))), rows=~silent)
+    return bool(classify_source(frames, tone, np.zeros(len(row)), sine=False).played)
+
+
+@pytest.mark.parametrize(
+    ("given", "is_played"),
+    [
+        ({"notes": 5, "rows": 45}, True),
+        ({"notes": 4, "rows": 45}, False),
+        ({"notes": 5, "rows": 99}, True),
+        ({"notes": 5, "rows": 101}, False),
+        ({"notes": 5, "rows": 45, "silence_db": 12.1}, True),
+        ({"notes": 5, "rows": 45, "silence_db": 11.9}, False),
+        ({"notes": 5, "rows": 45, "cents": 140.0}, False),
+        ({"notes": 5, "rows": 45, "cents": 155.0}, True),
+        ({"notes": 5, "rows": 45, "cents": 155.0, "gap_rows": 8}, False),
+    ],
+)
+def test_notes_are_played_where_silences_lead_to_other_pitches(given: dict[str, Any], is_played: bool) -> None:
+    """Four silences of 12 dB, 0.4 a second of tone, to a pitch that no hand turns to: 100 cents and 400 a second."""
+    assert played(**given) is is_played
+
+
+# Two tones at once
+
+HEARD = SourceClass(source="not-an-oscillator", clean_share=0.0, residual_dbc=-3.0)
+RATE_HZ = 16_000.0
+
+
+def sines(seconds: float, *lines: tuple[float, float], rate_hz: float = RATE_HZ) -> np.ndarray:
+    """Sum of lines of some frequencies, hertz, and powers, decibels."""
+    t = np.arange(round(seconds * rate_hz)) / rate_hz
+    return np.asarray(sum(10 ** (db / 20) * np.cos(2 * np.pi * f * t + 0.7 * i) for i, (f, db) in enumerate(lines)))
+
+
+@pytest.mark.parametrize(
+    ("pair_s", "rest_db", "source"),
+    [
+        (1.5, -13.0, "two-tones"),
+        (1.5, -11.0, "not-an-oscillator"),
+        (1.9, -11.0, "two-tones"),
+    ],
+    ids=["where it is loud", "half of the time", "two thirds of it"],
+)
+def test_two_tones_are_two_in_most_of_the_loud_windows(pair_s: float, rest_db: float, source: str) -> None:
+    """What sounds in the rest of 3 s is noise, at a level that the rows state."""
+    x = sines(3.0, (440.0, 0.0), (617.0, -3.0))
+    x[round(pair_s * RATE_HZ) :] = white(len(x), -3.0)[round(pair_s * RATE_HZ) :]
+    level_dbfs = np.where(np.arange(150) < pair_s / 0.02, -12.0, -12.0 + rest_db)
+    frames = plain_frames(150, level_dbfs=level_dbfs, rate_hz=RATE_HZ)
+    assert two_tones(Take(samples=x, true_rate_hz=RATE_HZ), frames, HEARD).source == source
+
+
+@pytest.mark.parametrize(
+    ("heard", "rows", "source"),
+    [
+        ("not-an-oscillator", 11, "not-an-oscillator"),
+        ("not-an-oscillator", 13, "two-tones"),
+        ("absent", 49, "absent"),
+        ("absent", 51, "two-tones"),
+    ],
+)
+def test_two_tones_are_looked_for_in_two_windows_at_the_least(heard: Any, rows: int, source: str) -> None:
+    x = sines(rows * 0.02 + 0.05, (440.0, 0.0), (617.0, -3.0))
+    frames = plain_frames(rows, rate_hz=RATE_HZ)
+    found = two_tones(Take(samples=x, true_rate_hz=RATE_HZ), frames, replace(HEARD, source=heard))
+    assert found.source == source
+
+
+def test_the_window_parts_tones_eight_hertz_from_each_other_where_neither_is_tracked() -> None:
+    x = sines(3.0, (70.0, 0.0), (79.0, 0.0))
+    take, frames = Take(samples=x, true_rate_hz=RATE_HZ), plain_frames(150, rate_hz=RATE_HZ)
+    assert two_tones(take, frames, HEARD).source == HEARD.source
+    found = two_tones(take, frames, replace(HEARD, source="absent"))
+    assert (found.source, found.low_hz, found.high_hz) == (
+        "two-tones", pytest.approx(70.0, abs=1.6), pytest.approx(79.0, abs=1.6),
+    )  # fmt: skip
+
+
+@pytest.mark.parametrize(("weaker_db", "found"), [(0.0, True), (-21.0, True), (-23.0, False)])
+def test_a_second_series_is_no_fainter_than_a_twelfth(weaker_db: float, found: bool) -> None:
+    pair = _two_series(sines(0.12, (440.0, 0.0), (617.0, weaker_db)), RATE_HZ)
+    assert (pair is not None) is found
+    if pair is not None:
+        assert pair == (
+            pytest.approx(440.0, rel=0.002),
+            pytest.approx(617.0, rel=0.002),
+            pytest.approx(weaker_db, abs=0.3),
+        )
+
+
+@pytest.mark.parametrize(("third_db", "found"), [(-10.6, True), (-9.1, False)])
+def test_two_series_leave_a_twentieth(third_db: float, found: bool) -> None:
+    """Of two equal lines and a third p: p / (2 + p) is 0.042 and 0.058."""
+    x = sines(0.12, (440.0, 0.0), (617.0, 0.0), (771.0, third_db))
+    assert (_two_series(x, RATE_HZ) is not None) is found
+
+
+@pytest.mark.parametrize(("octaves", "found"), [(0.0185, False), (0.0215, True), (0.029, True)])
+def test_two_series_are_a_quarter_of_a_semitone_apart(octaves: float, found: bool) -> None:
+    x = sines(0.5, (10_000.0, 0.0), (10_000.0 * 2**octaves, -1.0), rate_hz=48_000.0)
+    assert (_two_series(x, 48_000.0) is not None) is found
+
+
+def test_lines_near_each_other_keep_their_power() -> None:
+    """17 Hz apart, in half a second: the skirts of one are taken off, not the other's lobe."""
+    pair = _two_series(sines(0.5, (440.0, 0.0), (457.0, -0.5)), RATE_HZ)
+    assert pair == (pytest.approx(440.0, abs=0.3), pytest.approx(457.0, abs=0.3), pytest.approx(-0.5, abs=0.5))
+
+
+def test_a_low_second_tone_and_silence() -> None:
+    pair = _two_series(sines(0.12, (200.0, 0.0), (31.0, -6.0)), RATE_HZ)
+    assert pair is not None
+    assert pair[0] == pytest.approx(31.0, rel=0.03)
+    assert _two_series(np.zeros(1920), RATE_HZ) is None
+
+
+@pytest.mark.parametrize(
+    ("ratio", "one"), [(2.0036, True), (2.0045, False), (1.5 * 1.0018, True), (1.5 * 1.0022, False), (4 / 3, True)]
+)
+def test_pitches_in_a_ratio_of_small_numbers_are_one_series(ratio: float, one: bool) -> None:
+    assert _is_one_series(100.0, 100.0 * ratio) is one
+
+
+# Two that beat
+
+
+def pair_of(*lines: tuple[float, float], near_hz: float = 300.0) -> tuple[float, float, float] | None:
+    return _pair(sines(2.0, *lines, rate_hz=2000.0), 2000.0, near_hz, 1.0)
+
+
+@pytest.mark.parametrize(
+    ("lines", "found"),
+    [
+        ([(300.0, 0.0), (307.0, -9.7)], True),
+        ([(300.0, 0.0), (307.0, -10.3)], False),
+        ([(300.0, 0.0), (314.0, -2.0)], True),
+        ([(300.0, 0.0), (317.0, -2.0)], False),
+        ([(300.0, 0.0), (307.0, -3.0), (293.0, -16.0)], True),
+        ([(300.0, 0.0), (307.0, -3.0), (293.0, -14.0)], False),
+        ([(300.0, 0.0), (307.0, -3.0), (296.0, -8.2)], True),
+        ([(300.0, 0.0), (307.0, -3.0), (296.0, -7.4)], False),
+    ],
+    ids=["a third", "less", "14 Hz", "17 Hz", "a faint mirror", "a mirror", "little else", "more else"],
+)
+def test_two_lines_beat(lines: list[tuple[float, float]], found: bool) -> None:
+    """10 dB down, 15 Hz off, a mirror 12 dB under the second, and a tenth of the power in others."""
+    pair = pair_of(*lines)
+    assert (pair is not None) is found
+    if pair is not None:
+        assert pair == (300.0, lines[1][0], pytest.approx(lines[1][1], abs=0.3))
+
+
+def test_the_stronger_of_two_is_looked_for_near_the_pitch() -> None:
+    lines = ((300.0, 0.0), (307.0, -3.0))
+    assert pair_of(*lines, near_hz=271.0) == pair_of(*lines) == pair_of(*lines, near_hz=329.0)
+    assert pair_of(*lines, near_hz=265.0) is None
+    assert pair_of(*lines, near_hz=float("nan")) is None
+    assert pair_of(*lines, near_hz=1029.0) is None
+
+
+@pytest.mark.parametrize(
+    ("part", "unbroken"),
+    [([3] * 13 + [-1] * 8, True), ([3] * 12 + [-1] * 9, False), ([3] * 20 + [4], False), ([-1] * 21, False)],
+)
+def test_one_segment_of_tone_fills_a_window_but_for_nulls(part: list[int], unbroken: bool) -> None:
+    assert _unbroken(np.array([7, *part, 7]), 11, 10) is unbroken
+
+
+@pytest.mark.parametrize(("down_db", "dips"), [(7.9, 0), (8.1, 3)])
+def test_dips_of_the_level(down_db: float, dips: int) -> None:
+    level_dbfs = np.where(np.arange(100) % 30 == 20, -12.0 - down_db, -12.0)
+    frames = plain_frames(100, level_dbfs=level_dbfs)
+    assert _dips(frames, np.ones(100, dtype=bool)) == dips
+    assert _dips(frames, np.zeros(100, dtype=bool)) == 0
+
+
+def beats(second_s: float = 8.0, depth: float = 0.5, dips: int = 0, resting: tuple[float, float] = (0.0, 8.0)) -> bool:
+    """A second tone that sounds for the first seconds of eight, beside lines of some depth."""
+    rate_hz, n = 2000.0, 400
+    x = sines(8.0, (300.0, 0.0), rate_hz=rate_hz)
+    second = sines(8.0, (306.0, -3.0), rate_hz=rate_hz)
+    x[: round(second_s * rate_hz)] += second[: round(second_s * rate_hz)]
+    row = np.arange(n)
+    level_dbfs = np.where((row % 40 == 30) & (row // 40 < dips), -25.0, -12.0)
+    frames = plain_frames(n, f0_hz=300.0, level_dbfs=level_dbfs, rate_hz=rate_hz)
+    line = Swing(segment=segment(), rate_hz=6.0, depth=depth, follows_pitch=1.0, one_sided=True, share=0.9)
+    rests = (frames.time_s >= resting[0]) & (frames.time_s <= resting[1])
+    heard = SourceClass(source="oscillator", clean_share=1.0, residual_dbc=-60.0)
+    take = Take(samples=x, true_rate_hz=rate_hz)
+    found = beating(take, frames, np.ones(n, dtype=bool), heard, (line,), rests)
+    if found.source == "two-tones":
+        assert (found.low_hz, found.high_hz) == (pytest.approx(300.0, abs=0.3), pytest.approx(306.0, abs=0.3))
+    return found.source == "two-tones"
+
+
+def test_beats_are_looked_for_where_a_line_is_strong_or_the_level_dips() -> None:
+    assert beats(depth=0.32)
+    assert not beats(depth=0.31)
+    assert beats(depth=0.0, dips=3)
+    assert not beats(depth=0.0, dips=2)
+
+
+def test_beats_are_in_most_windows() -> None:
+    assert not beats(second_s=3.0)
+    assert beats(second_s=6.3)
+    # where the control rests they are told by that alone
+    assert beats(second_s=3.0, resting=(0.0, 3.0))
+    assert not beats(second_s=3.0, resting=(3.4, 8.0))
