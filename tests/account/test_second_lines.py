@@ -42,7 +42,7 @@ def test_one_sideband_at_one_pitch_is_a_line_beside_the_tone() -> None:
 
 @pytest.mark.parametrize(("seconds", "other_hz", "hunts"), [(2.0, 1.9, True), (2.0, 2.2, False), (1.6, 1.9, True)])
 def test_a_rate_that_stays_from_note_to_note_is_the_levels_own(seconds: float, other_hz: float, hunts: bool) -> None:
-    """A line at one frequency would beat with notes 50 Hz apart at rates 50 Hz apart; half a turn is known of a rate."""
+    """A line would beat with notes 50 Hz apart at rates 50 Hz apart; a rate is known to half a turn of its rest."""
     swings = swing(390.7, 1.7, seconds=seconds), swing(340.6, other_hz, seconds=seconds)
     found = account(*swings)
     assert (len(found.hunting), len(found.second_lines)) == ((2, 0) if hunts else (0, 2))
