@@ -59,9 +59,10 @@ def test_what_is_not_moved_stays_the_same_record() -> None:
 
 def test_a_function_that_answers_otherwise_is_named() -> None:
     was = {"a": Near(4, 10.0), "b": Near(4, 5.0)}
-    assert differing(was, {"a": Near(4, 10.001), "b": Near(4, 5.1)}) == ["b"]
+    assert differing(was, {"a": Near(4, 10.001), "b": Near(4, 5.01)}) == ["b"]
     assert differing({"a": Near(4, 10.0)}, {"c": Near(4, 10.0)}) == ["a", "c"]
 
 
 def test_answers_that_differ_by_processor_are_left_out() -> None:
-    assert near_of(4, [1.0, 2.0, 3.0, 4.0], [1.0, 2.0 + 1e-9, 3.1, 4.0]) == Near(4, 7.0, (2,))
+    assert near_of(4, [1.0, 2.0, 3.0, 4.0], [1.0, 2.0 + 1e-9, 3.1, 4.0 - 1e-6]) == Near(4, 7.0, (2,))
+    assert near_of(2, [1.0, 2.0], [1.01, 2.0 + 6e-4]) == Near(2, 0.0, (0, 1))
