@@ -22,7 +22,7 @@ from listen.account.interharmonics import HALVES_ROOM, Interharmonics, find_inte
 from listen.account.level_law import LevelLaw, fit_level_law
 from listen.account.lost_samples import find_lost_samples
 from listen.account.mains import find_mains
-from listen.account.mains_or_swing import is_mains, of_a_swing
+from listen.account.mains_or_swing import is_a_sideband, is_mains, of_a_swing
 from listen.account.mains_sidebands import find_sidebands
 from listen.account.modulation import Swing, find_swings
 from listen.account.oscillator import classify_source, two_tones
@@ -167,6 +167,11 @@ def _lines_and_events(
     if tone is None or heard.source != "oscillator":
         return replace(empty, heard=two_tones(source, frames, heard))
     account = _of_an_oscillator(empty, source, tone, wave in WAVES_OF_SLOPES)
+    as_recorded = find_tone(recorded)
+    if spectra is None and as_recorded is not None and is_a_sideband(mains, account.hunting, frames):
+        source, tone = capture, as_recorded
+        empty = replace(empty, frames=recorded, tone=tone, mains=None)
+        account, frames = _of_an_oscillator(empty, source, tone, False), recorded
     heard = beating(source, frames, tone.rows, heard, account.second_lines, account.resting)
     if heard.source == "oscillator":
         heard = with_strong_line(heard, account.fixed_lines, median(frames.f0_hz[tone.rows]))

@@ -2,14 +2,23 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+
 import numpy as np
 
 from listen.account.mains import MainsLines
 from listen.account.mains_sidebands import MainsSidebands
 from listen.account.modulation import Swing
+from listen.track import Frames
 
 _RATE_TURNS = 1.0
 """A swing's rate is known to a turn over its segment: half of what a Hann line is wide on each side."""
+_ALONE = 10 ** (-10.0 / 10)
+"""Power of a sideband's window, against the loudest, that counts; and what of all lines another one may have."""
+_MOST = 0.75
+"""Part of the loud windows at that pitch: of a rest of 2 s, four in five lie within it to their ends (0.8 s long)."""
+_SLOWEST_HZ = 3.0
+"""Nearer to the tone its own lobe hides a line from the search for mains (windows of 0.8 s)."""
 _ONE_RATE_HZ, _SAWTOOTH_ROOM = 0.7, 1.4
 """Windows of a second read a line 0.7 Hz off at 72 % (Hann): as the line itself. And 3 dB of room for a swing that is
 no exact sawtooth."""
@@ -37,3 +46,31 @@ def of_a_swing(sidebands: MainsSidebands | None, swings: list[Swing]) -> bool:
         if near and level < _SAWTOOTH_ROOM * swing.depth / (np.pi * multiple):
             return True
     return False
+
+
+def is_a_sideband(mains: MainsLines | None, hunting: Sequence[Swing], frames: Frames) -> bool:
+    """Whether the one line that was taken for the mains is a sideband of a tone that hunts.
+
+    Level and pitch that swing a quarter of a turn apart have one sideband alone; where one rest puts it on a multiple
+    of the mains, the other rests show the same rate.
+
+    Parameters
+    ----------
+    mains : MainsLines or None
+    hunting : sequence of Swing
+        As found once the line is taken off.
+    frames : Frames
+    """
+    if mains is None or not hunting:
+        return False
+    power = np.abs(mains.amplitude) ** 2
+    line = int(np.argmax(power.sum(axis=0)))
+    loud = power[:, line] > _ALONE * power[:, line].max()
+    if np.delete(power, line, axis=1).sum() > _ALONE * power[:, line].sum() or not mains.singing[loud].all():
+        return False
+    apart_hz = np.abs(mains.lines_hz[line] - np.interp(mains.time_s[loud], frames.time_s, frames.f0_hz))
+    return any(
+        np.mean(np.abs(apart_hz - swing.rate_hz) < _RATE_TURNS / swing.segment.seconds) > _MOST
+        and swing.rate_hz > _SLOWEST_HZ
+        for swing in hunting
+    )
