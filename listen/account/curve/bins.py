@@ -26,6 +26,9 @@ _MOST_BINS = 12
 _NEAR_OCTAVES = 0.05
 """Rows within this of the bin's middle pitch: slewing is smeared by half of the above. A turn of an octave a second has
 five rows in it; in half of it there would be too few."""
+_REST_ROWS, _REST_OCTAVES = 25, 0.01
+"""Rows of half a second, half of them within 12 cents: the control rests there. Two rests may lie in one bin, of which
+the rows near the middle show but one; while it turns an octave a second, such a part is four times as wide."""
 _FEWEST_ROWS = 3
 """A median of three withstands one disturbed row; of two there is no scatter to speak of."""
 _MODEL_SHARE = 0.03
@@ -167,7 +170,23 @@ def _edges(log: Floats) -> list[tuple[int, int]]:
         return [(0, len(log))]
     if start < len(log):
         out[-1] = (out[-1][0], len(log))
-    return out
+    return [piece for a, b in out for piece in _with_rests(log, a, b)]
+
+
+def _with_rests(log: Floats, a: int, b: int) -> list[tuple[int, int]]:
+    """One bin; what lies beside its middle and is a rest of its own is another."""
+    middle = median(log[a:b])
+    low = a + int(np.searchsorted(log[a:b], middle - _NEAR_OCTAVES, side="right"))
+    high = a + int(np.searchsorted(log[a:b], middle + _NEAR_OCTAVES))
+    if not _is_rest(log[a:low]):
+        low = a
+    if not _is_rest(log[high:b]):
+        high = b
+    return [piece for piece in ((a, low), (low, high), (high, b)) if piece[1] > piece[0]]
+
+
+def _is_rest(log: Floats) -> bool:
+    return len(log) >= _REST_ROWS and float(np.subtract(*np.quantile(log, [0.75, 0.25]))) < _REST_OCTAVES
 
 
 def _of_bin(
