@@ -165,10 +165,10 @@ def _bends(log: Floats, share: float) -> bool:
     power = float(flat @ flat)
     bent = without(orthonormal(legendre_columns(np.linspace(-1, 1, n), _BENDS)), log)
     smooth = 1.0 - float(bent @ bent) / max(power, 1e-30)
-    return smooth > share - _BENDS_LESS or _two_steps_leave(log) < _STEPS_LEAVE * power
+    return smooth > share - _BENDS_LESS or two_steps_leave(log) < _STEPS_LEAVE * power
 
 
-def _two_steps_leave(log: Floats) -> float:
+def two_steps_leave(log: Floats) -> float:
     """Sum of squares that the best piecewise constant of three pieces (or two) leaves."""
     n = len(log)
     centred = log - log.mean()

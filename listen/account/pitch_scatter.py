@@ -8,7 +8,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from listen.account.modulation import MOST_SMEAR, Swing, smeared
+from listen.account.modulation import MOST_SMEAR, Swing, smeared, two_steps_leave
 from listen.account.steady import SteadySegment
 from listen.account.tone import BoardTone
 from listen.account.windows import hann_response
@@ -28,6 +28,9 @@ _BEND = 0.25
 """One smooth bend that leaves less than this part of the variance is the end of a turn, not wavering."""
 _FLAT_FROM = 0.3
 """Wavering passes through its extremes and stays nowhere: about a tenth of its time is flat. Tuning by hand stays."""
+_STEPS_LEAVE = 0.1
+"""Nor is it wavering where two steps leave so little of the variance: a hand that touches the control again. Of a sine
+they leave 0.6 or more at 2.5 turns."""
 _NOISE_MARGIN, _OVER_NOISE = 1.5, 2.0
 """Noise is worked out as white and for one frame's length: it may be half as large again. And scatter must be twice of
 that, so that what is left of the square is more than its own error."""
@@ -96,7 +99,7 @@ def _wavering_of(
     curved = without(orthonormal(legendre_columns(place, 3)), rest)
     if np.mean(curved**2) < _BEND * np.mean(straight**2):
         straight = curved
-    if _flat_share(cents, tone.grid_s) > _FLAT_FROM:
+    if _flat_share(cents, tone.grid_s) > _FLAT_FROM or two_steps_leave(rest) < _STEPS_LEAVE * len(rest) * np.var(rest):
         return None
     noise = _NOISE_MARGIN * _pitch_noise(frames, segment, width_s)
     rms = float(np.sqrt(max(float(np.mean(straight**2)) - noise**2, 0.0)))

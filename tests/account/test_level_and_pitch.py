@@ -204,6 +204,15 @@ def test_steps_of_a_hand_are_no_wavering() -> None:
     assert find_wavering(plain_frames(150), tone, [segment(0.2, 2.9)], [], NOBODY) == []
 
 
+@pytest.mark.parametrize(("jitter_cents", "steps"), [(0.9, True), (3.5, False)])
+def test_a_step_of_a_hand_that_trembles_is_none(jitter_cents: float, steps: bool) -> None:
+    """A step of 19 cents at 1.5 s; with a tremor whose square is a fifth of the step's it is more than that."""
+    tremor = jitter_cents * np.sqrt(2.0) * np.sin(2 * np.pi * 7.0 * TIME_S)
+    tone = tone_with(cents=np.where(TIME_S < 1.5, 0.0, 19.0) + tremor)
+    found = find_wavering(plain_frames(150), tone, [segment(0.2, 2.9)], [], NOBODY)
+    assert (found == []) is steps
+
+
 def test_a_barred_place_in_a_rest_bars_it() -> None:
     tone = tone_with(cents=20.0 * np.sin(2 * np.pi * 6.0 * TIME_S))
     barred = NOBODY.copy()
