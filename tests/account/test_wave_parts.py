@@ -135,7 +135,7 @@ def test_a_sudden_reset_behind_a_pole_takes_as_much_off_the_low_harmonics(share:
     """Beside a ramp as long: the sizes agree to the second order of k times the length."""
     slow = Cycle(share=1 - length if share > 0.5 else length, bend=0.1)
     sudden = _sudden(slow)
-    assert min(sudden.share, 1 - sudden.share) < 1e-5
+    assert 0.0 <= min(sudden.share, 1 - sudden.share) < 1e-5
     assert (sudden.share > 0.5) == (share > 0.5)
     assert sudden.bend == 0.0
     k = np.array([2.0, 4.0])
@@ -182,7 +182,7 @@ def test_a_sawtooth_begins_up_and_down(share: float) -> None:
     assert plain.cycle.share == pytest.approx(share, abs=1e-4)
 
 
-@pytest.mark.parametrize("width", [0.004, 0.015, 0.03])
+@pytest.mark.parametrize("width", [1e-5, 0.004, 0.015, 0.03])
 @pytest.mark.parametrize(("area", "at"), [(1e-3, 0.3), (-2e-3, 0.72), (1e-3, 0.01)])
 def test_the_tallest_spike_of_the_rest_has_its_area_place_and_width(area: float, at: float, width: float) -> None:
     bin_ = bin_of(Cycle(share=0.5, spike_area=area, spike_at=at, spike_width=width), noise=0.0)
@@ -201,7 +201,8 @@ def test_the_tallest_spike_of_the_rest_has_its_area_place_and_width(area: float,
     found_area, found_at, found_width = _spike_of(bin_, plain)
     assert found_at == pytest.approx(at, abs=1e-3)
     assert found_area == pytest.approx(area, rel=0.06 if width < 0.01 else 0.2)
-    assert found_width == pytest.approx(width, rel=0.1, abs=0.0035)
+    # a tenth of it lies beyond its foot
+    assert found_width == pytest.approx(width, rel=0.13, abs=0.0015)
 
 
 def test_a_longer_fit_needs_something_new_and_enough_harmonics() -> None:
