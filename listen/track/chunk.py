@@ -11,6 +11,7 @@ import numpy as np
 from listen.native import kernels
 from listen.track.grid import padded
 from listen.track.hum import block_samples
+from listen.track.lines import AROUND_ROWS
 from listen.track.phase import PhaseCurve, RoughCurve, refine
 from listen.track.phase_discontinuities import RuledOut, find_steps
 from listen.track.residual import Blocks
@@ -19,8 +20,9 @@ from listen.track.segments import Segment
 from listen.track.types import ROW_EVERY_S, Floats, PhaseStep
 
 _MARGIN_CYCLES = 12.0
-_MARGIN_S = 0.25, 0.6
-"""Margin of a chunk: the cycles that a test for a phase discontinuity needs, within these lengths."""
+_MARGIN_S = 0.25, 1.0
+"""Margin about the rows of a chunk and those around it: the cycles that a test for a phase discontinuity needs, within
+these lengths. The frame of the last row and the smoothing of the phase under it reach as far."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -44,7 +46,9 @@ class Chunk:
     quiet_power: Floats
 
 
-def margin_samples(segments: Iterable[Segment], start: int, stop: int, rate_hz: float) -> int:
+def margin_samples(
+    segments: Iterable[Segment], start: int, stop: int, rate_hz: float, around_rows: int = AROUND_ROWS
+) -> int:
     """Margin in samples to read before and after a chunk.
 
     Parameters
@@ -53,6 +57,8 @@ def margin_samples(segments: Iterable[Segment], start: int, stop: int, rate_hz: 
     start, stop : int
         Samples of the file between which the chunk's rows lie.
     rate_hz : float
+    around_rows : int
+        As in ``RowSettings``.
     """
     least, most = (int(seconds * rate_hz) for seconds in _MARGIN_S)
     lowest = np.inf
@@ -60,7 +66,8 @@ def margin_samples(segments: Iterable[Segment], start: int, stop: int, rate_hz: 
         if segment.start < stop + most and segment.stop > start - most:
             a, b = np.searchsorted(segment.knots, [start - most, stop + most])
             lowest = min(lowest, float(segment.f0_hz[max(a - 1, 0) : b + 1].min()))
-    return int(np.clip(_MARGIN_CYCLES / lowest * rate_hz, least, most))
+    own = int(np.clip(_MARGIN_CYCLES / lowest * rate_hz, least, most))
+    return own + int(np.ceil(around_rows * ROW_EVERY_S * rate_hz))
 
 
 def measure_chunk(

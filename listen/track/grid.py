@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -46,6 +46,16 @@ class Grid:
     y: NDArray[np.float32]
     place: Floats
     dphi: Floats
+
+    def part(self, low: float, high: float) -> Grid:
+        """The points that cover a range of phase, in cycles, of those that are there."""
+        a, b = (min(max(at - self.start, 0), len(self.y)) for at in _span(low, high, self.points))
+        return replace(self, start=self.start + a, y=self.y[a:b], place=self.place[a:b], dphi=self.dphi[a:b])
+
+
+def _span(low: float, high: float, points: int) -> tuple[int, int]:
+    """First point, and the one after the last, of a grid that covers a range of phase."""
+    return int(np.floor(low * points)) - 1, int(np.ceil(high * points)) + 2
 
 
 def points_for(slopes: Floats) -> Ints:
@@ -110,8 +120,8 @@ def lay_grid(x: Padded, curve: PhaseCurve, points: int, low: float, high: float)
     -------
     Grid
     """
-    start = int(np.floor(low * points)) - 1
-    count = int(np.ceil(high * points)) + 2 - start
+    start, end = _span(low, high, points)
+    count = end - start
     a = max(0, int(np.searchsorted(curve.turns, low, side="right")) - 2)
     b = int(np.searchsorted(curve.turns, high)) + 2
     knots = slice(a, max(b, a + 2))

@@ -8,7 +8,7 @@ harmonics.
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, fields
 
 import numpy as np
 from numpy.typing import NDArray
@@ -30,6 +30,13 @@ MOST_HARMONICS = 2000
 _PITCH_LINES = 12
 _LOWEST_SHARE = 0.01
 _ROWS_TO_TELL = 12
+AROUND_ROWS = 24
+"""A row hangs on so many on either side of it: a second tells a line of another tone from one that beats, and from
+scatter; half of it is the mean of the DC offset and of its strays."""
+_KNOWN = 0.8
+"""Part of the frames in which a line must be there."""
+_OTHERS_SHARE = 0.02
+"""Lines of another tone that weigh less are left: they hardly pull the pitch."""
 _APART = 1.2e-4
 """Relative deviation (0.2 cents) from a multiple of the lowest line, beyond which a line belongs to another tone."""
 
@@ -52,6 +59,10 @@ class Lines:
     amplitude: NDArray[np.complex128]
     sums: Floats
     means: Floats
+
+    def part(self, i: int, j: int) -> Lines:
+        """Frames i .. j."""
+        return Lines(amplitude=self.amplitude[i:j], sums=self.sums[i:j], means=self.means[i:j])
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -78,6 +89,11 @@ class Pitches:
     power: Floats
     first: NDArray[np.complex128]
     spans: Floats
+
+    def part(self, i: int, j: int) -> Pitches:
+        """Frames i .. j."""
+        columns = {field.name: getattr(self, field.name)[i:j] for field in fields(self)}
+        return Pitches(**columns)
 
 
 def frame_cycles(f0_hz: Floats) -> Floats:
@@ -122,8 +138,9 @@ def measure_lines(grid: Grid, centres: Ints, cycles: Ints, tops: Ints) -> Lines:
         _parts(spectra), 2.0 / (cycles * points), tops, cycles, _APART, _parts(amplitude), turned, used, sums, far
     )
     # a line's median deviates no further than that unless half of the frames do
-    if n >= _ROWS_TO_TELL and 2 * int(far.max()) >= n:
-        sums = _own_sums(amplitude[:, 1 : few + 1], turned, used, cycles, sums)
+    deviating = 1 + np.flatnonzero(2 * far[1 : int(used.max())] >= _ROWS_TO_TELL)
+    if n >= _ROWS_TO_TELL and len(deviating):
+        sums = _own_sums(amplitude[:, 1 : few + 1], turned, used, cycles, deviating, sums)
     return Lines(amplitude=amplitude, sums=sums, means=means)
 
 
@@ -149,17 +166,38 @@ def settle_pitches(lines: Sequence[Lines], cycles: Ints) -> Pitches:
     )
 
 
-def _own_sums(lines: NDArray[np.complex128], turned: Floats, used: Ints, cycles: Ints, sums: Floats) -> Floats:
-    """``sums`` of frames without lines of another tone."""
+def _own_sums(
+    lines: NDArray[np.complex128], turned: Floats, used: Ints, cycles: Ints, deviating: Ints, sums: Floats
+) -> Floats:
+    """``sums`` of frames without lines of another tone: inharmonic ones with some weight beside a strong lowest one.
+
+    deviating : columns of the lines of which some frames deviate.
+    """
     k = np.arange(1, lines.shape[1] + 1)
     power = lines.real**2 + lines.imag**2
-    apart = _apart(turned, power, cycles[:, None], k)
-    if not apart.any():
+    with np.errstate(invalid="ignore", divide="ignore"):
+        # relative deviation of each line's frequency from k times the rough pitch, from the lowest one's
+        lowest = turned[:, :1] / power[:, :1]
+        step = (turned[:, deviating] / (k[deviating] * power[:, deviating]) - lowest) / cycles[:, None]
+    first, last = _windows(len(step))
+    asked = _perhaps_apart(step, last - first)
+    if not asked.any():
         return sums
-    weight = k**2 * power
     own = k <= used[:, None]
-    own &= ~_inharmonic(apart, power, weight, own, k)
-    return np.column_stack([np.sum(np.where(own, k * turned, 0.0), axis=1), np.sum(np.where(own, weight, 0.0), axis=1)])
+    heavy = np.where(own, k**2 * power, 0.0)
+    least = _OTHERS_SHARE * heavy.sum(axis=1)
+    strong = power[:, 0] > _LOWEST_SHARE * np.max(power, axis=1)
+    some = heavy[:, deviating]
+    asked &= own[:, deviating]
+    asked &= (strong & (np.where(asked, some, 0.0).sum(axis=1) > least))[:, None]
+    apart = np.zeros_like(asked)
+    for column in np.flatnonzero(asked.any(axis=0)).tolist():
+        rows = np.flatnonzero(asked[:, column])
+        apart[rows, column] = _apart(np.nan_to_num(step[:, column]), first[rows], last[rows])
+    others = apart & (np.where(apart, some, 0.0).sum(axis=1) > least)[:, None]
+    own[:, deviating] &= ~others
+    without = np.where(own, k * turned, 0.0).sum(axis=1), np.where(own, heavy, 0.0).sum(axis=1)
+    return np.where(others.any(axis=1)[:, None], np.column_stack(without), sums)
 
 
 def _parts(lines: NDArray[np.complex128]) -> Floats:
@@ -167,29 +205,38 @@ def _parts(lines: NDArray[np.complex128]) -> Floats:
     return lines.view(np.float64).reshape(*lines.shape, 2)
 
 
-def _apart(turned: Floats, power: Floats, cycles: Ints, k: Ints) -> NDArray[np.bool_]:
-    """Which lines k are inharmonic with the lowest: partials of another tone carry no information on the pitch."""
-    with np.errstate(invalid="ignore", divide="ignore"):
-        # relative deviation of each line's frequency from k times the rough pitch
-        off = turned / (k * power) / cycles
-        step = off - off[:, :1]
-        known = np.mean(np.isfinite(step), axis=0) > 0.8
-        step = np.nan_to_num(step)
-        half = len(step) // 2
-        middle = np.partition(step, half, axis=0)[half]
-        scatter = 1.4826 * np.partition(np.abs(step - middle), half, axis=0)[half]
-        apart = np.abs(middle) > np.maximum(_APART, 5.0 * scatter / np.sqrt(len(step)))
-    own: NDArray[np.bool_] = apart & known
-    return own
+def _windows(n: int) -> tuple[Ints, Ints]:
+    """First of the rows around each, and the row after the last."""
+    index = np.arange(n)
+    return np.maximum(index - AROUND_ROWS, 0), np.minimum(index + AROUND_ROWS + 1, n)
 
 
-def _inharmonic(
-    apart: NDArray[np.bool_], power: Floats, weight: Floats, used: NDArray[np.bool_], k: Ints
-) -> NDArray[np.bool_]:
-    """Lines of another tone in each frame: inharmonic ones with some weight, where the lowest line is strong."""
-    strong = power[:, :1] > _LOWEST_SHARE * np.max(power, axis=1, keepdims=True)
-    heavy = np.where(used, weight, 0.0)
-    share = np.sum(np.where(apart, heavy, 0.0), axis=1, keepdims=True)
-    share = share / np.maximum(heavy.sum(axis=1, keepdims=True), 1e-300)
-    others: NDArray[np.bool_] = strong & (share > 0.02) & (k > 1) & apart
-    return others
+def _perhaps_apart(step: Floats, count: Ints) -> NDArray[np.bool_]:
+    """Lines (n, k) that may be inharmonic: of the ``count`` rows around so many deviate that their median may."""
+    there = (2 * _among(step > _APART) >= count) | (2 * _among(step < -_APART) > count)
+    if there.any():
+        there &= (_among(np.isfinite(step)) > _KNOWN * count) & (count >= _ROWS_TO_TELL)
+    return np.ascontiguousarray(there.T)
+
+
+def _among(flags: NDArray[np.bool_]) -> NDArray[np.int32]:
+    """How many (k, n) of the rows around each are flagged (n, k)."""
+    n, columns = flags.shape
+    total = np.zeros((columns, n + 2 * AROUND_ROWS + 1), dtype=np.int32)
+    np.cumsum(flags.T, axis=1, out=total[:, AROUND_ROWS + 1 : AROUND_ROWS + 1 + n])
+    total[:, AROUND_ROWS + 1 + n :] = total[:, AROUND_ROWS + n, None]
+    whole = 2 * AROUND_ROWS + 1
+    counts: NDArray[np.int32] = total[:, whole:] - total[:, :-whole]
+    return counts
+
+
+def _apart(step: Floats, first: Ints, last: Ints) -> NDArray[np.bool_]:
+    """Whether the median deviation of the rows first .. last is beyond what harmonics have, and beyond chance."""
+    index = first[:, None] + np.arange(int((last - first).max()))
+    inside = index < last[:, None]
+    near = np.where(inside, step[np.minimum(index, len(step) - 1)], np.inf)
+    half, one = (last - first) // 2, np.arange(len(first))
+    middle = np.sort(near, axis=1)[one, half]
+    scatter = 1.4826 * np.sort(np.abs(near - middle[:, None]), axis=1)[one, half]
+    apart: NDArray[np.bool_] = np.abs(middle) > np.maximum(_APART, 5.0 * scatter / np.sqrt(last - first))
+    return apart

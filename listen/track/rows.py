@@ -2,23 +2,15 @@
 
 from __future__ import annotations
 
-import itertools
 from dataclasses import dataclass, fields
 
 import numpy as np
 from numpy.typing import NDArray
 
 from listen.native import kernels
-from listen.track.grid import Grid, Padded, lay_grid, points_for
-from listen.track.lines import (
-    BAND,
-    Lines,
-    Pitches,
-    frame_cycles,
-    highest_harmonics,
-    measure_lines,
-    settle_pitches,
-)
+from listen.track.frame_runs import RowFrames, Run, frames_of, lay_runs, part_of_runs, running_mean
+from listen.track.grid import Padded
+from listen.track.lines import AROUND_ROWS, BAND, FRAME_CYCLES, FRAME_S, Pitches, settle_pitches
 from listen.track.phase import PhaseCurve, curve_at
 from listen.track.residual import (
     Blocks,
@@ -33,15 +25,11 @@ from listen.track.shape import least_power, measure_cycles, settle_shape, undo_c
 from listen.track.spectra import spectra_of_rows
 from listen.track.types import HARMONIC_COLUMNS, ROW_EVERY_S, Floats, Ints
 
-_MOVED = 0.3
-"""In cycles: a frame that an edge shifts by more than this does not measure the signal at its row's time."""
-_CALM_KNOTS = 7
-_SLOW_ROWS = 25
-"""The DC offset is subtracted as its mean over half a second: the mean of one frame contains hum too."""
+_SLOW_ROWS = AROUND_ROWS + 1
+"""The DC offset is subtracted as its mean over half a second: the mean of one frame contains hum too. Strays are told
+by as many rows around each, so that a row's offset hangs on ``AROUND_ROWS`` on either side."""
 _UNUSUAL = 5.0
 """Multiple of the median absolute deviation; a linear drift or a sine stays within two."""
-_BENT = 0.006
-"""Relative departure of the pitch from linear over a frame, above which the frame is shortened."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -86,11 +74,15 @@ class RowSettings:
         Corner of the interface's high-pass, which is undone; None: unknown.
     spectra_every : int
         All harmonics are kept of rows whose number is a multiple of this; 0 keeps none.
+    around_rows : int
+        Rows measured on either side of a chunk for the sake of those in it: with ``AROUND_ROWS`` none of them depends
+        on where the chunk ends. With fewer the work is less, and slow drift counts as noise near the ends.
     """
 
     rate_hz: float
     coupling_hz: float | None = None
     spectra_every: int = 0
+    around_rows: int = AROUND_ROWS
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -136,18 +128,31 @@ def measure_rows(
     b = min(x.stop, int(np.floor(piece.segment.stop)))
     (low, high), _ = curve_at(curve, np.array([a, b - 1.0]))
     hop = ROW_EVERY_S * rate_hz
-    row = np.arange(int(np.ceil(max(a, start - hop) / hop)), int(np.ceil(min(b, stop + hop) / hop)))
-    if high - low < 2.5 or len(row) == 0:
+    near = _reach_rows(curve, start - hop, stop + hop, rate_hz) if settings.around_rows else 1
+    row = _rows_about(a, b, start, stop, hop, near + settings.around_rows)
+    inner = _rows_about(a, b, start, stop, hop, near)
+    if high - low < 2.5 or len(inner) == 0:
         return None
-    frames = _frames_of(row, hop, curve, low, high, rate_hz)
-    # rows on one grid are measured together; of those just outside the chunk only the mean cycle is used
+    frames = frames_of(row, hop, curve, low, high, rate_hz)
+    # rows on one grid are measured together
     edges = np.clip(np.concatenate([[-0.5], 0.5 * (row[1:] + row[:-1] - 2 * row[0]), [len(row) - 0.5]]), -0.5, None)
     zones, _ = curve_at(curve, np.clip((row[0] + edges) * hop, a, b - 1.0))
-    runs = _lay_runs(x, curve, frames, zones)
+    runs = lay_runs(x, curve, frames, zones)
     pitches = settle_pitches([run.lines for run in runs], frames.cycles)
+    dc = _slow_mean(pitches.mean)
+    # of rows outside the chunk only the offset is used, of those just outside the mean cycle too
+    first = int(inner[0] - row[0])
+    last = first + len(inner)
+    runs = part_of_runs(runs, frames, zones, first, last)
+    frames, pitches, zones, dc = (
+        frames.part(first, last),
+        pitches.part(first, last),
+        zones[first : last + 1],
+        dc[first:last],
+    )
     _, at_frame = curve_at(curve, np.concatenate([run.grid.place[run.centres] for run in runs]))
     f0 = pitches.f0 * frames.slope / at_frame * rate_hz
-    residuals = _residuals_of_runs(runs, frames, pitches, zones, remains)
+    residuals = _residuals_of_runs(runs, frames, pitches, dc, zones, remains)
     own = (frames.samples >= start) & (frames.samples < stop)
     if not own.any():
         return None
@@ -156,71 +161,17 @@ def measure_rows(
     return rows if own.all() else _only(rows, own)
 
 
-@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class _Frames:
-    """Frames of one piece of a segment: row number, row time, phase of the centre, length in cycles, frequency."""
-
-    row: Ints
-    samples: Floats
-    middle: Floats
-    cycles: Ints
-    slope: Floats
-    points: Ints
-    centred: NDArray[np.bool_]
+def _rows_about(a: int, b: int, start: int, stop: int, hop: float, more: int) -> Ints:
+    """Rows from so many before ``start`` to so many after ``stop``, within the samples a .. b."""
+    return np.arange(int(np.ceil(max(a, start - more * hop) / hop)), int(np.ceil(min(b, stop + more * hop) / hop)))
 
 
-def _frames_of(row: Ints, hop: float, curve: PhaseCurve, low: float, high: float, rate_hz: float) -> _Frames:
-    """Frames around the rows, within a range of phase: shortened at its ends and where the pitch is curved."""
-    centres = row * hop
-    middle, slope = curve_at(curve, centres)
-    # hum ripples the slopes without curving the pitch: the mean of a few short frames is free of it
-    calm = _running_mean(curve.slopes, _CALM_KNOTS)
-    out = np.empty((3, len(row)))
-    wanted = frame_cycles(slope * rate_hz)
-    kernels.lay_frames(
-        curve.samples, curve.slopes, calm, centres, middle, slope, wanted, _BENT, float(low), float(high), out
-    )
-    cycles, moved, least = out
-    return _Frames(
-        row=row,
-        samples=centres,
-        middle=moved,
-        cycles=cycles.astype(np.int64),
-        slope=slope,
-        points=points_for(np.maximum(least, 0.5 * slope)),
-        centred=np.abs(moved - middle) < _MOVED,
-    )
-
-
-@dataclass(frozen=True, slots=True)
-class _Run:
-    """Rows i to j of a piece, on one grid."""
-
-    grid: Grid
-    i: int
-    j: int
-    centres: Ints
-    lines: Lines
-
-
-def _lay_runs(x: Padded, curve: PhaseCurve, frames: _Frames, zones: Floats) -> list[_Run]:
-    reach = 0.5 * frames.cycles
-    bottoms, tops = frames.middle - reach, frames.middle + reach
-    centres = np.round(frames.middle * frames.points).astype(np.int64)
-    highest = highest_harmonics(frames.slope)
-    runs = []
-    for i, j in _runs(frames.points):
-        bottom, top = min(zones[i], float(bottoms[i:j].min())), max(zones[j], float(tops[i:j].max()))
-        grid = lay_grid(x, curve, int(frames.points[i]), bottom, top)
-        at = centres[i:j] - grid.start
-        runs.append(_Run(grid, i, j, at, measure_lines(grid, at, frames.cycles[i:j], highest[i:j])))
-    return runs
-
-
-def _runs(values: Ints) -> list[tuple[int, int]]:
-    """Bounds of the runs of equal values."""
-    bounds = np.concatenate([[0], np.flatnonzero(np.diff(values)) + 1, [len(values)]])
-    return [(int(a), int(b)) for a, b in itertools.pairwise(bounds)]
+def _reach_rows(curve: PhaseCurve, start: float, stop: float, rate_hz: float) -> int:
+    """Rows outside a chunk whose mean cycles its frames contain: those to the end of the longest at its ends."""
+    ends = (curve.samples < start) | (curve.samples > stop)
+    lowest_hz = float(curve.slopes[ends].min(initial=np.inf)) * rate_hz
+    longest_s = max(FRAME_S + 2.0 / lowest_hz, FRAME_CYCLES / lowest_hz) if lowest_hz > 0 else FRAME_S
+    return int(np.ceil(0.5 * longest_s / ROW_EVERY_S)) + 1
 
 
 @dataclass(frozen=True, slots=True)
@@ -233,10 +184,9 @@ class _RowResiduals:
 
 
 def _residuals_of_runs(
-    runs: list[_Run], frames: _Frames, pitches: Pitches, zones: Floats, remains: Blocks
+    runs: list[Run], frames: RowFrames, pitches: Pitches, dc: Floats, zones: Floats, remains: Blocks
 ) -> _RowResiduals:
     read = bins_to_read(frames.cycles, frames.slope)
-    dc = _slow_mean(pitches.mean)
     crests = -np.angle(pitches.first) / (2 * np.pi)
     histograms, bins, halves = [], [], []
     for k, run in enumerate(runs):
@@ -252,9 +202,9 @@ def _residuals_of_runs(
 
 
 def _residual_of_run(
-    run: _Run,
-    neighbours: tuple[_Run | None, _Run | None],
-    frames: _Frames,
+    run: Run,
+    neighbours: tuple[Run | None, Run | None],
+    frames: RowFrames,
     dc: Floats,
     ends: Ints,
     crests: Floats,
@@ -284,7 +234,7 @@ class _Waves:
     spectra: list[NDArray[np.complex64] | None]
 
 
-def _waves_of(runs: list[_Run], frames: _Frames, f0_hz: Floats, least: Floats, settings: RowSettings) -> _Waves:
+def _waves_of(runs: list[Run], frames: RowFrames, f0_hz: Floats, least: Floats, settings: RowSettings) -> _Waves:
     n = len(f0_hz)
     harmonics = np.full((n, HARMONIC_COLUMNS), np.nan, dtype=complex)
     high = np.empty((n, 2))
@@ -305,7 +255,7 @@ def _waves_of(runs: list[_Run], frames: _Frames, f0_hz: Floats, least: Floats, s
 
 
 def _rows(
-    frames: _Frames,
+    frames: RowFrames,
     pitches: Pitches,
     f0_hz: Floats,
     residuals: _RowResiduals,
@@ -370,11 +320,4 @@ def _slow_mean(mean: Floats) -> Floats:
     """
     usual: Floats = np.empty(len(mean))
     kernels.limit_strays(np.ascontiguousarray(mean), _UNUSUAL, min(len(mean), _SLOW_ROWS), usual)
-    return _running_mean(usual, _SLOW_ROWS)
-
-
-def _running_mean(values: Floats, width: int) -> Floats:
-    width = min(len(values), width)
-    before = width // 2
-    padded = np.concatenate([np.full(before, values[0]), values, np.full(width - 1 - before, values[-1])])
-    return np.convolve(padded, np.ones(width) / width, mode="valid")
+    return running_mean(usual, _SLOW_ROWS)

@@ -93,14 +93,14 @@ class StreamTracker:
         with one_thread_each():
             segments = find_segments(self._hops(source, first // hop), rate_hz, first, last, read)
             rows_from = min(max(first, rows_from), last)
-            low = max(first, rows_from - margin_samples(segments, rows_from, last, rate_hz))
+            low = max(first, rows_from - margin_samples(segments, rows_from, last, rate_hz, around_rows=0))
             late = [(i, segment) for i, segment in enumerate(segments) if segment.stop > rows_from]
             near = [(i, segment, rough_curve(segment, rate_hz)) for i, segment in late]
             if (
                 len(segments) != 1 or segments[0].start > low or segments[0].stop < last
             ):  # else it is a tone that goes on
                 near = [one for one in near if _periodic(read, one[1], one[2], rows_from, rate_hz)]
-            settings = RowSettings(rate_hz=rate_hz, coupling_hz=source.ac_coupling_hz)
+            settings = RowSettings(rate_hz=rate_hz, coupling_hz=source.ac_coupling_hz, around_rows=0)
             table = FrameTable(segments, rate_hz, rows_from, last, ROW_EVERY_S)
             table.add(measure_chunk(read(low, last), low, rows_from, last, near, settings, self._ruled_out))
             return _corrected(table, source.ac_coupling_hz, recorder)

@@ -7,7 +7,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from listen.track import rows
+from listen.track import frame_runs
 from listen.track.grid import Grid, lay_grid
 from tests.track import mutants
 
@@ -27,7 +27,7 @@ def test_a_phase_that_does_not_rise_is_none(seed: int, tmp_path: Path, monkeypat
         laid.append((curve.turns, grid))
         return grid
 
-    monkeypatch.setattr(rows, "lay_grid", lay)
+    monkeypatch.setattr(frame_runs, "lay_grid", lay)
     assert mutants.check(mutants.dying_sweep(seed), tmp_path / "mutant.wav") == "checked"
     assert laid
     for turns, grid in laid:
