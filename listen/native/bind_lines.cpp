@@ -14,8 +14,8 @@ void line_pitches(Block<const double> spectra, Doubles scale, Ints tops, Ints cy
             "line_pitches: spectra must be (2, n, bins, 2), amplitude (n, up to bins, 2)");
     require(scale.n == n && tops.n == n && cycles.n == n && used.n == n && sums.rows == n && sums.columns == 2,
             "line_pitches: scale, tops, cycles and used must have a value a frame, sums (n, 2)");
-    require(turned.rows == n && few >= 1 && few < amplitude.rows && far.n == few,
-            "line_pitches: turned must be (n, few), far as long, amplitude have more lines");
+    require(turned.rows == n && between(few, 1, MOST_PITCH_LINES) && few < amplitude.rows && far.n == few,
+            "line_pitches: turned must be (n, up to 32), far as long, amplitude have more lines");
     chosen->line_pitches(spectra, scale, tops, cycles, apart, amplitude, turned, used, sums, far);
 }
 

@@ -343,8 +343,8 @@ def line_pitches(
     amplitudes; tops (n,): the highest harmonic to keep; cycles (n,). amplitude (n, harmonics + 1, 2): 0 above
     tops[i], the mean real and not doubled; turned (n, few): imaginary part of T_k A_k*; used (n,): the lowest lines
     that hold 98 % of the weight k^2 |A_k|^2 of the first ``few``; sums (n, 2): of k turned and of the weight over
-    these; far (few,): frames in which each line's relative deviation, turned / (k |A_k|^2 cycles), is further than
-    ``apart`` from the first one's.
+    these; far (few up to 32,): of each line, the largest sum over successive frames of 2 for one whose relative
+    deviation, turned / (k |A_k|^2 cycles), is further than ``apart`` from the first one's, and -1 for another.
     """
 
 def loud_orders(amplitude: Doubles, limits: Ints, least: Doubles, out: Ints) -> None:

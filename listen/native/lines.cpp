@@ -9,7 +9,8 @@ void line_pitches(Block<const double> spectra, Doubles scale, Ints tops, Ints cy
                   Cube<double> amplitude, Table<double> turned, Row<int64_t> used, Table<double> sums,
                   Row<int64_t> far) {
     const int64_t few = turned.columns, columns = amplitude.rows;
-    for (int64_t k = 0; k < few; k++) far[k] = 0;
+    int64_t excess[MOST_PITCH_LINES];
+    for (int64_t k = 0; k < few; k++) far[k] = excess[k] = 0;
     for (int64_t i = 0; i < amplitude.n; i++) {
         const Row<const double> folded = {spectra[0][i].data, 2 * spectra.rows};
         const Row<const double> tilted = {spectra[1][i].data, 2 * spectra.rows};
@@ -28,7 +29,8 @@ void line_pitches(Block<const double> spectra, Doubles scale, Ints tops, Ints cy
             turned[i][k - 1] = across;
             const double off = across / (order * power) / (double)cycles[i];
             if (k == 1) own = off;
-            far[k - 1] += fabs(off - own) > apart ? 1 : 0;
+            excess[k - 1] = most(excess[k - 1] + (fabs(off - own) > apart ? 2 : -1), 0);
+            far[k - 1] = most(far[k - 1], excess[k - 1]);
         }
         double gathered = 0.0, along = 0.0;
         int64_t k = 0;

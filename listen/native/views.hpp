@@ -95,6 +95,9 @@ LISTEN_INLINE int64_t whole(double value, int64_t low, int64_t high) {
 constexpr int64_t FAR = (int64_t)1 << 52;
 // Places beyond this are beyond any array, and twice as far is still an integer.
 
+// The most lines of a frame from which its pitch is settled.
+constexpr int64_t MOST_PITCH_LINES = 32;
+
 // Remainder from 0 to size - 1.
 LISTEN_INLINE int64_t modulo(int64_t value, int64_t size) {
     const int64_t rest = value % size;

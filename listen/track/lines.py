@@ -137,8 +137,8 @@ def measure_lines(grid: Grid, centres: Ints, cycles: Ints, tops: Ints) -> Lines:
     kernels.line_pitches(
         _parts(spectra), 2.0 / (cycles * points), tops, cycles, _APART, _parts(amplitude), turned, used, sums, far
     )
-    # a line's median deviates no further than that unless half of the frames do
-    deviating = 1 + np.flatnonzero(2 * far[1 : int(used.max())] >= _ROWS_TO_TELL)
+    # a line's median deviates no further than that unless half of the frames around do, at the least of these
+    deviating = 1 + np.flatnonzero(2 * far[1 : int(used.max())] >= min(n, AROUND_ROWS + 1))
     if n >= _ROWS_TO_TELL and len(deviating):
         sums = _own_sums(amplitude[:, 1 : few + 1], turned, used, cycles, deviating, sums)
     return Lines(amplitude=amplitude, sums=sums, means=means)

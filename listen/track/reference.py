@@ -152,8 +152,8 @@ def line_pitches(
 ) -> None:  # fmt: skip
     """A_k = scale S_k up to k = tops[i], A_0 half of it and real; Im(T_k A_k*) of the tilted; which lines weigh 98 %.
 
-    The weights are k^2 |A_k|^2; sums of k Im(T_k A_k*) and of them; number of frames with |d_k - d_1| > apart, d =
-    Im(T_k A_k*) / (k |A_k|^2 cycles).
+    The weights are k^2 |A_k|^2; sums of k Im(T_k A_k*) and of them; the largest sum over successive frames of 2 where
+    |d_k - d_1| > apart, else -1, d = Im(T_k A_k*) / (k |A_k|^2 cycles).
     """
     lines, tilted = (spectra[..., 0] + 1j * spectra[..., 1]) * scale[:, None]
     columns, few = amplitude.shape[1], turned.shape[1]
@@ -170,7 +170,9 @@ def line_pitches(
     sums[:, 1] = np.sum(np.where(k <= used[:, None], weight, 0.0), axis=1)
     with np.errstate(invalid="ignore", divide="ignore"):
         off = turned * k / weight / cycles[:, None]
-        far[:] = np.sum(np.abs(off - off[:, :1]) > apart, axis=0)
+        gain = np.cumsum(np.where(np.abs(off - off[:, :1]) > apart, 2, -1), axis=0)
+    before = np.minimum.accumulate(np.concatenate([np.zeros((1, few), dtype=np.int64), gain]), axis=0)
+    far[:] = np.max(gain - before[:-1], axis=0, initial=0)
 
 
 def loud_orders(amplitude: Floats, limits: Ints, least: Floats, out: Ints) -> None:

@@ -167,11 +167,11 @@ def _rows_about(a: int, b: int, start: int, stop: int, hop: float, more: int) ->
 
 
 def _reach_rows(curve: PhaseCurve, start: float, stop: float, rate_hz: float) -> int:
-    """Rows outside a chunk whose mean cycles its frames contain: those to the end of the longest at its ends."""
+    """Rows outside a chunk whose mean cycles its frames contain: one moved by an end of the tone reaches its length."""
     ends = (curve.samples < start) | (curve.samples > stop)
     lowest_hz = float(curve.slopes[ends].min(initial=np.inf)) * rate_hz
     longest_s = max(FRAME_S + 2.0 / lowest_hz, FRAME_CYCLES / lowest_hz) if lowest_hz > 0 else FRAME_S
-    return int(np.ceil(0.5 * longest_s / ROW_EVERY_S)) + 1
+    return int(np.ceil(longest_s / ROW_EVERY_S))
 
 
 @dataclass(frozen=True, slots=True)

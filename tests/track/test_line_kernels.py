@@ -108,7 +108,7 @@ def test_line_pitches(kind: str, bins: int) -> None:
         assert not far.any()
     if kind == "noise":
         assert far[0] == 0
-        assert 0 < far[1:].min() <= far.max() < 9
+        assert 0 < far[1:].min() <= far.max() < 18
 
 
 @pytest.mark.parametrize("limits", [[30, 12, 2, 60, 90], [11, 11, 11, 12, 13], [-1, 0, 1, 2, 2**62]])
