@@ -14,9 +14,9 @@ from listen.account.modulation import (
     _off_bin,
     _persists,
     _sidebands,
-    _two_steps_leave,
     find_swings,
     smeared,
+    two_steps_leave,
     without_pitch,
 )
 from listen.account.pitch_scatter import _flat_share, _pitch_noise, _rate, _smooth, find_wavering
@@ -144,7 +144,7 @@ def test_a_level_of_two_steps_is_no_swing() -> None:
         for j in places
         if j > i > 0
     )
-    assert _two_steps_leave(log) == pytest.approx(least, rel=1e-9)
+    assert two_steps_leave(log) == pytest.approx(least, rel=1e-9)
     x = np.arange(240)
     assert _bends(0.05 * ((x > 80) & (x < 160)), 1.0)
     assert not _bends(0.05 * np.cos(2 * np.pi * 4 * x / 240), 1.0)
