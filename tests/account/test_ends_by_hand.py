@@ -93,6 +93,9 @@ def test_the_rate_of_growth_is_read_between_two_and_forty_per_cent() -> None:
     # what else sounds is left by a factor of two
     assert _growth(t, level, 1.0, 0.0155) == pytest.approx(8.0, rel=1e-3)
     assert _growth(t, level, 1.0, 0.19) is None
+    late = np.exp(np.interp(t, [0.0, 1.0, 1.1, 2.0], np.log([0.1, 0.25, 0.4, 1.0])))
+    over = (late > 0.2) & (late < 0.4)
+    assert _growth(t, late, 1.0, 0.1) == pytest.approx(np.polyfit(t[over], np.log(late[over]), 1)[0])
 
 
 def test_a_knock_before_the_growth_is_no_part_of_it() -> None:

@@ -99,6 +99,17 @@ def test_ten_cycles_are_an_oscillation(f0_hz: float, source: str) -> None:
     assert source_of(10, np.zeros(10, dtype=bool), f0_hz=f0_hz, oscillating=np.zeros(10, dtype=bool)) == "absent"
 
 
+def test_of_what_is_absent_nothing_is_clean() -> None:
+    """Too few cycles, hum, and no tone at all; rows whose residual is not known are none of a clean tone."""
+    few, hum = plain_frames(5, f0_hz=30.0), plain_frames(200, f0_hz=50.0, thd_percent=20.0)
+    for frames, tone in ((few, tone_of(few)), (hum, tone_of(hum)), (few, None)):
+        found = classify_source(frames, tone, np.zeros(len(frames)))
+        assert (found.source, found.clean_share, found.residual_dbc) == ("absent", 0.0, 0.0)
+    unknown = plain_frames(100, residual_dbc=np.where(np.arange(100) < 30, CLEAN, np.nan))
+    found = classify_source(unknown, tone_of(unknown), np.zeros(100))
+    assert (found.source, found.clean_share, found.residual_dbc) == ("not-an-oscillator", pytest.approx(0.3), 0.0)
+
+
 @pytest.mark.parametrize(
     ("changes", "source"),
     [

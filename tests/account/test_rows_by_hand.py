@@ -317,6 +317,9 @@ def test_a_step_of_the_phase_at_a_dying_tone_is_no_loss(falls_db: float, missing
     assert (found.phase_jumps, found.samples) == (missing, missing)
     assert found.places == (((2.0, 2.0 + 1 / 48_000),) if missing else ())
     assert found.kinds == (("skipped",) if missing else ())
+    # two rows and a half from the break it is none of the break's
+    before = PhaseStep(time_s=1.955, cycles=0.2, missing_samples=0.4)
+    assert len(missing_sample_steps(plain_frames(200, level_dbfs=level, phase_steps=(before,)), None)) == 1
     rising = plain_frames(200, level_dbfs=level[::-1], phase_steps=(step,))
     assert len(missing_sample_steps(rising, None)) == missing
 
@@ -339,15 +342,22 @@ def test_zeros_of_a_twentieth_of_a_second_are_a_gates(n: int, gated: bool) -> No
 
 
 def foreign(
-    residual_dbc: float, off_db: float = 0.0, seconds: float = 1.0, f0_hz: float = 440.0, board_dbc: float = -60.0
+    residual_dbc: float,
+    off_db: float = 0.0,
+    seconds: float = 1.0,
+    f0_hz: float = 440.0,
+    board_dbc: float = -60.0,
+    board_s: float = 4.0,
 ) -> bool:
-    """Whether a second piece of tone, half a second after four seconds of the board's, is another sound."""
-    rows = round(seconds / 0.02)
-    label = np.concatenate([np.zeros(200), np.full(25, -1), np.ones(rows)]).astype(np.int64)
+    """Whether a second piece of tone, half a second after some seconds of the board's, is another sound."""
+    rows, own = round(seconds / 0.02), round(board_s / 0.02)
+    label = np.concatenate([np.zeros(own), np.full(25, -1), np.ones(rows)]).astype(np.int64)
     frames = plain_frames(len(label), f0_hz=np.where(label == 1, f0_hz, 440.0), segment=label, oscillating=label >= 0)
     pieces = [
-        ToneSegment(number=0, start_s=0.02, end_s=4.0, level_dbfs=-12.0, residual_dbc=board_dbc),
-        ToneSegment(number=1, start_s=4.52, end_s=4.5 + seconds, level_dbfs=-12.0, residual_dbc=residual_dbc),
+        ToneSegment(number=0, start_s=0.02, end_s=board_s, level_dbfs=-12.0, residual_dbc=board_dbc),
+        ToneSegment(
+            number=1, start_s=board_s + 0.52, end_s=board_s + 0.5 + seconds, level_dbfs=-12.0, residual_dbc=residual_dbc
+        ),
     ]
     timbre = np.full(5, -40.0)
     return [p.number for p in _foreign(frames, pieces, [timbre, timbre + off_db])] == [1]
@@ -367,6 +377,8 @@ def foreign(
         ({"residual_dbc": -14.0, "off_db": 30.0, "seconds": 2.1}, False),
         ({"residual_dbc": -25.0, "f0_hz": 440.0 * 2 ** (250 / 1200)}, False),
         ({"residual_dbc": -25.0, "f0_hz": 440.0 * 2 ** (350 / 1200)}, True),
+        ({"residual_dbc": -25.0, "f0_hz": 620.0, "seconds": 0.9, "board_s": 1.2}, True),
+        ({"residual_dbc": -25.0, "f0_hz": 620.0, "seconds": 1.1, "board_s": 1.05}, False),
         ({"residual_dbc": -50.0, "off_db": 30.0, "f0_hz": 100.3}, True),
         ({"residual_dbc": -50.0, "off_db": 30.0, "f0_hz": 100.5}, False),
         ({"residual_dbc": -50.0, "off_db": 30.0, "f0_hz": 179.5}, True),

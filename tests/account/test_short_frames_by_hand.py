@@ -9,6 +9,7 @@ import pytest
 
 from listen.account.build import _after_retunes, _ring_of_the_start
 from listen.account.deviations import mains_deviations
+from listen.account.events_rows import moving_fast
 from listen.account.mains import MainsLines
 from listen.account.mains_sidebands import _modulation, find_sidebands
 from listen.account.modulation import find_swings
@@ -51,6 +52,9 @@ def test_a_pitch_that_leaves_the_line_through_its_ends(off_cents: float, turns: 
     cents = off_cents * ((np.arange(400) - 200) / 8.0) ** 2
     tone = tone_on_grid(0.005 * np.arange(400), 440.0 * 2 ** (cents / 1200), 0.0)
     assert tone.turns_off(12.0, 0.08)[20:-20].all() == tone.turns_off(12.0, 0.08)[20:-20].any() == turns
+    inside = np.abs(tone.time_s - 1.0) < 0.7
+    moving = moving_fast(plain_frames(100), replace(tone, f0_hz=np.where(inside, tone.f0_hz, tone.f0_hz[60])))
+    assert moving[40:60].any() == turns
     straight = tone_on_grid(0.005 * np.arange(400), 440.0 * 2 ** (np.arange(400) / 12.0), 0.0)
     assert not straight.turns_off(12.0, 0.08)[20:-20].any()
 
