@@ -134,9 +134,10 @@ def _after(rng: Rng, board: Board, group: str, truth: Truth) -> None:
     off_s = board.play.end_s - tail_s - fall_s
     board.wholly.append(lambda time_s, _f0: decay(time_s, off_s, fall_s / 4.6))
     board.values["off_s"] = round(off_s, 3)
-    _excerpt(
+    hum_dbc = _excerpt(
         rng, group, board, lambda _s: off_s + fall_s + float(rng.uniform(0.2, 0.5)), float(rng.uniform(-35.0, -8.0))
     )
+    _hum_of_excerpt(truth, hum_dbc)
     truth.expect("oscillation-dropout", off_s, board.play.end_s)
 
 
