@@ -11,7 +11,7 @@ from pathlib import Path
 from typing import TypeVar
 
 from listen.errors import LogbookError, is_link_of_others
-from listen.logbook.layout import APPLICATION_ID, VERSION, bring_forward
+from listen.logbook.layout import APPLICATION_ID, VERSION, bring_forward, has_its_columns
 from listen.logbook.place import make_default_folder
 
 PATIENCE_S = 20.0
@@ -52,6 +52,7 @@ def write_connection(path: Path) -> Iterator[sqlite3.Connection]:
         _patiently(lambda: _prepare(connection, path))
         _patiently(lambda: connection.execute("BEGIN IMMEDIATE"))
         with _rolled_back(connection):
+            _refuse_other_columns(connection)
             yield connection
             connection.execute("COMMIT")
 
@@ -85,6 +86,7 @@ def read_connection(path: Path) -> Iterator[sqlite3.Connection]:
                 _patiently(lambda: _prepare(connection, path))
             connection.execute("BEGIN")
             with _rolled_back(connection):
+                _refuse_other_columns(connection)
                 yield connection
                 connection.execute("ROLLBACK")
 
@@ -181,6 +183,13 @@ def _version(connection: sqlite3.Connection, path: Path) -> int | None:
             "update listen; nothing was changed",
         )
     return int(version)
+
+
+def _refuse_other_columns(connection: sqlite3.Connection) -> None:
+    if not has_its_columns(connection):
+        error = sqlite3.DatabaseError("its tables have other columns")
+        error.sqlite_errorcode = sqlite3.SQLITE_CORRUPT
+        raise error
 
 
 def _marks(connection: sqlite3.Connection) -> tuple[int, int, int]:

@@ -6,6 +6,8 @@ import hashlib
 import json
 import sqlite3
 from collections.abc import Callable
+from contextlib import closing
+from functools import lru_cache
 
 APPLICATION_ID = 0x4C53544E
 """Marks the file as a logbook of this tool among all SQLite files."""
@@ -75,6 +77,31 @@ _STEPS: tuple[Callable[[sqlite3.Connection], None], ...] = (_to_1, _to_2)
 """Step i brings a file from version i to i + 1. A step that has been released is never changed."""
 
 VERSION = len(_STEPS)
+
+
+_TABLES = ("build", "entry")
+
+
+def has_its_columns(connection: sqlite3.Connection) -> bool:
+    """Tell whether the tables of a logbook of the newest version have the columns that `bring_forward` makes.
+
+    Damage to the text that declares a table leaves a file that opens, in which a build has no number.
+    """
+    return _columns(connection) >= _newest_columns()
+
+
+@lru_cache(maxsize=1)
+def _newest_columns() -> frozenset[tuple[object, ...]]:
+    with closing(sqlite3.connect(":memory:", isolation_level=None)) as connection:
+        bring_forward(connection, 0)
+        return _columns(connection)
+
+
+def _columns(connection: sqlite3.Connection) -> frozenset[tuple[object, ...]]:
+    """Table, name, type, whether it may be empty, default and place in the key of each column."""
+    return frozenset(
+        (table, *row[1:]) for table in _TABLES for row in connection.execute(f"PRAGMA table_info({table})")
+    )
 
 
 def bring_forward(connection: sqlite3.Connection, version: int) -> None:

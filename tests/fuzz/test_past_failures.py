@@ -20,6 +20,7 @@ from listen.calibration import parse_steps, parse_values, read_steps_file
 from listen.cli import main
 from listen.errors import LONGEST_LINE, LONGEST_QUOTE, BenchError, CaptureError, ListenError, OptionError, cut
 from listen.findings import load_limits
+from listen.logbook import About, record_note
 from listen.report.page.chart import plain_numbers
 from listen.report.reading import DocumentFault, parse_document
 from tests.fuzz.targets import make_base
@@ -273,6 +274,22 @@ def test_a_pipe_in_place_of_a_file_of_settings_keeps_nobody_waiting(tmp_path) ->
         load_limits(pipe, gain_control=None, wave="sine")
     with pytest.raises(OptionError, match="is a pipe"):
         read_steps_file(pipe)
+
+
+@pytest.mark.parametrize("damaged", [b"INTEGER P\xff\xff\xff\xffRY KEY", b"INTEGES PRIMARY KEY"])
+def test_a_logbook_whose_declarations_are_damaged(tmp_path, capsys, damaged) -> None:
+    """Its builds had no numbers, and were looked up by them."""
+    book = tmp_path / "book.sqlite"
+    record_note(build="north shelf", path=book, about=About(note="a note"))
+    whole = b"CREATE TABLE build (\n    id INTEGER PRIMARY KEY"
+    data = book.read_bytes().replace(whole, whole.replace(b"INTEGER PRIMARY KEY", damaged))
+    assert data != book.read_bytes()
+    book.write_bytes(data)
+    for words in (["list"], ["show", "north shelf"], ["verify"], ["note", "north shelf", "another"]):
+        status = main(["logbook", "--logbook", str(book), *words])
+        said = capsys.readouterr().err
+        assert (status, "is damaged" in said, said.count("\n")) == (2, True, 1), said
+    assert book.read_bytes() == data
 
 
 @pytest.mark.parametrize("text", ["0:1000:1e-320", "-1000:1000:5e-324", "0:1:1e-12"])
