@@ -18,7 +18,7 @@ from listen.account.bursts import Bursts
 from listen.account.cleaning import CleanedCapture
 from listen.account.describe import described
 from listen.account.half_orders import HalfOrders, find_half_orders
-from listen.account.interharmonics import HALVES_ROOM, Interharmonics, find_interharmonics
+from listen.account.interharmonics import HALVES_ROOM, InterharmonicParts, find_interharmonics
 from listen.account.level_law import LevelLaw, fit_level_law
 from listen.account.lost_samples import find_lost_samples
 from listen.account.mains import find_mains
@@ -226,8 +226,8 @@ def _of_an_oscillator(account: Account, source: Any, tone: BoardTone, edges: boo
 
 
 def _with_events(
-    found: Interharmonics, frames: Frames, tone: BoardTone, still: Flags, other: Floats
-) -> tuple[Interharmonics, Floats, tuple[list[RoomEvent], Flags]]:
+    found: InterharmonicParts, frames: Frames, tone: BoardTone, still: Flags, other: Floats
+) -> tuple[InterharmonicParts, Floats, tuple[list[RoomEvent], Flags]]:
     """Events of the room, once more without lines that stand in these alone; and the power that nothing explains."""
     unexplained = unexplained_power(frames, still, found.explained(frames, tone) + other)
     events, touched = find_events(frames, still, unexplained)

@@ -33,7 +33,7 @@ series), the rest is room for their scatter from frame to frame."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class Interharmonics:
+class InterharmonicParts:
     """Interharmonic parts.
 
     Attributes
@@ -55,20 +55,20 @@ class Interharmonics:
             power = power + 2.0 * line.power_over(frames, tone)
         return np.asarray(power)
 
-    def without_events(self, time_s: Floats, touched: Flags) -> Interharmonics:
+    def without_events(self, time_s: Floats, touched: Flags) -> InterharmonicParts:
         """The same without lines that are there in the rows of events alone; itself where all last."""
         lines = tuple(line for line in self.lines if lasts(line, time_s, touched))
         return self if len(lines) == len(self.lines) else replace(self, lines=lines)
 
 
-def find_interharmonics(source: Any, account: Account, tone: BoardTone, resting: Flags) -> Interharmonics:
+def find_interharmonics(source: Any, account: Account, tone: BoardTone, resting: Flags) -> InterharmonicParts:
     """Find half orders, lines and bursts, each in what those before it leave."""
     frames = account.frames
     halves = find_half_orders(frames, tone.rows, resting)
     lines = _fixed_lines(source, account, tone, halves)
     before = halves.power(tone.rows) + events_rows.level_change_residual(frames, tone)
     bursts = find_bursts(frames, tone.rows, before, [(x.frequency_hz, x.level_dbc) for x in lines])
-    return Interharmonics(half_orders=halves, bursts=bursts, lines=tuple(lines))
+    return InterharmonicParts(half_orders=halves, bursts=bursts, lines=tuple(lines))
 
 
 def _fixed_lines(source: Any, account: Account, tone: BoardTone, halves: HalfOrders) -> list[FixedLine]:

@@ -10,7 +10,7 @@ import pytest
 from listen.account.bursts import Bursts
 from listen.account.fixed_lines import FixedLine, lasts
 from listen.account.half_orders import HalfOrders
-from listen.account.interharmonics import Interharmonics
+from listen.account.interharmonics import InterharmonicParts
 
 WINDOWS_S = np.arange(0.1, 10.0, 0.2)
 ROWS_S = np.arange(0.0, 10.0, 0.02)
@@ -63,7 +63,7 @@ def test_lines_of_the_events_are_taken_out() -> None:
     halves = HalfOrders(level_dbc=np.full(n, -np.inf), seen=np.zeros(n, dtype=bool))
     bursts = Bursts(level_dbc=np.full(n, -np.inf), cycle=np.zeros(n))
     short, long = line(-50.0, -95.0), line(-50.0, -50.0)
-    found = Interharmonics(half_orders=halves, bursts=bursts, lines=(short, long))
+    found = InterharmonicParts(half_orders=halves, bursts=bursts, lines=(short, long))
     assert found.without_events(ROWS_S, TOUCHED).lines == (long,)
-    kept = Interharmonics(half_orders=halves, bursts=bursts, lines=(long,))
+    kept = InterharmonicParts(half_orders=halves, bursts=bursts, lines=(long,))
     assert kept.without_events(ROWS_S, TOUCHED) is kept

@@ -249,10 +249,10 @@ def _losses(cycle: Cycle, wave: str) -> tuple[float, float]:
     mean = 0.5 - 0.5 * top**2 + 0.5 * bottom**2
     up, down = 1.0 - top - mean, mean - bottom
     one = (1.0 - up / down) if up < down else -(1.0 - down / up)
-    return one, 1.0 - (1.0 - 2.0 * min(top, bottom)) / (_first_left(cycle) if wave == "triangle" else 1.0)
+    return one, 1.0 - (1.0 - 2.0 * min(top, bottom)) / (_first_of_cut(cycle) if wave == "triangle" else 1.0)
 
 
-def _first_left(cycle: Cycle) -> float:
+def _first_of_cut(cycle: Cycle) -> float:
     """What cut tips leave of the fundamental."""
     first = np.ones(1)
     cut = Cycle(share=cycle.share, cut_top=cycle.cut_top, cut_bottom=cycle.cut_bottom)
