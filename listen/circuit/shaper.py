@@ -26,9 +26,9 @@ _FEWEST = 4
 _TURNS = 12
 _TAIL = 2.0 * 81.0 * (np.pi**2 / 8.0 - sum(1.0 / k**2 for k in (1, 3, 5, 7, 9)))
 """Sum of 2 a_k over odd k from 11 on, for a_k = a_9 81 / k^2; of 1 / k^2 over all odd k it is pi^2 / 8."""
-_RIPPLE, _FLOOR = 3e-4, 5e-6
-"""Of a harmonic, and of the fundamental: what an interface's filter and its own distortion, -106 dBc, make (common
-practice, no source)."""
+_RIPPLE, _FLOOR = 5e-4, 5e-6
+"""Of a harmonic, and of the fundamental: what an interface's filter, of up to 0.01 dB of ripple, and its own
+distortion, -106 dBc, make (common practice, no source)."""
 _OVERSTATED = 1.7
 """Noise of a bin's harmonics over their medians' own: there the scatter of the rows and the noise between the harmonics
 are counted both, and a third of the rows as independent; of Hann windows that overlap by half a median has 2.1 / n of a

@@ -120,7 +120,7 @@ def _gear(rng: Rng) -> Gear:
     return Gear(
         rate_hz=int(rng.choice([48000, 96000])), coupling_hz=float(rng.uniform(1.0, 5.0)),
         coupling_stated=bool(rng.integers(2)), pole_hz=float(rng.choice([0.0, 110e3])),
-        pole_stated=bool(rng.integers(2)), ripple=float(rng.choice([0.0, log_uniform(rng, 1e-4, 1.5e-3)])),
+        pole_stated=bool(rng.integers(2)), ripple=log_uniform(rng, 1e-5, 1.2e-3),
         echo=int(rng.integers(12, 40)), snr_db=float(rng.uniform(50.0, 85.0)),
     )  # fmt: skip
 

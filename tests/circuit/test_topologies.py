@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 from collections.abc import Callable
 from dataclasses import replace
 from pathlib import Path
@@ -14,6 +15,7 @@ from scipy import signal
 from scipy.integrate import solve_ivp
 
 import listen
+from listen import cli
 from listen.bench import Bench, BuildSettings, CaptureSettings, OpampSettings
 from listen.circuit import Circuit
 from listen.circuit.loop import loop_network
@@ -52,12 +54,10 @@ def test_van_der_pol_grows_by_half_of_e(tmp_path: Path, e: float) -> None:
     assert "integrators" in (circuit.loop_gain_in_hand.why or "")
 
 
-@pytest.mark.parametrize("sections", ["buffered", "ladder"])
-def test_phase_shift_gain_in_hand(tmp_path: Path, sections: str) -> None:
-    """Gains needed: 8 with buffers, 29 without (handbook formulas; Fundamentals of Electronics 4)."""
+def started(sections: str, excess: float) -> np.ndarray:
+    """Three low-pass sections of 400 Hz behind a tanh of so much more gain than they need, from 10 uV on."""
     needed, factor = (8.0, np.sqrt(3.0)) if sections == "buffered" else (29.0, np.sqrt(6.0))
-    f0_hz, excess = 400.0, 0.06
-    step = 2 * np.pi * f0_hz / factor / RATE_HZ
+    step = 2 * np.pi * 400.0 / factor / RATE_HZ
     gain = needed * (1 + excess)
 
     def slope(_: float, v: np.ndarray) -> list[float]:
@@ -68,22 +68,59 @@ def test_phase_shift_gain_in_hand(tmp_path: Path, sections: str) -> None:
 
     t = np.arange(int(1.2 * RATE_HZ)) * step
     solution = solve_ivp(slope, (0.0, t[-1]), [1e-5, 0.0, 0.0], t_eval=t, method="DOP853", rtol=1e-8, atol=1e-10)
+    return np.asarray(solution.y[2])
+
+
+@pytest.mark.parametrize("sections", ["buffered", "ladder"])
+def test_phase_shift_gain_in_hand(tmp_path: Path, sections: str) -> None:
+    """Gains needed: 8 with buffers, 29 without (handbook formulas; Fundamentals of Electronics 4)."""
+    excess = 0.06
+    y = started(sections, excess)
     build = BuildSettings(
         topology="phase-shift", gain_control="other", phase_shift_sections=sections, phase_shift_order="low-pass"
     )
-    unstated = heard(solution.y[2], tmp_path, build).loop_gain_in_hand
+    unstated = heard(y, tmp_path, build).loop_gain_in_hand
     assert unstated.value is not None
     assert unstated.sigma is not None
     # the amplifier here has no pole: what an unstated one could move is in the uncertainty
     assert abs(unstated.value - 100 * excess) < 3 * unstated.sigma
     stated = replace(build, opamp=OpampSettings(gain_bandwidth_hz=1e10))
-    quantity = heard(solution.y[2], tmp_path, stated).loop_gain_in_hand
+    quantity = heard(y, tmp_path, stated).loop_gain_in_hand
     assert quantity.source == "start"
     assert quantity.value == pytest.approx(100 * excess, rel=0.02)
     assert quantity.sigma is not None
     assert quantity.sigma < 0.05 * 100 * excess
     wide = BuildSettings(topology="phase-shift", gain_control="other")
-    assert "phase_shift_sections" in (heard(solution.y[2], tmp_path, wide).loop_gain_in_hand.why or "")
+    assert "phase_shift_sections" in (heard(y, tmp_path, wide).loop_gain_in_hand.why or "")
+
+
+@pytest.mark.parametrize("sections", ["buffered", "ladder"])
+def test_phase_shift_by_the_command(tmp_path: Path, sections: str, capsys: pytest.CaptureFixture[str]) -> None:
+    """The same start as a user has it: a file, a bench file beside it, the command, its document and its page."""
+    y = started(sections, 0.06)
+    silence = np.zeros(int(SILENCE_S * RATE_HZ))
+    x = np.concatenate([silence, 0.4 * y / np.abs(y).max()])
+    x += 1e-5 * np.random.default_rng(1).standard_normal(len(x))
+    soundfile.write(tmp_path / "take.wav", x, RATE_HZ, subtype="PCM_24")
+    order = 'phase_shift_order = "low-pass"'
+    for text, stated in ((f'phase_shift_sections = "{sections}"\n{order}', True), ("", False)):
+        (tmp_path / "bench.toml").write_text(
+            f'[build]\ngain_control = "other"\n{text}\n[build.opamp]\ngain_bandwidth_hz = 1e10\n'
+            "[capture]\nac_coupling_hz = 0.0\n"
+        )
+        options = ["--bench", str(tmp_path / "bench.toml"), "--topology", "phase-shift", "--json", "-"]
+        status = cli.main(["check", str(tmp_path / "take.wav"), *options])
+        out = capsys.readouterr()
+        assert status in (0, 1), out.err
+        circuit = json.loads(out.out)["circuit"]
+        in_hand = circuit["loop_gain_in_hand"]
+        assert circuit["growth"][0]["kind"] == "start"
+        if stated:
+            assert in_hand["value"] == pytest.approx(6.0, rel=0.02)
+            assert abs(in_hand["value"] - 6.0) < 3 * in_hand["sigma"]
+        else:
+            assert in_hand["value"] is None
+            assert "phase_shift_sections" in in_hand["why"]
 
 
 @njit

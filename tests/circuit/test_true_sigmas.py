@@ -131,7 +131,7 @@ def test_a_shapers_offset_errs_by_its_deviation() -> None:
 def test_an_interfaces_ripple_and_distortion_are_in_the_shapers_deviations(shaper: str) -> None:
     z = []
     for seed in range(60):
-        made = bins(0.03, 5e-6, seed, ripple=3e-4)
+        made = bins(0.03, 5e-6, seed, ripple=5e-4)
         # what is added as noise is the interface's own distortion
         found = read_shaper(replace(made, noise=0.0 * made.noise), shaper, True)
         assert found is not None
