@@ -14,8 +14,12 @@ from listen.sorting import median
 
 Floats = NDArray[np.floating[Any]]
 
-_WIDTHS = (5, 9, 15, 25, 41, 67)
-"""Rows that a parabola is laid through, each 1.7 times the last."""
+_WIDTHS = (7, 11, 17, 27, 43, 67)
+"""Rows that a parabola is laid through, each 1.6 times the last."""
+_END_WIDTH = 17
+"""At the ends: 0.3 s, in which a turn's own bend is small against the noise of a row."""
+_SHARED = 1
+"""Rows on either side whose frames share samples with a row's own: they know its noise, and foretell it."""
 _OUTLIER = 5.0
 """Standard deviations (1.4826 median deviations of a normal scatter): of noise, one row in a million is as far."""
 _MEDIAN_ROWS = 5
@@ -48,7 +52,7 @@ class Smoothed:
 
 
 def smoothed(rows: Floats) -> Smoothed:
-    """Smooth rows by local parabolas of the width that predicts left-out rows best.
+    """Smooth rows by local parabolas of the width that best predicts rows that are left out with their neighbours.
 
     Parameters
     ----------
@@ -56,9 +60,9 @@ def smoothed(rows: Floats) -> Smoothed:
 
     Notes
     -----
-    Cross-validation of a linear smoother by its own diagonal (PRESS: Allen, Technometrics 16, 1974; from memory). What
-    noise adds to a span is its mean over drawn noise (parametric bootstrap: Efron, Annals of Statistics 7, 1979; from
-    memory).
+    Cross-validation in blocks, for neighbours agree in their noise (Burman, Chow and Nolan, Biometrika 81, 1994; from
+    memory): by single rows the narrowest parabolas win, which follow that. What noise adds to a span is its mean over
+    drawn noise (parametric bootstrap: Efron, Annals of Statistics 7, 1979; from memory).
 
     Examples
     --------
@@ -71,18 +75,8 @@ def smoothed(rows: Floats) -> Smoothed:
     if n <= _WIDTHS[0]:
         return Smoothed(values=rows, sigma=np.zeros(n), span=float(np.ptp(rows)) if n else 0.0, span_sigma=0.0)
     y = _without_outliers(rows)
-    best: tuple[float, Floats, Floats] | None = None
-    for width in _WIDTHS:
-        if width > n:
-            break
-        matrix = _parabolas(n, width)
-        left_out = (y - matrix @ y) / (1.0 - np.diag(matrix))
-        error = float(np.mean(left_out**2))
-        if best is None or error < best[0]:
-            best = error, matrix, left_out
-    assert best is not None
-    _, matrix, left_out = best
-    noise = float(np.sqrt(np.mean(left_out**2 * (1.0 - np.diag(matrix)))))
+    width = min((width for width in _WIDTHS if width <= n), key=lambda width: _foretold(y, width)[0])
+    matrix, noise = _parabolas(n, width), _foretold(y, width)[1]
     values = matrix @ y
     drawn = values + _OVERLAP * noise * np.random.default_rng(n).standard_normal((_DRAWS, n)) @ matrix.T
     spans = np.ptp(drawn, axis=1)
@@ -146,14 +140,29 @@ def _without_outliers(rows: Floats) -> Floats:
     return np.where(off > _OUTLIER * 1.4826 * median(off), middle, rows)
 
 
+def _foretold(rows: Floats, width: int) -> tuple[float, float]:
+    """Mean square by which parabolas through the other rows of a window miss its middle one, and a row's noise."""
+    half = width // 2
+    columns = np.vander((np.arange(width) - half) / width, 3, increasing=True)
+    others = np.abs(np.arange(width) - half) > _SHARED
+    weight = np.zeros(width)
+    weight[others] = np.linalg.pinv(columns[others])[0]
+    missed = rows[half : len(rows) - half] - np.lib.stride_tricks.sliding_window_view(rows, width) @ weight
+    error = float(np.mean(missed**2))
+    return error, math.sqrt(error / (1.0 + float(weight @ weight)))
+
+
 @lru_cache(maxsize=16)
 def _parabolas(n: int, width: int) -> Floats:
-    """Smoother: row i is the parabola's value there, over the nearest ``width`` rows."""
-    columns = np.vander((np.arange(width) - width // 2) / width, 3, increasing=True)
-    at_each = columns @ np.linalg.pinv(columns)
+    """Smoother: row i is the parabola's value there, over ``width`` rows about it, or as many as there are to its end.
+
+    Beside the middle of its rows a parabola errs by the third order, so that those at the ends are narrow.
+    """
     matrix = np.zeros((n, n))
     for i in range(n):
-        first = min(max(i - width // 2, 0), n - width)
-        matrix[i, first : first + width] = at_each[i - first]
+        own = min(width, max(2 * min(i, n - 1 - i) + 1, _END_WIDTH))
+        first = min(max(i - own // 2, 0), n - own)
+        columns = np.vander((np.arange(own) - (i - first)) / own, 3, increasing=True)
+        matrix[i, first : first + own] = np.linalg.pinv(columns)[0]
     matrix.setflags(write=False)
     return matrix

@@ -86,6 +86,20 @@ def test_a_smooth_line_and_its_span_lie_within_their_sigmas(noise: float) -> Non
     assert 0.4 < np.std(z) < 1.3
 
 
+def test_rows_that_share_their_noise_with_neighbours_are_smoothed_as_surely_as_stated() -> None:
+    """Frames that overlap by half: neighbours agree to four tenths."""
+    t, z, spans = np.linspace(0.0, 1.0, 100), [], []
+    for seed in range(60):
+        drawn = np.random.default_rng(seed).standard_normal(101)
+        found = smoothed(t + 0.1 * (drawn[1:] + 0.5 * drawn[:-1]))
+        z.append((found.values - t) / found.sigma)
+        spans.append((found.span - 1.0) / found.span_sigma)
+    assert 0.7 < np.sqrt(np.mean(np.square(z))) < 1.25
+    # by single rows it is 3.9 % beyond three deviations
+    assert np.mean(np.abs(z) > 3.0) < 0.015
+    assert 0.5 < np.sqrt(np.mean(np.square(spans))) < 1.6
+
+
 def test_one_disturbed_row_does_not_move_the_line() -> None:
     rows = np.linspace(0.0, 1.0, 60) + 0.01 * np.random.default_rng(3).standard_normal(60)
     hit = rows.copy()
