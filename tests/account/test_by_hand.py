@@ -27,11 +27,16 @@ def tips_of(cycle: Cycle) -> tuple[float, float]:
 @pytest.mark.parametrize(("top", "bottom"), [(0.1, 0.0), (0.0, 0.1), (0.2, 0.05), (0.1, 0.1), (0.0, 0.0)])
 def test_a_cut_tips_loss_is_that_of_the_drawn_cycle(top: float, bottom: float) -> None:
     cycle = Cycle(share=0.5, cut_top=top, cut_bottom=bottom)
-    one, both = read._losses(SimpleNamespace(cycle=cycle))
+    one, both = read._losses(cycle, "sawtooth")
     up, down = tips_of(cycle)
     expected = 1.0 - up / down if up < down else -(1.0 - down / up)
     assert one == pytest.approx(expected, abs=2e-3)
     assert both == pytest.approx(2.0 * min(top, bottom))
+    # a triangle's crest over its fundamental, pi^2 / 8 where it is whole
+    drawn = draw(lines_of(cycle, np.arange(1.0, 2000.0)), 1 << 14)
+    first = 2.0 * abs(np.mean(drawn * np.exp(-2j * np.pi * np.arange(len(drawn)) / len(drawn))))
+    least = 1.0 - (0.5 - min(top, bottom)) / first / (np.pi**2 / 8)
+    assert read._losses(cycle, "triangle") == (pytest.approx(one), pytest.approx(least, abs=2e-3))
 
 
 def test_a_candidate_reaches_half_a_row_beyond_its_rows() -> None:
