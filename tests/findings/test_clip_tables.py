@@ -197,6 +197,13 @@ def test_a_dead_band_is_read_from_its_third_harmonic(band: float) -> None:
     assert dead_band_ratio(np.zeros(1))[0] == 0.0
 
 
+@pytest.mark.parametrize("band", [0.45, 0.7])
+def test_a_wider_dead_band_is_told_as_two_fifths_of_the_peak(band: float) -> None:
+    """A wave that is at rest for a quarter of the cycle and more is no sine any longer: the table ends there."""
+    lines = banded(band)
+    assert dead_band_ratio(one(abs(lines[2] / lines[0])))[0] == pytest.approx(0.4)
+
+
 @pytest.mark.parametrize("both", [False, True])
 @pytest.mark.parametrize("orders", [3, 6, 12, 32, 60])
 @pytest.mark.parametrize("level", [0.99, 0.95, 0.895, 0.7, 0.4, 0.22])
