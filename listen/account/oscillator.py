@@ -8,6 +8,7 @@ from typing import Any, Literal
 import numpy as np
 from numpy.typing import NDArray
 
+from listen.account.chord import is_chord
 from listen.account.lowrate import SampleSource
 from listen.account.tone import CLEAN_DBC, BoardTone, is_another_pitch
 from listen.sorting import median, quantile
@@ -168,17 +169,21 @@ def two_tones(capture: SampleSource, frames: Frames, heard: SourceClass) -> Sour
         return heard
     times = frames.time_s[loud[:: max(1, len(loud) // _TWO_WINDOWS)]]
     pairs = []
-    seen = 0
+    seen = chords = 0
     for time_s in times.tolist():
         start = int(
             np.clip(
                 time_s * rate - size // 2, capture.start_sample, max(capture.start_sample, capture.stop_sample - size)
             )
         )
-        pair = _two_series(capture.read(start, min(start + size, capture.stop_sample)), rate)
+        x = capture.read(start, min(start + size, capture.stop_sample))
+        pair = _two_series(x, rate)
         seen += 1
+        chords += near and is_chord(x, rate)
         if pair is not None and not _is_one_series(*pair[:2]):
             pairs.append(pair)
+    if seen >= 4 and chords >= _TWO_SHARE * seen > len(pairs):
+        return replace(heard, source="not-an-oscillator")
     if seen < 4 or len(pairs) < _TWO_SHARE * seen:
         return heard
     low, high, weaker = (median(np.array(column)) for column in zip(*pairs, strict=True))
