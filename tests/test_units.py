@@ -61,6 +61,12 @@ def test_arrays_give_what_numbers_give(function):
         assert isinstance(function(one), (int, float))
 
 
+def test_more_than_any_float_is_infinite():
+    """A damaged document may hold a level of 1e5 dB."""
+    assert units.percent_from_db(1e5) == math.inf
+    np.testing.assert_array_equal(units.percent_from_db(np.array([1e5, 0.0])), [np.inf, 100.0])
+
+
 def test_numpy_numbers_give_numbers():
     assert isinstance(units.db_from_ratio(np.float64(2.0)), float)
     assert units.db_from_ratio(np.float32(2.0)) == pytest.approx(6.0206, abs=1e-4)

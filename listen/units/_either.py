@@ -8,12 +8,15 @@ from typing import Any
 
 
 def either(function: Callable[[Any, Any], Any], value: Any) -> Any:
-    """Call ``function(module, value)`` with math for a number, with numpy for an array."""
+    """Call ``function(module, value)`` with math for a number, with numpy for an array; infinite beyond all floats."""
     if isinstance(value, (int, float)):
-        return float(function(math, float(value)))
+        try:
+            return float(function(math, float(value)))
+        except OverflowError:
+            return math.inf
     import numpy as np
 
-    with np.errstate(divide="ignore", invalid="ignore"):
+    with np.errstate(divide="ignore", invalid="ignore", over="ignore"):
         result = function(np, np.asarray(value, dtype=np.float64))
     return float(result) if np.ndim(value) == 0 else result
 
