@@ -203,7 +203,7 @@ def _hidden(windows: Windows, lines_hz: Floats, harmonics: int, half_orders: boo
     if not len(lowest):
         return hidden
     guard = np.where(windows.still, _GUARD_HZ, _TREMOR_HZ)
-    while order <= harmonics and order * float(lowest.min()) < lines_hz[-1] + _GUARD_HZ:
+    while order <= harmonics and order * float(lowest.min()) < lines_hz[-1] + float(guard.max()):
         low, high = order * windows.f_low - guard, order * windows.f_high + guard
         with np.errstate(invalid="ignore"):
             hidden |= (lines_hz > low[:, None]) & (lines_hz < high[:, None])

@@ -109,6 +109,13 @@ def test_lines_that_a_harmonic_hides(low_hz: float, high_hz: float, half: bool, 
     assert not _hidden(windows(np.zeros(1920)), 50.0 * ORDERS, 2, half).any()
 
 
+@pytest.mark.parametrize(("low_hz", "high_hz", "hides"), [(206.0, 214.0, True), (208.0, 214.0, False)])
+def test_a_moving_harmonic_hides_the_highest_line_from_above(low_hz: float, high_hz: float, hides: bool) -> None:
+    """The second harmonic comes within a tremor's 15 Hz of 400 Hz, the eighth multiple, and no nearer than 12 Hz."""
+    found = _hidden(windows(np.zeros(1920), low_hz, high_hz), 50.0 * ORDERS, 2, False)
+    assert found[:, -1].any() == hides
+
+
 def test_the_floor_is_the_quieter_sides() -> None:
     """Of exponential powers the third smallest of eight is about the lower quartile, -ln 0.75 of the mean."""
     made = windows(np.zeros(1920))
