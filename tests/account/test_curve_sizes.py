@@ -110,15 +110,14 @@ def test_a_knee_loses_what_the_wave_loses(letter: str, level: float, width: floa
     assert found.dead.max() == found.slope_short.max() == found.even.max() == found.odd.max() == 0.0
 
 
-@pytest.mark.parametrize(
-    ("letter", "share"), [*((letter, s) for letter in "PN" for s in (0.38, 0.44, 0.56, 0.65)), ("T", 0.56), ("T", 0.7)]
-)
+@pytest.mark.parametrize("letter", ["P", "N", "T"])
+@pytest.mark.parametrize("share", [0.38, 0.44, 0.56, 0.65])
 @pytest.mark.parametrize("level", [0.75, 0.24])
 def test_a_half_is_flattened_from_the_middle_between_a_sine_and_a_clip(letter: str, level: float, share: float) -> None:
     widths = np.geomspace(0.01, 0.38, 14)
     hard = np.array([hardness(level, width, letter) for width in widths.tolist()])
     if not hard.min() < share < hard.max():
-        return  # no knee of this level is so soft, or so hard
+        pytest.skip("no knee of this level is so soft, or so hard")
     width = float(np.interp(-share, -hard, widths))
     assert hardness(level, width, letter) == pytest.approx(share, abs=0.04)
     assert sizes(letter, knee=np.log(width), **{letter: level}).hard == (share > 0.5)

@@ -227,7 +227,7 @@ def _is_hard(fit: Fit, knees: Values) -> bool:
     one, none = replace(_only(knees, deepest), inside=False), np.zeros((1, ORDERS - 1), dtype=complex)
     up, down, flat_up, flat_down = (float(v[0]) for v in _crests(one, none))
     top = one.top[0] <= one.bottom[0]
-    both = abs(up - down) < 0.002
+    both = abs(one.top[0] - one.bottom[0]) < 0.002
     flat = flat_up if top else flat_down
     loss = 1 - max(up, down) if both else 1 - min(up, down) / max(up, down)
     # level of a hard clip of the same loss, by bisection
