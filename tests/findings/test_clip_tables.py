@@ -25,6 +25,7 @@ from listen.findings.flattened import (
     true_loss,
 )
 from listen.findings.triangles import tabled, tip_loss, tip_table, whole_triangle
+from tests.findings.slewing import followed_sine
 
 POINTS = 1 << 14
 PHASE = 2 * np.pi * np.arange(POINTS) / POINTS
@@ -127,15 +128,7 @@ def test_second_and_third_harmonics_of_a_clip_go_with_its_loss(both: bool) -> No
 @lru_cache(maxsize=16)
 def follower(ratio: float) -> tuple[np.ndarray, float]:
     """Harmonics 1 .. 64 of a stepped follower whose limit is 1 / ratio of a unit sine's slope, and that limit."""
-    points = 1 << 12
-    value = np.sin(2 * np.pi * np.arange(points) / points).tolist()
-    most = 2 * np.pi / points / ratio
-    y, out = 0.0, np.empty(points)
-    for _ in range(2):
-        for i, wanted in enumerate(value):
-            y += min(max(wanted - y, -most), most)
-            out[i] = y
-    return np.fft.rfft(out)[1:65] * 2 / points, 1.0 / ratio
+    return followed_sine(ratio, 1 << 12)[1:65], 1.0 / ratio
 
 
 def steepest(lines: np.ndarray) -> float:

@@ -6,18 +6,12 @@ import numpy as np
 import pytest
 
 from listen.findings.flattened import clip_harmonics, dead_band_harmonics, read_sum, slewed_harmonics, true_loss
+from tests.findings.slewing import followed_sine
 
 
 def stepped(ratio: float, orders: int, points: int = 1 << 15) -> np.ndarray:
     """Harmonics over the fundamental of a follower that is stepped through two cycles of a sine."""
-    value = np.sin(2 * np.pi * np.arange(points) / points)
-    most = 2 * np.pi / points / ratio
-    y, out = 0.0, np.empty(points)
-    for _ in range(2):
-        for i, wanted in enumerate(value):
-            y += min(max(wanted - y, -most), most)
-            out[i] = y
-    spectrum = np.fft.rfft(out)[1 : orders + 1]
+    spectrum = followed_sine(ratio, points)[1 : orders + 1]
     k = np.arange(1, orders + 1)
     relative: np.ndarray = spectrum / np.abs(spectrum[0]) * np.exp(-1j * k * np.angle(spectrum[0]))
     return relative
