@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import itertools
-from dataclasses import dataclass
+from dataclasses import dataclass, fields
 
 import numpy as np
 from numpy.typing import NDArray
@@ -53,15 +53,7 @@ class RowFrames:
 
     def part(self, i: int, j: int) -> RowFrames:
         """Frames i .. j."""
-        return RowFrames(
-            row=self.row[i:j],
-            samples=self.samples[i:j],
-            middle=self.middle[i:j],
-            cycles=self.cycles[i:j],
-            slope=self.slope[i:j],
-            points=self.points[i:j],
-            centred=self.centred[i:j],
-        )
+        return RowFrames(**{field.name: getattr(self, field.name)[i:j] for field in fields(self)})
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)

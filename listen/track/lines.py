@@ -92,8 +92,7 @@ class Pitches:
 
     def part(self, i: int, j: int) -> Pitches:
         """Frames i .. j."""
-        columns = {field.name: getattr(self, field.name)[i:j] for field in fields(self)}
-        return Pitches(**columns)
+        return Pitches(**{field.name: getattr(self, field.name)[i:j] for field in fields(self)})
 
 
 def frame_cycles(f0_hz: Floats) -> Floats:
