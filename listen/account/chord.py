@@ -22,8 +22,10 @@ _ONE_SERIES_HZ = 3.0
 harmonics to some."""
 _LEAST_DBFS = -50.0
 """Power of the window under which nothing is told: idle tones of a converter are lines, too."""
-_MAINS_HZ, _LOWEST_HZ = (50.0, 60.0), 25.0
-"""Both mains of the world; below a dozen cycles in the window it is rumble."""
+_MAINS_HZ, _MOST_HUM = (50.0, 60.0), 0.7
+"""Both mains of the world. Lines of a chord lie within 3 Hz of a multiple by chance, two in nine; of hum all do."""
+_LOWEST_HZ = 25.0
+"""Below a dozen cycles in the window it is rumble."""
 
 
 def is_chord(x: Floats, rate_hz: float) -> bool:
@@ -44,22 +46,27 @@ def is_chord(x: Floats, rate_hz: float) -> bool:
     # by Parseval, of a window padded twice: the mean square that the window sees
     if total <= 0.0 or total / n / np.sum(window**2) < 10 ** (_LEAST_DBFS / 10):
         return False
-    rest, lines, held = power, [], 0.0
+    rest, lines, held, least = power.copy(), [], 0.0, 10 ** (_LEAST_DB / 10) * float(power.max())
     for _ in range(_LINES):
         peak = int(np.argmax(rest))
         near = slice(max(0, peak - _REACH_BINS), peak + _REACH_BINS + 1)
-        if rest[peak] > 10 ** (_LEAST_DB / 10) * power.max():
+        if rest[peak] > least:
             lines.append(peak * bin_hz)
         held += float(rest[near].sum())
-        rest = rest.copy()
         rest[near] = 0.0
-    return held > _SHARE * total and _notes(lines) >= _FEWEST
+    hum = float(np.mean([any(is_harmonic(line, mains, _ONE_SERIES_HZ) for mains in _MAINS_HZ) for line in lines]))
+    return held > _SHARE * total and hum < _MOST_HUM and _notes(lines) >= _FEWEST
 
 
 def _notes(lines_hz: list[float]) -> int:
-    """How many of the lines are no harmonics of a lower one, nor of the mains."""
+    """How many of the lines are no harmonics of a lower one."""
     found: list[float] = []
     for line in sorted(lines_hz):
-        if not any(abs(line - round(line / low) * low) < _ONE_SERIES_HZ for low in (*_MAINS_HZ, *found)):
+        if not any(is_harmonic(line, low, _ONE_SERIES_HZ) for low in found):
             found.append(line)
     return len(found)
+
+
+def is_harmonic(line_hz: float, low_hz: float, within_hz: float) -> bool:
+    """Whether a line is a multiple of a lower one."""
+    return abs(line_hz - max(1, round(line_hz / low_hz)) * low_hz) < within_hz

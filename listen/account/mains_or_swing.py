@@ -11,8 +11,6 @@ from listen.account.mains_sidebands import MainsSidebands
 from listen.account.modulation import Swing
 from listen.track import Frames
 
-_RATE_TURNS = 1.0
-"""A swing's rate is known to a turn over its segment: half of what a Hann line is wide on each side."""
 _ALONE = 10 ** (-10.0 / 10)
 """Power of a sideband's window, against the loudest, that counts; and what of all lines another one may have."""
 _MOST = 0.75
@@ -30,9 +28,7 @@ def is_mains(swing: Swing, mains: MainsLines | None) -> bool:
         return False
     sides = np.array([swing.segment.f0_hz - swing.rate_hz, swing.segment.f0_hz + swing.rate_hz])
     multiple = np.round(sides / mains.mains_hz)
-    return bool(
-        np.any((multiple >= 1) & (np.abs(sides - multiple * mains.mains_hz) < _RATE_TURNS / swing.segment.seconds))
-    )
+    return bool(np.any((multiple >= 1) & (np.abs(sides - multiple * mains.mains_hz) < swing.unsure_hz)))
 
 
 def of_a_swing(sidebands: MainsSidebands | None, swings: list[Swing]) -> bool:
@@ -70,7 +66,6 @@ def is_a_sideband(mains: MainsLines | None, hunting: Sequence[Swing], frames: Fr
         return False
     apart_hz = np.abs(mains.lines_hz[line] - np.interp(mains.time_s[loud], frames.time_s, frames.f0_hz))
     return any(
-        np.mean(np.abs(apart_hz - swing.rate_hz) < _RATE_TURNS / swing.segment.seconds) > _MOST
-        and swing.rate_hz > _SLOWEST_HZ
+        np.mean(np.abs(apart_hz - swing.rate_hz) < swing.unsure_hz) > _MOST and swing.rate_hz > _SLOWEST_HZ
         for swing in hunting
     )

@@ -51,6 +51,8 @@ _AVERAGED_OUT = 0.3
 known."""
 _MULTIPLES = 3
 """Of the swing's rate, fitted beside its trend: of a hunting of a tenth the third is under a twentieth of the first."""
+_RATE_TURNS = 1.0
+"""A swing's rate is known to a turn over its segment: half of what a Hann line is wide on each side."""
 _FEW_TURNS, _BENDS, _BENDS_LESS, _STEP_EVERY, _STEPS_LEAVE = 5.0, 6, 0.1, 8, 0.4
 """Under five turns a polynomial of the sixth degree (five bends, two turns and a half) must explain clearly less than
 the swing does, by a tenth of the variance. One step or two, looked for every 40 ms, leave 0.6 or more of a sine's power
@@ -81,6 +83,11 @@ class Swing:
     follows_pitch: float
     one_sided: bool
     share: float
+
+    @property
+    def unsure_hz(self) -> float:
+        """To within this the rate is known."""
+        return _RATE_TURNS / self.segment.seconds
 
 
 def find_swings(tone: BoardTone, segments: list[SteadySegment], excluded_hz: tuple[float, ...] = ()) -> list[Swing]:

@@ -10,6 +10,7 @@ from numpy.typing import NDArray
 
 from listen.account.accounting import Shares
 from listen.account.bursts import Bursts
+from listen.account.chord import is_harmonic
 from listen.account.fixed_lines import FixedLine
 from listen.account.half_orders import HalfOrders
 from listen.account.level_law import LevelLaw
@@ -131,7 +132,7 @@ class Account:
         if not swings or sum(s.one_sided for s in swings) <= 0.5 * len(swings):
             return swings
         pitches, rates = [s.segment.f0_hz for s in swings], [s.rate_hz for s in swings]
-        unsure_hz = max(_SAME_RATE * min(rates), max(_SURE_TURNS / s.segment.seconds for s in swings))
+        unsure_hz = max(_SAME_RATE * min(rates), max(s.unsure_hz for s in swings))
         apart = max(pitches) > _APART * min(pitches) and max(pitches) - min(pitches) > 2.0 * unsure_hz
         same = max(rates) - min(rates) < unsure_hz
         return swings if apart and same and len(swings) > 1 else ()
@@ -141,16 +142,15 @@ class Account:
         """Swings that are a second line beside the tone, but for harmonics of a sound that is told by itself."""
         own = {id(s) for s in self.hunting}
         heard_hz = [line.frequency_hz for line in self.fixed_lines if line.of_the_recording]
-        return tuple(s for s in self.swings if id(s) not in own and not _is_harmonic(s, heard_hz))
+        return tuple(s for s in self.swings if id(s) not in own and not _is_of(s, heard_hz))
 
 
-def _is_harmonic(swing: Swing, heard_hz: list[float]) -> bool:
+def _is_of(swing: Swing, heard_hz: list[float]) -> bool:
     """Whether the line beside the tone is a harmonic of a sound."""
-    unsure_hz = _SURE_TURNS / swing.segment.seconds
     sides = [swing.segment.f0_hz + side * swing.rate_hz for side in (-1, 1)]
-    return any(abs(hz - max(1, round(hz / low)) * low) < unsure_hz for hz in sides for low in heard_hz)
+    return any(is_harmonic(hz, low, swing.unsure_hz) for hz in sides for low in heard_hz)
 
 
-_APART, _SAME_RATE, _SURE_TURNS = 1.02, 0.08, 0.5
+_APART, _SAME_RATE = 1.02, 0.08
 """A line beside the tone beats at a rate that changes with the note, by 2 Hz and more where two notes at 100 Hz are 2 %
-apart; a level that hunts keeps its rate to some per cent, which is known to half a turn over the rest."""
+apart; a level that hunts keeps its rate to some per cent, as far as that is known."""
