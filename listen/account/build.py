@@ -124,7 +124,7 @@ def find_account(
 def _lines_and_events(
     capture: Capture, recorded: Frames, damage: Damage, threads: int, wave: str, spectra: SpectraStore | None
 ) -> Account:
-    tone = find_tone(recorded)
+    tone = as_recorded = find_tone(recorded)
     rows = tone.rows if tone is not None else np.zeros(len(recorded), dtype=bool)
     halves = find_half_orders(recorded, rows, rows)
     share = float(np.mean(halves.level_dbc[rows] > _HALF_ORDERS_DBC)) if rows.any() else 0.0
@@ -167,11 +167,10 @@ def _lines_and_events(
     if tone is None or heard.source != "oscillator":
         return replace(empty, heard=two_tones(source, frames, heard))
     account = _of_an_oscillator(empty, source, tone, wave in WAVES_OF_SLOPES)
-    as_recorded = find_tone(recorded)
     if spectra is None and as_recorded is not None and is_a_sideband(mains, account.hunting, frames):
-        source, tone = capture, as_recorded
-        empty = replace(empty, frames=recorded, tone=tone, mains=None)
-        account, frames = _of_an_oscillator(empty, source, tone, False), recorded
+        # once more without the mains; the spectra of a wave of slopes are kept with it taken off
+        source, frames, tone = capture, recorded, as_recorded
+        account = _of_an_oscillator(replace(empty, frames=frames, tone=tone, mains=None), source, tone, False)
     heard = beating(source, frames, tone.rows, heard, account.second_lines, account.resting)
     if heard.source == "oscillator":
         heard = with_strong_line(heard, account.fixed_lines, median(frames.f0_hz[tone.rows]))
@@ -199,7 +198,8 @@ def _of_an_oscillator(account: Account, source: Any, tone: BoardTone, edges: boo
     for a, b in rest_rows:
         resting[a:b] = True
     account = replace(account, sidebands=find_sidebands(frames.envelope))
-    found = find_interharmonics(source, account, tone, resting)
+    moving = events_rows.level_change_residual(frames, tone)
+    found = find_interharmonics(source, account, tone, resting, moving)
     calm = events_rows.calm_rows(frames, tone, start, quiet, account.lost_samples)
     edges = edges or events_rows.has_edges(frames, tone)
     off_cents = events_rows.EDGES_OFF_CENTS if edges else events_rows.OFF_CENTS
@@ -207,7 +207,7 @@ def _of_an_oscillator(account: Account, source: Any, tone: BoardTone, edges: boo
     if not start.shown:
         # the take begins with the tone running: the AC coupling is still settling
         still &= frames.time_s > float(frames.time_s[0]) + events_rows.COUPLING_SETTLES_S
-    other = events_rows.offset_residual(frames) + (events_rows.edge_residual(frames) if edges else 0.0)
+    other = moving + events_rows.offset_residual(frames) + (events_rows.edge_residual(frames) if edges else 0.0)
     found, unexplained, (events, touched) = _with_events(found, frames, tone, still, other)
     account = replace(
         account,

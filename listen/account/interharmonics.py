@@ -8,7 +8,6 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from listen.account import events_rows
 from listen.account.bursts import Bursts, find_bursts
 from listen.account.fixed_lines import FixedLine, find_fixed_lines, lasts
 from listen.account.half_orders import HalfOrders, find_half_orders
@@ -48,8 +47,8 @@ class InterharmonicParts:
     lines: tuple[FixedLine, ...]
 
     def explained(self, frames: Frames, tone: BoardTone) -> Floats:
-        """Power that they and a level that changes explain together, over the fundamental's, shape (n,)."""
-        power = events_rows.level_change_residual(frames, tone) + HALVES_ROOM * self.half_orders.power(tone.rows)
+        """Power that they explain together, over the fundamental's, shape (n,)."""
+        power = HALVES_ROOM * self.half_orders.power(tone.rows)
         power = power + 2.0 * 10 ** (np.maximum(self.bursts.level_dbc, -300.0) / 10)
         for line in self.lines:
             power = power + 2.0 * line.power_over(frames, tone)
@@ -61,12 +60,17 @@ class InterharmonicParts:
         return self if len(lines) == len(self.lines) else replace(self, lines=lines)
 
 
-def find_interharmonics(source: Any, account: Account, tone: BoardTone, resting: Flags) -> InterharmonicParts:
-    """Find half orders, lines and bursts, each in what those before it leave."""
+def find_interharmonics(
+    source: Any, account: Account, tone: BoardTone, resting: Flags, moving: Floats
+) -> InterharmonicParts:
+    """Find half orders, lines and bursts, each in what those before it leave.
+
+    ``moving``: power that a level that changes leaves between the harmonics, over the fundamental's, row by row.
+    """
     frames = account.frames
     halves = find_half_orders(frames, tone.rows, resting)
     lines = _fixed_lines(source, account, tone, halves)
-    before = halves.power(tone.rows) + events_rows.level_change_residual(frames, tone)
+    before = halves.power(tone.rows) + moving
     bursts = find_bursts(frames, tone.rows, before, [(x.frequency_hz, x.level_dbc) for x in lines])
     return InterharmonicParts(half_orders=halves, bursts=bursts, lines=tuple(lines))
 

@@ -206,9 +206,14 @@ def _foreign(frames: Frames, segments: list[ToneSegment], timbres: list[Floats])
     return foreign
 
 
+def _pitch_of(frames: Frames, segment: ToneSegment) -> Floats:
+    """Known pitches of a segment's rows."""
+    return np.asarray(frames.f0_hz[(frames.segment == segment.number) & np.isfinite(frames.f0_hz)])
+
+
 def _at_the_mains(frames: Frames, segment: ToneSegment) -> bool:
     """Whether a segment rests at a mains frequency, or at its second or third harmonic."""
-    pitch = frames.f0_hz[(frames.segment == segment.number) & np.isfinite(frames.f0_hz)]
+    pitch = _pitch_of(frames, segment)
     return bool(len(pitch)) and bool(np.min(np.abs(median(pitch) / MAINS_HZ - 1.0)) < _MAINS_SHARE)
 
 
@@ -219,8 +224,7 @@ def _pitch_apart(frames: Frames, segment: ToneSegment, own: list[ToneSegment]) -
         return False
     nearest = own[int(np.argmin(gaps_s))]
     earlier, later = sorted((segment, nearest), key=lambda s: s.start_s)
-    before = frames.f0_hz[(frames.segment == earlier.number) & np.isfinite(frames.f0_hz)]
-    after = frames.f0_hz[(frames.segment == later.number) & np.isfinite(frames.f0_hz)]
+    before, after = _pitch_of(frames, earlier), _pitch_of(frames, later)
     if not len(before) or not len(after):
         return False
     return is_another_pitch(float(before[-1]), float(after[0]), min(gaps_s))
@@ -228,7 +232,7 @@ def _pitch_apart(frames: Frames, segment: ToneSegment, own: list[ToneSegment]) -
 
 def _is_spoken(frames: Frames, segment: ToneSegment) -> bool:
     """Whether the pitch of a segment moves faster than a hand turns it, as that of a word does."""
-    pitch = frames.f0_hz[(frames.segment == segment.number) & np.isfinite(frames.f0_hz)]
+    pitch = _pitch_of(frames, segment)
     return len(pitch) > 1 and is_another_pitch(float(pitch.min()), float(pitch.max()), segment.end_s - segment.start_s)
 
 
