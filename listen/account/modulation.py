@@ -51,8 +51,9 @@ _AVERAGED_OUT = 0.3
 known."""
 _MULTIPLES = 3
 """Of the swing's rate, fitted beside its trend: of a hunting of a tenth the third is under a twentieth of the first."""
-_RATE_TURNS = 1.0
-"""A swing's rate is known to a turn over its segment: half of what a Hann line is wide on each side."""
+_RATE_TURNS = 0.5
+"""A swing's rate is known to half a turn over its segment: a quarter of what a Hann line is wide on each side. In a
+rest of under three turns it was a quarter of a turn off."""
 _FEW_TURNS, _BENDS, _BENDS_LESS, _STEP_EVERY, _STEPS_LEAVE = 5.0, 6, 0.1, 8, 0.4
 """Under five turns a polynomial of the sixth degree (five bends, two turns and a half) must explain clearly less than
 the swing does, by a tenth of the variance. One step or two, looked for every 40 ms, leave 0.6 or more of a sine's power
