@@ -17,9 +17,8 @@ constexpr double NO_KNEE = 4.0, SLOW = 0.6, FURTHEST = 1.2, LEAST_RISE = 0.05, F
 constexpr double DEAD_ROUNDING = 0.004, SOFT = 0.006, SOFT_END = 1.5;
 // As in listen/account/curve/wave.py, where each has its reason.
 constexpr int64_t DIODE_STEPS = 256;
+// Tables kept: the rows of one group may have as many widths as there are lanes.
 constexpr int DIODES = 2 * W;
-// Tables kept: the rows of one group may have as many widths as there are lanes, and none may be made over meanwhile.
-
 enum Column {
     KNEE, CORNER, EVEN_RE, EVEN_IM, ODD_RE, ODD_IM, BEND, BEND_AT, BEND_WIDTH, DEAD, TOP, BOTTOM, STEEP, LAG, LEAN
 };
@@ -33,6 +32,8 @@ LISTEN_INLINE V root(V x) {
 // as cubics over equal steps of x / (x + 2).
 struct Diodes {
     double width = 0.0, cubic[DIODE_STEPS][4];
+    // number of the group that took it last
+    int64_t group = 0;
 
     void make(double w) {
         double v = 0.0, slope = start(w) * DIODE_STEPS, last = 0.0, rise = 2.0 * start(w);
@@ -82,19 +83,28 @@ LISTEN_INLINE V diode_volts(const Diodes& diodes, V x) {
     return where_at_most(x, none, none - out, out);
 }
 
-// Tables of the widths of one call.
+// Tables of the widths that came last.
 struct Widths {
     Diodes tables[DIODES];
     int next = 0;
+    int64_t groups = 0;
 
+    // For a row of the group begun last: none that another row of this group has taken is made over.
     const Diodes* of(double width) {
         for (int i = 0; i < DIODES; i++) {
-            if (tables[i].width == width) return &tables[i];
+            if (tables[i].width == width) return taken(&tables[i]);
         }
-        Diodes& oldest = tables[next];
+        // there are more tables than rows in a group
+        while (tables[next].group == groups) next = (next + 1) % DIODES;
+        Diodes* oldest = &tables[next];
         next = (next + 1) % DIODES;
-        oldest.make(width);
-        return &oldest;
+        oldest->make(width);
+        return taken(oldest);
+    }
+
+    const Diodes* taken(Diodes* table) {
+        table->group = groups;
+        return table;
     }
 };
 
@@ -351,6 +361,7 @@ Group group_of(Table<const double> table, Table<const double> returned, int64_t 
         group.bottom |= table[row][BOTTOM] < NO_KNEE;
         group.slew |= table[row][STEEP] > SLOW;
     }
+    widths->groups++;
     for (int i = 0; group.bend && i < W; i++) {
         group.diodes[i] = widths->of(group.value[BEND_WIDTH][i]);
         group.mixed |= group.diodes[i] != group.diodes[0];

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import itertools
+from threading import Thread
 
 import numpy as np
 import pytest
@@ -150,3 +151,20 @@ def test_no_row_is_changed_by_the_others() -> None:
         own = np.empty((1, 20))
         kernels.staged_lines(table[i : i + 1].copy(), returned[i : i + 1].copy(), *flags, own)
         np.testing.assert_allclose(own[0], together[i], rtol=0, atol=1e-12)
+
+
+def test_widths_that_came_before_change_nothing() -> None:
+    rng = np.random.default_rng(5)
+    every = np.linspace(0.03, 0.28, 23)
+    returned = measured_lines(5, 1)
+    flags = (True, False, False, True)
+    for _ in range(60):
+        table = random_rows(int(rng.integers(1000)), 24, ["bend"])
+        table[:, BEND_WIDTH] = rng.choice(every, 24)
+        out, alone = np.empty((2, 24, 2 * ORDERS))
+        kernels.staged_lines(table, returned, *flags, out)
+        # the tables of diodes are those of a thread: a new one begins without
+        thread = Thread(target=kernels.staged_lines, args=(table, returned, *flags, alone))
+        thread.start()
+        thread.join()
+        np.testing.assert_array_equal(out, alone)
