@@ -18,6 +18,7 @@ from typing import Any
 from zlib import crc32
 
 import listen
+from listen.native import kernels
 from listen.report import check_document
 from tests.account.neighbours import Near, count_for, kept_calls, near_of, small_calls, values_near
 from tests.takes.classes import CLASSES
@@ -37,8 +38,11 @@ NEAR_TAKES = (
 """Takes in whose check nearly every function of the two packages is called: these stand in ``neighbours.json``."""
 NEAR_EACH = 4
 """In so many of these takes a function is called again near its calls, chosen by seed: more notice little more."""
-PLAIN = {"NPY_DISABLE_CPU_FEATURES": "AVX2 FMA3 AVX512F AVX512CD AVX512_SKX", "OPENBLAS_CORETYPE": "Nehalem"}
-"""Environment in which numpy and OpenBLAS add in another order, as on an older processor."""
+LEVEL = "x86-64-v4"
+"""Kernels with which the answers near calls were written. Those of another level round otherwise, and fits that end early
+carry it further: there only whole takes are compared."""
+OTHER = {"OPENBLAS_CORETYPE": "Nehalem", "GLIBC_TUNABLES": "glibc.cpu.hwcaps=-AVX512F,-AVX2,-FMA,-FMA4"}
+"""Environment in which OpenBLAS and the GNU C library compute in another order, as on another processor."""
 NEAR = "--near"
 """Option of the second process: a file with the counts, in whose place it writes the answers."""
 SEED = 7
@@ -188,7 +192,7 @@ def _new_near(wanted: list[str], folder: Path) -> dict[str, dict[str, list[Any]]
     told.write_text(json.dumps(counts), encoding="utf-8")
     call = [sys.executable, "-W", "ignore", "-m", "tests.account.figures", NEAR, str(told)]
     # what LAPACK says of a NaN goes to the standard output
-    with subprocess.Popen(call, env=os.environ | PLAIN, stdout=subprocess.DEVNULL) as other:
+    with subprocess.Popen(call, env=os.environ | OTHER, stdout=subprocess.DEVNULL) as other:
         here = near_values(counts, folder)
     if other.returncode:
         raise RuntimeError("the second process, which answers as another processor, failed")
@@ -218,6 +222,9 @@ def main() -> int:
             counts = json.loads(told.read_text(encoding="utf-8"))
             told.write_text(json.dumps(near_values(counts, Path(folder))), encoding="utf-8")
             return 0
+        if kernels.LEVEL != LEVEL:
+            say(f"This processor's kernels are those of {kernels.LEVEL}; answers are written with those of {LEVEL}.")
+            return 2
         wanted = sys.argv[1:] or names()
         # which function is called again in which take hangs on all of them
         near = _new_near(list(NEAR_TAKES), Path(folder)) if set(wanted) & set(NEAR_TAKES) else {}

@@ -12,7 +12,8 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from tests.account.figures import FILE, NEAR_FILE, NEAR_TAKES, checked, differences, figures_in, known_near
+from listen.native import kernels
+from tests.account.figures import FILE, LEVEL, NEAR_FILE, NEAR_TAKES, checked, differences, figures_in, known_near
 from tests.account.neighbours import Moves, Near, answered, differing, kept_calls, moved, near_of, summed
 
 KNOWN = json.loads(FILE.read_text(encoding="utf-8"))
@@ -25,6 +26,8 @@ def test_figures_and_functions_near_them_are_as_they_were(name: str, tmp_path: P
     with kept_calls() as calls:
         result = checked(name, tmp_path)
     assert differences(KNOWN[name], figures_in(result)) == []
+    if kernels.LEVEL != LEVEL:
+        pytest.skip(f"answers near calls are kept for {LEVEL}, not for {kernels.LEVEL}: whole takes were compared")
     assert differing(KNOWN_NEAR[name], answered(calls, KNOWN_NEAR[name])) == []
 
 
