@@ -24,7 +24,7 @@ def test_figures_are_as_they_were(name: str, tmp_path: Path) -> None:
 def test_what_differs_is_named() -> None:
     was = {"verdict": "pass", "a.level_dbc": -50.0, "a.half": "positive"}
     assert differences(was, dict(was)) == []
-    assert differences(was, was | {"a.level_dbc": -50.2}) == ["a.level_dbc: -50.0 -> -50.2"]
+    assert differences(was, was | {"a.level_dbc": -52.0}) == ["a.level_dbc: -50.0 -> -52.0"]
     assert differences(was, was | {"a.level_dbc": -50.001}) == []
     assert differences(was, was | {"verdict": "fault"}) == ["verdict: pass -> fault"]
     assert differences(was, {key: value for key, value in was.items() if key != "a.half"}) == [
