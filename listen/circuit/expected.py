@@ -31,6 +31,10 @@ _EDGE_S = 0.3
 _END_ROWS = 3
 _ENDS_AGREE_PERCENT = 1.5
 _CENT_PERCENT = 100 * math.log(2) / 1200
+_LEAST_BANDWIDTH, _MOST_BANDWIDTH, _HALVINGS = 2.0, 1e9, 60
+"""Of the top of the range: a third of the pitch is left, or it pulls by a hundred thousandth of a cent; halved in the
+logarithm to double precision."""
+_NARROW = "the range is too narrow: one amplifier pulls both ends of it nearly alike"
 _MODEL_CENTS, _BANDWIDTH_SHARE = 0.5, 0.02
 """A limiter pulls both ends nearly alike; the gain at the top is not quite the network's own."""
 _PARTS_OFF_CENTS = 100.0
@@ -231,18 +235,21 @@ def _product(
 
 
 def wien_lag(f0_hz: float, gain_bandwidth_hz: float) -> float:
-    """Pitch of a Wien bridge whose amplifier of gain 3 has one pole, over the ideal one.
+    """Pitch of a Wien bridge whose amplifier has one pole, over the ideal one; the gain is what the loop then needs.
 
     Notes
     -----
-    1 / sqrt(1 + 9 f0 / ft), from the loop's characteristic equation.
+    With x the pitch and u = 1 - x^2, both parts of the loop's characteristic equation give ft / f0 = u + 9 (1 - u) / u;
+    a gain of just 3 would give 1 / sqrt(1 + 9 f0 / ft).
 
     Examples
     --------
     >>> round(100 * (wien_lag(1.0, 1000.0) - 1), 3)
     -0.447
     """
-    return 1.0 / math.sqrt(1.0 + 9.0 * f0_hz / gain_bandwidth_hz)
+    sum_of_roots = 9.0 + gain_bandwidth_hz / f0_hz
+    u = 18.0 / (sum_of_roots + math.sqrt(sum_of_roots**2 - 36.0))
+    return math.sqrt(1.0 - u)
 
 
 def gain_bandwidth(
@@ -265,17 +272,35 @@ def gain_bandwidth(
     # two resistors make the pitch by the square root of their product
     own = math.hypot(low.sigma or 0.0, high.sigma or 0.0, _MODEL_CENTS)
     sigma_cents = math.hypot(1200 / math.log(2) * math.hypot(*tolerance) / 100 / math.sqrt(6.0), own)
-    if abs(low.value) > _PARTS_OFF_CENTS:
-        return unknown("the bottom of the range is off by more than a meter's error: the parts are not as stated")
+    ends = expected.low_hz.nominal, expected.high_hz.nominal
     fallen = low.value - high.value
-    top = expected.high_hz.nominal
-    if fallen < 3 * sigma_cents:
-        most = max(fallen, 0.0) + 2 * sigma_cents
-        return Quantity(value=_bandwidth(top, most), sigma=None, bound="at-least", where=high.where)
-    value = _bandwidth(top, fallen)
-    spread = 0.5 * abs(_bandwidth(top, fallen - sigma_cents) - _bandwidth(top, fallen + sigma_cents))
+    only_bound = fallen < 3 * sigma_cents
+    value = _bandwidth(ends, max(fallen, 0.0) + 2 * sigma_cents if only_bound else fallen)
+    if value is None:
+        return unknown(_NARROW)
+    pulled = 0.0 if only_bound else 1200 * math.log2(wien_lag(ends[0], value))
+    if abs(low.value - pulled) > _PARTS_OFF_CENTS:
+        return unknown("the bottom of the range is off by more than a meter's error: the parts are not as stated")
+    if only_bound:
+        return Quantity(value=value, sigma=None, bound="at-least", where=high.where)
+    around = [_bandwidth(ends, fallen + side * sigma_cents) for side in (-1, 1)]
+    if around[0] is None or around[1] is None:
+        return unknown(_NARROW)
+    spread = 0.5 * abs(around[0] - around[1])
     return Quantity(value=value, sigma=math.hypot(spread, _BANDWIDTH_SHARE * value), where=high.where)
 
 
-def _bandwidth(f0_hz: float, fallen_cents: float) -> float:
-    return 9.0 * f0_hz / math.expm1(2.0 * math.log(2.0) * fallen_cents / 1200)
+def _bandwidth(ends_hz: tuple[float, float], fallen_cents: float) -> float | None:
+    """Gain-bandwidth that pulls the top of the range down by so much more than the bottom; None where none does."""
+
+    def pulls_less(bandwidth_hz: float) -> bool:
+        bottom, top = (wien_lag(f, bandwidth_hz) for f in ends_hz)
+        return 1200 * math.log2(bottom / top) < fallen_cents
+
+    low, high = _LEAST_BANDWIDTH * ends_hz[1], _MOST_BANDWIDTH * ends_hz[1]
+    if pulls_less(low) or not pulls_less(high):
+        return None
+    for _ in range(_HALVINGS):
+        middle = math.sqrt(low * high)
+        low, high = (low, middle) if pulls_less(middle) else (middle, high)
+    return math.sqrt(low * high)

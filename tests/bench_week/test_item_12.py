@@ -57,9 +57,9 @@ def test_strong_hum_on_a_level_that_drifts_is_judged(tmp_path, hum_db: float, si
 
 @pytest.mark.parametrize("high_cents", [-3.0, 0.0, 2.0, 40.0])
 def test_parts_stated_as_exact_give_a_bandwidth_or_a_bound(high_cents: float) -> None:
-    end = PitchEnd(nominal=1600.0, least=1600.0, most=1600.0)
+    bottom, top = (PitchEnd(nominal=f, least=f, most=f) for f in (160.0, 1600.0))
     expected = ExpectedPitch(
-        low_hz=end, high_hz=end, low_cents=q(0.0, 0.5), high_cents=q(high_cents, 0.5),
+        low_hz=bottom, high_hz=top, low_cents=q(0.0, 0.5), high_cents=q(high_cents, 0.5),
         rc_product_off_percent=q(0.0, 0.1),
     )  # fmt: skip
     build = BuildSettings(measured=True, tolerance_percent=(0.0, 0.0))

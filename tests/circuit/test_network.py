@@ -4,10 +4,14 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
+from scipy import optimize
 
 from listen.bench import BuildSettings
-from listen.circuit.expected import nominal_hz, wien_lag
+from listen.circuit.expected import gain_bandwidth, nominal_hz, wien_lag
 from listen.circuit.network import Network, gain_of_growth, growth_per_excess, network_of
+from listen.circuit.types import ExpectedPitch, PitchEnd, Quantity, Where, unknown
+
+WHERE = Where(start_s=0.0, end_s=1.0, f0_low_hz=1e3, f0_high_hz=2e4)
 
 
 def network(topology: str, **settings: str) -> Network:
@@ -97,7 +101,47 @@ def test_nominal_pitch_of_worked_examples(
     assert found[0] == pytest.approx(f_hz, rel=1e-5 if topology != "quadrature" else 1e-3)
 
 
-@pytest.mark.parametrize(("ratio", "percent"), [(100, -4.217), (300, -1.467), (1000, -0.447), (3000, -0.150)])
-def test_finite_bandwidth_lowers_a_wien_bridge(ratio: float, percent: float) -> None:
-    """df/f of a gain of 3 with one pole at ft/3, from the loop's characteristic equation."""
-    assert 100 * (wien_lag(1.0, ratio) - 1) == pytest.approx(percent, abs=6e-4)
+def held_pitch(ratio: float) -> float:
+    """Pitch over that of the network, from the eigenvalues of both capacitors and the amplifier, ft over it given."""
+
+    def root(gain: float) -> complex:
+        # a' = y - a - b, b' = y - a - 2 b, y' = ft (b - y / gain)
+        matrix = [[-1.0, -1.0, 1.0], [-1.0, -2.0, 1.0], [0.0, ratio, -ratio / gain]]
+        return complex(max(np.linalg.eigvals(matrix), key=lambda s: (s.imag > 0, s.real)))
+
+    return root(float(optimize.brentq(lambda gain: root(gain).real, 2.5, 6.0, xtol=1e-13))).imag
+
+
+@pytest.mark.parametrize("ratio", [12.0, 30.0, 100.0, 300.0, 1000.0, 3000.0])
+def test_finite_bandwidth_lowers_a_wien_bridge(ratio: float) -> None:
+    assert wien_lag(1.0, ratio) == pytest.approx(held_pitch(ratio), abs=1e-9)
+
+
+@pytest.mark.parametrize("octaves", [1.0, np.log2(10.0), 5.0])
+@pytest.mark.parametrize("ratio", [15.0, 40.0, 90.0])
+def test_the_bottom_of_the_range_is_pulled_down_too(octaves: float, ratio: float) -> None:
+    """The bandwidth from both ends of a dial, each pulled as the eigenvalues say."""
+    top_hz = 20e3
+    ends_hz = top_hz / 2.0**octaves, top_hz
+    low, high = (
+        Quantity(value=1200 * np.log2(held_pitch(ratio * top_hz / f)), sigma=0.1, where=WHERE) for f in ends_hz
+    )
+    pitch = [PitchEnd(nominal=f, least=f, most=f) for f in ends_hz]
+    expected = ExpectedPitch(
+        low_hz=pitch[0], high_hz=pitch[1], low_cents=low, high_cents=high, rc_product_off_percent=unknown("not asked")
+    )
+    build = BuildSettings(measured=True, tolerance_percent=(0.01, 0.01))
+    found = gain_bandwidth(expected, "wien-bridge", build, slews=False)
+    assert found.bound is None
+    assert found.value == pytest.approx(ratio * top_hz, rel=1e-6)
+
+
+def test_one_pitch_tells_no_bandwidth() -> None:
+    end = PitchEnd(nominal=1600.0, least=1600.0, most=1600.0)
+    cents = Quantity(value=0.0, sigma=0.1, where=WHERE)
+    expected = ExpectedPitch(
+        low_hz=end, high_hz=end, low_cents=cents, high_cents=cents, rc_product_off_percent=unknown("not asked")
+    )
+    found = gain_bandwidth(expected, "wien-bridge", BuildSettings(measured=True), slews=False)
+    assert found.value is None
+    assert "too narrow" in (found.why or "")
