@@ -64,8 +64,8 @@ class OutputLines:
         Standard deviation of real and imaginary part each; inf where a harmonic does not fit.
     network : LoopNetwork
         That they come from.
-    missing : ndarray of complex, shape (n, 40), optional
-        Harmonics that the recording does not hold; 0 where it does.
+    missing : ndarray of complex, shape (n, orders), optional
+        Harmonics that the recording does not hold, `AmplifierStages.orders` of them; 0 where it does.
     """
 
     f0_hz: Floats
@@ -83,8 +83,9 @@ class OutputLines:
         return np.asarray(sigma)
 
     def complete(self, corner_hz: float) -> Complexes:
-        """All harmonics before the recorder's coupling, shape (n, 40): those recorded, and those that a curve makes."""
-        full: Complexes = np.zeros((len(self.y), loop.ALL_ORDERS), dtype=complex)
+        """All harmonics before the recorder's coupling: those recorded, and those that a curve makes, if any."""
+        orders = loop.ORDERS if self.missing is None else self.missing.shape[1]
+        full: Complexes = np.zeros((len(self.y), orders), dtype=complex)
         recorded = np.where(np.isfinite(self.noise), self.y, 0.0)
         full[:, : loop.ORDERS] = loop.uncoupled(recorded, self.f0_hz, corner_hz)
         return full if self.missing is None else full + self.missing
@@ -228,15 +229,19 @@ def completed(
     common : Common
     log_need : ndarray, shape (n,)
     """
-    k = np.arange(1, loop.ALL_ORDERS + 1)
-    absent = np.ones((len(lines.y), loop.ALL_ORDERS), dtype=bool)
+    k = np.arange(1, stages.orders + 1)
+    absent = np.ones((len(lines.y), stages.orders), dtype=bool)
     absent[:, : loop.ORDERS] = ~np.isfinite(lines.noise)
-    pole = 1.0 + 2j * np.pi * common.behind_s * lines.f0_hz[:, None] * k
+    jw = 2j * np.pi * lines.f0_hz[:, None] * k
+    # where the curve is straight its lag answers at once; one that was put off by a pass would not settle
+    turned = np.exp(numbers[limiter.LOG_GAIN] - log_need)[:, None] * common.lag_s * jw
+    if lines.missing is None:
+        lines = replace(lines, missing=np.zeros(absent.shape, dtype=complex))
     for _ in range(_PASSES):
-        node, _, _ = handed_back(lines, common, log_need)
+        node, before, _ = handed_back(lines, common, log_need)
         wave = limiter.output(stages, numbers, loop.cycles(node) * np.exp(-log_need)[:, None])
-        from_curve = loop.harmonics(wave, loop.ALL_ORDERS) / pole
-        lines = replace(lines, missing=np.where(absent, from_curve, 0.0))
+        from_curve = (loop.harmonics(wave, stages.orders) + turned * before) / (1.0 + turned)
+        lines = replace(lines, missing=np.where(absent, from_curve / (1.0 + common.behind_s * jw), 0.0))
     return lines
 
 

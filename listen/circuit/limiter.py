@@ -9,6 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from listen.account.curve.wave import diode_bend
+from listen.circuit.loop import BEND_ORDERS, CLIP_ORDERS
 
 Floats = NDArray[np.floating[Any]]
 
@@ -33,6 +34,11 @@ class AmplifierStages:
         out += [LOG_SHARE, LOG_AT, LOG_WIDTH] if self.diodes else []
         out += [LOG_TOP, LOG_BOTTOM, LOG_KNEE] if self.rails else []
         return tuple(out)
+
+    @property
+    def orders(self) -> int:
+        """Harmonics that tell what the curve is driven with."""
+        return CLIP_ORDERS if self.rails else BEND_ORDERS
 
 
 def output(stages: AmplifierStages, numbers: Floats, v: Floats) -> Floats:

@@ -1,13 +1,17 @@
-"""A bridge whose amplifier is slower than any in use: the pitch says so, and the curve must not be read without it."""
+"""Bridges whose amplifier is slow: the pitch says so, and the curve must not be read without its lag."""
 
 from __future__ import annotations
 
 from pathlib import Path
 
+import numpy as np
 import pytest
 
 import listen
-from tests.circuit.bridges import Bridge, record
+from listen.circuit import limiter, loop
+from listen.circuit.curve_fit import Common, OutputLines, completed
+from listen.circuit.limiter import AmplifierStages
+from tests.circuit.bridges import Bridge, record, resistors
 from tests.circuit.sigma_takes import small_gain
 
 
@@ -28,3 +32,46 @@ def test_the_bandwidth_that_the_pitch_tells_is_the_curves(tmp_path: Path) -> Non
     # without the pole it reads 2 % too little, and the lag's share of the turn as unequal gangs, of 0.3 %
     assert circuit.loop_gain_in_hand.value == pytest.approx(100 * (small_gain(bridge) / 3.0 - 1.0), rel=0.01)
     assert circuit.gang_mismatch.spread_percent.value == pytest.approx(0.0, abs=0.1)
+
+
+def test_the_slope_at_the_corners_of_a_slow_amplifiers_clip_is_in_its_node(tmp_path: Path) -> None:
+    """Forty harmonics read half of the lag, and the rest as gangs that part: 7 % or 3.5 deviations too far."""
+    bridge = Bridge(
+        f0_hz=(318.0, 1908.0), gain=3.4749, rails_v=(-8.5, 11.2), gangs_percent=(-2.65, -0.76), seconds=2.0,
+        pole_hz=0.66e6, snr_db=66.0,
+    )  # fmt: skip
+    bench = record(bridge, tmp_path / "take.wav")
+    circuit = listen.check(tmp_path / "take.wav", bench=bench, threads=1).circuit
+    assert circuit is not None
+    spread, along = circuit.gang_mismatch.spread_percent, circuit.gang_mismatch.along
+    r1, r2 = resistors(bridge)
+    apart = 100 * (r1 / r2 - 1.0)[-int(bridge.seconds * bridge.rate_hz) :]
+    true = [apart[int(row.time_s * bridge.rate_hz)] for row in along]
+    assert spread.value is not None
+    assert spread.sigma is not None
+    assert abs(spread.value - (max(true) - min(true))) < 2.0 * spread.sigma
+    assert spread.sigma < 0.03 * spread.value
+
+
+def test_harmonics_that_a_slow_amplifier_makes_settle_at_any_note() -> None:
+    """At 12 kHz its lag turns the higher harmonics by more than themselves: passes must not pile that up."""
+    rails = AmplifierStages(rails=True)
+    numbers = np.zeros(limiter.SIZE)
+    numbers[limiter.LOG_GAIN] = 0.1
+    numbers[[limiter.LOG_TOP, limiter.LOG_BOTTOM]] = np.log(0.95)
+    numbers[limiter.LOG_KNEE] = np.log(1e-3)
+    y = np.zeros((1, loop.ORDERS), dtype=complex)
+    y[0, 0] = 1.0
+    noise = np.full((1, loop.ORDERS), np.inf)
+    noise[0, 0] = 1e-4
+    lines = OutputLines(f0_hz=np.array([12e3]), y=y, noise=noise)
+    common = Common(lag_s=0.7e-6, gangs=0.0, corner_hz=0.0, behind_s=0.0)
+    moved, sizes = [], []
+    for _ in range(12):
+        before = lines.missing
+        lines = completed(lines, rails, numbers, common, np.zeros(1))
+        assert lines.missing is not None
+        moved.append(np.inf if before is None else float(np.abs(lines.missing - before).max()))
+        sizes.append(float(np.abs(lines.missing).max()))
+    assert moved[-1] < 1e-4
+    assert sizes[-1] < 0.1
