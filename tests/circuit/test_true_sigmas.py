@@ -144,6 +144,33 @@ def test_an_interfaces_ripple_and_distortion_are_in_the_shapers_deviations(shape
     assert 0.6 < np.sqrt(np.mean(np.square(z))) < 1.4
 
 
+@pytest.mark.parametrize("octaves", [0.5, 1.5])
+def test_a_ripple_that_neighbouring_bins_share_does_not_average_out(octaves: float) -> None:
+    """An echo of 12 to 40 samples, as steep filters have, and one distortion in all bins of a turn."""
+    z, rng, k = [], np.random.default_rng(5), np.arange(1, 11)
+    second, third = pair_lines(1.4, 0.03, 0.505)[:2]
+    true = 20 * np.log10([abs(second.real), abs(third)])
+    for seed in range(60):
+        delay_s = rng.integers(12, 40) / 48000.0
+        f0 = float(rng.uniform(210.0, 800.0)) * 2.0 ** np.linspace(0.0, octaves, int(6 * octaves))
+        passed = 1.0 + 4.6e-4 * np.cos(2 * np.pi * delay_s * f0[:, None] * k)
+        one, n = bins(0.03, 1e-6, seed), len(f0)
+        own = 5e-6 * rng.standard_normal(9)
+        made = replace(
+            one, f0_hz=f0, r=one.r * passed[:, 1:] / passed[:, :1] + own, amplitude_fs=np.full(n, 0.3),
+            sigma=np.repeat(one.sigma, n, axis=0), noise=np.repeat(one.noise, n, axis=0), count=np.full(n, 20),
+        )  # fmt: skip
+        found = read_shaper(made, "pair", True)
+        assert found is not None
+        pairs = (found.h2_dbc, found.h2_sigma_db, true[0]), (found.h3_dbc, found.h3_sigma_db, true[1])
+        for values, sigma, truth in pairs:
+            value, spread = overall(values, sigma)
+            z.append((value - truth) / spread)
+        value, spread = overall(found.offset, found.offset_sigma)
+        z.append((value - 0.03) / spread)
+    assert 0.6 < np.sqrt(np.mean(np.square(z))) < 1.4
+
+
 @pytest.mark.parametrize("corner_hz", [1.0, 5.0])
 def test_a_coupling_that_nobody_states_is_in_the_shapers_deviations(corner_hz: float) -> None:
     made = bins(0.03, 1e-5, 1, corner_hz=corner_hz)
