@@ -12,6 +12,7 @@ from numpy.typing import NDArray
 from listen.account import Account
 from listen.bench import BuildSettings
 from listen.circuit import limiter, loop
+from listen.circuit.curve_clips import curve_clips
 from listen.circuit.curve_fit import LAG_S, CurveFit, OutputLines, Unstated, completed, fit_curve, handed_back
 from listen.circuit.expected import PULLED_PERCENT, Pulled
 from listen.circuit.limiter import AmplifierStages
@@ -50,8 +51,6 @@ _SAME_NOTE = 0.002
 """Of the pitch: a control that rests, whose pitch an edge of the tone may pull by some cents."""
 _NEAR_S = 0.25
 """Rows further apart belong to two notes or to two turns."""
-_OPEN_RAIL = 1.01
-"""A rail is reached where the wave comes within a hundredth of it."""
 WITHOUT_MEMORY = ("diodes", "none")
 
 
@@ -283,7 +282,7 @@ def _along(account: Account, fit: CurveFit, lines: OutputLines) -> Amplifier:
         in_hand_percent=np.asarray(100 * np.expm1(fit.numbers[limiter.LOG_GAIN] - smooth.values)),
         in_hand_sigma=100 * gain_sigma,
         median_in_hand=(in_hand, 100 * math.hypot(median(gain_sigma), unsure)),
-        clip_fs=_clips(fit, lines),
+        clip_fs=curve_clips(fit, lines),
     )
 
 
@@ -340,23 +339,6 @@ def needed(fit: CurveFit, lines: OutputLines) -> tuple[Floats, Floats]:
     moved = [off(need, fit.moved(i, _NEED_STEP)) - now for i in range(len(fit.for_all()))]
     slopes = [-np.sum(slope * change, axis=1) / normal / _NEED_STEP for change in moved]
     return need, np.array(slopes).T
-
-
-def _clips(fit: CurveFit, lines: OutputLines) -> tuple[tuple[float, float] | None, tuple[float, float] | None]:
-    """Clip levels of the negative and of the positive half; None where the wave does not reach them."""
-    if not fit.stages.rails:
-        return None, None
-    node, _, _ = handed_back(lines, fit.common, fit.log_need)
-    wave = loop.cycles(node) * np.exp(-fit.log_need)[:, None]
-    unclipped = limiter.output(replace(fit.stages, rails=False), fit.numbers, wave)
-    free = list(fit.stages.free)
-    out: list[tuple[float, float] | None] = []
-    for sign, number in ((-1.0, limiter.LOG_BOTTOM), (1.0, limiter.LOG_TOP)):
-        level = float(np.exp(fit.numbers[number]))
-        sigma = float(np.sqrt(max(fit.covariance[free.index(number), free.index(number)], 0.0)))
-        reached = float(np.max(sign * unclipped)) > level / _OPEN_RAIL
-        out.append((sign * level, level * sigma) if reached else None)
-    return out[0], out[1]
 
 
 def curve_of(amplifier: Amplifier, volts_per_full_scale: float | None) -> AmplifierCurve:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass, replace
 from typing import Any
 
@@ -44,8 +45,6 @@ _GANGS_SIGMA = 0.02
 otherwise."""
 _FIXED_HZ = 1e-3
 """Of a coupling that is known: it stays."""
-_LEAST_MISMATCH = -0.9
-"""A step of the fit may pass what resistors can do: an arm of less than nothing."""
 _COMPLETIONS, _PASSES = 2, 3
 """Fits with the harmonics that a recording does not hold, and passes in which the curve makes them: each is off by
 less than a quarter of what the last was."""
@@ -162,6 +161,8 @@ class CurveFit:
     covariance : ndarray
         Of the free numbers, lag, constant mismatch and coupling, then the needed gains.
     residual_percent : float
+    weight : float
+        Of the harmonics, over the model's error.
     """
 
     stages: AmplifierStages
@@ -172,10 +173,7 @@ class CurveFit:
     score: float
     covariance: Floats
     residual_percent: float
-
-    def in_hand_percent(self) -> Floats:
-        """Gain in hand in each bin: slope at zero over what the loop needs."""
-        return np.asarray(100 * np.expm1(self.numbers[limiter.LOG_GAIN] - self.log_need))
+    weight: float
 
     def lag_sigma_s(self) -> float:
         """Standard deviation of the lag."""
@@ -204,15 +202,10 @@ class CurveFit:
         return replace(self, common=replace(self.common, **{name: getattr(self.common, name) + unit * by}))
 
 
-def mismatch(log_need: Floats, gangs: float) -> Floats:
-    """Mismatch of a bridge's halves that needs a gain: a series arm of R (1 + d) needs 3 + d."""
-    return np.maximum(3.0 * np.expm1(log_need) + gangs, _LEAST_MISMATCH)
-
-
 def handed_back(lines: OutputLines, common: Common, log_need: Floats) -> tuple[Complexes, Complexes, Floats]:
     """Both ends of the amplifier, see `loop.feedback_lines`; harmonics that the recording does not hold are in it."""
     full = lines.complete(common.corner_hz)
-    apart = mismatch(log_need, common.gangs)
+    apart = loop.mismatch(log_need, common.gangs)
     return loop.feedback_lines(full, lines.f0_hz, common.lag_s, lines.network, apart, common.behind_s)
 
 
@@ -245,18 +238,24 @@ def completed(
     return lines
 
 
+def weights(lines: OutputLines) -> tuple[Floats, float]:
+    """One over the deviation of each harmonic, 0 where absent, and how many values these are worth."""
+    sigma = lines.sigma()
+    # a model's error is the same in all bins
+    alike = min(1.0, 8.0 / len(sigma))
+    scale = np.where(np.isfinite(sigma), math.sqrt(alike) / sigma, 0.0)
+    return scale, max(20.0, 2.0 * float(np.count_nonzero(scale)) * alike)
+
+
 class _Problem:
     def __init__(
         self, lines: OutputLines, stages: AmplifierStages, start: Floats, unstated: Unstated, weight: float = 1.0
     ) -> None:
         self.lines, self.stages, self.start, self.weight = lines, stages, start, weight
         self.unstated = unstated.prior()
-        sigma = lines.sigma()
-        n = len(sigma)
-        # a model's error is the same in all bins
-        self.scale = np.where(np.isfinite(sigma), weight * np.sqrt(min(1.0, 8.0 / n)) / sigma, 0.0)
+        scale, self.seen = weights(lines)
+        self.scale = weight * scale
         self.free = stages.free
-        self.seen = max(20.0, 2.0 * float(np.count_nonzero(self.scale)) * min(1.0, 8.0 / n))
 
     def unpack(self, vector: Floats) -> tuple[Floats, Common, Floats]:
         numbers, free = self.start.copy(), len(self.free)
@@ -395,4 +394,5 @@ def _result(problem: _Problem, vector: Floats) -> CurveFit:
         score=score,
         covariance=np.linalg.inv(matrix),
         residual_percent=100.0 * float(np.sqrt(np.sum(residual**2) / max(own, 1e-30))),
+        weight=problem.weight,
     )

@@ -23,6 +23,8 @@ and a slow amplifier's node has their slope in it. With 40 a bridge of 2 kHz at 
 with half its lag and a spread of gangs 7 % too wide; from 120 to 160 that moves by half a per cent."""
 POINTS = 512
 """A cycle, for harmonics up to `BEND_ORDERS`; twice as many for more."""
+_LEAST_MISMATCH = -0.9
+"""A step of a fit may pass what resistors can do: an arm of less than nothing."""
 _PITCH_ROUNDS, _PITCH_STEP, _FURTHEST = 4, 1e-6, 1.5
 """Newton's steps for a pitch that is pulled by a tenth at the most; a limiter that pulls it by half has a wave far from
 a sine."""
@@ -164,6 +166,11 @@ def feedback_lines(
         slope = (area(x + _PITCH_STEP) - off) / _PITCH_STEP
         x = np.clip(x - off / np.where(slope == 0.0, 1.0, slope), 1.0 / _FURTHEST, _FURTHEST)
     return node(x), curve_lines, x
+
+
+def mismatch(log_need: Floats, gangs: float) -> Floats:
+    """Mismatch of a bridge's halves that needs a gain: a series arm of R (1 + d) needs 3 + d."""
+    return np.maximum(3.0 * np.expm1(log_need) + gangs, _LEAST_MISMATCH)
 
 
 def uncoupled(lines: Complexes, f0_hz: Floats, corner_hz: float) -> Complexes:

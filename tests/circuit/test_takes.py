@@ -51,6 +51,24 @@ def test_gain_in_hand_and_clip_levels_of_rails(tmp_path: Path, gain: float, f0_h
     assert circuit.clip_negative_v.value == pytest.approx(-10.35, rel=0.002)
 
 
+@pytest.mark.parametrize(("gain", "snr_db"), [(3.025, 60.0), (3.04, 60.0), (3.04, 80.0)])
+def test_a_rail_that_the_wave_does_not_reach_is_no_clip_level(tmp_path: Path, gain: float, snr_db: float) -> None:
+    bridge = Bridge(
+        f0_hz=(290.0, 2320.0), gain=gain, rails_v=(-20.0, 7.832), seconds=2.0, pole_hz=2e6, snr_db=snr_db
+    )  # fmt: skip
+    circuit = read(bridge, tmp_path)
+    assert circuit.clip_negative_v.value is None
+    assert circuit.clip_positive_v.value == pytest.approx(7.832, rel=0.002)
+
+
+def test_a_rail_that_the_wave_just_reaches_is_one(tmp_path: Path) -> None:
+    """With the other rail alone the lower crest would lie at -8.43 V (solved)."""
+    bridge = Bridge(f0_hz=(290.0, 2320.0), gain=3.03, rails_v=(-8.3, 7.8), seconds=2.0, pole_hz=2e6, snr_db=60.0)
+    circuit = read(bridge, tmp_path)
+    assert circuit.clip_negative_v.value == pytest.approx(-8.3, rel=0.003)
+    assert circuit.clip_positive_v.value == pytest.approx(7.8, rel=0.002)
+
+
 @pytest.mark.parametrize(("f0_hz", "gain"), [(300.0, 3.03), (1000.0, 3.1), (5000.0, 3.9)])
 def test_gain_in_hand_at_the_start(tmp_path: Path, f0_hz: float, gain: float) -> None:
     bridge = Bridge(f0_hz=(f0_hz, f0_hz), gain=gain, kick_v=1e-4, rails_v=(-10.0, 10.0), seconds=2.0, pole_hz=5e6)
