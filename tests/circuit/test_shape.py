@@ -50,6 +50,14 @@ def test_a_sawtooth_at_twice_a_limit_is_told(fault: str, kind: str, seed: int) -
     assert kind in kinds(checked(take, known, seed))
 
 
+def test_a_cut_tip_is_told_beside_a_low_pass_that_takes_more() -> None:
+    """A spike on the edge leaves less than the low-pass alone, and is then not told from the edge."""
+    take, known = faulty("cut", 71022)
+    assert take.recorder_pole_hz == 110e3
+    assert take.rate_hz == 192000
+    assert "asymmetric-clipping" in kinds(checked(take, known, 71022))
+
+
 LIMITS = [
     (TRIANGLE, "slope-asymmetry", {"share": 0.496}, {"share": 0.507}, {"share": 0.483}),
     (SQUARE, "duty", {"share": 0.504}, {"share": 0.493}, {"share": 0.517}),

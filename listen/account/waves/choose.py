@@ -95,12 +95,27 @@ def _searched(bin_: WaveBin, wave: str, plain: CycleFit) -> CycleFit:
     # a cut that stands for a rounded corner leads nowhere: the plain wave goes on beside it
     ends = [plain, *deep[:_CARRIED]]
     for _ in range(_MOST_PARTS):
-        longer = [fit for end in ends for more in _MORE[wave] for fit in _longer(bin_, end, more) if _gains(end, fit)]
-        ends = [_shown(bin_, _finished(bin_, fit)) for fit in sorted(longer, key=_cost)[:_CARRIED]]
+        longer = [(fit, end) for end in ends for more in _MORE[wave] for fit in _longer(bin_, end, more)]
+        ends = _shown_best(bin_, [(fit, end) for fit, end in longer if _gains(end, fit)])
         tried += ends
         if not ends or explained(min(ends, key=_cost)):
             break
     return min(tried, key=_cost)
+
+
+def _shown_best(bin_: WaveBin, longer: Sequence[tuple[CycleFit, CycleFit]]) -> list[CycleFit]:
+    """The best of longer fits that gain on what each began with when they are finished, and only shown parts are kept.
+
+    A spike on the edge may leave least, and be nothing that is told from it: what comes next is then not passed over.
+    """
+    out: list[CycleFit] = []
+    for fit, end in sorted(longer, key=lambda pair: _cost(pair[0])):
+        shown = _shown(bin_, _finished(bin_, fit))
+        if _gains(end, shown):
+            out.append(shown)
+        if len(out) == _CARRIED:
+            break
+    return out
 
 
 def carried_up(bins: Sequence[WaveBin], fits: Sequence[CycleFit]) -> list[CycleFit]:
