@@ -16,7 +16,7 @@ from listen.circuit.curve_clips import curve_clips
 from listen.circuit.curve_fit import LAG_S, CurveFit, OutputLines, Unstated, completed, fit_curve, handed_back
 from listen.circuit.expected import PULLED_PERCENT, Pulled
 from listen.circuit.limiter import AmplifierStages
-from listen.circuit.smoothing import median_of_take, smoothed
+from listen.circuit.smoothing import median_of_take, row_at_median, smoothed
 from listen.circuit.types import AmplifierCurve
 from listen.sorting import median
 
@@ -47,6 +47,9 @@ _AT_THE_MEDIAN = 5
 """Rows nearest to the median, whose common errors are those of the median."""
 _NEED_ROUNDS, _NEED_STEP, _NEED_STRIDE = 6, 1e-4, 0.05
 """Newton's steps for a gain within a twentieth: the last is far below what the noise leaves."""
+_EDGE_ROWS = 0.29
+"""Rows by which the middle of those with the tone is unsure: the first one's frame is cut short and not read, and the
+tone ends anywhere within the last one; a row more at one end moves the middle by half a row."""
 _SAME_NOTE = 0.002
 """Of the pitch: a control that rests, whose pitch an edge of the tone may pull by some cents."""
 _NEAR_S = 0.25
@@ -266,6 +269,7 @@ def _along(account: Account, fit: CurveFit, lines: OutputLines) -> Amplifier:
     with np.errstate(invalid="ignore"):
         moved = ~(np.abs(frames.f0_hz[sounding] / near - 1.0) < _SAME_NOTE)
     middle, unsure = median_of_take(time_s, smooth.values, tone_s, moved)
+    unsure = math.hypot(unsure, _EDGE_ROWS * row_at_median(smooth.values) * len(rows) / max(len(tone_s), 1))
     in_hand = 100 * math.expm1(fit.numbers[limiter.LOG_GAIN] - middle)
     # of the common errors the median has its own part
     nearest_rows = np.argsort(np.abs(smooth.values - middle), kind="stable")[:_AT_THE_MEDIAN]

@@ -129,6 +129,19 @@ def median_of_take(time_s: Floats, values: Floats, tone_s: Floats, moved: NDArra
     return middle, abs(most - least) / math.sqrt(12.0)
 
 
+def row_at_median(values: Floats) -> float:
+    """By how much the sorted values change there from row to row.
+
+    Examples
+    --------
+    >>> row_at_median(np.arange(101.0) / 4)
+    0.25
+    """
+    ordered, middle = np.sort(values), len(values) // 2
+    low, high = max(middle - _EDGE_ROWS, 0), min(middle + _EDGE_ROWS, len(values) - 1)
+    return float(ordered[high] - ordered[low]) / max(high - low, 1)
+
+
 def _without_outliers(rows: Floats) -> Floats:
     """Rows far from the median of their neighbours are set to it: a click, a switch."""
     half = _MEDIAN_ROWS // 2

@@ -61,7 +61,8 @@ def test_gangs_near_the_median_are_no_surer_than_the_median() -> None:
     row = rows["gangs, one row"]
     assert abs(row.truth) < 0.1
     assert abs(row.value - row.truth) < 2.5 * row.sigma
-    assert row.sigma < 0.002
+    # 0.29 rows of a turn in which the gangs part by 0.011 % a row, and the row's own
+    assert row.sigma < 0.004
     assert abs(rows["gangs, spread"].value - rows["gangs, spread"].truth) < 2.5 * rows["gangs, spread"].sigma
 
 

@@ -12,6 +12,7 @@ import listen
 from listen.circuit import Circuit
 from listen.report import check_document, check_schema
 from tests.circuit.bridges import Bridge, record
+from tests.circuit.sigma_takes import small_gain
 
 
 def read(bridge: Bridge, path: Path, **options: str) -> Circuit:
@@ -40,6 +41,19 @@ def test_gain_in_hand_and_gangs_of_diodes_in_a_sweep(tmp_path: Path, snr_db: flo
     assert along[-1].percent > along[0].percent
     assert along[-1].ohm == pytest.approx(along[-1].percent / 100 / (2 * np.pi * along[-1].f0_hz * 1e-8), rel=1e-6)
     assert circuit.gang_mismatch.constant_percent.value is None
+
+
+@pytest.mark.parametrize("seconds", [1.0, 1.001, 1.01])
+def test_the_middle_of_a_quick_turn_is_as_unsure_as_its_ends(tmp_path: Path, seconds: float) -> None:
+    """Gangs that part by 3.6 % a second: half a row of the take more at one end moves the gain in hand by 0.012 %."""
+    bridge = Bridge(
+        f0_hz=(300.0, 1200.0), gain=3.09, diode_share=0.15, gangs_percent=(-1.8, 1.8), seconds=seconds, snr_db=85.0
+    )  # fmt: skip
+    found = read(bridge, tmp_path).loop_gain_in_hand
+    assert found.value is not None
+    assert found.sigma is not None
+    assert abs(found.value - 100 * (small_gain(bridge) / 3.0 - 1.0)) < 2.0 * found.sigma
+    assert found.sigma < 0.01
 
 
 @pytest.mark.parametrize(("gain", "f0_hz"), [(3.25, (200.0, 2000.0)), (3.9, (600.0, 600.0)), (3.12, (600.0, 600.0))])
