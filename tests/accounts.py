@@ -11,6 +11,7 @@ from listen.account.accounting import Share, Shares
 from listen.account.bursts import Bursts
 from listen.account.half_orders import HalfOrders
 from listen.account.lost_samples import LostSamples
+from listen.account.mains_sidebands import MainsSidebands
 from listen.account.oscillator import SourceClass
 from listen.account.parts import AmplifiersCurve, EventPart, LevelLawPart, Modulation, Noise, Tone
 from listen.account.steady import SteadySegment
@@ -120,6 +121,14 @@ def tone_of(frames: Frames, **changes: Any) -> BoardTone:
     log = np.interp(time_s, frames.time_s, frames.level_dbfs) * np.log(10.0) / 20.0
     f0_hz = np.interp(time_s, frames.time_s, frames.f0_hz)
     return tone_on_grid(time_s, f0_hz, log, rows=frames.oscillating.copy(), **changes)
+
+
+def mains_sidebands(level_dbc: float, rate_hz: float = 120.0, mains_hz: float = 60.0) -> MainsSidebands:
+    """The same in two windows."""
+    amplitude = np.full(2, 10 ** (level_dbc / 20))
+    return MainsSidebands(
+        mains_hz=mains_hz, rate_hz=rate_hz, level_dbc=level_dbc, time_s=np.array([1.0, 2.0]), amplitude=amplitude
+    )
 
 
 def segment(start_s: float = 0.2, end_s: float = 1.8, f0_hz: float = 440.0, **changes: Any) -> SteadySegment:

@@ -21,6 +21,7 @@ from listen.account.half_orders import HalfOrders, find_half_orders
 from listen.account.interharmonics import HALVES_ROOM, InterharmonicParts, find_interharmonics
 from listen.account.level_law import LevelLaw, fit_level_law
 from listen.account.lost_samples import find_lost_samples
+from listen.account.low_note_sidebands import low_note_sidebands
 from listen.account.mains import find_mains
 from listen.account.mains_or_swing import is_a_sideband, is_mains, of_a_swing
 from listen.account.mains_sidebands import find_sidebands
@@ -60,6 +61,8 @@ the length of the rest has in its last third 64 % of the first one's swing, as m
 _SLEWED = 1.75
 """Slope of the stage's own sine over the limit from which its level says nothing of what the stage was given: from 1.7
 to a full triangle, at 1.86, the level that comes out grows by 0.1 % (the follower's closed form)."""
+_SIDEBANDS_ROOM = 2.0
+"""3 dB, as of lines and bursts: windows of a second hold the mean of what frames of 40 ms show."""
 _EXPLAINS_MORE = 0.2
 """Of the level's variance: a swing that explains so much more than a ring that dies away is what it is. Chosen: with
 less between them the ring is kept, which is judged by how long it lasts."""
@@ -126,9 +129,7 @@ def _lines_and_events(
 ) -> Account:
     tone = as_recorded = find_tone(recorded)
     rows = tone.rows if tone is not None else np.zeros(len(recorded), dtype=bool)
-    halves = find_half_orders(recorded, rows, rows)
-    share = float(np.mean(halves.level_dbc[rows] > _HALF_ORDERS_DBC)) if rows.any() else 0.0
-    mains = find_mains(capture, tone, HARMONIC_COLUMNS, share > _HALF_ORDERS_SEEN)
+    mains = find_mains(capture, tone, HARMONIC_COLUMNS, _has_half_orders(recorded, rows))
     source: Any = capture
     frames = recorded
     if mains is not None and mains.worth_subtracting and tone is not None:
@@ -177,6 +178,11 @@ def _lines_and_events(
     return account if heard.source == "oscillator" else replace(empty, heard=heard)
 
 
+def _has_half_orders(frames: Frames, rows: Flags) -> bool:
+    halves = find_half_orders(frames, rows, rows)
+    return bool(rows.any() and float(np.mean(halves.level_dbc[rows] > _HALF_ORDERS_DBC)) > _HALF_ORDERS_SEEN)
+
+
 def _of_the_tone(frames: Frames, tone: BoardTone | None) -> Floats:
     """Power between the harmonics that the tone makes by itself: its level moves, or alternate cycles differ."""
     if tone is None:
@@ -197,7 +203,9 @@ def _of_an_oscillator(account: Account, source: Any, tone: BoardTone, edges: boo
     resting = np.zeros(len(frames), dtype=bool)
     for a, b in rest_rows:
         resting[a:b] = True
-    account = replace(account, sidebands=find_sidebands(frames.envelope))
+    low_notes = low_note_sidebands(source, tone, _has_half_orders(frames, tone.rows))
+    sidebands = find_sidebands(frames.envelope, low_notes)
+    account = replace(account, sidebands=sidebands)
     moving = events_rows.level_change_residual(frames, tone)
     found = find_interharmonics(source, account, tone, resting, moving)
     calm = events_rows.calm_rows(frames, tone, start, quiet, account.lost_samples)
@@ -208,6 +216,8 @@ def _of_an_oscillator(account: Account, source: Any, tone: BoardTone, edges: boo
         # the take begins with the tone running: the AC coupling is still settling
         still &= frames.time_s > float(frames.time_s[0]) + events_rows.COUPLING_SETTLES_S
     other = moving + events_rows.offset_residual(frames) + (events_rows.edge_residual(frames) if edges else 0.0)
+    if sidebands is not None:
+        other = other + _SIDEBANDS_ROOM * sidebands.power_over(frames)
     found, unexplained, (events, touched) = _with_events(found, frames, tone, still, other)
     account = replace(
         account,
@@ -253,9 +263,12 @@ def _at_rest(
     swings = [s for s in swings if not is_mains(s, account.mains)]
     rings = [(s.retune_s, s.retune_s + max(0.1, s.settle_s)) for s in settlings if s.ring]
     rings += _ring_of_the_start(tone, start, segments, swings)
+    sidebands = None if of_a_swing(account.sidebands, swings) else account.sidebands
+    if sidebands is not None:
+        judged = judged & ~sidebands.on_harmonics(frames)
     return replace(
         account,
-        sidebands=None if of_a_swing(account.sidebands, swings) else account.sidebands,
+        sidebands=sidebands,
         segments=tuple(segments),
         swings=tuple(swings),
         settlings=tuple(settlings),

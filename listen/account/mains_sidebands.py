@@ -9,11 +9,13 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from listen.account.low_note_sidebands import NO_LOW_NOTES, LowNoteSidebands
 from listen.account.windows import hann_response
 from listen.sorting import median
-from listen.track import MAINS_HZ, Envelope, knot_spacing_s, short_frame_s
+from listen.track import MAINS_HZ, Envelope, Frames, knot_spacing_s, short_frame_s
 
 Floats = NDArray[np.floating[Any]]
+Flags = NDArray[np.bool_]
 Complexes = NDArray[np.complex128]
 
 _GRID_S = 0.0025
@@ -34,10 +36,13 @@ _SMEAR, _DIFFERENCED = 0.2, 0.3
 three times."""
 _FEW_CYCLES = 2.2
 """Cycles of the tone in one of the modulation: with fewer its sidebands lie beside zero and beside H2, and short frames
-of two cycles average it out."""
+of two cycles average it out. There they are looked for in the samples."""
+_DISTURBS = 10 ** (-50.0 / 20)
+"""Of the tone: 0.3 %, a third of the limit of even and odd orders. With so much of a sideband in a harmonic's line a
+row says nothing of the wave."""
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class MainsSidebands:
     """Sidebands at the mains frequency or its double.
 
@@ -47,35 +52,65 @@ class MainsSidebands:
     rate_hz : float
     level_dbc : float
         One sideband, r.s.s. of level and pitch modulation: median of windows of a second.
+    time_s, amplitude : ndarray, shape (w,)
+        Centres of the windows in which they can be seen, in order, and one sideband's amplitude over the tone's.
     """
 
     mains_hz: float
     rate_hz: float
     level_dbc: float
+    time_s: Floats
+    amplitude: Floats
+
+    def power_over(self, frames: Frames) -> Floats:
+        """Power of both against the fundamental's, row by row."""
+        return np.asarray(2.0 * np.interp(frames.time_s, self.time_s, self.amplitude) ** 2)
+
+    def on_harmonics(self, frames: Frames) -> Flags:
+        """Rows in which one lies so near to a harmonic that its level is part of what is read as the harmonic's."""
+        f0_hz = np.where(frames.f0_hz > 0, frames.f0_hz, np.inf)
+        apart_hz = np.abs(self.rate_hz - np.maximum(np.round(self.rate_hz / f0_hz), 1.0) * frames.f0_hz)
+        read = np.abs(hann_response(np.nan_to_num(apart_hz * frames.frame_s)))
+        size = np.interp(frames.time_s, self.time_s, self.amplitude)
+        return np.asarray((frames.f0_hz > 0) & (size * read > _DISTURBS))
 
 
-def find_sidebands(envelope: Envelope) -> MainsSidebands | None:
-    """Look for modulation at the mains in the tracker's short frames; the strongest."""
+def find_sidebands(envelope: Envelope, low_notes: LowNoteSidebands = NO_LOW_NOTES) -> MainsSidebands | None:
+    """Look for modulation at the mains in the tracker's short frames, and take what the samples show of low notes.
+
+    Returns
+    -------
+    MainsSidebands or None
+        The strongest.
+    """
     size = round(_WINDOW_S / _GRID_S)
     parts = [
-        (level[start : start + size], f0[start : start + size])
-        for _, level, f0 in _pieces(envelope)
+        (t[start + size // 2], level[start : start + size], f0[start : start + size])
+        for t, level, f0 in _pieces(envelope)
         for start in range(0, len(level) - size + 1, size // 2)
     ]
-    if not parts:
-        return None
-    level, f0 = np.stack([part[0] for part in parts]), np.stack([part[1] for part in parts])
-    middle = np.median(f0, axis=1)
+    time_s = np.array([part[0] for part in parts])
+    level, f0 = (np.array([part[i] for part in parts]).reshape(-1, size) for i in (1, 2))
+    middle = np.median(f0, axis=1) if len(parts) else np.empty(0)
     pitch = np.log(np.maximum(f0 / middle[:, None], 1e-6))
     best: MainsSidebands | None = None
     for mains in MAINS_HZ:
         for rate_hz in (mains, 2 * mains):
             found = _modulation(level, pitch, middle, rate_hz)
-            known = found[np.isfinite(found)]
-            if len(known) >= 2 and median(known) > 0:
-                dbc = float(20 * np.log10(median(known)))
+            low = np.where(low_notes.f0_hz < _FEW_CYCLES * rate_hz, low_notes.amplitude[rate_hz], np.nan)
+            amplitude, at_s = np.concatenate([found, low]), np.concatenate([time_s, low_notes.time_s])
+            known = np.flatnonzero(np.isfinite(amplitude))
+            if len(known) >= 2 and median(amplitude[known]) > 0:
+                dbc = float(20 * np.log10(median(amplitude[known])))
                 if best is None or dbc > best.level_dbc:
-                    best = MainsSidebands(mains_hz=mains, rate_hz=rate_hz, level_dbc=dbc)
+                    known = known[np.argsort(at_s[known])]
+                    best = MainsSidebands(
+                        mains_hz=mains,
+                        rate_hz=rate_hz,
+                        level_dbc=dbc,
+                        time_s=at_s[known],
+                        amplitude=amplitude[known],
+                    )
     return best
 
 

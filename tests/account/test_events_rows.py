@@ -8,10 +8,9 @@ import pytest
 from listen.account.events_rows import _LEVEL_LEAVES, barred, level_change_residual, moving_fast, offset_residual
 from listen.account.lost_samples import LostSamples
 from listen.account.mains_or_swing import of_a_swing
-from listen.account.mains_sidebands import MainsSidebands
 from listen.account.modulation import Swing
 from listen.account.residual import RoomEvent
-from tests.accounts import plain_frames, segment, tone_on_grid
+from tests.accounts import mains_sidebands, plain_frames, segment, tone_on_grid
 
 GRID = 0.012 + 0.005 * np.arange(400)
 
@@ -41,11 +40,11 @@ def test_lines_of_a_sawtooth_of_the_level_are_its_own(over: float, multiple: int
         segment=segment(), rate_hz=50.0 / multiple, depth=depth, follows_pitch=0.0, one_sided=False, share=0.97
     )
     level_dbc = 20 * np.log10(over * depth / (np.pi * multiple))
-    lines = MainsSidebands(mains_hz=50.0, rate_hz=50.0, level_dbc=float(level_dbc))
+    lines = mains_sidebands(float(level_dbc), 50.0, 50.0)
     assert of_a_swing(lines, [swing]) == own
     assert not of_a_swing(lines, [])
     assert not of_a_swing(None, [swing])
-    beside = MainsSidebands(mains_hz=50.0, rate_hz=51.0, level_dbc=float(level_dbc))
+    beside = mains_sidebands(float(level_dbc), 51.0, 50.0)
     assert not of_a_swing(beside, [swing])
 
 

@@ -12,12 +12,11 @@ from listen.account.bursts import Bursts
 from listen.account.fixed_lines import FixedLine
 from listen.account.half_orders import HalfOrders
 from listen.account.mains import MainsLines
-from listen.account.mains_sidebands import MainsSidebands
 from listen.account.modulation import Swing
 from listen.findings import load_limits
 from listen.findings.measured import Unexplained
 from listen.findings.rules_lines import line_candidates
-from tests.accounts import account_of, plain_frames, segment
+from tests.accounts import account_of, mains_sidebands, plain_frames, segment
 
 LIMITS = load_limits(None, gain_control=None)
 N = 150
@@ -138,7 +137,7 @@ def test_hum_that_is_in_the_silence_too_is_the_recordings(in_silence_dbc: float,
     ("level_dbc", "severity"), [(-50.01, None), (-50.0, "attention"), (-30.01, "attention"), (-30.0, "fault")]
 )
 def test_sidebands_by_their_level(level_dbc: float, severity: str | None) -> None:
-    sides = MainsSidebands(mains_hz=60.0, rate_hz=120.0, level_dbc=level_dbc)
+    sides = mains_sidebands(level_dbc)
     found = said(sidebands=sides)
     assert [c.severity for c in found] == ([severity] if severity else [])
     if found:
