@@ -8,8 +8,10 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from listen.account.windows import hann_response
 from listen.sorting import medians, running_max
 from listen.track import Frames
+from listen.track.types import HARMONIC_COLUMNS
 
 Floats = NDArray[np.floating[Any]]
 Flags = NDArray[np.bool_]
@@ -93,12 +95,19 @@ def find_bursts(frames: Frames, rows: Flags, taken: Floats, lines: list[tuple[fl
         # a burst locked to the cycle makes harmonics: many high ones, stronger than the low ones
         high = np.nan_to_num(10 ** (frames.high_dbc / 10))
         for frequency_hz, level_dbc in lines:
-            near = np.abs(frames.high_hz / frequency_hz - 1.0) < _NEAR_LINE
-            high = np.where(near, np.maximum(high - _LINE_ROOM * 10 ** (level_dbc / 10), 0.0), high)
+            held = np.where(np.abs(frames.high_hz / frequency_hz - 1.0) < _NEAR_LINE, 1.0, _held(frames, frequency_hz))
+            high = np.maximum(high - _LINE_ROOM * 10 ** (level_dbc / 10) * held, 0.0)
         high = np.where(_LINE_ROOM * _spurs_near(frames, rows & (high > 0)) > high, 0.0, high)
         low = np.nan_to_num(np.nansum(10 ** (frames.harmonics_dbc / 10), axis=1))
         level = level + np.where(rows & (high > low), high, 0.0)
         return Bursts(level_dbc=10 * np.log10(np.nan_to_num(level)), cycle=place)
+
+
+def _held(frames: Frames, frequency_hz: float) -> Floats:
+    """Part of a line's power that the nearest harmonic above the tenth holds, row by row."""
+    order = np.nan_to_num(frequency_hz / frames.f0_hz)
+    apart = (order - np.round(order)) * np.nan_to_num(frames.f0_hz * frames.frame_s)
+    return np.asarray(np.where(order > HARMONIC_COLUMNS + 0.5, hann_response(apart) ** 2, 0.0))
 
 
 def _spurs_near(frames: Frames, rows: Flags) -> Floats:

@@ -47,6 +47,9 @@ _MAINS_TO_HZ = 700.0
 subtracted."""
 _MAINS_BINS = 1.5
 """Within a Hann line's lobe: a weak line is pulled as far by the skirts of strong ones."""
+_CLEAR_DB, _CLEAR_BINS = 25.0, 0.4
+"""A line that stands out so far is pulled by nothing: its frequency is known to a tenth of a bin, and told from a
+multiple of the mains from four of these on."""
 _FAINT_LINE_DBC, _STRONG_LINE_DBC = -80.0, -40.0
 """Levels of a harmonic between which its guard grows from the window's lobe to the whole: skirts lie 20 dB under a line
 and more, so that those of -40 dBc come up to the faintest line that is taken, those of -80 dBc to nothing."""
@@ -184,7 +187,7 @@ def find_fixed_lines(
         dbc = 10 * np.log10(1.5 * usual) - tone.settled_dbfs
     peak = _peaks(usual)
     candidates = np.flatnonzero(
-        peak & (prominence_db > _SURE_DB) & (dbc > _LEAST_DBC) & ~_mains(len(usual), bin_hz, mains_hz)
+        peak & (prominence_db > _SURE_DB) & (dbc > _LEAST_DBC) & ~_mains(usual, prominence_db, bin_hz, mains_hz)
     )
     for i in candidates[np.argsort(-usual[candidates])][:8].tolist():
         if any(abs(i * bin_hz - line.frequency_hz) < 3 * bin_hz for line in found):
@@ -311,11 +314,15 @@ def _local_floor(usual: Floats, bin_hz: float) -> Floats:
     return np.asarray(out)
 
 
-def _mains(bins: int, bin_hz: float, mains_hz: float | None) -> Flags:
+def _mains(usual: Floats, prominence_db: Floats, bin_hz: float, mains_hz: float | None) -> Flags:
     """Bins at multiples of the mains that is heard."""
     if mains_hz is None:
-        return np.zeros(bins, dtype=bool)
-    frequency = np.arange(bins) * bin_hz
-    order = np.maximum(np.round(frequency / mains_hz), 1.0)
-    near = np.abs(frequency - order * mains_hz) < _MAINS_BINS * bin_hz
-    return np.asarray(near & (frequency < _MAINS_TO_HZ))
+        return np.zeros(len(usual), dtype=bool)
+    known, bins = np.nan_to_num(usual), np.arange(len(usual), dtype=float)
+    with np.errstate(invalid="ignore", divide="ignore"):
+        middle = np.convolve(known * bins, np.ones(5), mode="same") / np.convolve(known, np.ones(5), mode="same")
+    clear = prominence_db > _CLEAR_DB
+    place = np.where(clear & np.isfinite(middle), middle, bins)
+    order = np.maximum(np.round(place * bin_hz / mains_hz), 1.0)
+    near = np.abs(place - order * mains_hz / bin_hz) < np.where(clear, _CLEAR_BINS, _MAINS_BINS)
+    return np.asarray(near & (bins * bin_hz < _MAINS_TO_HZ))

@@ -65,6 +65,7 @@ class LowNoteSidebands:
 
 
 NO_LOW_NOTES = LowNoteSidebands(time_s=np.empty(0), f0_hz=np.empty(0), amplitude=dict.fromkeys(RATES_HZ, np.empty(0)))
+"""Of a take in which none sounds for a second."""
 
 
 def low_note_sidebands(source: SampleSource, tone: BoardTone, half_orders: bool) -> LowNoteSidebands:

@@ -22,6 +22,9 @@ _FULL_SCALE = 0.985
 """Tops cut below this part of full scale (-0.13 dB) are an input stage's, not the converter's: a converter clips at its
 last code, a filter behind it takes off a little."""
 
+_TOUCHING_S = 0.1
+"""Frames of a sound and of the tone beside it overlap by 40 ms and more."""
+
 
 def recording_candidates(account: Account, damage: Damage, limits: Limits) -> list[Candidate]:
     """All findings of the recording."""
@@ -185,10 +188,12 @@ def _stop(account: Account) -> list[Candidate]:
 
 
 def _room(account: Account) -> list[Candidate]:
-    """Sounds before the tone, and under it: notes."""
+    """Sounds where the tone is not there, and under it: notes."""
     out = []
     if account.is_oscillator and account.tone is not None and account.tone.room:
         room = account.tone.room
+        ended = room[-1][1] <= account.tone.first_s + _TOUCHING_S
+        variant = "before" if ended else "after" if room[0][0] >= account.tone.last_s - _TOUCHING_S else "around"
         out.append(
             Candidate(
                 kind="room-sound",
@@ -196,7 +201,7 @@ def _room(account: Account) -> list[Candidate]:
                 start_s=room[0][0],
                 end_s=room[-1][1],
                 measured=measured.RoomSound(seconds=sum(b - a for a, b in room), places=len(room)),
-                variant="before",
+                variant=variant,
                 part=account.id_of("before-1"),
             )
         )

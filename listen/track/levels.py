@@ -70,10 +70,10 @@ def newest_columns(table: dict[str, Column], quiet: Floats) -> dict[str, Column]
 def _has_tone(table: dict[str, Column], residual: Floats) -> NDArray[np.bool_]:
     """Rows of a tone well above the noise, the residual and the leakage of the loudest row."""
     lines = 0.5 * np.nansum(np.abs(table["harmonics"]) ** 2, axis=1)
-    loudest = float(np.nanmax(lines, initial=0.0))
-    # a frame with an erratic pitch can come out below the search range, even negative
+    # a frame with an erratic pitch can come out below the search range, even negative, and its lines beyond all bounds
     tone: NDArray[np.bool_] = (table["f0"] > 0.5 * LOWEST_HZ) & (lines > _ABOVE_NOISE * np.nan_to_num(table["noise"]))
     tone &= table["centred"].astype(bool) & (table["power"] > _CLEAN * residual)
+    loudest = float(lines[tone].max(initial=0.0))
     tone &= lines > loudest * 10 ** (-0.1 * BELOW_LOUDEST_DB)
     return tone
 

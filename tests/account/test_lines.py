@@ -391,3 +391,10 @@ def test_edges_leave_jitter_that_is_no_burst(high_dbc: float, seen: bool) -> Non
     )
     assert bool(np.isfinite(found.level_dbc).all()) == seen
     assert bool(np.isfinite(found.level_dbc).any()) == seen
+
+
+@pytest.mark.parametrize(("line_hz", "lines"), [(455.0, 1), (445.5, 1), (451.2, 0)])
+def test_a_strong_line_off_a_multiple_is_no_mains(line_hz: float, lines: int) -> None:
+    """It stands far over what lies beside it: its frequency is known to a tenth of a bin (5.9 Hz)."""
+    line = SIZE * 10 ** (-35.0 / 20) * np.cos(2 * np.pi * line_hz * times(4.0))
+    assert len(find_fixed_lines(*turn_with(line), QUIET, False, 50.0)) == lines

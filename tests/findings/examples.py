@@ -134,6 +134,8 @@ EXAMPLES: tuple[Example, ...] = (
     _of("reset-glitch", "plain", _SPIKE),
     _of("reset-slow", "plain", m.SlowReset(reset_percent=1.31, reset_us=12.3, onset_f0_hz=245.2)),
     _of("room-sound", "before", m.RoomSound(seconds=0.42, places=1), pitched=False),
+    _of("room-sound", "after", m.RoomSound(seconds=0.42, places=1), pitched=False),
+    _of("room-sound", "around", m.RoomSound(seconds=1.42, places=3), pitched=False),
     _of(
         "room-sound",
         "under",

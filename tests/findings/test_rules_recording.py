@@ -187,7 +187,8 @@ def test_a_stop_at_the_very_beginning_has_a_time_of_its_own() -> None:
 
 
 def test_sounds_before_the_tone_and_under_it_are_notes() -> None:
-    room = replace(tone_of(FRAMES), room=((0.1, 0.3), (0.5, 0.6)))
+    tone = tone_of(FRAMES)
+    room = replace(tone, room=((0.1, 0.3), (0.5, 0.6)), strong=tone.time_s > 0.6)
     (found,) = said(tone=room)
     assert (found.kind, found.severity, found.variant, found.part) == ("room-sound", "note", "before", "before-1")
     assert (found.start_s, found.end_s, found.measured.seconds) == (0.1, 0.6, pytest.approx(0.3))
@@ -197,3 +198,13 @@ def test_sounds_before_the_tone_and_under_it_are_notes() -> None:
     assert (found.variant, found.part, found.measured.level_dbc) == ("under", "room-1", -30.0)
     assert (found.start_s, found.end_s, found.measured.seconds) == (1.0, 2.1, pytest.approx(0.2))
     assert [c.variant for c in said(tone=room, events=events)] == ["before", "under"]
+
+
+@pytest.mark.parametrize(
+    ("room", "when"),
+    [(((0.1, 0.3),), "before"), (((1.45, 1.6),), "after"), (((0.1, 0.3), (1.6, 1.9)), "around")],
+)
+def test_sounds_after_the_tone_are_told_from_those_before(room: tuple[tuple[float, float], ...], when: str) -> None:
+    strong = (tone_of(FRAMES).time_s > 0.4) & (tone_of(FRAMES).time_s < 1.5)
+    (found,) = said(tone=replace(tone_of(FRAMES), room=room, strong=strong))
+    assert (found.kind, found.variant) == ("room-sound", when)

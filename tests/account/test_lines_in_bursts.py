@@ -1,0 +1,34 @@
+"""A line at one frequency that a harmonic of a low note passes is none of the tone's."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+
+from listen.account.bursts import find_bursts
+from tests.accounts import plain_frames
+
+ALL = np.ones(60, dtype=bool)
+
+
+@pytest.mark.parametrize(
+    ("f0_hz", "high_dbc", "found"),
+    [
+        # the 389th harmonic of 40.2 Hz lies 12.8 Hz off 15,625 Hz: 1.3 bins in frames of four cycles, -9 dB (Hann)
+        *((40.2, -50.5, False), (40.2, -45.0, True)),
+        # the 388th lies on it, all of it and 3 dB of room
+        *((15_625.0 / 388.0, -38.0, False), (15_625.0 / 388.0, -36.0, True)),
+        # midway between two nothing of it is theirs, as the window has a null there
+        *((15_625.0 / 388.5, -60.0, True),),
+    ],
+)
+def test_what_high_harmonics_hold_of_a_fixed_line_is_no_burst(f0_hz: float, high_dbc: float, found: bool) -> None:
+    """Noise draws the middle of the high harmonics' power away from the line."""
+    frames = plain_frames(60, f0_hz=f0_hz, frame_s=4.0 / f0_hz, high_dbc=high_dbc, high_hz=13_400.0)
+    level = find_bursts(frames, ALL, np.zeros(60), [(15_625.0, -40.0)]).level_dbc
+    assert np.isfinite(level).any() == found
+
+
+def test_without_a_line_it_is_a_burst() -> None:
+    frames = plain_frames(60, f0_hz=40.2, frame_s=4.0 / 40.2, high_dbc=-50.5, high_hz=13_400.0)
+    assert np.median(find_bursts(frames, ALL, np.zeros(60), []).level_dbc) == pytest.approx(-50.5, abs=0.1)
