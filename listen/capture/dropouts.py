@@ -21,6 +21,10 @@ _CHORD = 1.2
 """Of a sine's peak: 2 sin(pi / 5), a chord over a fifth of the cycle."""
 _QUIETEST_FS = 2e-4
 """-74 dBFS: of a fainter tone, rounding in coarse codes makes runs of zeros too."""
+_FINEST_STEPS = 64.0
+"""Amplitude in steps of the codes under which rounding makes runs of zeros of eight samples and more."""
+_ROUNDED = 0.05
+"""Part of the samples that are exact zeros where a faint sound is rounded to them: of a tone of 64 steps one in 200."""
 _WAVES_OWN_HZ = 12.0
 GATE_S = 0.05
 """Exact zeros for so long, with sound on both sides, are a gate's or a gap."""
@@ -101,7 +105,7 @@ def zeros_within_tone(capture: Capture, runs: Spans, peaks: Floats, grid: int) -
     """
     inside = [(a, b) for a, b in runs if a > capture.start_sample and b < capture.stop_sample]
     inside = _without_wave_zeros(inside, capture.sample_rate_hz)
-    smallest_fs = max(_QUIETEST_FS, 64.0 * codes_of(capture.subtype).step_fs)
+    smallest_fs = max(_QUIETEST_FS, _FINEST_STEPS * codes_of(capture.subtype).step_fs)
     context = round(_CONTEXT_S * capture.sample_rate_hz)
     edge = max(2, round(_EDGE_S * capture.sample_rate_hz))
     loud = np.concatenate([[0], np.cumsum(peaks >= smallest_fs)])
@@ -145,7 +149,7 @@ def gated_zeros(capture: Capture, runs: Spans) -> Spans:
             continue
         before = capture.read(max(capture.start_sample, a - context), a)
         after = capture.read(b, min(capture.stop_sample, b + context))
-        if min(float(np.abs(before).max()), float(np.abs(after).max())) >= least_fs:
+        if all(float(np.abs(x).max()) >= max(least_fs, _GATE_STEPS * _rounding_fs(x)) for x in (before, after)):
             gates.append((a, b))
     return gates
 
@@ -155,6 +159,8 @@ def _is_live(samples: Floats, edge: int, smallest_fs: float) -> bool:
     if len(samples) <= 2 * edge:
         return False
     peak = float(np.abs(samples).max())
+    if peak < _FINEST_STEPS * _rounding_fs(samples):
+        return False
     rise = np.abs(samples[edge:] - samples[:-edge])
     # at high pitches over at most a fifth of a cycle: a longer chord may join two equal values
     while edge > 1 and float(rise.max()) > _CHORD * peak:
@@ -164,6 +170,12 @@ def _is_live(samples: Floats, edge: int, smallest_fs: float) -> bool:
     if peak < smallest_fs or steepest == 0.0:
         return False
     return abs(float(samples[-1])) >= _LIVE * peak or float(rise[-1]) >= _LIVE * steepest
+
+
+def _rounding_fs(samples: Floats) -> float:
+    """Step to which a faint sound is rounded, which may be many of the file's own: smallest value but zero; else 0."""
+    size = np.abs(samples[samples != 0.0])
+    return float(size.min()) if 0 < len(size) < (1.0 - _ROUNDED) * len(samples) else 0.0
 
 
 def _without_wave_zeros(runs: Spans, sample_rate_hz: float) -> Spans:

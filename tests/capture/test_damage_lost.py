@@ -294,3 +294,20 @@ def test_gain_changes_no_loss(tmp_path, gain):
     x[50000:50300] = 0.0
     x[90000:90700] = x[89300:90000]
     assert runs(scan(tmp_path, gain * x, "FLOAT").lost_runs) == runs(scan(tmp_path, x, "FLOAT").lost_runs)
+
+
+@pytest.mark.parametrize("bits", [8, 9, 10])
+@pytest.mark.parametrize("subtype", ["PCM_16", "PCM_24"])
+def test_a_faint_sound_in_coarse_codes_of_a_fine_file_loses_nothing(tmp_path, bits, subtype):
+    """A converter of few bits, its samples kept in more: hum of one code before the tone, whose zeros are rounding."""
+    t = np.arange(2 * RATE_HZ) / RATE_HZ
+    step = 2.0 ** (1 - bits)
+    dither = np.random.default_rng(bits).triangular(-0.55, 0.0, 0.55, len(t))
+    x = np.where(t > 1.2, 0.4 * np.sin(2 * np.pi * 231.7 * t), 1.1 * step * np.sin(2 * np.pi * 50.0 * t))
+    x = np.round(x / step + dither) * step
+    assert (x[: RATE_HZ // 2] == 0.0).mean() > 0.2
+    assert runs(scan(tmp_path, x, subtype).lost_runs) == []
+    # ... and one that is cut in the tone is found
+    x[70_000:70_300] = 0.0
+    ((start, count),) = runs(scan(tmp_path, x, subtype).lost_runs)
+    assert (start, count) == pytest.approx((70_000, 300), abs=12)
