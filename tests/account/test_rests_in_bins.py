@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from listen.account.curve.bins import gather
+from listen.account.curve.bins import _reach, gather
 from tests.accounts import plain_frames
 
 TURN_HZ = np.geomspace(260.0, 2300.0, 300)
@@ -48,3 +48,38 @@ def test_a_moment_is_no_rest(rows: int, seen: bool) -> None:
 def test_three_rests_at_the_bottom() -> None:
     f0_hz = bins_of((280.0, 120), (260.0, 60), (302.0, 60))
     assert all(nearest_cents(f0_hz, hz) < 15.0 for hz in (260.0, 280.0, 302.0))
+
+
+def test_states_of_one_rest_are_not_those_of_a_rest_beside_it() -> None:
+    """At 2010 Hz H3 changes while the control rests; at 2290 Hz it is another, at both times."""
+    parts = (
+        (TURN_HZ, -60.0),
+        (np.full(100, 2010.0), -60.0),
+        (np.full(100, 2290.0), -25.0),
+        (np.full(100, 2010.0), -30.0),
+    )
+    f0_hz = np.concatenate([hz for hz, _ in parts])
+    lines = np.full((len(f0_hz), 9), -90.0)
+    lines[:, 1] = np.concatenate([np.full(len(hz), dbc) for hz, dbc in parts])
+    found = gather(plain_frames(len(f0_hz), f0_hz=f0_hz, harmonics_dbc=lines), np.ones(len(f0_hz), dtype=bool))
+    assert found is not None
+    assert len(np.unique(found.own[f0_hz == 2010.0])) == 2
+    assert np.all(found.own[f0_hz == 2010.0] >= 0)
+    assert np.all(found.own[f0_hz == 2290.0] == -1)
+    # between the two the wave is what the nearer state was at that time
+    between = (f0_hz > 2030.0) & (f0_hz < 2250.0)
+    assert between.any()
+    assert np.all(found.own[between] >= 0)
+
+
+@pytest.mark.parametrize(
+    ("spans", "place", "reach"),
+    [
+        ([(1.0, 1.0), (2.0, 2.1), (3.0, 3.0)], 1, (1.01, 2.99)),
+        ([(2.0, 2.1)], 0, (1.99, 2.11)),
+        # nearer than a hundredth of an octave on both sides: half way
+        ([(1.992, 1.992), (2.0, 2.1), (2.104, 2.104)], 1, (1.996, 2.102)),
+    ],
+)
+def test_reach_of_states(spans: list[tuple[float, float]], place: int, reach: tuple[float, float]) -> None:
+    assert _reach(spans, place) == pytest.approx(reach)

@@ -122,9 +122,7 @@ def gather(frames: Frames, rows: Flags, recorder: RecorderSettings | None = None
         middle = float(np.log2(pieces[-1][0]))
         spans.append((float(log[a]), float(log[b - 1])) if several else (middle, middle))
     for place, first, states in divided:
-        # up to the middles of the bins beside it: between these, too, the wave is what it was at that time
-        low, high = spans[max(place - 1, 0)][1], spans[min(place + 1, len(spans) - 1)][0]
-        _assign(own, frames, (min(low, spans[place][0]), max(high, spans[place][1])), states, first)
+        _assign(own, frames, _reach(spans, place), states, first)
     columns = [np.array(column) for column in zip(*pieces, strict=True)]
     f0, amplitude, r, sigma, noise, count = columns
     return Bins(
@@ -139,13 +137,30 @@ def gather(frames: Frames, rows: Flags, recorder: RecorderSettings | None = None
     )
 
 
+def _reach(spans: list[tuple[float, float]], place: int) -> tuple[float, float]:
+    """Pitches at which the wave is what the states of a bin are at that time, in octaves.
+
+    Its own and those up to the bins beside it: at the middles of these their own wave is known, where a rest may lie.
+    """
+    low, high = spans[place]
+    first = low - ONE_PITCH_OCTAVES
+    last = high + ONE_PITCH_OCTAVES
+    if place > 0:
+        beside = spans[place - 1][1]
+        first = min(beside + ONE_PITCH_OCTAVES, max(first, 0.5 * (beside + low)))
+    if place < len(spans) - 1:
+        beside = spans[place + 1][0]
+        last = max(beside - ONE_PITCH_OCTAVES, min(last, 0.5 * (beside + high)))
+    return first, last
+
+
 def _assign(
     own: NDArray[np.int64], frames: Frames, span: tuple[float, float], states: list[NDArray[np.int64]], first: int
 ) -> None:
-    """Give each row of a bin's pitch the state of the row of a known one that is nearest in time."""
+    """Give each row of a range of pitch the state of the row of a known one that is nearest in time."""
     with np.errstate(invalid="ignore", divide="ignore"):
         log = np.log2(frames.f0_hz)
-    inside = np.flatnonzero((log >= span[0] - ONE_PITCH_OCTAVES) & (log <= span[1] + ONE_PITCH_OCTAVES))
+    inside = np.flatnonzero((log >= span[0]) & (log <= span[1]))
     known = np.concatenate(states)
     number = np.concatenate([np.full(len(rows), first + i) for i, rows in enumerate(states)])
     order = np.argsort(known)
