@@ -127,7 +127,13 @@ def mains_sidebands(level_dbc: float, rate_hz: float = 120.0, mains_hz: float = 
     """The same in two windows."""
     amplitude = np.full(2, 10 ** (level_dbc / 20))
     return MainsSidebands(
-        mains_hz=mains_hz, rate_hz=rate_hz, level_dbc=level_dbc, time_s=np.array([1.0, 2.0]), amplitude=amplitude
+        mains_hz=mains_hz,
+        rate_hz=rate_hz,
+        level_dbc=level_dbc,
+        start_s=0.0,
+        end_s=1e6,
+        time_s=np.array([1.0, 2.0]),
+        amplitude=amplitude,
     )
 
 

@@ -149,7 +149,7 @@ def _mains(account: Account, place: _Place) -> Iterator[tuple[str, Part]]:
                 strongest_hz=float(mains.lines_hz[int(np.argmax(power))]),
             ),
         )
-    sides = account.sidebands
+    sides, time_s = account.sidebands, account.frames.time_s
     if sides is not None and sides.level_dbc > _FAINT_DBC:
         yield (
             "mains-sidebands",
@@ -157,7 +157,7 @@ def _mains(account: Account, place: _Place) -> Iterator[tuple[str, Part]]:
                 id="mains-sidebands",
                 rate_hz=sides.rate_hz,
                 sideband_dbc=sides.level_dbc,
-                **place.of_rows(account.judged),
+                **place.of_rows(account.judged & (time_s >= sides.start_s) & (time_s <= sides.end_s)),
             ),
         )
 

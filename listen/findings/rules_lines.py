@@ -121,7 +121,8 @@ def _sidebands(account: Account, limits: Limits) -> list[Candidate]:
         in_silence=False,
     )
     part = account.id_of("mains-sidebands")
-    rows = account.tone.rows
+    time_s = account.frames.time_s
+    rows = account.tone.rows & (time_s >= sides.start_s) & (time_s <= sides.end_s)
     return [candidate_of(account.frames, rows, "mains-hum", severity, numbers, variant="sidebands", part=part)]
 
 

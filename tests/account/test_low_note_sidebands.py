@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 
 from listen.account.low_note_sidebands import RATES_HZ, low_note_sidebands
-from listen.account.mains_sidebands import find_sidebands
+from listen.account.mains_sidebands import _lasting, find_sidebands
 from tests.accounts import mains_sidebands, plain_frames, tone_on_grid
 from tests.tones import Take, check_of, frames_of, smooth_turn, times, white
 
@@ -107,3 +107,39 @@ def test_a_low_note_that_the_mains_modulates_has_no_even_order() -> None:
     """From 43.6 to 115 Hz: at 60 Hz the upper sideband is the second harmonic's line, 1.5 % of the tone."""
     x, _ = turn(43.6, 115.0, 60.0, "level", h2=0.0)
     assert [(one.kind, one.severity) for one in check_of(x).findings] == [("mains-hum", "attention")]
+
+
+@pytest.mark.parametrize(
+    ("amplitude", "windows"),
+    [
+        ([0.0, 0.0, 0.01, 0.008, 0.0, 0.0, 0.0], slice(2, 4)),
+        # one alone, or two of which one is a skirt of the other, may be chance
+        ([0.0, 0.0, 0.01, 0.0, 0.0, 0.0, 0.0], None),
+        ([0.0, 0.0, 0.01, 0.004, 0.0, 0.0, 0.0], None),
+        ([0.004, 0.005, 0.0, 0.02, 0.02, 0.0, 0.0, 0.0, 0.0, 0.0], slice(3, 5)),
+        ([0.0, 0.01, 0.01, 0.01], slice(0, 4)),
+        ([], None),
+    ],
+)
+def test_two_windows_alike_are_a_second_of_ripple(amplitude: list[float], windows: slice | None) -> None:
+    time_s = 1.0 + 0.5 * np.arange(len(amplitude))
+    assert _lasting(time_s, np.array(amplitude)) == windows
+    if amplitude:
+        # ... but not two with another sound between them
+        time_s[3:] += 1.0
+        assert windows != slice(2, 4) or _lasting(time_s, np.array(amplitude)) is None
+
+
+@pytest.mark.parametrize("how", ["level", "pitch"])
+def test_ripple_of_a_second_and_a_half_is_told_where_it_was(how: str) -> None:
+    """-38 dBc of 100 Hz while the control rests at 2.94 kHz, in a take of 12 s."""
+    t = times(12.0)
+    there = np.clip(np.minimum(t - 6.0, 7.5 - t) / 0.05, 0.0, 1.0)
+    swing = 0.025 * there * np.cos(2 * np.pi * 100.0 * t)
+    turned = 2 * np.pi * 2940.0 * t + (swing if how == "pitch" else 0.0)
+    x = SIZE * (1.0 + (swing if how == "level" else 0.0)) * np.cos(turned) + white(len(t), -90.0)
+    (found,) = [one for one in check_of(x).findings if one.kind != "room-sound"]
+    assert (found.kind, found.severity) == ("mains-hum", "attention")
+    assert found.evidence["level_dbc"] == pytest.approx(-38.1, abs=1.0)
+    assert found.start_s == pytest.approx(6.0, abs=0.6)
+    assert found.end_s == pytest.approx(7.5, abs=0.6)

@@ -146,11 +146,11 @@ def _reach(spans: list[tuple[float, float]], place: int) -> tuple[float, float]:
     first = low - ONE_PITCH_OCTAVES
     last = high + ONE_PITCH_OCTAVES
     if place > 0:
-        beside = spans[place - 1][1]
-        first = min(beside + ONE_PITCH_OCTAVES, max(first, 0.5 * (beside + low)))
+        below = spans[place - 1][1]
+        first = min(below + ONE_PITCH_OCTAVES, max(first, 0.5 * (below + low)))
     if place < len(spans) - 1:
-        beside = spans[place + 1][0]
-        last = max(beside - ONE_PITCH_OCTAVES, min(last, 0.5 * (beside + high)))
+        above = spans[place + 1][0]
+        last = max(above - ONE_PITCH_OCTAVES, min(last, 0.5 * (above + high)))
     return first, last
 
 
