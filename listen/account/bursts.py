@@ -45,6 +45,9 @@ _SPUR_CELL = 0.1
 _TAKEN_DB = 2.0
 """What stands out is a burst's where it is no more than 2 dB under what other parts explain: these are known no
 better."""
+_STEPPED_ORDER, _STEPPED_OVER = 10.0, 4.0
+"""What other parts explain lies at the tone's first ten orders: from sample to sample it moves by no more of itself
+than a sine of that frequency. What moves by four times as much, 6 dB, is a burst's."""
 _PLACE, _PLACE_ROWS = 0.7, 15
 """Mean length of the unit vectors of its place in the cycle over fifteen rows, 0.3 s: a burst keeps its place.
 
@@ -82,14 +85,19 @@ def find_bursts(frames: Frames, rows: Flags, taken: Floats, lines: list[tuple[fl
     lines : list of (frequency_hz, level_dbc)
         Fixed lines: where a harmonic passes one, it counts among the harmonics.
     """
-    excess, place, peaked = _excess_in_cycle(frames, rows)
+    excess, stepped, place, peaked = _excess_in_cycle(frames, rows)
     with np.errstate(divide="ignore", invalid="ignore"):
         weak = np.maximum(frames.level_dbfs - frames.fundamental_dbfs - 3.0, 0.0)
         fundamental = 0.5 * 10 ** ((frames.fundamental_dbfs + weak) / 10)
         edges = np.nan_to_num(frames.high_dbc, nan=-200.0)
+        # a difference of two samples has at most four times the power: high bursts beside low lines, by the difference
+        low_steps = np.minimum((2 * np.pi * _STEPPED_ORDER * frames.f0_hz / frames.sample_rate_hz) ** 2, 4.0)
+        beyond = stepped / fundamental > _STEPPED_OVER * np.nan_to_num(low_steps) * taken
+        high_burst = np.where(beyond, np.minimum(0.25 * stepped, excess), 0.0)
+        excess = np.where(10 * np.log10(excess / fundamental) > 10 * np.log10(taken) - _TAKEN_DB, excess, high_burst)
         excess_dbc = 10 * np.log10(excess / fundamental)
         peaked &= rows & ((edges < _EDGES_DBC) | (excess_dbc > edges - _EDGES_LEAVE_DB))
-        peaked &= excess_dbc > 10 * np.log10(taken) - _TAKEN_DB
+        peaked &= excess > 0.0
         peaked &= _keeps_place(place, peaked)
         level = np.where(peaked, excess / fundamental, 0.0)
         # a burst locked to the cycle makes harmonics: many high ones, stronger than the low ones
@@ -136,10 +144,10 @@ def _keeps_place(place: Floats, peaked: Flags) -> Flags:
     return np.asarray(np.abs(total) > _PLACE * np.maximum(count, 3.0))
 
 
-def _excess_in_cycle(frames: Frames, rows: Flags) -> tuple[Floats, Floats, Flags]:
-    """Mean square of the excess over the cycle's usual residual, its place in the cycle, and whether it is a burst."""
+def _excess_in_cycle(frames: Frames, rows: Flags) -> tuple[Floats, Floats, Floats, Flags]:
+    """Mean square over the cycle's usual residual, that of its steps, the place in the cycle, whether it is a burst."""
     n = len(frames)
-    excess, place, peaked = np.zeros(n), np.zeros(n), np.zeros(n, dtype=bool)
+    excess, stepped, place, peaked = np.zeros(n), np.zeros(n), np.zeros(n), np.zeros(n, dtype=bool)
     parts = frames.residual_fold.shape[2]
     half = ROWS // 2
     label = np.where(rows, frames.segment, -1)
@@ -159,6 +167,8 @@ def _excess_in_cycle(frames: Frames, rows: Flags) -> tuple[Floats, Floats, Flags
             usual = medians(steps, axis=1)
             excess_power = np.maximum(level - 2 * medians(level, axis=1)[:, None], 0.0)
             peaked[first:last] = steps.max(axis=1) > _PEAKED * usual
-            excess[first:last] = np.where(steps > _STANDS_OUT * usual[:, None], excess_power, 0.0).mean(axis=1)
+            there = steps > _STANDS_OUT * usual[:, None]
+            excess[first:last] = np.where(there, excess_power, 0.0).mean(axis=1)
+            stepped[first:last] = np.where(there, np.maximum(steps - 2 * usual[:, None], 0.0), 0.0).mean(axis=1)
             place[first:last] = np.argmax(steps, axis=1) / parts
-    return excess, place, peaked
+    return excess, stepped, place, peaked

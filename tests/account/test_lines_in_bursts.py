@@ -32,3 +32,19 @@ def test_what_high_harmonics_hold_of_a_fixed_line_is_no_burst(f0_hz: float, high
 def test_without_a_line_it_is_a_burst() -> None:
     frames = plain_frames(60, f0_hz=40.2, frame_s=4.0 / 40.2, high_dbc=-50.5, high_hz=13_400.0)
     assert np.median(find_bursts(frames, ALL, np.zeros(60), []).level_dbc) == pytest.approx(-50.5, abs=0.1)
+
+
+@pytest.mark.parametrize(("f0_hz", "found"), [(150.0, True), (400.0, True), (1500.0, False)])
+def test_a_high_burst_shows_beside_stronger_low_lines(f0_hz: float, found: bool) -> None:
+    """19.5 kHz, -42 dBc, on one sixteenth of the cycle, beside half orders of -38 dBc: from one sample of 48 kHz to the
+    next it moves by (2 sin (pi 19.5 / 48))^2 of its power, half orders by next to nothing unless the note is high."""
+    fundamental = 0.5 * 10 ** (-12.0 / 10)
+    fold = np.zeros((60, 2, 16))
+    fold[:, 0], fold[:, 1] = 1e-12, 1e-12
+    fold[:, 0, 3] = 16.0 * fundamental * 10 ** (-42.0 / 10)
+    fold[:, 1, 3] = fold[:, 0, 3] * 4.0 * np.sin(np.pi * 19.5 / 48.0) ** 2
+    frames = plain_frames(60, f0_hz=f0_hz, residual_fold=fold)
+    level = find_bursts(frames, ALL, np.full(60, 10 ** (-38.0 / 10)), []).level_dbc
+    assert np.isfinite(level).all() == found
+    if found:
+        assert np.median(level) == pytest.approx(-42.0 + 20 * np.log10(np.sin(np.pi * 19.5 / 48.0)), abs=0.1)

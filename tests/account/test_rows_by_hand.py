@@ -229,11 +229,12 @@ def bursts(
 ) -> tuple[float, float]:
     """Level, dBc, and place of a burst whose steps are so much over the median, at -30 dBc in that sixteenth."""
     fold = np.zeros((100, 2, 16))
-    fold[:, 1] = 1.0
+    # so little from sample to sample that nothing is told by it alone
+    fold[:, 1] = step = 1e-9
     at = np.broadcast_to(np.asarray(place), 100)
     size = 0.5 * 10 ** ((-12.0 - 30.0) / 10)
-    fold[np.arange(100), 0, at], fold[np.arange(100), 1, at] = size, peak
-    fold[np.arange(100), 0, (at + 1) % 16], fold[np.arange(100), 1, (at + 1) % 16] = size, beside
+    fold[np.arange(100), 0, at], fold[np.arange(100), 1, at] = size, step * peak
+    fold[np.arange(100), 0, (at + 1) % 16], fold[np.arange(100), 1, (at + 1) % 16] = size, step * beside
     frames = plain_frames(100, residual_fold=fold, **columns)
     found = find_bursts(frames, np.ones(100, dtype=bool), np.full(100, taken), list(lines))
     return float(found.level_dbc[50]), float(found.cycle[50])
