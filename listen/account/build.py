@@ -230,9 +230,8 @@ def _of_an_oscillator(account: Account, source: Any, tone: BoardTone, edges: boo
         unexplained=np.where(touched, 0.0, unexplained),
         events=tuple(events),
     )
-    return _at_rest(
-        account, tone, rest_rows, events_rows.barred(tone, quiet, account.lost_samples, events), calm & ~touched
-    )
+    judged = calm & ~touched & ~events_rows.sounds_and_gaps(frames, events)
+    return _at_rest(account, tone, rest_rows, events_rows.barred(tone, quiet, account.lost_samples, events), judged)
 
 
 def _with_events(

@@ -14,7 +14,7 @@ _LINES, _REACH_BINS = 16, 8
 window padded twice; twice that for a vibrato."""
 _SHARE = 0.7
 """Part of the power in these lines: of white noise, in half a second, a hundredth."""
-_LEAST_DB, _FEWEST = -20.0, 3
+_LEAST_DB, FEWEST_NOTES = -20.0, 3
 """Lines that count, against the strongest, and how many there must be that are no harmonics of one: two tones are told
 by themselves."""
 _ONE_SERIES_HZ = 3.0
@@ -55,14 +55,14 @@ def is_chord(x: Floats, rate_hz: float) -> bool:
         held += float(rest[near].sum())
         rest[near] = 0.0
     hum = float(np.mean([any(is_harmonic(line, mains, _ONE_SERIES_HZ) for mains in _MAINS_HZ) for line in lines]))
-    return held > _SHARE * total and hum < _MOST_HUM and _notes(lines) >= _FEWEST
+    return held > _SHARE * total and hum < _MOST_HUM and unrelated(lines, _ONE_SERIES_HZ) >= FEWEST_NOTES
 
 
-def _notes(lines_hz: list[float]) -> int:
+def unrelated(lines_hz: list[float], within_hz: float) -> int:
     """How many of the lines are no harmonics of a lower one."""
     found: list[float] = []
     for line in sorted(lines_hz):
-        if not any(is_harmonic(line, low, _ONE_SERIES_HZ) for low in found):
+        if not any(is_harmonic(line, low, within_hz) for low in found):
             found.append(line)
     return len(found)
 

@@ -34,6 +34,9 @@ _FALLING_S = 0.05
 _PAUSE_S = 0.6
 """Pauses between the loud parts of speech, syllables and words, are shorter (common practice, no source); in a piece of
 a rest that is no longer two turns of 3 Hz have no room."""
+_SYLLABLE_S = 0.3
+"""Gaps within a word or between two are shorter (stops last 0.05 to 0.15 s: common practice, no source): a
+row between two loud sounds so near holds what is soft of them."""
 _NEAR_LOSS_S = 0.03
 """Half a frame of 40 ms and half the way from row to row: frames further off hold nothing of it."""
 _EDGE_ROWS = 3
@@ -126,14 +129,20 @@ def barred(
     """Places of the tone's grid where it is not there or samples are lost; and those that other sounds disturb."""
     gone = rows_near(tone.time_s, quiet, 0.15, 0.25)
     gone |= rows_near(tone.time_s, lost_samples.places, _NEAR_LOSS_S, _NEAR_LOSS_S)
-    return gone, rows_near(tone.time_s, _with_pauses([(e.start_s, e.end_s) for e in events]), 0.04, 0.04)
+    places = _with_pauses([(e.start_s, e.end_s) for e in events], _PAUSE_S)
+    return gone, rows_near(tone.time_s, places, 0.04, 0.04)
 
 
-def _with_pauses(places: list[tuple[float, float]]) -> list[tuple[float, float]]:
+def sounds_and_gaps(frames: Frames, events: Sequence[RoomEvent]) -> Flags:
+    """Rows of sounds of the room that follow each other, those between them included."""
+    return rows_near(frames.time_s, _with_pauses([(e.start_s, e.end_s) for e in events], _SYLLABLE_S), 0.0, 0.0)
+
+
+def _with_pauses(places: list[tuple[float, float]], pause_s: float) -> list[tuple[float, float]]:
     """Places joined across short pauses, in which a voice goes on under what makes an event."""
     out: list[tuple[float, float]] = []
     for start_s, end_s in places:
-        if out and start_s - out[-1][1] < _PAUSE_S:
+        if out and start_s - out[-1][1] < pause_s:
             out[-1] = (out[-1][0], max(out[-1][1], end_s))
         else:
             out.append((start_s, end_s))

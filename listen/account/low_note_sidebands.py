@@ -40,7 +40,7 @@ _SKIRT_HZ = 1.25
 """Inside the window's main lobe of 2 Hz: stronger there, it is the skirt of something else."""
 _GUARD_HZ = 4.0
 """A harmonic as near as this hides a sideband: the window's lobe is 2 Hz on each side, a rest wanders by as much."""
-_ONE_SIDED = 0.35
+ONE_SIDED = 0.35
 """Modulation has two sidebands, within 9 dB of each other unless level and pitch swing nearly alike; a line beside the
 tone has one."""
 _THROUGHOUT = 0.98
@@ -116,7 +116,7 @@ def _both_sidebands(turned: Complexes, f0_hz: Floats, rate_hz: float, low_rate_h
     for side in (upper, lower):
         clear &= side[:, 0] > np.maximum(_OVER_FLOOR * np.median(side[:, 3:], axis=1), side[:, 1:3].max(axis=1))
     upper, lower = upper[:, 0], lower[:, 0]
-    clear &= np.minimum(upper, lower) > _ONE_SIDED * np.maximum(upper, lower)
+    clear &= np.minimum(upper, lower) > ONE_SIDED * np.maximum(upper, lower)
     out = np.where(clear, np.sqrt(0.5 * (upper**2 + lower**2)), 0.0)
     out[_hidden(f0_hz, rate_hz, half_orders)] = np.nan
     return np.asarray(out)

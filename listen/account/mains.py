@@ -46,6 +46,8 @@ _MIRROR_REACH_HZ = 130.0
 _HIGH_ORDER, _MOST_RISE = 3, 10 ** (26.0 / 20)
 """A multiple above the third is no more than so far over the strongest lower one that could be seen: twenty times,
 chosen wide."""
+_STAYS = 0.5
+"""Power of the low multiples where a high one is gone, against where it is there: within 3 dB they stay the same."""
 _LOOKED_FOR, _WITH_LOW = 0.3, 0.2
 """Where the lowest three were looked for in so many windows and found in so few of those with high ones, the high ones
 are no mains'. Chosen."""
@@ -177,6 +179,7 @@ def _lines(
     counted &= _peaks(windows, lines_hz, amplitude)
     counted &= _plausible(amplitude, counted, seen)
     seen &= counted | (floor < _usual(amplitude, counted))
+    counted = _with_the_low_ones(amplitude, counted, seen)
     gain = response(lines_hz, capture.true_rate_hz)
     turned = np.asarray(np.where(counted, _standing(amplitude, lines_hz, windows.time_s), 0.0) / gain, dtype=complex)
     settled = 0.0 if tone is None else tone.settled_log
@@ -283,6 +286,17 @@ def _plausible(amplitude: Complexes, counted: Flags, seen: Flags) -> Flags:
     low_line = np.where(low, np.abs(amplitude[:, :_HIGH_ORDER]), 0.0).max(axis=1)
     strongest = np.where(low.any(axis=1), low_line, float(usual.max()))
     out[:, _HIGH_ORDER:] &= np.abs(amplitude[:, _HIGH_ORDER:]) < _MOST_RISE * strongest[:, None]
+    return out
+
+
+def _with_the_low_ones(amplitude: Complexes, counted: Flags, seen: Flags) -> Flags:
+    """Reject high multiples that come and go while the low ones stay: notes of another sound, a voice."""
+    out = counted.copy()
+    low = np.sum(np.where(counted[:, :_HIGH_ORDER], np.abs(amplitude[:, :_HIGH_ORDER]) ** 2, 0.0), axis=1)
+    for k in range(_HIGH_ORDER, counted.shape[1]):
+        here, gone = counted[:, k], seen[:, k] & ~counted[:, k]
+        if here.any() and np.count_nonzero(gone) > np.count_nonzero(here):
+            out[:, k] &= not median(low[gone]) > _STAYS * median(low[here])
     return out
 
 

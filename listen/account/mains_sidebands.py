@@ -9,7 +9,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from listen.account.low_note_sidebands import NO_LOW_NOTES, LowNoteSidebands
+from listen.account.low_note_sidebands import NO_LOW_NOTES, ONE_SIDED, LowNoteSidebands
 from listen.account.windows import hann_response
 from listen.sorting import median, running_max
 from listen.track import MAINS_HZ, Envelope, Frames, knot_spacing_s, short_frame_s
@@ -107,12 +107,13 @@ def find_sidebands(envelope: Envelope, low_notes: LowNoteSidebands = NO_LOW_NOTE
     best: MainsSidebands | None = None
     for mains in MAINS_HZ:
         for rate_hz in (mains, 2 * mains):
-            found = _modulation(level, pitch, middle, rate_hz)
+            found, two_sided = _modulation(level, pitch, middle, rate_hz)
             low = np.where(low_notes.f0_hz < _FEW_CYCLES * rate_hz, low_notes.amplitude[rate_hz], np.nan)
             amplitude, at_s = np.concatenate([found, low]), np.concatenate([time_s, low_notes.time_s])
+            two_sided = np.concatenate([two_sided, np.ones(len(low), dtype=bool)])
             known = np.flatnonzero(np.isfinite(amplitude))
             known = known[np.argsort(at_s[known])]
-            lasts = _lasting(at_s[known], amplitude[known])
+            lasts = _lasting(at_s[known], amplitude[known], two_sided[known])
             if lasts is None:
                 continue
             whole = len(known[lasts]) == len(known)
@@ -131,13 +132,17 @@ def find_sidebands(envelope: Envelope, low_notes: LowNoteSidebands = NO_LOW_NOTE
     return best
 
 
-def _lasting(time_s: Floats, amplitude: Floats) -> slice | None:
-    """Windows in which sidebands last: all, where most have them; else the strongest run of two or more alike."""
+def _lasting(time_s: Floats, amplitude: Floats, two_sided: Flags) -> slice | None:
+    """Windows in which sidebands last: all, where most have them; else the strongest run of two or more alike.
+
+    For so short a time a line beside the tone might be taken for them: those that count are there on both sides.
+    """
     if len(amplitude) >= 2 and median(amplitude) > 0:
         return slice(0, len(amplitude))
     best: slice | None = None
     loudest = 0.0
     joined = np.diff(time_s) < _ONE_RUN_S
+    amplitude = np.where(two_sided, amplitude, 0.0)
     for i in range(len(amplitude)):
         alike = (amplitude > _ALIKE * amplitude[i]) & (_ALIKE * amplitude < amplitude[i])
         first, last = i, i + 1
@@ -167,8 +172,8 @@ def _pieces(envelope: Envelope) -> list[tuple[Floats, Floats, Floats]]:
     return out
 
 
-def _modulation(level: Floats, pitch: Floats, f0_hz: Floats, rate_hz: float) -> Floats:
-    """Amplitude of one sideband over the carrier in each window; 0 where none is detected, NaN where none can be seen.
+def _modulation(level: Floats, pitch: Floats, f0_hz: Floats, rate_hz: float) -> tuple[Floats, Flags]:
+    """Amplitude of one sideband over the carrier in each window, and whether there is one on both sides.
 
     Parameters
     ----------
@@ -179,23 +184,31 @@ def _modulation(level: Floats, pitch: Floats, f0_hz: Floats, rate_hz: float) -> 
 
     Returns
     -------
-    ndarray, shape (w,)
+    amplitude : ndarray, shape (w,)
+        R.s.s. of what level and pitch show; 0 where none is detected, NaN where none can be seen.
+    two_sided : ndarray of bool, shape (w,)
     """
     # the short frames' weight smears the modulation, and the pitch's difference from knot to knot a little more
     seen = hann_response([rate_hz * short_frame_s(f0) for f0 in f0_hz.tolist()])
     differenced = np.sinc([2.0 * knot_spacing_s(f0) * rate_hz for f0 in f0_hz.tolist()])
     shown = (np.abs(seen) >= _SMEAR) & (differenced >= _DIFFERENCED) & (f0_hz >= _FEW_CYCLES * rate_hz)
-    out = np.full(len(f0_hz), np.nan)
+    out, two_sided = np.full(len(f0_hz), np.nan), np.zeros(len(f0_hz), dtype=bool)
     if not shown.any():
-        return out
+        return out, two_sided
     lines_at = _detrended_lines(level.shape[1], rate_hz)
     total = np.zeros(np.count_nonzero(shown))
+    both = []
     for series, scale in ((level, 0.5), (pitch, 0.5 * f0_hz[shown] / rate_hz / differenced[shown])):
-        lines = np.abs(series[shown] @ lines_at) * 2
-        clear = lines[:, 0] > np.maximum(_OVER_FLOOR * np.median(lines[:, 3:], axis=1), lines[:, 1:3].max(axis=1))
-        total += np.where(clear, (lines[:, 0] * scale / seen[shown]) ** 2, 0.0)
+        lines = series[shown] @ lines_at * 2
+        size = np.abs(lines)
+        clear = size[:, 0] > np.maximum(_OVER_FLOOR * np.median(size[:, 3:], axis=1), size[:, 1:3].max(axis=1))
+        total += np.where(clear, (size[:, 0] * scale / seen[shown]) ** 2, 0.0)
+        both.append(np.where(clear, lines[:, 0] * scale, 0.0))
+    # a level of Re(a e) and a phase of Re(p e) make lines of (a + i p) / 2 and, conjugate, (a - i p) / 2
+    upper, lower = np.abs(both[0] + both[1]), np.abs(both[0] - both[1])
     out[shown] = np.sqrt(total)
-    return out
+    two_sided[shown] = np.minimum(upper, lower) > ONE_SIDED * np.maximum(upper, lower)
+    return out, two_sided
 
 
 @lru_cache(maxsize=16)

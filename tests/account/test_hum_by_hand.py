@@ -21,6 +21,7 @@ from listen.account.mains import (
     _plausible,
     _steady,
     _usual,
+    _with_the_low_ones,
     find_mains,
 )
 from listen.account.mains_sidebands import _modulation, _pieces
@@ -210,6 +211,28 @@ def test_high_multiples_without_low_ones_are_no_mains(seen: int, low: int, high:
     amplitude[:, 5] = 0.01 * rise
     found = _plausible(amplitude, counted, looked)
     assert found[:high, 5].all() == found[:, 5].any() == kept
+    assert (found[:, :3] == counted[:, :3]).all()
+
+
+@pytest.mark.parametrize(
+    ("high", "elsewhere", "kept"),
+    [
+        # there for a sixth of the time, while the low ones stay or fall by 2 dB: a note
+        *((6, 0.01, False), (6, 0.008, False)),
+        # they come and go with it, it is there most of the time, or there are no low ones at all
+        *((6, 0.006, True), (21, 0.01, True), (6, 0.0, True)),
+    ],
+)
+def test_a_high_multiple_that_comes_while_the_low_ones_stay_is_no_mains(
+    high: int, elsewhere: float, kept: bool
+) -> None:
+    counted, seen = np.zeros((40, 8), dtype=bool), np.ones((40, 8), dtype=bool)
+    amplitude = np.zeros((40, 8), dtype=complex)
+    amplitude[:, 0], amplitude[:high, 0] = elsewhere, 0.01
+    counted[:, 0] = amplitude[:, 0] != 0.0
+    amplitude[:high, 6], counted[:high, 6] = 0.03, True
+    found = _with_the_low_ones(amplitude, counted, seen)
+    assert found[:high, 6].all() == found[:, 6].any() == kept
     assert (found[:, :3] == counted[:, :3]).all()
 
 

@@ -398,3 +398,16 @@ def test_a_strong_line_off_a_multiple_is_no_mains(line_hz: float, lines: int) ->
     """It stands far over what lies beside it: its frequency is known to a tenth of a bin (5.9 Hz)."""
     line = SIZE * 10 ** (-35.0 / 20) * np.cos(2 * np.pi * line_hz * times(4.0))
     assert len(find_fixed_lines(*turn_with(line), QUIET, False, 50.0)) == lines
+
+
+@pytest.mark.parametrize(("notes_hz", "of_the_room"), [((311.0, 392.0, 466.0), True), ((311.0, 622.0, 933.0), False)])
+def test_notes_that_come_and_go_are_the_rooms(notes_hz: tuple[float, ...], of_the_room: bool) -> None:
+    """Of three that are no harmonics of each other; one that comes and goes with its harmonics may be the board's."""
+    t = times(4.0)
+    there = (t % 1.0) < 0.55
+    x = sum(SIZE * 10 ** (-44.0 / 20) * np.cos(2 * np.pi * hz * t) for hz in notes_hz) * there
+    tone = tone_on_grid(np.arange(0.0, 4.0, 0.005), 1450.0, np.log(SIZE), settled_log=float(np.log(SIZE)))
+    x = x + SIZE * np.cos(2 * np.pi * 1450.0 * t) + white(len(t), -95.0)
+    found = find_fixed_lines(Take(samples=x), tone, QUIET, False)
+    assert len(found) >= 3
+    assert all((line.of_the_recording is True) == of_the_room for line in found)

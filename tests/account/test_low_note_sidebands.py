@@ -123,11 +123,14 @@ def test_a_low_note_that_the_mains_modulates_has_no_even_order() -> None:
 )
 def test_two_windows_alike_are_a_second_of_ripple(amplitude: list[float], windows: slice | None) -> None:
     time_s = 1.0 + 0.5 * np.arange(len(amplitude))
-    assert _lasting(time_s, np.array(amplitude)) == windows
+    both = np.ones(len(amplitude), dtype=bool)
+    assert _lasting(time_s, np.array(amplitude), both) == windows
+    if windows is not None and windows.stop < len(amplitude):
+        assert _lasting(time_s, np.array(amplitude), ~both) is None
     if amplitude:
         # ... but not two with another sound between them
         time_s[3:] += 1.0
-        assert windows != slice(2, 4) or _lasting(time_s, np.array(amplitude)) is None
+        assert windows != slice(2, 4) or _lasting(time_s, np.array(amplitude), both) is None
 
 
 @pytest.mark.parametrize("how", ["level", "pitch"])

@@ -103,7 +103,7 @@ def test_a_line_of_modulation_stands_out_beside_others(over: float, found: bool)
     t = 0.0025 * np.arange(400)
     level = 0.01 * sum(np.cos(2 * np.pi * (50.0 + off) * t + off) for off in (-7.0, -5.0, 5.0, 7.0))
     level = level + 0.01 * over * np.cos(2 * np.pi * 50.0 * t)
-    (sideband,) = _modulation(level[None], np.zeros((1, 400)), np.array([2000.0]), 50.0)
+    ((sideband,), _) = _modulation(level[None], np.zeros((1, 400)), np.array([2000.0]), 50.0)
     assert bool(sideband > 0.0) is found
 
 
@@ -111,7 +111,7 @@ def test_a_line_of_modulation_stands_out_beside_others(over: float, found: bool)
 def test_the_skirt_of_another_rate_is_none_of_the_mains(rate_hz: float, found: bool) -> None:
     """Stronger 1.25 Hz off: half way to it and more is another's."""
     level = 0.02 * np.cos(2 * np.pi * rate_hz * 0.0025 * np.arange(400))
-    (sideband,) = _modulation(level[None], np.zeros((1, 400)), np.array([2000.0]), 50.0)
+    ((sideband,), _) = _modulation(level[None], np.zeros((1, 400)), np.array([2000.0]), 50.0)
     assert bool(sideband > 0.0) is found
 
 
@@ -125,13 +125,23 @@ def test_sidebands_of_level_and_pitch_are_those_of_the_short_frames_put_back() -
             differenced = float(np.sinc(2.0 * knot_spacing_s(f0_hz) * rate_hz))
             level = (0.02 * np.cos(turn))[None]
             pitch = (0.02 * rate_hz / f0_hz * np.cos(turn))[None]
-            (by_level,) = _modulation(level, 0.0 * pitch, np.array([f0_hz]), rate_hz)
-            (by_pitch,) = _modulation(0.0 * level, pitch, np.array([f0_hz]), rate_hz)
+            ((by_level,), _) = _modulation(level, 0.0 * pitch, np.array([f0_hz]), rate_hz)
+            ((by_pitch,), _) = _modulation(0.0 * level, pitch, np.array([f0_hz]), rate_hz)
             if not 0.17 < seen < 0.22 and not 0.27 < differenced < 0.33:
                 assert np.isfinite(by_level) == (seen > 0.2 and differenced > 0.3)
             if np.isfinite(by_level):
                 assert by_level * seen == pytest.approx(0.01, rel=0.01)
                 assert by_pitch * seen * differenced == pytest.approx(0.01, rel=0.01)
+
+
+@pytest.mark.parametrize(("m", "beta", "two_sided"), [(0.02, 0.0, True), (0.0, 0.02, True), (0.02, 0.02, False)])
+def test_level_and_phase_that_swing_alike_have_one_sideband(m: float, beta: float, two_sided: bool) -> None:
+    """1 + m cos wt and a phase of -beta sin wt leave (m + beta) / 2 on one side, (m - beta) / 2 on the other."""
+    turn, f0_hz, rate_hz = 2 * np.pi * 60.0 * 0.0025 * np.arange(400), 2000.0, 60.0
+    differenced = float(np.sinc(2.0 * knot_spacing_s(f0_hz) * rate_hz))
+    pitch = -beta * rate_hz / f0_hz * differenced * np.cos(turn)
+    _, (found,) = _modulation(m * np.cos(turn)[None], pitch[None], np.array([f0_hz]), rate_hz)
+    assert found == two_sided
 
 
 # Deviations of the mains
