@@ -21,6 +21,8 @@ _GLIDE = 0.45
 """.. unless an adjacent hop moves the same way by this part of it: the control was turned quickly."""
 _PURE = 0.08
 """Largest normalised difference of a hop that holds one pitch; one across a step holds two, and differs more."""
+_CLEAR = 0.02
+"""Normalised difference of a tone 20 dB over what else sounds: words hold no period so well for half a second."""
 _SURE = 0.1
 """Largest normalised difference of a single isolated hop."""
 _SAME_NOTE = 0.04
@@ -100,7 +102,7 @@ def find_segments(track: CoarseTrack, rate_hz: float, first: int, last: int, rea
     amplitude = np.sqrt(track.power)
     floor = max(_FLOOR_AMPLITUDE, 10 ** (-BELOW_LOUDEST_DB / 20) * float(amplitude.max(initial=0.0)))
     voiced = (track.f0_hz > 0) & (track.normalised_difference < TONE_BELOW) & (amplitude > floor)
-    hum = voiced & _mains_alone(track.f0_hz, amplitude)
+    hum = voiced & _mains_alone(track.f0_hz, amplitude, voiced & (track.normalised_difference < _CLEAR))
     voiced = _with_fades(voiced & ~hum, hum, track.f0_hz, amplitude)
     if _mains_only(track.f0_hz[voiced], amplitude[voiced]):
         voiced[:] = False
@@ -118,19 +120,30 @@ def find_segments(track: CoarseTrack, rate_hz: float, first: int, last: int, rea
     ]
 
 
-def _mains_alone(f0_hz: Floats, amplitude: Floats) -> NDArray[np.bool_]:
-    """Hops that are mains hum: a multiple of 50 or 60 Hz that is weak, or far below the loudest tone."""
+def _mains_alone(f0_hz: Floats, amplitude: Floats, clear: Flags) -> Flags:
+    """Hops that are mains hum: a multiple of 50 or 60 Hz that is weak, or far below the loudest tone.
+
+    ``clear``: hops that hold one period to a hundredth. Where a tone is as weak elsewhere it rests there, too.
+    """
     # what is loud for an instant (a thump, a recorder's gain before it settles) is no tone to hold the rest against
-    loudest = np.sort(amplitude)[-max(1, min(_LOUD_HOPS, len(amplitude) // 10)) :]
-    least = max(10 ** (-50 / 20), 0.2 * float(loudest[0] if len(loudest) else 0.0))
+    least = max(10 ** (-50 / 20), 0.2 * _loudest(amplitude))
     hum = np.zeros(len(f0_hz), dtype=bool)
     if float(amplitude.min(initial=np.inf)) >= least:
         return hum
     for mains in (50.0, 60.0):
         order = np.round(f0_hz / mains)
         hum |= (order >= 1) & (order <= 6) & (np.abs(f0_hz - order * mains) < 0.006 * f0_hz)
-    faint: NDArray[np.bool_] = hum & (amplitude < least)
+    elsewhere = amplitude[clear & ~hum]
+    if len(elsewhere) > _LOUD_HOPS:
+        least = min(least, 0.5 * _loudest(elsewhere))
+    faint: Flags = hum & (amplitude < least)
     return faint
+
+
+def _loudest(amplitude: Floats) -> float:
+    """What half a second of the hops comes to."""
+    most = np.sort(amplitude)[-max(1, min(_LOUD_HOPS, len(amplitude) // 10)) :]
+    return float(most[0] if len(most) else 0.0)
 
 
 def _with_fades(voiced: NDArray[np.bool_], hum: NDArray[np.bool_], f0_hz: Floats, amplitude: Floats) -> Flags:

@@ -310,11 +310,13 @@ def test_pieces_of_tone_that_are_long_enough() -> None:
 )
 def test_modulation_that_short_frames_show(rate_hz: float, f0_hz: float, seen: bool) -> None:
     t = 0.0025 * np.arange(400)
-    (found,) = _modulation(0.02 * np.cos(2 * np.pi * rate_hz * t)[None], np.zeros((1, 400)), np.array([f0_hz]), rate_hz)
+    ((found,), _) = _modulation(
+        0.02 * np.cos(2 * np.pi * rate_hz * t)[None], np.zeros((1, 400)), np.array([f0_hz]), rate_hz
+    )
     assert bool(np.isfinite(found)) is seen
     # a slow course is none of it, nor is another rate's skirt
-    (bend,) = _modulation((0.5 * (t - 0.5) ** 3)[None], np.zeros((1, 400)), np.array([2000.0]), 50.0)
-    (skirt,) = _modulation(0.02 * np.cos(2 * np.pi * 51.0 * t)[None], np.zeros((1, 400)), np.array([2000.0]), 50.0)
+    ((bend,), _) = _modulation((0.5 * (t - 0.5) ** 3)[None], np.zeros((1, 400)), np.array([2000.0]), 50.0)
+    ((skirt,), _) = _modulation(0.02 * np.cos(2 * np.pi * 51.0 * t)[None], np.zeros((1, 400)), np.array([2000.0]), 50.0)
     assert (bend < 1e-6, skirt) == (True, 0.0)
 
 
