@@ -69,9 +69,10 @@ _ENDS_DB, _SOMEWHERE = 20.0, 0.95
 """A line that falls to less than a tenth where nothing else sounds ends with it: a voice on one pitch leaves 26 dB less
 in 95 % of its pauses (synthesised speech under a board), a board's own line stays. It may be there in a part of the
 tuning alone: one window in twenty counts."""
-_STEADY_DB, _NOTE_HZ = 12.0, 3.0
+_STEADY_DB, _NOTE_HZ, _HIGHEST_NOTE_HZ = 12.0, 3.0, 2100.0
 """From the 20th to the 80th of 100 windows: 38 notes of chords on a synthesised radio moved by 15 to 51 dB, 17 steady
-lines by 2 dB at the most. And what a line's frequency is known to."""
+lines by 2 dB at the most. What a line's frequency is known to. And the highest note of a voice, C7 (of common
+instruments few go higher: common practice, no source); bursts on the cycle have lines about their own, far over it."""
 _SMEARED_HZ = 2.5 * _FLOOR_HZ
 """A high harmonic that moves over so much in a window stands out of nothing: the floor about a line is read in less.
 Those of a wave with edges fold at the converter's, where some stand still."""
@@ -206,7 +207,8 @@ def find_fixed_lines(
 
 def _without_notes(lines: list[FixedLine], singing: Flags) -> list[FixedLine]:
     """The same; where several come and go that are no harmonics of each other, these are music in the room."""
-    notes = [line for line in lines if not line.comes_again and _comes_and_goes(line, singing)]
+    low = [line for line in lines if line.frequency_hz < _HIGHEST_NOTE_HZ and not line.comes_again]
+    notes = [line for line in low if _comes_and_goes(line, singing)]
     if unrelated([line.frequency_hz for line in notes], _NOTE_HZ) < FEWEST_NOTES:
         return lines
     return [replace(line, of_the_recording=True) if line in notes else line for line in lines]

@@ -28,6 +28,8 @@ whole in its last window goes on for half a window at the least."""
 _SHORTEST_ROWS, _BRIDGE_ROWS = 15, 20
 """Of 20 ms: 0.3 s at the least, as long as the windows over which half orders and bursts are averaged; across 0.4 s
 what comes again is the same, as where a burst comes and goes at its limit. Chosen."""
+_BOTH_DB = float(10.0 * np.log10(2.0))
+"""Two equal sidebands over one."""
 _SILENCE_DB = 6.0
 """Hum that is as strong in silence, within this, is the recording's."""
 _CREST = 0.2
@@ -109,13 +111,15 @@ def hum_of_recorder(account: Account, recorder_hum_dbfs: float | None) -> Flags:
 
 
 def _sidebands(account: Account, limits: Limits) -> list[Candidate]:
+    """Both sidebands together, as the lines of added hum count together."""
     sides = account.sidebands
-    severity = severity_of(sides.level_dbc, limits["mains-hum"]) if sides is not None else None
+    level_dbc = sides.level_dbc + _BOTH_DB if sides is not None else float("-inf")
+    severity = severity_of(level_dbc, limits["mains-hum"])
     if sides is None or severity is None or account.tone is None:
         return []
     numbers = measured.Hum(
         mains_hz=sides.mains_hz,
-        level_dbc=sides.level_dbc,
+        level_dbc=level_dbc,
         strongest_hz=sides.rate_hz,
         as_sidebands=True,
         in_silence=False,

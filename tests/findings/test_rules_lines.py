@@ -137,10 +137,12 @@ def test_hum_that_is_in_the_silence_too_is_the_recordings(in_silence_dbc: float,
     ("level_dbc", "severity"), [(-50.01, None), (-50.0, "attention"), (-30.01, "attention"), (-30.0, "fault")]
 )
 def test_sidebands_by_their_level(level_dbc: float, severity: str | None) -> None:
-    sides = mains_sidebands(level_dbc)
+    """Both together."""
+    sides = mains_sidebands(level_dbc - 10 * np.log10(2.0))
     found = said(sidebands=sides)
     assert [c.severity for c in found] == ([severity] if severity else [])
     if found:
+        assert found[0].measured.level_dbc == pytest.approx(level_dbc)
         assert (found[0].variant, found[0].part) == ("sidebands", "mains-sidebands")
         assert (found[0].measured.strongest_hz, found[0].measured.as_sidebands) == (120.0, True)
     # lines come first: their beats look like sidebands
