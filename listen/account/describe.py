@@ -183,7 +183,7 @@ def _modulations(account: Account) -> Iterator[tuple[str, Part]]:
             "line-beside",
             SecondOscillator(
                 id=f"line-beside-{number}",
-                frequency_hz=swing.segment.f0_hz + swing.rate_hz,
+                frequency_hz=swing.line_hz,
                 level_dbc=float(20 * np.log10(max(swing.depth, 1e-9))),
                 start_s=swing.segment.start_s,
                 end_s=swing.segment.end_s,

@@ -26,6 +26,8 @@ _SPURS_DBC, _SPUR_ROWS = -66.0, 8
 4 dB under the faintest line that is taken (-62 dBc), for one frame of 40 ms reads a level less surely; eight rows of 20
 ms are as long as one window of the search.
 """
+_RESIDUAL_DBC = -54.0
+"""... or as much in all: a line below the second harmonic is none of those. 4 dB under the limit of one line."""
 HALVES_ROOM = 1.5
 """Power of all half orders over that of the first three, which alone are read: 1.07 where they fall as 1 / k (the
 series), the rest is room for their scatter from frame to frame."""
@@ -78,7 +80,7 @@ def find_interharmonics(
 def _fixed_lines(source: Any, account: Account, tone: BoardTone, halves: HalfOrders) -> list[FixedLine]:
     frames, mains = account.frames, account.mains
     with np.errstate(invalid="ignore"):
-        shown = tone.rows & (frames.spur_dbc > _SPURS_DBC)
+        shown = tone.rows & ((frames.spur_dbc > _SPURS_DBC) | (frames.residual_dbc > _RESIDUAL_DBC))
     if np.count_nonzero(shown) < _SPUR_ROWS:
         return []
     levels = np.full(HARMONIC_COLUMNS + 1, -200.0)

@@ -76,6 +76,8 @@ class Swing:
         One sideband is under a quarter of the other.
     share : float
         Part of the level's variance that it explains.
+    above : bool
+        The larger sideband lies over the tone.
     """
 
     segment: SteadySegment
@@ -84,6 +86,12 @@ class Swing:
     follows_pitch: float
     one_sided: bool
     share: float
+    above: bool = True
+
+    @property
+    def line_hz(self) -> float:
+        """Frequency of the larger sideband: of the line, where there is one alone."""
+        return abs(self.segment.f0_hz + (self.rate_hz if self.above else -self.rate_hz))
 
     @property
     def unsure_hz(self) -> float:
@@ -144,7 +152,7 @@ def _swing_of(tone: BoardTone, segment: SteadySegment) -> Swing | None:
     if depth < _LEAST_DEPTH:
         return None
     cents = without(bends, 1200 * np.log2(tone.f0_hz[a:b]))
-    follows, one_sided = _sidebands(flat, cents, rate_hz, segment.f0_hz, tone.grid_s)
+    follows, one_sided, above = _sidebands(flat, cents, rate_hz, segment.f0_hz, tone.grid_s)
     return Swing(
         segment=segment,
         rate_hz=rate_hz,
@@ -152,6 +160,7 @@ def _swing_of(tone: BoardTone, segment: SteadySegment) -> Swing | None:
         follows_pitch=follows,
         one_sided=one_sided,
         share=share,
+        above=above,
     )
 
 
@@ -248,8 +257,8 @@ def smeared(rate_hz: float, f0_hz: float, grid_s: float) -> float:
     return averaged * float(hann_response(rate_hz * short_frame_s(f0_hz)))
 
 
-def _sidebands(flat: Floats, cents: Floats, rate_hz: float, f0_hz: float, grid_s: float) -> tuple[float, bool]:
-    """Phase modulation over level modulation, and whether the two make one sideband only."""
+def _sidebands(flat: Floats, cents: Floats, rate_hz: float, f0_hz: float, grid_s: float) -> tuple[float, bool, bool]:
+    """Phase modulation over level modulation, whether the two make one sideband only, if the larger is above."""
     n = len(flat)
     window = np.hanning(n)
     turns = np.exp(-2j * np.pi * rate_hz * grid_s * np.arange(n)) * window * (2.0 / window.sum())
@@ -257,13 +266,13 @@ def _sidebands(flat: Floats, cents: Floats, rate_hz: float, f0_hz: float, grid_s
     averaged = abs(float(np.sinc(rate_hz * max(0.01, 4.0 / f0_hz))))
     if averaged < _AVERAGED_OUT:
         # over so many cycles a swing at this rate averages out: nothing tells it from a beat
-        return 1.0, False
+        return 1.0, False, True
     # the pitch is the phase's slope: phase = pitch / (j 2 pi rate)
     swing_hz = complex(np.sum(cents * turns)) * np.log(2) / 1200 * f0_hz
     phase = swing_hz / (1j * rate_hz)
     upper, lower = abs(level + 1j * phase), abs(np.conj(level) + 1j * np.conj(phase))
     smaller, larger = min(upper, lower), max(upper, lower)
-    return abs(phase) / max(abs(level), 1e-12), bool(smaller < _ONE_SIDED * larger)
+    return abs(phase) / max(abs(level), 1e-12), bool(smaller < _ONE_SIDED * larger), upper >= lower
 
 
 def typical_rate(swings: list[Swing]) -> float:

@@ -228,9 +228,7 @@ def _lines(account: Account, limits: Limits) -> list[Candidate]:
     rows = whole & (frames.time_s >= worst.segment.start_s) & (frames.time_s <= worst.segment.end_s)
     if severity is None or not rows.any():
         return []
-    numbers = measured.Parasitic(
-        burst_rms_dbc=dbc, onset_f0_hz=worst.segment.f0_hz, burst_hz=worst.segment.f0_hz + worst.rate_hz
-    )
+    numbers = measured.Parasitic(burst_rms_dbc=dbc, onset_f0_hz=worst.segment.f0_hz, burst_hz=worst.line_hz)
     part = account.id_of("line-beside")
     return [candidate_of(frames, rows, "parasitic-oscillation", severity, numbers, variant="line", part=part)]
 

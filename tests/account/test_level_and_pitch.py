@@ -61,7 +61,7 @@ def test_equal_sidebands_with_some_pitch_are_the_levels_own() -> None:
 def test_a_swing_that_short_frames_average_out_follows_no_pitch() -> None:
     """Frames of four cycles of 60 Hz hold a swing of 12 Hz to 23 % (sinc): nothing tells it from a beat."""
     level, cents = 0.05 * np.cos(2 * np.pi * 12.0 * TIME_S), np.zeros(len(TIME_S))
-    assert _sidebands(level, cents, 12.0, 60.0, float(TIME_S[1] - TIME_S[0])) == (1.0, False)
+    assert _sidebands(level, cents, 12.0, 60.0, float(TIME_S[1] - TIME_S[0])) == (1.0, False, True)
 
 
 @pytest.mark.parametrize(

@@ -1,0 +1,40 @@
+"""A line beside the tone: its frequency, on whichever side it lies, below the tone too."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+
+from listen.account.modulation import find_swings
+from listen.account.tone import find_tone
+from tests.accounts import segment
+from tests.tones import check_of, frames_of, smooth_turn, times, white
+
+SIZE = 0.3
+
+
+@pytest.mark.parametrize("apart_hz", [-31.2, -9.7, 9.7, 31.2])
+def test_a_line_is_told_on_its_own_side(apart_hz: float) -> None:
+    t = times(4.0)
+    x = SIZE * (np.cos(2 * np.pi * 890.4 * t) + 0.01 * np.cos(2 * np.pi * (890.4 + apart_hz) * t + 0.7))
+    tone = find_tone(frames_of(x + white(len(t), -95.0)))
+    assert tone is not None
+    rest = segment(0.3, 3.7, 890.4, first=tone.index(0.3), stop=tone.index(3.7))
+    (swing,) = find_swings(tone, [rest])
+    assert swing.one_sided
+    assert swing.line_hz == pytest.approx(890.4 + apart_hz, abs=0.2)
+
+
+@pytest.mark.parametrize("line_hz", [151.3, 277.3, 561.6])
+def test_a_line_below_the_second_harmonic_is_found_in_a_turn(line_hz: float) -> None:
+    """-42 dBc all through, in the silence too; the turn crosses it."""
+    phase, _ = smooth_turn(105.0, 655.0, 3.0)
+    lead = 48_000
+    tone = SIZE * np.concatenate(
+        [np.zeros(lead), np.cos(2 * np.pi * phase) * np.clip(np.arange(len(phase)) / 4800, 0, 1)]
+    )
+    line = SIZE * 10 ** (-42.0 / 20) * np.cos(2 * np.pi * line_hz * times(len(tone) / 48_000)[: len(tone)])
+    (found,) = [one for one in check_of(tone + line + white(len(tone), -90.0)).findings if one.kind != "room-sound"]
+    assert (found.kind, found.severity) == ("unexplained", "attention")
+    assert found.evidence["line_hz"] == pytest.approx(line_hz, abs=1.5)
+    assert found.evidence["level_dbc"] == pytest.approx(-42.0, abs=0.7)
