@@ -15,6 +15,7 @@ from listen.account.chord import FEWEST_NOTES, unrelated
 from listen.account.lowrate import SampleSource
 from listen.account.tone import BoardTone
 from listen.account.zone_lines import zone_lines
+from listen.sorting import quantile
 from listen.track import Frames, short_spectra
 
 Floats = NDArray[np.floating[Any]]
@@ -76,6 +77,8 @@ instruments few go higher: common practice, no source); bursts on the cycle have
 _SMEARED_HZ = 2.5 * _FLOOR_HZ
 """A high harmonic that moves over so much in a window stands out of nothing: the floor about a line is read in less.
 Those of a wave with edges fold at the converter's, where some stand still."""
+_LOW_SHARE, _GROWN = 0.1, 0.35
+"""Of what is tracked but faint: 3 dB (natural logarithm) over its lowest tenth a tone grows or dies."""
 _SIDEBAND_BINS = 3.5
 """A Hann line's lobe of two bins on each side, and what a pitch at rest is off."""
 _UNDER_DB = 6.0
@@ -274,11 +277,11 @@ def _hidden(
     edges = bool(levels_dbc[7:10].max() > _LEAST_DBC)
     # an even part of the wave has an offset of its H2's size, which moves with the level as the harmonics do
     hidden[:, : max(2, int(max(_LOWEST_HZ, 3.5 * bin_hz + strength[1] * _GUARD_HZ) / bin_hz))] = True
+    own_places = _own_places(tone)
     begin = np.searchsorted(tone.time_s, time_s - 0.5 * width_s)
     end = np.maximum(np.searchsorted(tone.time_s, time_s + 0.5 * width_s), begin + 1)
     for i, (a, b) in enumerate(zip(begin.tolist(), end.tolist(), strict=True)):
-        # a line that sounds in the silence is tracked too: it does not hide itself
-        there = tone.strong[a:b]
+        there = own_places[a:b]
         if not there.any():
             continue
         f0 = tone.f0_hz[a:b][there]
@@ -299,6 +302,22 @@ def _hidden(
         np.add.at(marks, last[good], -1)
         hidden[i] |= np.cumsum(marks)[:-1] > 0
     return hidden
+
+
+def _own_places(tone: BoardTone) -> Flags:
+    """Places where the tone sounds, its growth and its decay included.
+
+    What is tracked before and after may be a line that sounds in the silence: that does not hide itself, and stays at
+    one level.
+    """
+    out = tone.strong.copy()
+    edges = np.flatnonzero(np.diff(np.concatenate([[0], tone.tracked.view(np.int8), [0]])))
+    for a, b in zip(edges[::2].tolist(), edges[1::2].tolist(), strict=True):
+        faint = ~tone.strong[a:b]
+        if faint.any() and not faint.all():
+            level = tone.log_level[a:b]
+            out[a:b] |= faint & (level > quantile(level[faint], _LOW_SHARE) + _GROWN)
+    return out
 
 
 def _hide_sidebands(hidden: Flags, tone: BoardTone, time_s: Floats, bin_hz: float, ripple_hz: float) -> None:

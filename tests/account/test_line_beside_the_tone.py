@@ -38,3 +38,12 @@ def test_a_line_below_the_second_harmonic_is_found_in_a_turn(line_hz: float) -> 
     assert (found.kind, found.severity) == ("unexplained", "attention")
     assert found.evidence["line_hz"] == pytest.approx(line_hz, abs=1.5)
     assert found.evidence["level_dbc"] == pytest.approx(-42.0, abs=0.7)
+
+
+@pytest.mark.parametrize("f0_hz", [51.0, 440.0])
+def test_a_tone_that_grows_slowly_is_no_line_of_its_own(f0_hz: float) -> None:
+    """By 20 dB in 0.4 s, from the recorder's noise on; an end that dies away is none, either."""
+    t = times(4.0)
+    for growth in (np.minimum(1.0, 10 ** ((t - 1.8) / 0.4)), np.minimum(1.0, 10 ** ((2.2 - t) / 0.4))):
+        x = SIZE * growth * np.cos(2 * np.pi * f0_hz * t) + white(len(t), -95.0)
+        assert not check_of(x).judgement.account.fixed_lines
