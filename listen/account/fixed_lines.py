@@ -200,6 +200,8 @@ def find_fixed_lines(
     for i in candidates[np.argsort(-usual[candidates])][:8].tolist():
         if any(abs(i * bin_hz - line.frequency_hz) < 3 * bin_hz for line in found):
             continue
+        if np.count_nonzero(singing & ~hidden[:, i]) < _LEAST_WINDOWS:
+            continue  # where the tone sounds nothing is known of it
         found.append(_line(i, power, hidden, singing, tone, time_s, bin_hz))
     for line in zone_lines(power, usual, hidden, singing, tone, time_s)[:4]:
         one = _line(line.place, power, hidden, line.there, tone, time_s, bin_hz)

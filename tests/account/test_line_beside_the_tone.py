@@ -47,3 +47,16 @@ def test_a_tone_that_grows_slowly_is_no_line_of_its_own(f0_hz: float) -> None:
     for growth in (np.minimum(1.0, 10 ** ((t - 1.8) / 0.4)), np.minimum(1.0, 10 ** ((2.2 - t) / 0.4))):
         x = SIZE * growth * np.cos(2 * np.pi * f0_hz * t) + white(len(t), -95.0)
         assert not check_of(x).judgement.account.fixed_lines
+
+
+def test_what_sounds_before_the_tone_alone_is_no_line_under_it() -> None:
+    """Where the tone sounds, its harmonics hide that place: nothing is known of it there."""
+    t = times(5.0)
+    f0_hz = 74.4
+    wave = sum(0.003 ** (k > 1) * np.cos(2 * np.pi * k * f0_hz * t) for k in range(1, 8))
+    before = (t < 1.5) * (0.55 + 0.45 * np.cos(2 * np.pi * 2.3 * t)) * np.cos(2 * np.pi * 224.6 * t)
+    x = SIZE * np.where(t > 2.0, wave, 0.0) + SIZE * 10 ** (-36.0 / 20) * before + white(len(t), -90.0)
+    x += np.where(t > 2.0, 10 ** (-52.0 / 20) * SIZE * np.cos(2 * np.pi * 1311.3 * t), 0.0)
+    found = check_of(x)
+    assert [round(line.frequency_hz) for line in found.judgement.account.fixed_lines] in ([], [1311])
+    assert not [one for one in found.findings if one.severity != "note"]
