@@ -55,6 +55,8 @@ alternate cycles may differ over a part of the tuning alone.
 _RECOVERS_S = 1.0
 """A level that comes back from power on without a turn, in longer than this, drifts: a lamp, a board that warms up.
 Chosen: twice the limit of a bounce."""
+_FIRST_REST_S = 1.0
+"""A level that rings by more than 20 dB hides the beginning of the first rest; a hand is not there so soon. Chosen."""
 _SAME_RATE, _STAYS = 0.1, 1.5
 """Rates within a tenth are one: short rests, of two turns and a half, give no better. A ring that decays in 1.5 times
 the length of the rest has in its last third 64 % of the first one's swing, as much as a swing that goes on (60 %)."""
@@ -261,13 +263,16 @@ def _at_rest(
     swings += _after_retunes(tone, segments, swings, settlings)
     swings = [s for s in swings if not is_mains(s, account.mains)]
     rings = [(s.retune_s, s.retune_s + max(0.1, s.settle_s)) for s in settlings if s.ring]
-    rings += _ring_of_the_start(tone, start, segments, swings)
+    first_ring = _ring_of_the_start(tone, start, segments, swings)
+    rings += first_ring
+    swung = [d for d in account.silences.dropouts if any(a <= d.start_s and d.end_s <= b for a, b in first_ring)]
     sidebands = None if of_a_swing(account.sidebands, swings) else account.sidebands
     if sidebands is not None:
         judged = judged & ~sidebands.on_harmonics(frames)
     return replace(
         account,
         sidebands=sidebands,
+        silences=replace(account.silences, dropouts=tuple(d for d in account.silences.dropouts if d not in swung)),
         segments=tuple(segments),
         swings=tuple(swings),
         settlings=tuple(settlings),
@@ -279,8 +284,8 @@ def _at_rest(
 def _ring_of_the_start(
     tone: BoardTone, start: Start, segments: list[SteadySegment], swings: list[Swing]
 ) -> list[tuple[float, float]]:
-    """Where the level rings after power on, as it may after a retune: no drift of the level."""
-    if not start.settled_s or not segments or segments[0].start_s > start.settled_s + 2 * events_rows.AFTER_START_S:
+    """Where the level rings after power on, as it may after a retune: no drift of the level, and it does not die."""
+    if not start.settled_s or not segments or segments[0].start_s > start.settled_s + _FIRST_REST_S:
         return []
     found = find_settlings(tone, [replace(segments[0], retune_s=start.settled_s)], swings)
     return [(s.retune_s, s.retune_s + s.settle_s) for s in found if s.ring and (s.rate_hz or s.settle_s < _RECOVERS_S)]

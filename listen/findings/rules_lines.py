@@ -32,6 +32,9 @@ _BOTH_DB = float(10.0 * np.log10(2.0))
 """Two equal sidebands over one."""
 _SILENCE_DB = 6.0
 """Hum that is as strong in silence, within this, is the recording's."""
+_LASTS_S, _HALF = 1.5, 0.5
+"""A line beside the tone that goes on is there at its other rests, too, or found elsewhere on its own; for less than
+this, and in less than half of the time that the control rests, a note that passes in the room looks alike."""
 _CREST = 0.2
 """Parts of a cycle: so near to a crest, within 72 degrees, a burst sits on it; what lies between is the crossing's, a
 tenth of a cycle wide."""
@@ -220,7 +223,8 @@ def _lines(account: Account, limits: Limits) -> list[Candidate]:
             part = account.id_of(f"line-{number}")
             return [candidate_of(frames, rows, "parasitic-oscillation", severity, numbers, variant="line", part=part)]
     second_lines = account.second_lines
-    if not second_lines:
+    there_s, rests_s = (sum(s.seconds for s in some) for some in ([s.segment for s in second_lines], account.segments))
+    if not second_lines or there_s < min(_LASTS_S, _HALF * rests_s):
         return []
     worst = max(second_lines, key=lambda s: s.depth)
     dbc = float(20 * np.log10(max(worst.depth, 1e-9)))

@@ -336,6 +336,15 @@ def test_a_line_beside_the_tone(dbc: float, severity: str | None) -> None:
         assert (times.min(), times.max()) == (pytest.approx(0.5, abs=0.021), pytest.approx(1.5, abs=0.021))
 
 
+@pytest.mark.parametrize(("rests_s", "told"), [((1.0,), True), ((1.0, 0.9), True), ((1.0, 1.2), False)])
+def test_a_line_beside_one_rest_of_several_may_be_a_note_of_the_room(rests_s: tuple[float, ...], told: bool) -> None:
+    segments = tuple(segment(0.5, 0.5 + seconds, 440.0) for seconds in rests_s)
+    assert bool(said(swings=(beside(0.01),), segments=segments)) is told
+    # ... but not for a second and a half
+    long = replace(beside(0.01), segment=segment(0.4, 1.95, 440.0))
+    assert said(swings=(long,), segments=(*segments, segment(2.0, 6.0, 660.0)))
+
+
 def test_a_line_beside_the_tone_is_not_told_where_nothing_is_judged() -> None:
     assert said(swings=(beside(0.05),), judged=~((FRAMES.time_s > 0.4) & (FRAMES.time_s < 1.6))) == []
 

@@ -1,0 +1,29 @@
+"""A lamp's level loop that rings after power on: neither drift of the level nor a tone that dies."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+
+from tests.tones import check_of, times, white
+
+
+@pytest.mark.parametrize(("ring_hz", "decay_s", "first_db"), [(2.7, 0.5, 12.0), (3.7, 0.8, 24.0), (1.8, 0.4, 10.0)])
+def test_a_ring_after_power_on_is_no_fault(ring_hz: float, decay_s: float, first_db: float) -> None:
+    """A decaying swing of the level's logarithm, as a loop of the second order near its rest has it (derived)."""
+    t = times(7.0)
+    since = t - 1.2
+    swing_db = -first_db * np.exp(-since / decay_s) * np.sin(2 * np.pi * ring_hz * since)
+    level = np.where(since > 0.0, 0.1 * 10 ** (swing_db / 20), 0.0) * np.clip(since / 0.03, 0.0, 1.0)
+    found = check_of(level * np.cos(2 * np.pi * 160.3 * t) + white(len(t), -90.0)).findings
+    assert [one.kind for one in found if one.severity != "note"] == []
+
+
+def test_a_tone_that_dies_later_is_told_all_the_same() -> None:
+    t = times(8.0)
+    since = t - 1.2
+    swing_db = -12.0 * np.exp(-since / 0.5) * np.sin(2 * np.pi * 2.7 * since)
+    level = np.where(since > 0.0, 0.1 * 10 ** (swing_db / 20), 0.0)
+    level *= 1.0 - np.clip(np.minimum(t - 5.0, 5.4 - t) / 0.01, 0.0, 1.0)
+    found = check_of(level * np.cos(2 * np.pi * 160.3 * t) + white(len(t), -90.0)).findings
+    assert [one.kind for one in found if one.severity != "note"] == ["oscillation-dropout"]
