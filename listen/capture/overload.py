@@ -26,6 +26,7 @@ _FEWEST_BELOW_FULL_SCALE = 5
 _FEWEST_SHORT = 25
 _LONGEST_BELOW_FULL_SCALE_S = 0.1
 _DENSITY = 0.02
+_OFTEN = 2.5
 _SPREAD = 0.01
 _WIDER = 1.5
 """A cut top is met over 2.5 times the phases of a crest's top code, as its density says, and eleven of them span 0.83
@@ -214,7 +215,12 @@ def _cut(capture: SampleSpan, codes: Codes, tops: _Tops, sign: int, level: float
     if long.any():
         lattice_fs = _lattice(capture, codes, tops.start[long], tops.length[long], sign)
         long &= tops.drop_fs >= steep_codes * lattice_fs
-    cut = long | (tops.dense & (tops.length < _LONG_RUN))
+    short = tops.dense & (tops.length < _LONG_RUN)
+    if short.any() and not codes.is_full_scale(level):
+        # in codes of few bits, kept in more, a steady sine meets its highest one as often
+        lattice_fs = _lattice(capture, codes, tops.start[short], tops.length[short], sign)
+        short &= _OFTEN * _natural_density(lattice_fs, level) < _DENSITY
+    cut = long | short
     if codes.is_full_scale(level) and long.any():
         fewest = 1
     else:
@@ -338,19 +344,23 @@ def _tops_of_block(capture: SampleSpan, codes: Codes, ahead: _RunAhead, start: i
     )
 
 
+def _natural_density(step_fs: float, level_fs: float) -> float:
+    """Part of a sine's samples that lie within one step of its crest."""
+    return float(np.sqrt(2.0 * step_fs / level_fs)) / np.pi
+
+
 def _dense(samples: Floats, codes: Codes, threshold: float, first: Ints, end: Ints) -> NDArray[np.bool_]:
     """Say for each run whether the extreme code is met here more often than by a sine that just reaches it."""
     n = len(first)
     if n < _NEIGHBOURS + 1:
         return np.zeros(n, dtype=np.bool_)
-    rise = (codes.tolerance_fs + codes.step_fs) / max(threshold, codes.step_fs)
-    natural = float(np.sqrt(2.0 * rise)) / np.pi
+    natural = _natural_density(codes.tolerance_fs + codes.step_fs, max(threshold, codes.step_fs))
     rank = np.arange(n)
     low = np.maximum(rank - _NEIGHBOURS, np.searchsorted(first, first - _CONTEXT + _NEIGHBOURS))
     high = np.minimum(rank + _NEIGHBOURS, np.searchsorted(first, first + _CONTEXT - _NEIGHBOURS) - 1)
     total = np.concatenate([[0], np.cumsum(end - first)])
     density = (total[high + 1] - total[low]) / np.maximum(end[high] - first[low], 1)
-    enough: NDArray[np.bool_] = (high - low >= _NEIGHBOURS) & (density >= max(_DENSITY, 2.5 * natural))
+    enough: NDArray[np.bool_] = (high - low >= _NEIGHBOURS) & (density >= max(_DENSITY, _OFTEN * natural))
     if not enough.any():
         return enough
     # The sample before the top: the same each time where the period is a whole number of samples.

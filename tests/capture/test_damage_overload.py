@@ -239,3 +239,15 @@ def test_the_quick_question_hides_no_single_cut_top(tmp_path):
     samples = open_capture(path).read(0, RATE_HZ // 5)
     assert may_be_cut(samples, "PCM_24")
     assert np.count_nonzero(samples > 0.999) < 30
+
+
+@pytest.mark.parametrize("bits", [8, 9, 10])
+@pytest.mark.parametrize("f0_hz", [231.7, 2400.3, 4999.0])
+def test_crests_in_coarse_codes_of_a_fine_file_are_whole(tmp_path, bits, f0_hz):
+    """A converter of few bits with dither, its samples kept in 24: a steady sine's crests fall on one code or two."""
+    t = np.arange(4 * RATE_HZ) / RATE_HZ
+    step = 2.0 ** (1 - bits)
+    dither = np.random.default_rng(bits).triangular(-0.5, 0.0, 0.5, len(t))
+    for level in (0.391, 0.402, 0.4475):
+        x = step * np.round(level / step * np.sin(2 * np.pi * f0_hz * t) + dither)
+        assert len(scan(tmp_path, x).overload) == 0
