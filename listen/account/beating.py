@@ -29,6 +29,8 @@ _LOBES, _REACH_HZ = 2.0, 15.0
 quicker beat the tracker follows neither (two_tones)."""
 _SECOND_DB = -10.0
 """A second tone from a third of the first one's level on: two tones, not a line beside one."""
+_LASTS_S = 1.5
+"""A note of the room that passes is over sooner (chords of a radio last 0.2 to 1 s: common practice, no source)."""
 _MIRROR_DB = -12.0
 """What lies opposite is fainter by this: a swing's sidebands are equal within 6 dB but where level and pitch swing
 alike."""
@@ -69,7 +71,14 @@ def beating(
         if pairs:
             low, high, weaker = (median(np.array(column)) for column in zip(*pairs, strict=True))
             return replace(heard, source="two-tones", low_hz=low, high_hz=high, weaker_dbc=weaker)
-    return heard
+    # further off than the spectra reach, a line alone on one side of the tone tells as much
+    strong = [x for x in lines if x.one_sided and x.depth > 10 ** (_SECOND_DB / 20) and x.segment.seconds > _LASTS_S]
+    if not strong:
+        return heard
+    most = max(strong, key=lambda line: line.depth)
+    low, high = sorted((most.segment.f0_hz, most.line_hz))
+    weaker = min(float(20 * np.log10(most.depth)), 0.0)
+    return replace(heard, source="two-tones", low_hz=low, high_hz=high, weaker_dbc=weaker)
 
 
 def with_strong_line(heard: SourceClass, lines: Sequence[FixedLine], tone_hz: float) -> SourceClass:

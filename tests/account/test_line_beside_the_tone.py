@@ -60,3 +60,13 @@ def test_what_sounds_before_the_tone_alone_is_no_line_under_it() -> None:
     found = check_of(x)
     assert [round(line.frequency_hz) for line in found.judgement.account.fixed_lines] in ([], [1311])
     assert not [one for one in found.findings if one.severity != "note"]
+
+
+@pytest.mark.parametrize(("apart_hz", "dbc", "two"), [(-17.5, -5.0, True), (22.0, -8.0, True), (22.0, -13.0, False)])
+def test_a_line_beside_the_tone_that_is_nearly_as_strong_is_a_second_tone(
+    apart_hz: float, dbc: float, two: bool
+) -> None:
+    t = times(4.0)
+    x = SIZE * (np.cos(2 * np.pi * 715.9 * t) + 10 ** (dbc / 20) * np.cos(2 * np.pi * (715.9 + apart_hz) * t + 0.7))
+    kinds = [one.kind for one in check_of(0.7 * x + white(len(t), -95.0)).findings if one.severity != "note"]
+    assert kinds == (["two-tones"] if two else ["parasitic-oscillation"])
