@@ -127,7 +127,7 @@ def test_each_row_has_the_state_of_the_nearest_in_time(seed: int) -> None:
     first = rng.random(30) < 0.5
     states = [known[first], known[~first]]
     own = np.full(200, -1, dtype=np.int64)
-    _assign(own, frames, (np.log2(440.0), np.log2(440.0)), states, 7)
+    _assign(own, frames, (np.log2(440.0) - 0.01, np.log2(440.0) + 0.01), states, 7)
     for i in range(200):
         if abs(np.log2(f0[i] / 440.0)) > 0.01:
             assert own[i] == -1

@@ -201,7 +201,7 @@ def test_one_sideband_is_ten_times_the_other(other: float, one_sided: bool) -> N
     turn = 2 * np.pi * rate_hz * t
     level = a * (1 + other) * np.cos(turn)
     cents = 1200 / np.log(2) * a * (1 - other) * rate_hz / f0_hz * np.cos(turn)
-    follows, one = _sidebands(level, cents, rate_hz, f0_hz, GRID_S)
+    follows, one, _ = _sidebands(level, cents, rate_hz, f0_hz, GRID_S)
     assert one is one_sided
     assert follows == pytest.approx((1 - other) / (1 + other), rel=0.02)
 
@@ -217,7 +217,7 @@ def test_the_pitchs_own_swing_is_known_where_a_mean_leaves_three_tenths(
     t = GRID_S * np.arange(500)
     averaged = np.sinc(rate_hz * max(4.0 / f0_hz, 0.01))
     assert (averaged > 0.3) == known
-    follows, one_sided = _sidebands(0.05 * np.cos(2 * np.pi * rate_hz * t), np.zeros(500), rate_hz, f0_hz, GRID_S)
+    follows, one_sided, _ = _sidebands(0.05 * np.cos(2 * np.pi * rate_hz * t), np.zeros(500), rate_hz, f0_hz, GRID_S)
     assert (follows, one_sided) == (pytest.approx(0.0 if known else 1.0, abs=1e-9), False)
 
 
