@@ -72,7 +72,8 @@ def beating(
             low, high, weaker = (median(np.array(column)) for column in zip(*pairs, strict=True))
             return replace(heard, source="two-tones", low_hz=low, high_hz=high, weaker_dbc=weaker)
     # further off than the spectra reach, a line alone on one side of the tone tells as much
-    strong = [x for x in lines if x.one_sided and x.depth > 10 ** (_SECOND_DB / 20) and x.segment.seconds > _LASTS_S]
+    far = [line for line in lines if line.one_sided and line.rate_hz > _REACH_HZ and line.segment.seconds > _LASTS_S]
+    strong = [line for line in far if line.depth > 10 ** (_SECOND_DB / 20)]
     if not strong:
         return heard
     most = max(strong, key=lambda line: line.depth)

@@ -189,8 +189,8 @@ def test_the_deviations_of_the_mains_are_its_scatter() -> None:
         (0.25, 0.0, 0.6, True),
         (0.5, 0.0, 0.6, False),
         (0.5, 3.0, 0.6, True),
-        (0.25, 0.0, 0.79, True),
-        (0.25, 0.0, 0.81, False),
+        (0.25, 0.0, 1.49, True),
+        (0.25, 0.0, 1.51, False),
     ],
 )
 def test_a_ring_after_power_on(decay_s: float, rate_hz: float, rest_s: float, rings: bool) -> None:
