@@ -46,7 +46,9 @@ _APART_CENTS, _TURNED_CENTS_PER_S = 100.0, 400.0
 """A segment whose pitch is further from the board's own before or after it than a semitone and what a hand turns in the
 time between, an octave in three seconds, is another sound: pieces of a board that dies and comes back were within 50
 cents, words 150 to 2900 cents off. So is an impure one whose own pitch moves as much: 200 cents in 40 ms in a word."""
-
+_STRUCK_ROWS, _STRUCK_DB, _HELD_DB, _HELD_SHARE = 3, 10.0, 3.0, 0.4
+"""Thumps of a step lose 20 to 30 dB in a fifth of a second, and are within 3 dB of their loudest for a row or two; a
+board that comes on for a moment holds its level for most of it."""
 
 MAINS_HZ = np.outer((50.0, 60.0), (1.0, 2.0, 3.0)).ravel()
 _MAINS_SHARE = 0.004
@@ -194,8 +196,12 @@ def _foreign(frames: Frames, segments: list[ToneSegment], timbres: list[Floats])
     purity = segments[int(order[0])].residual_dbc
     long = lengths > min(_SHORT_S, 0.5 * total)
     own = [s for s, is_long in zip(segments, long, strict=True) if is_long]
+    begins_s = min((s.start_s for s in own), default=0.0)
     foreign = []
     for segment, timbre, is_long in zip(segments, timbres, long, strict=True):
+        if not is_long and segment.end_s < begins_s and _is_struck(frames, segment):
+            foreign.append(segment)
+            continue
         pure = segment.residual_dbc <= max(purity + _IMPURE_DB, _PURE_DBC)
         if is_long or (pure and not _at_the_mains(frames, segment)):
             continue
@@ -234,6 +240,14 @@ def _is_spoken(frames: Frames, segment: ToneSegment) -> bool:
     """Whether the pitch of a segment moves faster than a hand turns it, as that of a word does."""
     pitch = _pitch_of(frames, segment)
     return len(pitch) > 1 and is_another_pitch(float(pitch.min()), float(pitch.max()), segment.end_s - segment.start_s)
+
+
+def _is_struck(frames: Frames, segment: ToneSegment) -> bool:
+    """Whether a segment dies away from its first moment, as a step on the floor does; a board holds its level first."""
+    level = frames.level_dbfs[frames.segment == segment.number]
+    if len(level) < _STRUCK_ROWS or float(level[0] - level[-1]) < _STRUCK_DB:
+        return False
+    return float(np.mean(level > level.max() - _HELD_DB)) < _HELD_SHARE
 
 
 def is_another_pitch(before_hz: float, after_hz: float, gap_s: float) -> bool:

@@ -1,0 +1,28 @@
+"""A step on the floor before power on, at the board's own pitch, is none of the board's tone."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+
+from tests.tones import check_of, times, white
+
+
+@pytest.mark.parametrize("thump_hz", [56.0, 62.0, 74.0])
+def test_a_thump_before_power_on_is_no_tone_that_dies(thump_hz: float) -> None:
+    """A damped oscillation of 45 to 90 Hz (common practice, no source), 12 dB under the tone, pure and low as it is."""
+    t = times(7.0)
+    x = np.where(t > 3.2, 0.3 * np.cos(2 * np.pi * 62.0 * t) * np.clip((t - 3.2) / 0.1, 0.0, 1.0), 0.0)
+    for at_s, turn in ((2.1, 0.3), (2.5, 1.1)):
+        since = np.maximum(t - at_s, 0.0)
+        thump = 0.12 * np.exp(-since / 0.055) * np.sin(2 * np.pi * thump_hz * since + turn) * (t > at_s)
+        x = x + thump
+    found = check_of(x + white(len(t), -85.0)).findings
+    assert [one.kind for one in found if one.severity != "note"] == []
+
+
+def test_a_board_that_comes_on_for_a_moment_and_dies_is_told() -> None:
+    t = times(7.0)
+    on = np.clip(np.minimum(t - 2.0, 2.4 - t) / 0.02, 0.0, 1.0) + np.clip((t - 3.2) / 0.05, 0.0, 1.0)
+    found = check_of(0.3 * np.minimum(on, 1.0) * np.cos(2 * np.pi * 162.0 * t) + white(len(t), -85.0)).findings
+    assert [one.kind for one in found if one.severity != "note"] == ["oscillation-dropout"]
