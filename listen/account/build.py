@@ -25,7 +25,7 @@ from listen.account.low_note_sidebands import low_note_sidebands
 from listen.account.mains import find_mains
 from listen.account.mains_or_swing import is_a_sideband, is_mains, of_a_swing
 from listen.account.mains_sidebands import find_sidebands
-from listen.account.modulation import Swing, find_swings
+from listen.account.modulation import Swing, find_swings, without_lone_pitch
 from listen.account.oscillator import classify_source, two_tones
 from listen.account.other_channel import find_other_channel
 from listen.account.pitch_scatter import find_wavering
@@ -206,7 +206,7 @@ def _of_an_oscillator(account: Account, source: Any, tone: BoardTone, edges: boo
     for a, b in rest_rows:
         resting[a:b] = True
     low_notes = low_note_sidebands(source, tone, _has_half_orders(frames, tone.rows))
-    sidebands = find_sidebands(frames.envelope, low_notes)
+    sidebands = find_sidebands(frames.envelope, low_notes, tone)
     account = replace(account, sidebands=sidebands)
     moving = events_rows.level_change_residual(frames, tone)
     found = find_interharmonics(source, account, tone, resting, moving)
@@ -261,7 +261,7 @@ def _at_rest(
     swings = [s for s in find_swings(tone, slow) if not _at_half_pitch(s, account.half_orders, frames)]
     settlings = find_settlings(tone, segments, [s for s in swings if not s.one_sided])
     swings += _after_retunes(tone, segments, swings, settlings)
-    swings = [s for s in swings if not is_mains(s, account.mains)]
+    swings = without_lone_pitch([s for s in swings if not is_mains(s, account.mains)])
     rings = [(s.retune_s, s.retune_s + max(0.1, s.settle_s)) for s in settlings if s.ring]
     first_ring = _ring_of_the_start(tone, start, segments, swings)
     rings += first_ring

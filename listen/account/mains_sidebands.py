@@ -10,6 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from listen.account.low_note_sidebands import NO_LOW_NOTES, ONE_SIDED, LowNoteSidebands
+from listen.account.tone import BoardTone
 from listen.account.windows import hann_response
 from listen.sorting import median, running_max
 from listen.track import MAINS_HZ, Envelope, Frames, knot_spacing_s, short_frame_s
@@ -42,6 +43,8 @@ _DISTURBS = 10 ** (-50.0 / 20)
 row says nothing of the wave."""
 
 
+_THROUGHOUT = 0.95
+"""Of a window: the tone's beginning and end have sidebands of their own."""
 _ONE_RUN_S, _ALIKE = 0.6, 0.5
 """Windows come every half second, and a line that lasts fills two or more of them with no less than half of its size:
 one alone may be chance. 60 takes with speech, knocks, hands and clicks had none of the judged size."""
@@ -86,8 +89,17 @@ class MainsSidebands:
         return np.asarray((frames.f0_hz > 0) & (size * read > _DISTURBS))
 
 
-def find_sidebands(envelope: Envelope, low_notes: LowNoteSidebands = NO_LOW_NOTES) -> MainsSidebands | None:
+def find_sidebands(
+    envelope: Envelope, low_notes: LowNoteSidebands = NO_LOW_NOTES, tone: BoardTone | None = None
+) -> MainsSidebands | None:
     """Look for modulation at the mains in the tracker's short frames, and take what the samples show of low notes.
+
+    Parameters
+    ----------
+    envelope : Envelope
+    low_notes : LowNoteSidebands
+    tone : BoardTone, optional
+        Where it is not there other sounds may be tracked, whose swings for a second are nothing.
 
     Returns
     -------
@@ -110,7 +122,7 @@ def find_sidebands(envelope: Envelope, low_notes: LowNoteSidebands = NO_LOW_NOTE
             found, two_sided = _modulation(level, pitch, middle, rate_hz)
             low = np.where(low_notes.f0_hz < _FEW_CYCLES * rate_hz, low_notes.amplitude[rate_hz], np.nan)
             amplitude, at_s = np.concatenate([found, low]), np.concatenate([time_s, low_notes.time_s])
-            two_sided = np.concatenate([two_sided, np.ones(len(low), dtype=bool)])
+            two_sided = np.concatenate([two_sided & _within(time_s, tone), np.ones(len(low), dtype=bool)])
             known = np.flatnonzero(np.isfinite(amplitude))
             known = known[np.argsort(at_s[known])]
             lasts = _lasting(at_s[known], amplitude[known], two_sided[known])
@@ -130,6 +142,15 @@ def find_sidebands(envelope: Envelope, low_notes: LowNoteSidebands = NO_LOW_NOTE
                     amplitude=amplitude[known],
                 )
     return best
+
+
+def _within(time_s: Floats, tone: BoardTone | None) -> Flags:
+    """Windows through all of which the tone sounds."""
+    if tone is None:
+        return np.ones(len(time_s), dtype=bool)
+    there = np.concatenate([[0], np.cumsum(tone.strong)])
+    first, last = (np.searchsorted(tone.time_s, time_s + side * 0.5 * _WINDOW_S) for side in (-1, 1))
+    return np.asarray(there[last] - there[first] > _THROUGHOUT * _WINDOW_S / tone.grid_s)
 
 
 def _lasting(time_s: Floats, amplitude: Floats, two_sided: Flags) -> slice | None:

@@ -49,6 +49,10 @@ small."""
 _AVERAGED_OUT = 0.3
 """... and where a mean over so many cycles leaves less (from a rate of f0 / 5.3 on, sinc), the pitch's own swing is not
 known."""
+_PITCH_ALONE, _ONE_RATE = 2.0, float(np.log(1.15))
+"""Phase over level from which a swing of few turns in one rest alone is not told from a sound: a line beside the tone
+has 1, words and a radio had 2.6 and 4.5 in pieces of half a second. A loop that hunts and pulls the pitch has any, and
+comes again at the same rate."""
 _MULTIPLES = 3
 """Of the swing's rate, fitted beside its trend: of a hunting of a tenth the third is under a twentieth of the first."""
 _RATE_TURNS = 0.5
@@ -115,6 +119,17 @@ def find_swings(tone: BoardTone, segments: list[SteadySegment], excluded_hz: tup
         if swing is not None and not any(abs(swing.rate_hz - f) < 0.03 * f for f in excluded_hz):
             swings.append(swing)
     return swings
+
+
+def without_lone_pitch(swings: list[Swing]) -> list[Swing]:
+    """The same without swings of few turns, more of the pitch than of the level, whose rate comes at no other rest."""
+    return [
+        swing
+        for swing in swings
+        if swing.rate_hz * swing.segment.seconds > _FEW_TURNS
+        or swing.follows_pitch < _PITCH_ALONE
+        or any(other is not swing and abs(np.log(other.rate_hz / swing.rate_hz)) < _ONE_RATE for other in swings)
+    ]
 
 
 def _window(tone: BoardTone, segment: SteadySegment) -> tuple[int, int]:
