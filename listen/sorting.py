@@ -46,7 +46,7 @@ def medians(values: NDArray[np.floating[Any]], axis: int) -> NDArray[np.floating
 def quantile(values: Numbers, share: float) -> float:
     """Return the value below which a share of the others lies, drawn straight between two of them.
 
-    NaN where there is no value, or where one of them is NaN; beside an infinite one the nearer of the two.
+    NaN where there is no value, or where one of them is NaN.
 
     >>> quantile(np.array([4.0, 1.0, 3.0, 2.0]), 0.25)
     1.75
@@ -66,8 +66,6 @@ def quantile(values: Numbers, share: float) -> float:
         return float(below)
     # from the nearer of the two, so that the share of 1 is the largest itself
     way = above - below
-    if not np.isfinite(way):
-        return float(above if along >= 0.5 else below)
     return float(above - way * (1 - along) if along >= 0.5 else below + way * along)
 
 

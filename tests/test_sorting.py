@@ -96,11 +96,3 @@ def test_rooms_of_a_check_use_them(room: str) -> None:
     )
     for path in (REPO / "listen" / room).glob("*.py"):
         assert not numpys.search(path.read_text(encoding="utf-8")), path.name
-
-
-def test_a_quantile_beside_an_infinite_value_is_the_nearer_one() -> None:
-    values = np.array([-np.inf, -46.8, -46.7])
-    assert quantile(values, 0.2) == -np.inf
-    assert quantile(values, 0.3) == -46.8
-    assert quantile(np.array([1.0, np.inf]), 0.4) == 1.0
-    assert quantile(np.array([1.0, np.inf]), 0.6) == np.inf

@@ -26,6 +26,8 @@ _SPURS_DBC, _SPUR_ROWS = -66.0, 8
 4 dB under the faintest line that is taken (-62 dBc), for one frame of 40 ms reads a level less surely; eight rows of 20
 ms are as long as one window of the search.
 """
+_NOTHING_DBC = -200.0
+"""Where a harmonic is not there: far under what 24 bits hold."""
 _RESIDUAL_DBC = -54.0
 """... or as much in all: a line below the second harmonic is none of those. 4 dB under the limit of one line."""
 HALVES_ROOM = 1.5
@@ -83,15 +85,15 @@ def _fixed_lines(source: Any, account: Account, tone: BoardTone, halves: HalfOrd
         shown = tone.rows & ((frames.spur_dbc > _SPURS_DBC) | (frames.residual_dbc > _RESIDUAL_DBC))
     if np.count_nonzero(shown) < _SPUR_ROWS:
         return []
-    levels = np.full(HARMONIC_COLUMNS + 1, -200.0)
+    levels = np.full(HARMONIC_COLUMNS + 1, _NOTHING_DBC)
     levels[0] = 0.0
     own = frames.harmonics_dbc[tone.rows]
     for k in range(HARMONIC_COLUMNS - 1):
         if np.isfinite(own[:, k]).any():
-            levels[k + 1] = quantile_of_known(own[:, k], 0.8)
+            levels[k + 1] = quantile_of_known(np.maximum(own[:, k], _NOTHING_DBC), 0.8)
     high = frames.high_dbc[tone.rows]
     if np.isfinite(high).any():
-        levels[HARMONIC_COLUMNS] = quantile_of_known(high, 0.8)
+        levels[HARMONIC_COLUMNS] = quantile_of_known(np.maximum(high, _NOTHING_DBC), 0.8)
     half_orders = bool((halves.level_dbc[tone.rows] > -60.0).mean() > 0.1)
     mains_hz = mains.mains_hz if mains is not None and mains.worth_subtracting else None
     ripple = account.sidebands
