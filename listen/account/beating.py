@@ -12,6 +12,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from listen.account.chord import NOTE_S
 from listen.account.fixed_lines import FixedLine
 from listen.account.lowrate import SampleSource
 from listen.account.modulation import Swing
@@ -29,8 +30,6 @@ _LOBES, _REACH_HZ = 2.0, 15.0
 quicker beat the tracker follows neither (two_tones)."""
 _SECOND_DB = -10.0
 """A second tone from a third of the first one's level on: two tones, not a line beside one."""
-_LASTS_S = 1.5
-"""A note of the room that passes is over sooner (chords of a radio last 0.2 to 1 s: common practice, no source)."""
 _MIRROR_DB = -12.0
 """What lies opposite is fainter by this: a swing's sidebands are equal within 6 dB but where level and pitch swing
 alike."""
@@ -72,7 +71,7 @@ def beating(
             low, high, weaker = (median(np.array(column)) for column in zip(*pairs, strict=True))
             return replace(heard, source="two-tones", low_hz=low, high_hz=high, weaker_dbc=weaker)
     # further off than the spectra reach, a line alone on one side of the tone tells as much
-    far = [line for line in lines if line.one_sided and line.rate_hz > _REACH_HZ and line.segment.seconds > _LASTS_S]
+    far = [line for line in lines if line.one_sided and line.rate_hz > _REACH_HZ and line.segment.seconds > NOTE_S]
     strong = [line for line in far if line.depth > 10 ** (_SECOND_DB / 20)]
     if not strong:
         return heard

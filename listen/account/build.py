@@ -265,14 +265,14 @@ def _at_rest(
     rings = [(s.retune_s, s.retune_s + max(0.1, s.settle_s)) for s in settlings if s.ring]
     first_ring = _ring_of_the_start(tone, start, segments, swings)
     rings += first_ring
-    swung = [d for d in account.silences.dropouts if any(a <= d.start_s and d.end_s <= b for a, b in first_ring)]
+    dropouts = [d for d in account.silences.dropouts if not any(a <= d.start_s and d.end_s <= b for a, b in first_ring)]
     sidebands = None if of_a_swing(account.sidebands, swings) else account.sidebands
     if sidebands is not None:
         judged = judged & ~sidebands.on_harmonics(frames)
     return replace(
         account,
         sidebands=sidebands,
-        silences=replace(account.silences, dropouts=tuple(d for d in account.silences.dropouts if d not in swung)),
+        silences=replace(account.silences, dropouts=tuple(dropouts)),
         segments=tuple(segments),
         swings=tuple(swings),
         settlings=tuple(settlings),

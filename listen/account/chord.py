@@ -7,6 +7,8 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from listen.track import MAINS_HZ
+
 Floats = NDArray[np.floating[Any]]
 
 _LINES, _REACH_BINS = 16, 8
@@ -22,8 +24,10 @@ _ONE_SERIES_HZ = 3.0
 harmonics to some."""
 _LEAST_DBFS = -50.0
 """Power of the window under which nothing is told: idle tones of a converter are lines, too."""
-_MAINS_HZ, _MOST_HUM = (50.0, 60.0), 0.7
-"""Both mains of the world. Lines of a chord lie within 3 Hz of a multiple by chance, two in nine; of hum all do."""
+_MOST_HUM = 0.7
+"""Lines of a chord lie within 3 Hz of a multiple of the mains by chance, two in nine; of hum all do."""
+NOTE_S = 1.5
+"""A note of the room that passes is over sooner (chords of a radio last 0.2 to 1 s: common practice, no source)."""
 _LOWEST_HZ = 25.0
 """Below a dozen cycles in the window it is rumble."""
 
@@ -54,7 +58,7 @@ def is_chord(x: Floats, rate_hz: float) -> bool:
             lines.append(peak * bin_hz)
         held += float(rest[near].sum())
         rest[near] = 0.0
-    hum = float(np.mean([any(is_harmonic(line, mains, _ONE_SERIES_HZ) for mains in _MAINS_HZ) for line in lines]))
+    hum = float(np.mean([any(is_harmonic(line, mains, _ONE_SERIES_HZ) for mains in MAINS_HZ) for line in lines]))
     return held > _SHARE * total and hum < _MOST_HUM and unrelated(lines, _ONE_SERIES_HZ) >= FEWEST_NOTES
 
 

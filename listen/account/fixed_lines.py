@@ -71,7 +71,7 @@ _ENDS_DB, _SOMEWHERE = 20.0, 0.95
 in 95 % of its pauses (synthesised speech under a board), a board's own line stays. It may be there in a part of the
 tuning alone: one window in twenty counts."""
 _STEADY_DB, _NOTE_HZ, _HIGHEST_NOTE_HZ = 12.0, 3.0, 2100.0
-"""From the 20th to the 80th of 100 windows: 38 notes of chords on a synthesised radio moved by 15 to 51 dB, 17 steady
+"""From the 20th to the 80th of 100 windows: 32 notes of chords on a synthesised radio moved by 15 to 56 dB, ten steady
 lines by 2 dB at the most. What a line's frequency is known to. And the highest note of a voice, C7 (of common
 instruments few go higher: common practice, no source); bursts on the cycle have lines about their own, far over it."""
 _SMEARED_HZ = 2.5 * _FLOOR_HZ
@@ -97,9 +97,11 @@ class FixedLine:
     level_dbc : float
         Against the tone, where it is there: 80th percentile.
     of_the_recording : bool or None
-        It is there in silence too; None: there is no silence to tell by.
+        It is there in silence too, or a note; None: there is no silence to tell by.
     comes_again : bool
         It comes at the same pitches in every pass over them: no sound of the room does.
+    is_note : bool
+        It comes and goes, as others do that are no harmonics of it: music in the room.
     """
 
     frequency_hz: float
@@ -108,6 +110,7 @@ class FixedLine:
     level_dbc: float
     of_the_recording: bool | None
     comes_again: bool = False
+    is_note: bool = False
 
     def power_over(self, frames: Frames, tone: BoardTone) -> Floats:
         """Power against the fundamental's, row by row; where a harmonic hides it, its usual level."""
@@ -171,15 +174,7 @@ def find_fixed_lines(
         return []
     count = min(_MOST_WINDOWS, total // size)
     starts = capture.start_sample + np.linspace(0, total - size, count).astype(np.int64)
-    window = np.hanning(size + 1)[:-1]
-    power = np.empty((count, size // 2 + 1), dtype=np.float32)
-    frame, spectrum = np.empty((1, size), dtype=np.float32), np.empty((1, size // 2 + 1), dtype=np.complex64)
-    for i, start in enumerate(starts.tolist()):
-        frame[0] = capture.read(start, start + size) * window
-        short_spectra(frame, spectrum)
-        power[i] = spectrum.real[0] ** 2 + spectrum.imag[0] ** 2
-    # a line's Hann bins hold 1.5 times its own power
-    power *= 2.0 * (2.0 / window.sum()) ** 2 / 2.0
+    power = _spectra(capture, starts, size)
     time_s = (starts + 0.5 * size) / rate
     bin_hz = rate / size
     hidden = _hidden(tone, time_s, _WINDOW_S, power.shape[1], bin_hz, levels_dbc, 0.5 if half_orders else 1.0)
@@ -207,16 +202,29 @@ def find_fixed_lines(
         one = _line(line.place, power, hidden, line.there, tone, time_s, bin_hz)
         if one.level_dbc > _LEAST_DBC and all(abs(one.frequency_hz - x.frequency_hz) > 3 * bin_hz for x in found):
             found.append(replace(one, of_the_recording=False, comes_again=True))
-    return _without_notes(sorted(found, key=lambda line: -line.level_dbc)[:4], singing)
+    return _with_notes(sorted(found, key=lambda line: -line.level_dbc)[:4], singing)
 
 
-def _without_notes(lines: list[FixedLine], singing: Flags) -> list[FixedLine]:
-    """The same; where several come and go that are no harmonics of each other, these are music in the room."""
+def _spectra(capture: SampleSource, starts: NDArray[np.int64], size: int) -> NDArray[np.float32]:
+    """Power in each bin of each window; a line's Hann bins hold 1.5 times its own."""
+    window = np.hanning(size + 1)[:-1]
+    power = np.empty((len(starts), size // 2 + 1), dtype=np.float32)
+    frame, spectrum = np.empty((1, size), dtype=np.float32), np.empty((1, size // 2 + 1), dtype=np.complex64)
+    for i, start in enumerate(starts.tolist()):
+        frame[0] = capture.read(start, start + size) * window
+        short_spectra(frame, spectrum)
+        power[i] = spectrum.real[0] ** 2 + spectrum.imag[0] ** 2
+    power *= 2.0 * (2.0 / window.sum()) ** 2 / 2.0
+    return power
+
+
+def _with_notes(lines: list[FixedLine], singing: Flags) -> list[FixedLine]:
+    """The same, and which are notes: of several that come and go and are no harmonics of each other."""
     low = [line for line in lines if line.frequency_hz < _HIGHEST_NOTE_HZ and not line.comes_again]
     notes = [line for line in low if _comes_and_goes(line, singing)]
     if unrelated([line.frequency_hz for line in notes], _NOTE_HZ) < FEWEST_NOTES:
         return lines
-    return [replace(line, of_the_recording=True) if line in notes else line for line in lines]
+    return [replace(line, of_the_recording=True, is_note=True) if line in notes else line for line in lines]
 
 
 def _comes_and_goes(line: FixedLine, singing: Flags) -> bool:

@@ -14,6 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from listen.account.lowrate import SampleSource, centre_s, read_low
+from listen.account.sideband_search import OFFSETS_HZ, RATES_HZ, WINDOW_S, is_two_sided, stands_out
 from listen.account.tone import BoardTone
 from listen.track import MAINS_HZ
 from listen.track.frame_runs import running_mean
@@ -22,27 +23,14 @@ Floats = NDArray[np.floating[Any]]
 Complexes = NDArray[np.complex128]
 Flags = NDArray[np.bool_]
 
-RATES_HZ = tuple(multiple * mains for mains in MAINS_HZ for multiple in (1, 2))
-"""Ripple of what is fed by the mains itself and by a full-wave rectifier."""
-WINDOW_S = 1.0
-"""As in the search in the short frames: parts 50 from 60 Hz, and lets a second of it be found."""
 HIGHEST_HZ = 2.5 * 2 * MAINS_HZ[-1]
 """Above it the short frames show all rates."""
 _LOWEST_HZ = 20.0
 """The lowest pitch that is heard."""
 _SMOOTH_S = 0.1
 """The phase follows the control, not the mains: a mean over five of its cycles leaves none of it."""
-_OVER_FLOOR = 3.2
-"""10 dB over what lies beside it: what a turning control leaves of a harmonic is as strong a few hertz off."""
-_NEIGHBOURS_HZ = (-7.0, -5.0, -3.5, 3.5, 5.0, 7.0)
-"""Outside the main lobe, the line itself 42 dB down (Hann), and nearer than the other mains' 10 Hz."""
-_SKIRT_HZ = 1.25
-"""Inside the window's main lobe of 2 Hz: stronger there, it is the skirt of something else."""
 _GUARD_HZ = 4.0
 """A harmonic as near as this hides a sideband: the window's lobe is 2 Hz on each side, a rest wanders by as much."""
-ONE_SIDED = 0.35
-"""Modulation has two sidebands, within 9 dB of each other unless level and pitch swing nearly alike; a line beside the
-tone has one."""
 _THROUGHOUT = 0.98
 """Of a window: the tone's beginning and end have sidebands of their own."""
 
@@ -108,15 +96,12 @@ def low_note_sidebands(source: SampleSource, tone: BoardTone, half_orders: bool)
 def _both_sidebands(turned: Complexes, f0_hz: Floats, rate_hz: float, low_rate_hz: float, half_orders: bool) -> Floats:
     window = np.hanning(turned.shape[1])
     window /= window.sum()
-    at_hz = rate_hz + np.array([0.0, -_SKIRT_HZ, _SKIRT_HZ, *_NEIGHBOURS_HZ])
-    turn = np.exp(-2j * np.pi * np.outer(at_hz, np.arange(turned.shape[1]) / low_rate_hz)) * window
+    time_s = np.arange(turned.shape[1]) / low_rate_hz
+    turn = np.exp(-2j * np.pi * np.outer(rate_hz + OFFSETS_HZ, time_s)) * window
     tone = np.abs(turned @ window)
-    upper, lower = np.abs(turned @ turn.T) / tone[:, None], np.abs(turned @ turn.conj().T) / tone[:, None]
-    clear = np.ones(len(turned), dtype=bool)
-    for side in (upper, lower):
-        clear &= side[:, 0] > np.maximum(_OVER_FLOOR * np.median(side[:, 3:], axis=1), side[:, 1:3].max(axis=1))
-    upper, lower = upper[:, 0], lower[:, 0]
-    clear &= np.minimum(upper, lower) > ONE_SIDED * np.maximum(upper, lower)
+    sides = [np.abs(turned @ one.T) / tone[:, None] for one in (turn, turn.conj())]
+    upper, lower = (side[:, 0] for side in sides)
+    clear = stands_out(sides[0]) & stands_out(sides[1]) & is_two_sided(upper, lower)
     out = np.where(clear, np.sqrt(0.5 * (upper**2 + lower**2)), 0.0)
     out[_hidden(f0_hz, rate_hz, half_orders)] = np.nan
     return np.asarray(out)
@@ -129,7 +114,7 @@ def _hidden(f0_hz: Floats, rate_hz: float, half_orders: bool) -> Flags:
     step = 0.5 if half_orders else 1.0
     for order in np.arange(step, (rate_hz + _GUARD_HZ) / max(float(low.min()), 1.0) + step, step):
         hidden |= (order * low - _GUARD_HZ < rate_hz) & (order * high + _GUARD_HZ > rate_hz)
-    mains_hz = next(mains for mains in MAINS_HZ if rate_hz in (mains, 2 * mains))
+    mains_hz = RATES_HZ[rate_hz]
     multiple = np.round(low / mains_hz)
     for nearest in (multiple, multiple + 1):
         hidden |= (low - _GUARD_HZ < nearest * mains_hz) & (high + _GUARD_HZ > nearest * mains_hz) & (nearest > 0)

@@ -9,11 +9,12 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from listen.account.low_note_sidebands import NO_LOW_NOTES, ONE_SIDED, LowNoteSidebands
+from listen.account.low_note_sidebands import NO_LOW_NOTES, LowNoteSidebands
+from listen.account.sideband_search import OFFSETS_HZ, RATES_HZ, WINDOW_S, is_two_sided, stands_out
 from listen.account.tone import BoardTone
 from listen.account.windows import hann_response
 from listen.sorting import median, running_max
-from listen.track import MAINS_HZ, Envelope, Frames, knot_spacing_s, short_frame_s
+from listen.track import Envelope, Frames, knot_spacing_s, short_frame_s
 
 Floats = NDArray[np.floating[Any]]
 Flags = NDArray[np.bool_]
@@ -22,16 +23,8 @@ Complexes = NDArray[np.complex128]
 _GRID_S = 0.0025
 """An even grid for the tracker's short frames, about as close as they are: 400 values a second, for rates up to 120
 Hz."""
-_WINDOW_S, _LEAST_S = 1.0, 1.2
-"""Parts 50 from 60 Hz (Hann: 10 Hz off, 68 dB down) and lets a second of it be found; pieces of tone must be a fifth
-longer, for the tone begins and ends in them. Chosen."""
-_OVER_FLOOR = 3.2
-"""Modulation moves on one frequency while the control turns: only what stands 10 dB out beside it counts."""
-_NEIGHBOURS_HZ = (-7.0, -5.0, -3.5, 3.5, 5.0, 7.0)
-"""Where the floor is read: outside the main lobe, the line itself 42 dB down (Hann), and nearer than the other mains'
-10 Hz."""
-_SKIRT_HZ = 1.25
-"""Inside the window's main lobe of 2 Hz: stronger there, it is the skirt of another rate."""
+_LEAST_S = 1.2
+"""Pieces of tone must be a fifth longer than a window, for the tone begins and ends in them. Chosen."""
 _SMEAR, _DIFFERENCED = 0.2, 0.3
 """Where the short frames leave less of the modulation, it cannot be seen: their errors would be made up for by five and
 three times."""
@@ -41,13 +34,11 @@ of two cycles average it out. There they are looked for in the samples."""
 _DISTURBS = 10 ** (-50.0 / 20)
 """Of the tone: 0.3 %, a third of the limit of even and odd orders. With so much of a sideband in a harmonic's line a
 row says nothing of the wave."""
-
-
 _THROUGHOUT = 0.95
 """Of a window: the tone's beginning and end have sidebands of their own."""
 _ONE_RUN_S, _ALIKE = 0.6, 0.5
 """Windows come every half second, and a line that lasts fills two or more of them with no less than half of its size:
-one alone may be chance. 60 takes with speech, knocks, hands and clicks had none of the judged size."""
+one alone may be chance. 103 takes with speech, knocks, hands and clicks had none of the judged size."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -106,7 +97,7 @@ def find_sidebands(
     MainsSidebands or None
         The strongest.
     """
-    size = round(_WINDOW_S / _GRID_S)
+    size = round(WINDOW_S / _GRID_S)
     parts = [
         (t[start + size // 2], level[start : start + size], f0[start : start + size])
         for t, level, f0 in _pieces(envelope)
@@ -117,31 +108,39 @@ def find_sidebands(
     middle = np.median(f0, axis=1) if len(parts) else np.empty(0)
     pitch = np.log(np.maximum(f0 / middle[:, None], 1e-6))
     best: MainsSidebands | None = None
-    for mains in MAINS_HZ:
-        for rate_hz in (mains, 2 * mains):
-            found, two_sided = _modulation(level, pitch, middle, rate_hz)
-            low = np.where(low_notes.f0_hz < _FEW_CYCLES * rate_hz, low_notes.amplitude[rate_hz], np.nan)
-            amplitude, at_s = np.concatenate([found, low]), np.concatenate([time_s, low_notes.time_s])
-            two_sided = np.concatenate([two_sided & _within(time_s, tone), np.ones(len(low), dtype=bool)])
-            known = np.flatnonzero(np.isfinite(amplitude))
-            known = known[np.argsort(at_s[known])]
-            lasts = _lasting(at_s[known], amplitude[known], two_sided[known])
-            if lasts is None:
-                continue
-            whole = len(known[lasts]) == len(known)
-            first_s, last_s = (0.0, np.inf) if whole else (at_s[known[lasts][0]], at_s[known[lasts][-1]])
-            dbc = float(20 * np.log10(median(amplitude[known[lasts]])))
-            if best is None or dbc > best.level_dbc:
-                best = MainsSidebands(
-                    mains_hz=mains,
-                    rate_hz=rate_hz,
-                    level_dbc=dbc,
-                    start_s=max(0.0, float(first_s) - 0.5 * _WINDOW_S),
-                    end_s=float(last_s) + 0.5 * _WINDOW_S,
-                    time_s=at_s[known],
-                    amplitude=amplitude[known],
-                )
+    for rate_hz in RATES_HZ:
+        amplitude, two_sided = _modulation(level, pitch, middle, rate_hz)
+        low = np.where(low_notes.f0_hz < _FEW_CYCLES * rate_hz, low_notes.amplitude[rate_hz], np.nan)
+        found = _of_windows(
+            rate_hz,
+            np.concatenate([time_s, low_notes.time_s]),
+            np.concatenate([amplitude, low]),
+            np.concatenate([two_sided & _within(time_s, tone), np.ones(len(low), dtype=bool)]),
+        )
+        if found is not None and (best is None or found.level_dbc > best.level_dbc):
+            best = found
     return best
+
+
+def _of_windows(rate_hz: float, time_s: Floats, amplitude: Floats, two_sided: Flags) -> MainsSidebands | None:
+    """Sidebands at one rate by what its windows show, in any order."""
+    known = np.flatnonzero(np.isfinite(amplitude))
+    known = known[np.argsort(time_s[known])]
+    time_s, amplitude = time_s[known], amplitude[known]
+    lasts = _lasting(time_s, amplitude, two_sided[known])
+    if lasts is None:
+        return None
+    there_s = time_s[lasts]
+    whole = len(there_s) == len(time_s)
+    return MainsSidebands(
+        mains_hz=RATES_HZ[rate_hz],
+        rate_hz=rate_hz,
+        level_dbc=float(20 * np.log10(median(amplitude[lasts]))),
+        start_s=0.0 if whole else float(there_s[0]) - 0.5 * WINDOW_S,
+        end_s=np.inf if whole else float(there_s[-1]) + 0.5 * WINDOW_S,
+        time_s=time_s,
+        amplitude=amplitude,
+    )
 
 
 def _within(time_s: Floats, tone: BoardTone | None) -> Flags:
@@ -149,8 +148,8 @@ def _within(time_s: Floats, tone: BoardTone | None) -> Flags:
     if tone is None:
         return np.ones(len(time_s), dtype=bool)
     there = np.concatenate([[0], np.cumsum(tone.strong)])
-    first, last = (np.searchsorted(tone.time_s, time_s + side * 0.5 * _WINDOW_S) for side in (-1, 1))
-    return np.asarray(there[last] - there[first] > _THROUGHOUT * _WINDOW_S / tone.grid_s)
+    first, last = (np.searchsorted(tone.time_s, time_s + side * 0.5 * WINDOW_S) for side in (-1, 1))
+    return np.asarray(there[last] - there[first] > _THROUGHOUT * WINDOW_S / tone.grid_s)
 
 
 def _lasting(time_s: Floats, amplitude: Floats, two_sided: Flags) -> slice | None:
@@ -222,13 +221,13 @@ def _modulation(level: Floats, pitch: Floats, f0_hz: Floats, rate_hz: float) -> 
     for series, scale in ((level, 0.5), (pitch, 0.5 * f0_hz[shown] / rate_hz / differenced[shown])):
         lines = series[shown] @ lines_at * 2
         size = np.abs(lines)
-        clear = size[:, 0] > np.maximum(_OVER_FLOOR * np.median(size[:, 3:], axis=1), size[:, 1:3].max(axis=1))
+        clear = stands_out(size)
         total += np.where(clear, (size[:, 0] * scale / seen[shown]) ** 2, 0.0)
         both.append(np.where(clear, lines[:, 0] * scale, 0.0))
     # a level of Re(a e) and a phase of Re(p e) make lines of (a + i p) / 2 and, conjugate, (a - i p) / 2
     upper, lower = np.abs(both[0] + both[1]), np.abs(both[0] - both[1])
     out[shown] = np.sqrt(total)
-    two_sided[shown] = np.minimum(upper, lower) > ONE_SIDED * np.maximum(upper, lower)
+    two_sided[shown] = is_two_sided(upper, lower)
     return out, two_sided
 
 
@@ -236,7 +235,6 @@ def _modulation(level: Floats, pitch: Floats, f0_hz: Floats, rate_hz: float) -> 
 def _detrended_lines(n: int, rate_hz: float) -> Complexes:
     """Windowed exponentials at a rate and around it for ``n`` points of the grid, blind to a cubic: shape (n, 9)."""
     window = np.hanning(n)
-    rates_hz = rate_hz + np.array([0.0, -_SKIRT_HZ, _SKIRT_HZ, *_NEIGHBOURS_HZ])
-    turn = np.exp(-2j * np.pi * np.outer(rates_hz, np.arange(n) * _GRID_S)) * (window / window.sum())
+    turn = np.exp(-2j * np.pi * np.outer(rate_hz + OFFSETS_HZ, np.arange(n) * _GRID_S)) * (window / window.sum())
     bends = np.vander(np.linspace(-1, 1, n), 4)
     return np.asarray((turn - (turn @ bends) @ np.linalg.pinv(bends)).T)

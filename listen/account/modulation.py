@@ -51,7 +51,7 @@ _AVERAGED_OUT = 0.3
 known."""
 _PITCH_ALONE, _ONE_RATE = 2.0, float(np.log(1.15))
 """Phase over level from which a swing of few turns in one rest alone is not told from a sound: a line beside the tone
-has 1, words and a radio had 2.6 and 4.5 in pieces of half a second. A loop that hunts and pulls the pitch has any, and
+has 1, a radio and words had 2.6 and 4.5 in pieces of half a second. A loop that hunts and pulls the pitch has any, and
 comes again at the same rate."""
 _MULTIPLES = 3
 """Of the swing's rate, fitted beside its trend: of a hunting of a tenth the third is under a twentieth of the first."""

@@ -78,7 +78,7 @@ class HalfOrderFamily(Part):
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class RecordersTone(Part):
-    """A line of the recording's own: it is there in silence too."""
+    """A line of the recording's own: it is there in silence too, or a note of music in the room."""
 
     part: ClassVar[str] = "recorders-own-tones"
     frequency_hz: float

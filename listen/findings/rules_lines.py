@@ -8,6 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from listen.account import Account
+from listen.account.chord import NOTE_S
 from listen.account.mains import MainsLines
 from listen.findings import measured
 from listen.findings.candidate import Candidate
@@ -32,9 +33,9 @@ _BOTH_DB = float(10.0 * np.log10(2.0))
 """Two equal sidebands over one."""
 _SILENCE_DB = 6.0
 """Hum that is as strong in silence, within this, is the recording's."""
-_LASTS_S, _HALF = 1.5, 0.5
+_HALF = 0.5
 """A line beside the tone that goes on is there at its other rests, too, or found elsewhere on its own; for less than
-this, and in less than half of the time that the control rests, a note that passes in the room looks alike."""
+a note lasts, and in less than half of the time that the control rests, a note of the room looks alike."""
 _CREST = 0.2
 """Parts of a cycle: so near to a crest, within 72 degrees, a burst sits on it; what lies between is the crossing's, a
 tenth of a cycle wide."""
@@ -224,7 +225,7 @@ def _lines(account: Account, limits: Limits) -> list[Candidate]:
             return [candidate_of(frames, rows, "parasitic-oscillation", severity, numbers, variant="line", part=part)]
     second_lines = account.second_lines
     there_s, rests_s = (sum(s.seconds for s in some) for some in ([s.segment for s in second_lines], account.segments))
-    if not second_lines or there_s < min(_LASTS_S, _HALF * rests_s):
+    if not second_lines or there_s < min(NOTE_S, _HALF * rests_s):
         return []
     worst = max(second_lines, key=lambda s: s.depth)
     dbc = float(20 * np.log10(max(worst.depth, 1e-9)))
@@ -238,7 +239,7 @@ def _lines(account: Account, limits: Limits) -> list[Candidate]:
 
 
 def _unexplained(account: Account, limits: Limits) -> list[Candidate]:
-    """A line that sounds in the silence too, and power that no part explains."""
+    """A line that sounds in the silence too, notes of music, and power that no part explains."""
     frames, whole = account.frames, account.judged & ~account.cut
     least, least_line = limits["unexplained"]["attention"], limits["unexplained"]["line_dbc"]
     found = []
@@ -246,7 +247,8 @@ def _unexplained(account: Account, limits: Limits) -> list[Candidate]:
         if line.of_the_recording is True and line.level_dbc >= least_line and whole.any():
             part = account.id_of(f"line-{number}")
             numbers = measured.Unexplained(level_dbc=line.level_dbc, line_hz=line.frequency_hz)
-            found = [candidate_of(frames, whole, "unexplained", "attention", numbers, variant="line", part=part)]
+            variant = "notes" if line.is_note else "line"
+            found = [candidate_of(frames, whole, "unexplained", "attention", numbers, variant=variant, part=part)]
             break
     with np.errstate(divide="ignore"):
         level = np.where(whole, 10 * np.log10(account.unexplained), -np.inf)

@@ -410,4 +410,4 @@ def test_notes_that_come_and_go_are_the_rooms(notes_hz: tuple[float, ...], of_th
     x = x + SIZE * np.cos(2 * np.pi * 1450.0 * t) + white(len(t), -95.0)
     found = find_fixed_lines(Take(samples=x), tone, QUIET, False)
     assert len(found) >= 3
-    assert all((line.of_the_recording is True) == of_the_room for line in found)
+    assert all((line.of_the_recording is True) == line.is_note == of_the_room for line in found)

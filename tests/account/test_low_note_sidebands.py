@@ -5,8 +5,9 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from listen.account.low_note_sidebands import RATES_HZ, low_note_sidebands
+from listen.account.low_note_sidebands import low_note_sidebands
 from listen.account.mains_sidebands import _lasting, find_sidebands
+from listen.account.sideband_search import RATES_HZ
 from tests.accounts import mains_sidebands, plain_frames, tone_on_grid
 from tests.tones import Take, check_of, frames_of, smooth_turn, times, white
 

@@ -155,6 +155,7 @@ EXAMPLES: tuple[Example, ...] = (
     _of("two-tones", "plain", m.TwoTones(low_hz=331.2, high_hz=502.1, level_dbc=-3.2), pitched=False),
     _of("unexplained", "plain", m.Unexplained(level_dbc=-33.1)),
     _of("unexplained", "line", m.Unexplained(level_dbc=-33.1, line_hz=2488.0)),
+    _of("unexplained", "notes", m.Unexplained(level_dbc=-33.1, line_hz=248.0)),
     _of("wrong-channel", "plain", m.OtherChannel(channel=2, level_dbfs=-9.8), pitched=False),
     _of("wrong-wave", "plain", m.OtherWave(wave="triangle", stated="sine"), pitched=False),
 )

@@ -353,6 +353,12 @@ def test_a_line_beside_the_tone_is_not_told_where_nothing_is_judged() -> None:
 # What nothing explains
 
 
+@pytest.mark.parametrize(("is_note", "variant"), [(False, "line"), (True, "notes")])
+def test_a_note_is_not_said_to_sound_in_the_silence(is_note: bool, variant: str) -> None:
+    (found,) = said(fixed_lines=(replace(line(-45.0, of_the_recording=True), is_note=is_note),))
+    assert (found.kind, found.severity, found.variant, found.part) == ("unexplained", "attention", variant, "line-1")
+
+
 @pytest.mark.parametrize(("level_dbc", "found"), [(-40.1, 0), (-39.9, 1)])
 @pytest.mark.parametrize(("rows", "enough"), [(14, False), (15, True)])
 def test_what_no_part_explains(level_dbc: float, found: int, rows: int, enough: bool) -> None:
