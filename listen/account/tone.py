@@ -47,7 +47,7 @@ _APART_CENTS, _TURNED_CENTS_PER_S = 100.0, 400.0
 time between, an octave in three seconds, is another sound: pieces of a board that dies and comes back were within 50
 cents, words 150 to 2900 cents off. So is an impure one whose own pitch moves as much: 200 cents in 40 ms in a word."""
 _STRUCK_ROWS, _STRUCK_DB, _HELD_DB, _HELD_SHARE = 3, 10.0, 3.0, 0.4
-"""Thumps of a step lose 20 to 30 dB in a fifth of a second, and are within 3 dB of their loudest for a row or two; a
+"""Two thumps of steps lost 30 dB in a fifth of a second, and were within 3 dB of their loudest for a row or two; a
 board that comes on for a moment holds its level for most of it."""
 
 MAINS_HZ = np.outer((50.0, 60.0), (1.0, 2.0, 3.0)).ravel()
