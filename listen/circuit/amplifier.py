@@ -96,7 +96,10 @@ class Amplifier:
         """By how much limiter and pole pull the pitch of the lowest and of the highest note."""
         _, _, pitch = handed_back(self.lines, self.fit.common, self.fit.log_need)
         return Pulled(
-            ratio=(float(pitch[0]), float(pitch[-1])), lag_sigma_s=self.fit.lag_sigma_s(), percent=PULLED_PERCENT
+            ratio=(float(pitch[0]), float(pitch[-1])),
+            lag_sigma_s=self.fit.lag_sigma_s(),
+            percent=PULLED_PERCENT,
+            by_lag=self.lines.network.growth,
         )
 
 

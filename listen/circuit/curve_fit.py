@@ -205,7 +205,7 @@ class CurveFit:
 def handed_back(lines: OutputLines, common: Common, log_need: Floats) -> tuple[Complexes, Complexes, Floats]:
     """Both ends of the amplifier, see `loop.feedback_lines`; harmonics that the recording does not hold are in it."""
     full = lines.complete(common.corner_hz)
-    apart = loop.mismatch(log_need, common.gangs)
+    apart = loop.mismatch(log_need, common.gangs, lines.network)
     return loop.feedback_lines(full, lines.f0_hz, common.lag_s, lines.network, apart, common.behind_s)
 
 

@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 
 from listen.account import Account
 from listen.bench import BuildSettings
-from listen.circuit.network import PITCH_OF_SECTIONS
+from listen.circuit.network import PITCH_OF_SECTIONS, WienArms, wien_arms
 from listen.circuit.types import Bound, ExpectedPitch, PitchEnd, Quantity, Where, unknown
 from listen.sorting import median
 from listen.track import Frames
@@ -42,8 +42,6 @@ _PARTS_OFF_CENTS = 100.0
 _MODEL_PERCENT, PULLED_PERCENT = 0.4, 0.01
 """Limiters pull the pitch of a Wien bridge by some tenths of a per cent; where the amplifier's curve tells by how much,
 what is left."""
-_PULLED_BY_LAG = 3.0 * math.pi
-"""A pole of time constant t lowers the pitch of a Wien bridge by 1.5 w t of itself: 9 f0 / 2 ft for a gain of 3."""
 _KNOWN_LAG, _UNSTATED_LAG_S = 0.1, 0.3e-6
 """Of a stated bandwidth a tenth; else 0.6 to 10 MHz, with a gain of 3."""
 
@@ -74,11 +72,15 @@ class Pulled:
         Uncertainty of the time constant of the amplifier's pole, which the ratio holds.
     percent : float
         Uncertainty of the ratio beside it.
+    by_lag : float
+        Part of itself by which a pole of time constant t lowers the pitch, over w t: 1.5 in a Wien bridge of equal
+        arms, 9 f0 / 2 ft.
     """
 
     ratio: tuple[float, float]
     lag_sigma_s: float
     percent: float
+    by_lag: float = 1.5
 
 
 def nominal_hz(topology: str | None, build: BuildSettings) -> tuple[float, float] | None:
@@ -203,8 +205,10 @@ def _lags(nominal: tuple[float, float], topology: str | None, build: BuildSettin
         return Pulled(ratio=(1.0, 1.0), lag_sigma_s=0.0, percent=_MODEL_PERCENT)
     if bandwidth is None:
         return Pulled(ratio=(1.0, 1.0), lag_sigma_s=_UNSTATED_LAG_S, percent=_MODEL_PERCENT)
-    lags = wien_lag(nominal[0], bandwidth), wien_lag(nominal[1], bandwidth)
-    return Pulled(ratio=lags, lag_sigma_s=_KNOWN_LAG * 3.0 / (2 * math.pi * bandwidth), percent=_MODEL_PERCENT)
+    arms = wien_arms(build)
+    lags = wien_lag(nominal[0], bandwidth, arms), wien_lag(nominal[1], bandwidth, arms)
+    lag_sigma_s = _KNOWN_LAG * arms.gain_needed / (2 * math.pi * bandwidth)
+    return Pulled(ratio=lags, lag_sigma_s=lag_sigma_s, percent=_MODEL_PERCENT, by_lag=arms.growth_per_excess)
 
 
 def _product(
@@ -220,7 +224,7 @@ def _product(
         math.hypot(
             _CENT_PERCENT * end.own_cents,
             _CENT_PERCENT * end.hidden_cents / math.sqrt(12.0),
-            100 * _PULLED_BY_LAG * end.f0_hz * pulled.lag_sigma_s,
+            100 * pulled.by_lag * 2 * math.pi * end.f0_hz * pulled.lag_sigma_s,
         )
         for end in ends
     ]
@@ -234,21 +238,24 @@ def _product(
     return Quantity(value=value, sigma=math.hypot(1.0 / math.sqrt(sum(weight)), apart), where=where)
 
 
-def wien_lag(f0_hz: float, gain_bandwidth_hz: float) -> float:
+def wien_lag(f0_hz: float, gain_bandwidth_hz: float, arms: WienArms | None = None) -> float:
     """Pitch of a Wien bridge whose amplifier has one pole, over the ideal one; the gain is what the loop then needs.
 
     Notes
     -----
     With x the pitch and u = 1 - x^2, both parts of the loop's characteristic equation give ft / f0 = u + 9 (1 - u) / u;
-    a gain of just 3 would give 1 / sqrt(1 + 9 f0 / ft).
+    a gain of just 3 would give 1 / sqrt(1 + 9 f0 / ft). Of unequal arms, of gain N and with q^2 = R1 C2 / (R2 C1), it
+    is q u + N^2 (1 - u) / (q u).
 
     Examples
     --------
     >>> round(100 * (wien_lag(1.0, 1000.0) - 1), 3)
     -0.447
     """
-    sum_of_roots = 9.0 + gain_bandwidth_hz / f0_hz
-    u = 18.0 / (sum_of_roots + math.sqrt(sum_of_roots**2 - 36.0))
+    arms = arms or WienArms()
+    squared, q = arms.gain_needed**2, arms.times_ratio
+    linear = squared / q + gain_bandwidth_hz / f0_hz
+    u = 2.0 * squared / q / (linear + math.sqrt(linear**2 - 4.0 * squared))
     return math.sqrt(1.0 - u)
 
 
@@ -272,29 +279,29 @@ def gain_bandwidth(
     # two resistors make the pitch by the square root of their product
     own = math.hypot(low.sigma or 0.0, high.sigma or 0.0, _MODEL_CENTS)
     sigma_cents = math.hypot(1200 / math.log(2) * math.hypot(*tolerance) / 100 / math.sqrt(6.0), own)
-    ends = expected.low_hz.nominal, expected.high_hz.nominal
+    ends, arms = (expected.low_hz.nominal, expected.high_hz.nominal), wien_arms(build)
     fallen = low.value - high.value
     only_bound = fallen < 3 * sigma_cents
-    value = _bandwidth(ends, max(fallen, 0.0) + 2 * sigma_cents if only_bound else fallen)
+    value = _bandwidth(ends, max(fallen, 0.0) + 2 * sigma_cents if only_bound else fallen, arms)
     if value is None:
         return unknown(_NARROW)
-    pulled = 0.0 if only_bound else 1200 * math.log2(wien_lag(ends[0], value))
+    pulled = 0.0 if only_bound else 1200 * math.log2(wien_lag(ends[0], value, arms))
     if abs(low.value - pulled) > _PARTS_OFF_CENTS:
         return unknown("the bottom of the range is off by more than a meter's error: the parts are not as stated")
     if only_bound:
         return Quantity(value=value, sigma=None, bound="at-least", where=high.where)
-    around = [_bandwidth(ends, fallen + side * sigma_cents) for side in (-1, 1)]
+    around = [_bandwidth(ends, fallen + side * sigma_cents, arms) for side in (-1, 1)]
     if around[0] is None or around[1] is None:
         return unknown(_NARROW)
     spread = 0.5 * abs(around[0] - around[1])
     return Quantity(value=value, sigma=math.hypot(spread, _BANDWIDTH_SHARE * value), where=high.where)
 
 
-def _bandwidth(ends_hz: tuple[float, float], fallen_cents: float) -> float | None:
+def _bandwidth(ends_hz: tuple[float, float], fallen_cents: float, arms: WienArms) -> float | None:
     """Gain-bandwidth that pulls the top of the range down by so much more than the bottom; None where none does."""
 
     def pulls_less(bandwidth_hz: float) -> bool:
-        bottom, top = (wien_lag(f, bandwidth_hz) for f in ends_hz)
+        bottom, top = (wien_lag(f, bandwidth_hz, arms) for f in ends_hz)
         return 1200 * math.log2(bottom / top) < fallen_cents
 
     low, high = _LEAST_BANDWIDTH * ends_hz[1], _MOST_BANDWIDTH * ends_hz[1]

@@ -10,7 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from listen.bench import BuildSettings
-from listen.circuit.network import PITCH_OF_SECTIONS, growth_per_excess, network_of
+from listen.circuit.network import PITCH_OF_SECTIONS, WienArms, growth_per_excess, network_of, wien_arms
 
 Floats = NDArray[np.floating[Any]]
 Complexes = NDArray[np.complex128]
@@ -38,7 +38,7 @@ class LoopNetwork:
     ----------
     transfer : callable
         At j k of its own pitch, over that at its own pitch, the amplifier's sign in it; and how far its two halves are
-        apart, a share of one: R1/R2 - 1 of a Wien bridge.
+        apart, a share of one: R1/R2 of a Wien bridge over what is stated, less one.
     gain_needed : float
     inverting : bool
         The amplifier turns the tone over: its pole belongs to a gain greater by one.
@@ -46,6 +46,9 @@ class LoopNetwork:
         The mean of the output, which a recording does not hold, comes back too.
     growth : float
         Growth a radian over the excess gain: 1.5 of a Wien bridge.
+    series_part : float
+        Part of the gain needed that goes with the first half: R1/R2 over it, a third in a Wien bridge of equal arms; 0
+        where the network has no halves.
     """
 
     transfer: Callable[[Complexes, Floats], Complexes]
@@ -53,6 +56,7 @@ class LoopNetwork:
     inverting: bool = False
     passes_dc: bool = False
     growth: float = 1.5
+    series_part: float = 0.0
 
     @property
     def noise_gain(self) -> float:
@@ -60,12 +64,22 @@ class LoopNetwork:
         return self.gain_needed + (1.0 if self.inverting else 0.0)
 
 
-def _wien(s: Complexes, apart: Floats) -> Complexes:
-    """A bridge whose series arm is R (1 + d): sqrt(1 + d) / (3 + d) in the place of a third."""
-    return np.asarray(1.0 / (1.0 + (s + 1.0 / s) * np.sqrt(1.0 + apart) / (3.0 + apart)))
+def _wien(arms: WienArms) -> LoopNetwork:
+    """A bridge whose series arm is R1 (1 + d): of equal arms sqrt(1 + d) / (3 + d) in the place of a third."""
+
+    def transfer(s: Complexes, apart: Floats) -> Complexes:
+        part = arms.times_ratio * np.sqrt(1.0 + apart) / (arms.gain_needed + arms.r1_over_r2 * apart)
+        return np.asarray(1.0 / (1.0 + (s + 1.0 / s) * part))
+
+    return LoopNetwork(
+        transfer=transfer,
+        gain_needed=arms.gain_needed,
+        growth=arms.growth_per_excess,
+        series_part=arms.r1_over_r2 / arms.gain_needed,
+    )
 
 
-WIEN = LoopNetwork(transfer=_wien, gain_needed=3.0)
+WIEN = _wien(WienArms())
 
 
 def loop_network(topology: str, build: BuildSettings | None) -> LoopNetwork | str:
@@ -75,7 +89,7 @@ def loop_network(topology: str, build: BuildSettings | None) -> LoopNetwork | st
     ----------
     topology : str
     build : BuildSettings or None
-        Says how the sections of a phase shift are made.
+        Says how the sections of a phase shift are made, and whether a bridge's arms are unequal.
 
     Notes
     -----
@@ -83,7 +97,7 @@ def loop_network(topology: str, build: BuildSettings | None) -> LoopNetwork | st
     is the square root of 3 or 6, or one over it.
     """
     if topology == "wien-bridge":
-        return WIEN
+        return _wien(wien_arms(build))
     if topology == "quadrature":
         return "of two integrators the limiter acts beside one of them: its curve has no gain in hand in per cent"
     if topology != "phase-shift":
@@ -168,9 +182,11 @@ def feedback_lines(
     return node(x), curve_lines, x
 
 
-def mismatch(log_need: Floats, gangs: float) -> Floats:
-    """Mismatch of a bridge's halves that needs a gain: a series arm of R (1 + d) needs 3 + d."""
-    return np.maximum(3.0 * np.expm1(log_need) + gangs, _LEAST_MISMATCH)
+def mismatch(log_need: Floats, gangs: float, network: LoopNetwork = WIEN) -> Floats:
+    """Mismatch of a network's halves that needs a gain: of equal arms, a series arm of R (1 + d) needs 3 + d."""
+    if not network.series_part:
+        return np.full(len(log_need), gangs)
+    return np.maximum(np.expm1(log_need) / network.series_part + gangs, _LEAST_MISMATCH)
 
 
 def uncoupled(lines: Complexes, f0_hz: Floats, corner_hz: float) -> Complexes:

@@ -40,12 +40,61 @@ class Network:
     inverting: bool
 
 
-def _wien(c2_over_c1: float, r1_over_r2: float) -> Callable[[complex], complex]:
-    """Wien bridge, x = p sqrt(R1 R2 C1 C2): gain needed 1 + R1/R2 + C2/C1 (J. M. Fiore, op-amp text, chapter 17)."""
-    need = 1.0 + r1_over_r2 + c2_over_c1
-    # over the shunt arm's share, x R2 C1 / sqrt(R1 R2 C1 C2)
-    share = 1.0 / math.sqrt(r1_over_r2 * c2_over_c1)
-    return lambda x: x * share / (1.0 + x * share * need + x * x)
+@dataclass(frozen=True, slots=True, kw_only=True)
+class WienArms:
+    """Both arms of a Wien bridge, R1 and C1 in series.
+
+    Attributes
+    ----------
+    r1_over_r2, c2_over_c1 : float
+
+    Notes
+    -----
+    J. M. Fiore, op-amp text, chapter 17: gain needed 1 + R1/R2 + C2/C1.
+    """
+
+    r1_over_r2: float = 1.0
+    c2_over_c1: float = 1.0
+
+    @property
+    def gain_needed(self) -> float:
+        """Gain at which the tone holds its level: 3 of equal arms."""
+        return 1.0 + self.r1_over_r2 + self.c2_over_c1
+
+    @property
+    def times_ratio(self) -> float:
+        """Square root of R1 C2 / (R2 C1): by it more is lost on either side of the pitch."""
+        return math.sqrt(self.r1_over_r2 * self.c2_over_c1)
+
+    @property
+    def growth_per_excess(self) -> float:
+        """Growth a radian over a small excess of the gain: 1.5 of equal arms."""
+        return 0.5 * self.gain_needed / self.times_ratio
+
+    def transfer(self, x: complex) -> complex:
+        """What is handed back at x = p sqrt(R1 R2 C1 C2)."""
+        # over the shunt arm's share, x R2 C1 / sqrt(R1 R2 C1 C2)
+        share = 1.0 / self.times_ratio
+        return x * share / (1.0 + x * share * self.gain_needed + x * x)
+
+
+def wien_arms(build: BuildSettings | None) -> WienArms:
+    """Return the arms as stated, equal where they are not; of controls the ratio in the middle of their range.
+
+    Examples
+    --------
+    >>> arms = wien_arms(BuildSettings(parts={"c1_f": (10e-9, 10e-9), "c2_f": (5e-9, 5e-9)}))
+    >>> arms.c2_over_c1, arms.gain_needed
+    (0.5, 2.5)
+    """
+    parts = build.parts if build else {}
+
+    def ratio(one: str, other: str) -> float:
+        if one not in parts or other not in parts:
+            return 1.0
+        return math.sqrt(math.prod(parts[one]) / math.prod(parts[other]))
+
+    return WienArms(r1_over_r2=ratio("r1_ohm", "r2_ohm"), c2_over_c1=ratio("c2_f", "c1_f"))
 
 
 def _buffered_low(x: complex) -> complex:
@@ -92,9 +141,7 @@ def network_of(topology: str | None, build: BuildSettings | None) -> Network | s
     if topology is None:
         return "state the topology"
     if topology == "wien-bridge":
-        parts = build.parts if build else {}
-        c1, c2 = parts.get("c1_f"), parts.get("c2_f")
-        return Network(name=topology, transfer=_wien(c2[1] / c1[1] if c1 and c2 else 1.0, 1.0), inverting=False)
+        return Network(name=topology, transfer=wien_arms(build).transfer, inverting=False)
     if topology == "phase-shift":
         sections = build.phase_shift_sections if build else None
         order = build.phase_shift_order if build else None

@@ -20,7 +20,6 @@ from listen.circuit.integrators import integrators_curve
 from listen.circuit.known import KnownBuild
 from listen.circuit.level_loop import level_loop
 from listen.circuit.limits_read import clip_levels, dead_band, headroom_v, peaks_v, where_of
-from listen.circuit.loop import WIEN
 from listen.circuit.network import GUESSED_POLE_HZ, gain_of_growth, network_of
 from listen.circuit.rank import rank_causes
 from listen.circuit.second_channel import channel_pair
@@ -224,11 +223,12 @@ def _why_no_gangs(why: str, gain_control: str | None) -> str:
 
 
 def _gangs(amplifier: Amplifier | None, why: str, build: BuildSettings | None) -> GangMismatch:
-    """Mismatch along the take: a series arm of R (1 + d) needs a gain of 3 + d."""
+    """Mismatch along the take: in a bridge of equal arms a series arm of R (1 + d) needs a gain of 3 + d."""
     constant = unknown(_CONSTANT)
     if amplifier is None:
         return GangMismatch(spread_percent=unknown(why), constant_percent=constant)
-    if amplifier.lines.network is not WIEN:
+    series_part = amplifier.lines.network.series_part
+    if not series_part:
         return GangMismatch(
             spread_percent=unknown("three sections: which of them is off, the level does not tell"),
             constant_percent=constant,
@@ -236,7 +236,7 @@ def _gangs(amplifier: Amplifier | None, why: str, build: BuildSettings | None) -
     if amplifier.f0_hz.max() < _ONE_NOTE * amplifier.f0_hz.min():
         return GangMismatch(spread_percent=unknown("the take rests on one note"), constant_percent=constant)
     # in per cent of R2: the median's own mismatch is known as well as the harmonics tell it
-    arms, unsure = 100 * (3.0 + amplifier.fit.common.gangs), 100 * amplifier.fit.gangs_sigma()
+    arms, unsure = 100 * (1.0 / series_part + amplifier.fit.common.gangs), 100 * amplifier.fit.gangs_sigma()
     percent = arms * np.expm1(amplifier.log_need)
     sigma = np.hypot(arms * amplifier.need_sigma, unsure * amplifier.log_need)
     c1 = build.parts.get("c1_f") if build else None

@@ -39,6 +39,7 @@ class Bridge:
     gain: float = 3.1
     diode_share: float = 0.13
     rails_v: tuple[float, float] | None = None
+    c2_over_c1: float = 1.0
     gangs_percent: tuple[float, float] = (0.0, 0.0)
     gangs_step_s: float | None = None
     gain_falls_percent: float = 0.0
@@ -56,6 +57,11 @@ class Bridge:
     volts_per_full_scale: float = 20.0
     seed: int = 1
     stated: dict[str, Any] = field(default_factory=dict)
+
+    @property
+    def capacitors_f(self) -> tuple[float, float]:
+        """Both arms' own, of which `C_F` is the geometric mean."""
+        return C_F / self.c2_over_c1**0.5, C_F * self.c2_over_c1**0.5
 
     @property
     def gain_control(self) -> str:
@@ -108,6 +114,8 @@ def _solved(
     steps: int,
     start: float,
     weaker: Floats,
+    c1: float,
+    c2: float,
 ) -> Floats:
     n = len(r1)
     out = np.zeros(n)
@@ -121,8 +129,8 @@ def _solved(
                 sb = b + h * k[j - 1, 1] if j else b
                 sy = min(max(y + h * k[j - 1, 2] if j else y, low), high)
                 current = (sy - sb - sa) / r1[i]
-                k[j, 0] = current / 1e-8
-                k[j, 1] = (current - sb / r2[i]) / 1e-8
+                k[j, 0] = current / c1
+                k[j, 1] = (current - sb / r2[i]) / c2
                 k[j, 2] = (sb - _divided(sy, table, most, gain) / weaker[i]) * pole
                 if (sy >= high and k[j, 2] > 0) or (sy <= low and k[j, 2] < 0):
                     k[j, 2] = 0.0
@@ -173,7 +181,7 @@ def solved(bridge: Bridge) -> Floats:
             1.0 - bridge.gain_falls_percent / 100
         )
     step_s = 1.0 / bridge.rate_hz / steps
-    y = _solved(r1, r2, table, MOST_V, bridge.gain, low, high, pole, step_s, steps, start, weaker)
+    y = _solved(r1, r2, table, MOST_V, bridge.gain, low, high, pole, step_s, steps, start, weaker, *bridge.capacitors_f)
     y = y[len(y) - int(bridge.seconds * bridge.rate_hz) :]
     if bridge.kick_v is not None:
         y = np.concatenate([np.zeros(int(bridge.silence_s * bridge.rate_hz)), y])
@@ -191,10 +199,11 @@ def record(bridge: Bridge, path: Path) -> Bench:
     meter = 1.0 + bridge.meter_percent / 100 * np.random.default_rng([bridge.seed, 7]).uniform(-1.0, 1.0, 4)
     r = np.sort([1.0 / (2 * np.pi * C_F * low), 1.0 / (2 * np.pi * C_F * high)])
     r1, r2 = ((float(v[0]), float(v[1])) for v in (r * meter[:2], r * meter[2:]))
+    c1, c2 = bridge.capacitors_f
     build = BuildSettings(
         topology="wien-bridge",
         gain_control=bridge.gain_control,
-        parts={"r1_ohm": r1, "r2_ohm": r2, "c1_f": (C_F, C_F), "c2_f": (C_F, C_F)},
+        parts={"r1_ohm": r1, "r2_ohm": r2, "c1_f": (c1, c1), "c2_f": (c2, c2)},
         opamp=OpampSettings(),
         gain=GainSettings(),
     )

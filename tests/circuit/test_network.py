@@ -8,7 +8,7 @@ from scipy import optimize
 
 from listen.bench import BuildSettings
 from listen.circuit.expected import gain_bandwidth, nominal_hz, wien_lag
-from listen.circuit.network import Network, gain_of_growth, growth_per_excess, network_of
+from listen.circuit.network import Network, WienArms, gain_of_growth, growth_per_excess, network_of
 from listen.circuit.types import ExpectedPitch, PitchEnd, Quantity, Where, unknown
 
 WHERE = Where(start_s=0.0, end_s=1.0, f0_low_hz=1e3, f0_high_hz=2e4)
@@ -115,6 +115,24 @@ def held_pitch(ratio: float) -> float:
 @pytest.mark.parametrize("ratio", [12.0, 30.0, 100.0, 300.0, 1000.0, 3000.0])
 def test_finite_bandwidth_lowers_a_wien_bridge(ratio: float) -> None:
     assert wien_lag(1.0, ratio) == pytest.approx(held_pitch(ratio), abs=1e-9)
+
+
+@pytest.mark.parametrize("c2_over_c1", [0.5, 2.0])
+@pytest.mark.parametrize("ratio", [30.0, 300.0])
+def test_finite_bandwidth_lowers_a_bridge_of_unequal_arms(ratio: float, c2_over_c1: float) -> None:
+    arms = WienArms(r1_over_r2=1.1, c2_over_c1=c2_over_c1)
+
+    def root(gain: float) -> complex:
+        # C1 = R2 = 1, and time in 1 / sqrt(R1 R2 C1 C2): a' = (y - a - b) / R1, b' = (a' - b) / C2
+        r, c = arms.r1_over_r2, c2_over_c1
+        own = np.sqrt(r * c)
+        in_ = np.array([-1.0, -1.0, 1.0]) / r * own
+        shunt = (in_ - own * np.array([0.0, 1.0, 0.0])) / c
+        matrix = [in_, shunt, [0.0, ratio, -ratio / gain]]
+        return complex(max(np.linalg.eigvals(matrix), key=lambda s: (s.imag > 0, s.real)))
+
+    needed = float(optimize.brentq(lambda gain: root(gain).real, 2.0, 7.0, xtol=1e-13))
+    assert wien_lag(1.0, ratio, arms) == pytest.approx(root(needed).imag, abs=1e-9)
 
 
 @pytest.mark.parametrize("octaves", [1.0, np.log2(10.0), 5.0])

@@ -43,6 +43,22 @@ def test_gain_in_hand_and_gangs_of_diodes_in_a_sweep(tmp_path: Path, snr_db: flo
     assert circuit.gang_mismatch.constant_percent.value is None
 
 
+@pytest.mark.parametrize("c2_over_c1", [0.5, 2.0])
+def test_capacitors_that_are_stated_unequal_need_another_gain(tmp_path: Path, c2_over_c1: float) -> None:
+    """1 + R1/R2 + C2/C1 (J. M. Fiore, op-amp text, chapter 17): 2.5 and 4 in the place of 3."""
+    needed = 2.0 + c2_over_c1
+    bridge = Bridge(
+        f0_hz=(180.0, 1800.0), gain=1.05 * needed, gangs_percent=(-2.0, 2.0), c2_over_c1=c2_over_c1, seconds=3.0,
+        diode_share=0.16,
+    )  # fmt: skip
+    circuit = read(bridge, tmp_path)
+    found, spread = circuit.loop_gain_in_hand, circuit.gang_mismatch.spread_percent
+    along = circuit.gang_mismatch.along
+    assert found.value == pytest.approx(100 * (small_gain(bridge) / needed - 1.0), rel=0.02)
+    # the gangs part in proportion to time; rows within 80 ms of the ends are not read
+    assert spread.value == pytest.approx(4.0 * (along[-1].time_s - along[0].time_s) / 3.0, rel=0.02)
+
+
 @pytest.mark.parametrize("seconds", [1.0, 1.001, 1.01])
 def test_the_middle_of_a_quick_turn_is_as_unsure_as_its_ends(tmp_path: Path, seconds: float) -> None:
     """Gangs that part by 3.6 % a second: half a row of the take more at one end moves the gain in hand by 0.012 %."""
