@@ -259,7 +259,7 @@ def _along(account: Account, fit: CurveFit, lines: OutputLines) -> Amplifier:
     need, slopes = needed(fit, OutputLines(f0_hz=f0, y=y, noise=noise, network=lines.network))
     # while the level moves the gain is that much over what the loop needs
     rate = _growth_per_s(np.asarray(frames.time_s[rows]), np.log(level))
-    smooth = smoothed(need - rate / (lines.network.growth * 2 * np.pi * f0))
+    smooth = smoothed(need - rate / (lines.network.growth * 2 * np.pi * f0), np.asarray(frames.time_s[rows]))
     # what is the same for the whole take moves all rows at once
     common = fit.for_all()
     gain = np.zeros(len(common))

@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass
 from functools import lru_cache
+from itertools import pairwise
 from typing import Any
 
 import numpy as np
@@ -16,10 +17,17 @@ Floats = NDArray[np.floating[Any]]
 
 _WIDTHS = (7, 11, 17, 27, 43, 67)
 """Rows that a parabola is laid through, each 1.6 times the last."""
+_NARROWEST = 5
+"""A tenth of a second: no hand turns a control, and back, in less."""
 _END_WIDTH = 17
 """At the ends: 0.3 s, in which a turn's own bend is small against the noise of a row."""
+_AGREE = 3.5
+"""Standard deviations of their difference by which a parabola may leave a narrower one: noise does so once in two
+thousand rows."""
 _SHARED = 1
 """Rows on either side whose frames share samples with a row's own: they know its noise, and foretell it."""
+_GAP = 2.5
+"""Times the usual distance of rows: there the tone was not read, and may have been anywhere."""
 _OUTLIER = 5.0
 """Standard deviations (1.4826 median deviations of a normal scatter): of noise, one row in a million is as far."""
 _MEDIAN_ROWS = 5
@@ -51,17 +59,21 @@ class Smoothed:
     span_sigma: float
 
 
-def smoothed(rows: Floats) -> Smoothed:
-    """Smooth rows by local parabolas of the width that best predicts rows that are left out with their neighbours.
+def smoothed(rows: Floats, time_s: Floats | None = None) -> Smoothed:
+    """Smooth rows by local parabolas, each as wide as the rows about it allow.
 
     Parameters
     ----------
     rows : ndarray, shape (n,)
+    time_s : ndarray, shape (n,), optional
+        In order; what lies beyond a gap is not laid through.
 
     Notes
     -----
-    Cross-validation in blocks, for neighbours agree in their noise (Burman, Chow and Nolan, Biometrika 81, 1994; from
-    memory): by single rows the narrowest parabolas win, which follow that. What noise adds to a span is its mean over
+    Parabolas of the width that best foretells rows that are left out with their neighbours: cross-validation in blocks,
+    for neighbours agree in their noise (Burman, Chow and Nolan, Biometrika 81, 1994; from memory). Where the control
+    hastens that is too wide, and the widest is taken that agrees with all narrower ones (A. Goldenshluger and A.
+    Nemirovski, Mathematical Methods of Statistics 6, 1997; from memory). What noise adds to a span is its mean over
     drawn noise (parametric bootstrap: Efron, Annals of Statistics 7, 1979; from memory).
 
     Examples
@@ -74,18 +86,22 @@ def smoothed(rows: Floats) -> Smoothed:
     n = len(rows)
     if n <= _WIDTHS[0]:
         return Smoothed(values=rows, sigma=np.zeros(n), span=float(np.ptp(rows)) if n else 0.0, span_sigma=0.0)
-    y = _without_outliers(rows)
-    width = min((width for width in _WIDTHS if width <= n), key=lambda width: _foretold(y, width)[0])
-    matrix, noise = _parabolas(n, width), _foretold(y, width)[1]
+    pieces = _pieces(n, time_s)
+    y = np.concatenate([_without_outliers(rows[piece]) for piece in pieces])
+    noise, width = _noise_and_width([y[piece] for piece in pieces])
+    noise *= _OVERLAP
+    matrix, bent = np.zeros((n, n)), np.zeros(n)
+    for piece in pieces:
+        matrix[piece, piece], bent[piece] = _as_wide_as_agrees(y[piece], width, noise)
     values = matrix @ y
-    drawn = values + _OVERLAP * noise * np.random.default_rng(n).standard_normal((_DRAWS, n)) @ matrix.T
+    drawn = values + noise * np.random.default_rng(n).standard_normal((_DRAWS, n)) @ matrix.T
     spans = np.ptp(drawn, axis=1)
-    span = float(np.ptp(values))
+    span, ends = float(np.ptp(values)), (int(np.argmax(values)), int(np.argmin(values)))
     return Smoothed(
         values=values,
-        sigma=_OVERLAP * noise * np.sqrt(np.sum(matrix**2, axis=1)),
+        sigma=np.hypot(noise * np.sqrt(np.sum(matrix**2, axis=1)), bent),
         span=max(2.0 * span - float(np.mean(spans)), 0.0),
-        span_sigma=float(np.std(spans)),
+        span_sigma=math.hypot(float(np.std(spans)), *bent[list(ends)].tolist()),
     )
 
 
@@ -93,7 +109,8 @@ def median_of_take(time_s: Floats, values: Floats, tone_s: Floats, moved: NDArra
     """Median over all the time that the tone is heard, of what some rows of it tell.
 
     Where the values change along the take, their median depends on which rows are read: the others are taken as
-    straight between their neighbours; beyond the ends they go on as there, somewhat.
+    straight between their neighbours; in a gap they may have been anywhere from one end to the other, and beyond the
+    ends they go on as there, somewhat.
 
     Parameters
     ----------
@@ -124,9 +141,22 @@ def median_of_take(time_s: Floats, values: Floats, tone_s: Floats, moved: NDArra
         outside = moved & (sign * (tone_s - time_s[at]) > 0)
         slope = float(np.polyfit(time_s[end], values[end], 1)[0]) if len(values[end]) > 1 else 0.0
         further[outside] = slope * (tone_s[outside] - time_s[at])
-    least, middle, most = (median(level + share * further) for share in (0.0, 0.5 * _OUTRUNS, _OUTRUNS))
+    least, most = (median(level + share * further) for share in (0.0, _OUTRUNS))
+    early, late = (median(ends + 0.5 * _OUTRUNS * further) for ends in _held(time_s, values, tone_s, level, moved))
     # evenly likely within
-    return middle, abs(most - least) / math.sqrt(12.0)
+    return 0.5 * (early + late), math.hypot(most - least, late - early) / math.sqrt(12.0)
+
+
+def _held(
+    time_s: Floats, values: Floats, tone_s: Floats, level: Floats, moved: NDArray[np.bool_]
+) -> tuple[Floats, Floats]:
+    """Level of each row, in gaps in which the control moved that of the gap's first end, and of its last."""
+    if len(time_s) < 3:
+        return level, level
+    apart = np.diff(time_s)
+    after = np.searchsorted(time_s, tone_s, side="right").clip(1, len(time_s) - 1)
+    gap = moved & (apart[after - 1] > _GAP * median(apart)) & (tone_s > time_s[0]) & (tone_s < time_s[-1])
+    return np.where(gap, values[after - 1], level), np.where(gap, values[after], level)
 
 
 def row_at_median(values: Floats) -> float:
@@ -142,40 +172,118 @@ def row_at_median(values: Floats) -> float:
     return float(ordered[high] - ordered[low]) / max(high - low, 1)
 
 
+def _pieces(n: int, time_s: Floats | None) -> list[slice]:
+    """Rows without a gap between them."""
+    if time_s is None:
+        return [slice(0, n)]
+    apart = np.diff(time_s)
+    ends = [0, *(np.flatnonzero(apart > _GAP * median(apart)) + 1).tolist(), n]
+    return [slice(a, b) for a, b in pairwise(ends)]
+
+
 def _without_outliers(rows: Floats) -> Floats:
     """Rows far from the median of their neighbours are set to it: a click, a switch."""
     half = _MEDIAN_ROWS // 2
+    if len(rows) < _MEDIAN_ROWS:
+        return rows
     # turned over at the ends, so that a trend goes on there and no end row stands out
     before, after = 2 * rows[0] - rows[half:0:-1], 2 * rows[-1] - rows[-2 : -half - 2 : -1]
     padded = np.concatenate([before, rows, after])
-    middle = np.sort(np.lib.stride_tricks.sliding_window_view(padded, _MEDIAN_ROWS), axis=1)[:, half]
+    ordered = np.sort(np.lib.stride_tricks.sliding_window_view(padded, _MEDIAN_ROWS), axis=1)
+    middle = ordered[:, half]
     off = np.abs(rows - middle)
-    return np.where(off > _OUTLIER * 1.4826 * median(off), middle, rows)
+    # a tip is no further from the median than those on its other side
+    other_side = np.where(rows > middle, middle - ordered[:, 0], ordered[:, -1] - middle)
+    return np.where((off > _OUTLIER * 1.4826 * median(off)) & (off > 2.0 * other_side), middle, rows)
 
 
-def _foretold(rows: Floats, width: int) -> tuple[float, float]:
-    """Mean square by which parabolas through the other rows of a window miss its middle one, and a row's noise."""
-    half = width // 2
-    columns = np.vander((np.arange(width) - half) / width, 3, increasing=True)
-    others = np.abs(np.arange(width) - half) > _SHARED
-    weight = np.zeros(width)
-    weight[others] = np.linalg.pinv(columns[others])[0]
-    missed = rows[half : len(rows) - half] - np.lib.stride_tricks.sliding_window_view(rows, width) @ weight
-    error = float(np.mean(missed**2))
-    return error, math.sqrt(error / (1.0 + float(weight @ weight)))
+def _noise_and_width(pieces: list[Floats]) -> tuple[float, int]:
+    """A row's noise, and the width of the parabolas that best foretell rows without their neighbours.
+
+    The noise is the median of all rows, and a miss counts for no more than an outlier's: the few rows where the control
+    hastens decide neither.
+    """
+    best, least, noise = _WIDTHS[0], np.inf, 0.0
+    for width in _WIDTHS:
+        missed, noisier = (np.concatenate(each) for each in zip(*(_foretold(y, width) for y in pieces), strict=True))
+        if not len(missed):
+            break
+        if width == _WIDTHS[0]:
+            noise = 1.4826 * median(np.abs(missed / noisier))
+        error = float(np.mean(np.minimum(np.abs(missed), _OUTLIER * noise) ** 2))
+        if error < least:
+            best, least = width, error
+    return noise, best
 
 
-@lru_cache(maxsize=16)
-def _parabolas(n: int, width: int) -> Floats:
-    """Smoother: row i is the parabola's value there, over ``width`` rows about it, or as many as there are to its end.
+def _foretold(rows: Floats, width: int) -> tuple[Floats, Floats]:
+    """By how much parabolas through the others miss each row, and how much noisier than a row that is.
+
+    The same rows for all widths: without the outermost, that the narrowest would have to foretell from one side.
+    """
+    inner = slice(_WIDTHS[0] // 2, len(rows) - _WIDTHS[0] // 2)
+    weight = _without_neighbours(len(rows), width)
+    return (rows - weight @ rows)[inner], np.sqrt(1.0 + np.sum(weight**2, axis=1))[inner]
+
+
+def _as_wide_as_agrees(rows: Floats, width: int, noise: float) -> tuple[Floats, Floats]:
+    """Smoother of the rows, up to a width, and what a bend may have moved each value by.
+
+    Each row has the widest parabola that agrees with all narrower ones.
+    """
+    n = len(rows)
+    smoothers = [_parabolas(n, w) for w in (_NARROWEST, *_WIDTHS) if w <= width]
+    values = [matrix @ rows for matrix in smoothers]
+    # where even the narrowest is too wide, the row itself tells by how much
+    alone = noise * np.sqrt(np.sum((smoothers[0] - np.eye(n)) ** 2, axis=1))
+    out, bent = smoothers[0].copy(), np.sqrt(np.maximum((values[0] - rows) ** 2 - alone**2, 0.0))
+    agrees = np.ones(n, dtype=bool)
+    for i in range(1, len(smoothers)):
+        moved = np.zeros(n)
+        for j in range(i):
+            unsure = noise * np.sqrt(np.sum((smoothers[i] - smoothers[j]) ** 2, axis=1))
+            off = np.abs(values[i] - values[j])
+            agrees &= off <= _AGREE * unsure
+            moved = np.sqrt(np.maximum(off**2 - unsure**2, 0.0)) if j else moved
+        out[agrees], bent[agrees] = smoothers[i][agrees], moved[agrees]
+    return out, bent
+
+
+def _window(i: int, n: int, width: int) -> tuple[int, int]:
+    """First row and number of rows of the parabola for row i.
 
     Beside the middle of its rows a parabola errs by the third order, so that those at the ends are narrow.
     """
+    own = min(width, max(2 * min(i, n - 1 - i) + 1, _END_WIDTH), n)
+    return min(max(i - own // 2, 0), n - own), own
+
+
+@lru_cache(maxsize=128)
+def _laid_through(rows: int, at: int, spared: int) -> Floats:
+    """Weights of evenly spaced rows for a parabola's value at one of them, so many on either side of it left out."""
+    columns = np.vander(np.linspace(-1.0, 1.0, rows), min(3, rows), increasing=True)
+    others = np.abs(np.arange(rows) - at) >= spared
+    weight = np.zeros(rows)
+    weight[others] = columns[at] @ np.linalg.pinv(columns[others])
+    return weight
+
+
+@lru_cache(maxsize=32)
+def _parabolas(n: int, width: int) -> Floats:
+    """Smoother of n rows: each is the value there of the parabola about it."""
+    return _weights(n, width, 0)
+
+
+@lru_cache(maxsize=32)
+def _without_neighbours(n: int, width: int) -> Floats:
+    """Foreteller of n rows: each from the parabola about it that knows neither it nor its neighbours."""
+    return _weights(n, width, _SHARED + 1)
+
+
+def _weights(n: int, width: int, spared: int) -> Floats:
     matrix = np.zeros((n, n))
     for i in range(n):
-        own = min(width, max(2 * min(i, n - 1 - i) + 1, _END_WIDTH))
-        first = min(max(i - own // 2, 0), n - own)
-        columns = np.vander((np.arange(own) - (i - first)) / own, 3, increasing=True)
-        matrix[i, first : first + own] = np.linalg.pinv(columns)[0]
+        first, own = _window(i, n, width)
+        matrix[i, first : first + own] = _laid_through(own, i - first, spared)
     matrix.setflags(write=False)
     return matrix

@@ -106,3 +106,37 @@ def test_one_disturbed_row_does_not_move_the_line() -> None:
     hit = rows.copy()
     hit[30] += 5.0
     np.testing.assert_allclose(smoothed(hit).values, smoothed(rows).values, atol=0.02)
+
+
+def test_a_quick_turn_is_followed_and_what_rests_beside_it_smoothed() -> None:
+    """A control that rests, hastens to a tip and back within a quarter of a second, and rests."""
+    t = np.arange(120.0)
+    wave = np.maximum(1.0 - np.abs(t - 60.0) / 12.0, 0.0) ** 2
+    z, rests, spans = [], [], []
+    for seed in range(40):
+        drawn = np.random.default_rng(seed).standard_normal(121)
+        found = smoothed(wave + 1e-3 * (drawn[1:] + 0.5 * drawn[:-1]))
+        z.append((found.values - wave) / found.sigma)
+        rests.append(found.values[20:35])
+        spans.append((found.span - 1.0) / found.span_sigma)
+    assert 0.7 < np.sqrt(np.mean(np.square(z))) < 1.5
+    # a row has 1.12e-3
+    assert np.sqrt(np.mean(np.square(rests))) < 0.9e-3
+    # a tip of one row is more than the narrowest parabola follows
+    assert np.sqrt(np.mean(np.square(spans))) < 1.5
+
+
+def test_rows_beyond_a_gap_are_not_laid_through() -> None:
+    """The control was turned back while no row was read."""
+    time_s = np.append(np.arange(60.0), 70.0 + np.arange(40.0))
+    wave = np.where(time_s < 65.0, time_s / 60.0, 0.2)
+    found = smoothed(wave + 1e-4 * np.random.default_rng(1).standard_normal(100), time_s)
+    np.testing.assert_allclose(found.values, wave, atol=5e-4)
+    assert abs(found.span - np.ptp(wave)) < 4.0 * found.span_sigma
+
+
+def test_a_tip_of_few_rows_is_no_outlier() -> None:
+    t = np.arange(80.0)
+    wave = np.exp(-np.abs(t - 40.0) / 4.0)
+    found = smoothed(wave + 1e-5 * np.random.default_rng(1).standard_normal(80))
+    assert found.values[40] > 0.85

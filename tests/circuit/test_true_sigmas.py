@@ -43,6 +43,20 @@ def test_rows_beyond_the_ends_make_a_median_less_sure_where_the_dial_moves() -> 
     assert (found, sigma) == (pytest.approx(np.median(heard_s)), 0.0)
 
 
+def test_a_gap_in_which_the_control_was_moved_makes_a_median_less_sure() -> None:
+    """Up, and back while no row is read: whether soon or late is not known."""
+    heard_s = np.arange(0.0, 3.0, 0.02)
+    rows = (heard_s < 1.5) | (heard_s > 2.2)
+    for back_s in (1.6, 1.85, 2.1):
+        place = np.where(heard_s < back_s, heard_s / 1.5, 0.4)
+        moved = np.abs(place - np.where(heard_s < 1.86, 1.0, 0.4)) > 0.01
+        found, sigma = median_of_take(heard_s[rows], place[rows], heard_s, moved)
+        assert abs(found - np.median(place)) < 2.0 * sigma
+    assert sigma < 0.2
+    # where it rested it is known
+    assert median_of_take(heard_s[rows], place[rows], heard_s, np.zeros(150, dtype=bool))[1] == 0.0
+
+
 @pytest.mark.parametrize("corner_hz", [1.2, 4.6])
 def test_a_coupling_that_nobody_states_takes_its_share_of_the_bow(corner_hz: float) -> None:
     f0 = np.array([100.0])
