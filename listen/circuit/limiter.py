@@ -66,10 +66,12 @@ def output(stages: AmplifierStages, numbers: Floats, v: Floats) -> Floats:
     else:
         u = slope * u
     if stages.rails:
-        knee2 = np.exp(2 * numbers[LOG_KNEE])
+        knee4 = np.exp(4 * numbers[LOG_KNEE])
         for sign, level in ((1.0, np.exp(numbers[LOG_TOP])), (-1.0, np.exp(numbers[LOG_BOTTOM]))):
             excess = sign * u - level
-            u = u - sign * 0.5 * (excess + np.sqrt(excess**2 + knee2))
+            square = excess * excess
+            # by fourth powers: with squares a stage that bends at its rail alone would bend half way there, too
+            u = u - sign * 0.5 * (excess + np.sqrt(np.sqrt(square * square + knee4)))
     return np.asarray(u)
 
 
