@@ -13,6 +13,7 @@ from listen.account import Account
 from listen.account.waves import WaveShape, bow_of, times_without_recorder
 from listen.circuit.shaper import ShaperEstimate, read_shaper
 from listen.circuit.types import Quantity, Where, unknown
+from listen.sorting import median_of_known
 
 Floats = NDArray[np.floating[Any]]
 ShapeRow = dict[str, float | None]
@@ -175,11 +176,16 @@ class _Reader:
         shape = self.shape
         if not np.isfinite(shape.corner_s).any():
             return unknown(NOT_THIS_WAVE if shape.wave != "sawtooth" else "a straight reset explains the edge as well")
-        return self._time(shape.corner_s, shape.corner_sigma_s, 1)
+        form_s = median_of_known(shape.corner_form_s)
+        return self._time(shape.corner_s, shape.corner_sigma_s, 1, form_s)
 
-    def _time(self, values_s: Floats, sigma_s: Floats, which: int) -> Quantity:
-        """A time: a bound where the recorder, not known, may make some of it, or where nothing is seen."""
+    def _time(self, values_s: Floats, sigma_s: Floats, which: int, common_s: float = 0.0) -> Quantity:
+        """A time: a bound where the recorder, not known, may make some of it, or where nothing is seen.
+
+        What all bins share does not average out over them.
+        """
         value, sigma = overall(values_s, sigma_s)
+        sigma = math.hypot(sigma, common_s)
         if value < _SEEN * sigma:
             return self.quantity(1e6 * (value + _SEEN * sigma), 1e6 * sigma, bound="at-most")
         own, _ = overall(times_without_recorder(self.shape)[which], sigma_s)

@@ -26,6 +26,7 @@ def shape(wave: str, **changes: Any) -> WaveShape:
     for name in (
         "corner_s",
         "corner_sigma_s",
+        "corner_form_s",
         "bend",
         "bend_sigma",
         "bow",

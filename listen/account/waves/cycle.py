@@ -16,7 +16,7 @@ from numpy.typing import NDArray
 Floats = NDArray[np.floating[Any]]
 Complexes = NDArray[np.complex128]
 
-_FORM_SHARE, BOW_SHARE = 0.07, 0.05
+_FORM_SHARE, _BOW_SHARE = 0.07, 0.05
 _MOST_BEND = 0.13
 """Bows a slope of a whole cycle by 10 %, twice a fault's."""
 LEAST_SHARE = 1e-6
@@ -125,7 +125,22 @@ def bow_error(cycle: Cycle, k: Floats) -> Floats:
     of the cycle their bows differ by 4 %, and every other source has a law of its own. A bow beyond any board's stands
     for another part, and its form is nobody's.
     """
-    return np.asarray(BOW_SHARE * min(abs(cycle.bend), _MOST_BEND) / k**2)
+    return np.asarray(_BOW_SHARE * min(abs(cycle.bend), _MOST_BEND) / k**2)
+
+
+def parabola_error(cycle: Cycle, k: Floats, bend: float) -> Complexes:
+    """By how much harmonics of a triangle differ where so much of its bend is no leak's but a parabola of one height.
+
+    The parabola's from its slopes' changes and the rates at which they change between.
+    """
+    up, down, turn = cycle.share, 1.0 - cycle.share, 2j * np.pi * k
+    height = bow_of(bend * max(up, down))
+    there = np.exp(-turn * up)
+    changes = (1.0 + 4 * height) / up + (1.0 - 4 * height) / down
+    changes = changes - there * ((1.0 + 4 * height) / down + (1.0 - 4 * height) / up)
+    bending = (1.0 - there) * (-8 * height / up**2) + (there - 1.0) * (8 * height / down**2)
+    parabola = 2.0 * (changes + bending / turn) / turn**2 / (1.0 + turn * cycle.corner)
+    return np.asarray(parabola - lines_of(Cycle(share=cycle.share, bend=bend, corner=cycle.corner), k))
 
 
 def draw(lines: NDArray[np.complexfloating[Any, Any]], points: int) -> Floats:

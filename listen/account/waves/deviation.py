@@ -11,7 +11,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from listen.account.waves.cycle import changed, form_error, lines_of
+from listen.account.waves.cycle import changed, form_error, lines_of, parabola_error
 from listen.account.waves.fit import CycleFit, fit_slopes, line_sigma
 from listen.account.waves.gather import WaveBin
 
@@ -27,6 +27,8 @@ _LEAST_SHARE = 4e-7
 """Cycles: phases are worked out in single precision, of 24 bits, over some operations; solved pulses
 err by 1e-7, some by 1e-6."""
 _HALVINGS = 50
+_STEEP = 0.1
+"""A slope of less of the cycle is a sawtooth's reset."""
 _GROUPS, _FEWEST = (8, 32), 8
 """Harmonics are taken together up to the eighth, which tell bows, up to the 32nd, and above, which tell what is short;
 fewer than eight are no group of their own."""
@@ -34,30 +36,44 @@ _FACTORS = (1e-6, 1e4)
 """Square of the recorder's error over the allowance: what is searched."""
 _SQUARE_TO = 4.0
 """Times the deviation of its square, under a root, up to which a time shows by that square alone."""
+_DELAYS_S = np.geomspace(0.125e-3, 0.83e-3, 8)
+"""A filter's ripple is an echo of itself, 12 to 40 samples off at 48 and 96 kHz (common practice, no source): lines
+nearer than one over it are off by nearly the same."""
+_RIPPLE = 3e-4
+"""Of the filters in use, r.m.s.: ripples of 0.0001 to 0.01 dB, evenly likely in the logarithm (common practice, no
+source)."""
 _SQUARES = {"share": np.pi**2 / 6, "corner": 2 * np.pi**2}
 """A straight jump of length t takes (pi k t)^2 / 6 off a line, a first-order low-pass (2 pi k t)^2 / 2."""
 
 
-def deviations(bin_: WaveBin, fit: CycleFit) -> dict[str, float]:
+def deviations(bin_: WaveBin, fit: CycleFit, coupling_hz: float = 0.0) -> dict[str, float]:
     """Standard deviations of the parameters that were fitted.
 
     Parameters
     ----------
     bin_ : WaveBin
     fit : CycleFit
+    coupling_hz : float
+        Corner of the recorder's coupling that is still in the lines, about.
 
     Notes
     -----
     Each line's error is noise, known from the rows' scatter, and the recorder's share of the allowance: the share with
     which chi squared is what is expected. The fit maps errors of lines to errors of parameters (``CycleFit.step``).
+    What is left is held for errors of each line alone, or for a filter's ripple, which neighbours share, and the form
+    of a bow, whichever moves more.
     """
     k = fit.used.astype(float)
     measured = bin_.lines[fit.used - 1]
     noise = np.hypot(bin_.sigma[fit.used - 1] / bin_.overstated, fit.gain * form_error(fit.cycle, k))
     noise = np.hypot(noise, _TRACKER * np.abs(measured))
     allowed = line_sigma(measured, np.zeros(len(k)))
-    sigma = np.sqrt(noise**2 + _factors(measured - fit.lines(k), noise, allowed, _free_of_fit(bin_, fit)) * allowed**2)
-    own = np.sqrt(fit.step**2 @ np.concatenate([sigma, sigma]) ** 2)
+    factors = _factors(measured - fit.lines(k), noise, allowed, _free_of_fit(bin_, fit))
+    sigma = np.sqrt(noise**2 + factors * allowed**2)
+    alone = fit.step**2 @ np.tile(factors * allowed**2, 2)
+    ripple = _of_ripple(bin_, fit)
+    bow = _of_bow(fit, k, coupling_hz / bin_.f0_hz)
+    own = np.sqrt(fit.step**2 @ np.tile(noise**2, 2) + np.maximum(alone, ripple + bow))
     out = dict(zip(fit.free, (float(v) for v in own), strict=True))
     for name in _SQUARES:
         if name in out and (name == "corner" or not fit.cycle.pulse):
@@ -67,6 +83,50 @@ def deviations(bin_: WaveBin, fit: CycleFit) -> dict[str, float]:
                 up, down = np.sqrt(value**2 + square) - value, value - np.sqrt(max(value**2 - square, 0.0))
                 out[name] = float(max(up, down))
     return out | {"share": float(np.hypot(out["share"], _LEAST_SHARE))}
+
+
+def form_deviations(bin_: WaveBin, fit: CycleFit, coupling_hz: float = 0.0) -> dict[str, float]:
+    """By how much the form of a bow, which nobody states, moves each parameter: alike in all bins of a take.
+
+    Parameters
+    ----------
+    bin_ : WaveBin
+    fit : CycleFit
+    coupling_hz : float
+        Corner of the recorder's coupling that is still in the lines, about.
+    """
+    moved = np.sqrt(_of_bow(fit, fit.used.astype(float), coupling_hz / bin_.f0_hz))
+    return dict(zip(fit.free, moved.tolist(), strict=True))
+
+
+def _of_ripple(bin_: WaveBin, fit: CycleFit) -> Floats:
+    """Square of what an ordinary ripple moves each parameter by, over its delays and phases.
+
+    Where the lines would show one of a delay, it is no larger than what the fit leaves of them.
+    """
+    measured, f_hz = bin_.lines[fit.used - 1], fit.used * bin_.f0_hz
+    sigma = line_sigma(measured, bin_.sigma[fit.used - 1])
+    q, _ = np.linalg.qr(fit_slopes(fit, sigma))
+    out = np.zeros(len(fit.free))
+    for delay_s in _DELAYS_S:
+        off = np.exp(2j * np.pi * delay_s * f_hz)
+        both = np.array([np.concatenate([(measured * x).real, (measured * x).imag]) for x in (off.real, off.imag)])
+        weighed = both / np.tile(sigma, 2)
+        remaining = float(np.sum(weighed**2) - np.sum((weighed @ q) ** 2))
+        square = min(_RIPPLE**2, fit.chi_square / max(remaining, 1e-30))
+        out += square * np.sum((both @ fit.step.T) ** 2, axis=0)
+    return out / len(_DELAYS_S)
+
+
+def _of_bow(fit: CycleFit, k: Floats, coupling: float) -> Floats:
+    """Square of what the form of a triangle's bow, which nobody states, moves each parameter by."""
+    bend = abs(fit.cycle.bend) - coupling
+    if fit.cycle.pulse or bend <= 0.0 or min(fit.cycle.share, 1.0 - fit.cycle.share) < _STEEP:
+        return np.zeros(len(fit.free))
+    off = fit.gain * np.exp(-2j * np.pi * k * fit.delay) * parabola_error(fit.cycle, k, bend)
+    # a bow of its own size has a deviation of its own
+    moved = (fit.step @ np.concatenate([off.real, off.imag])) ** 2
+    return np.where(np.array(fit.free) == "bend", 0.0, moved)
 
 
 def _free_of_fit(bin_: WaveBin, fit: CycleFit) -> Floats:

@@ -9,8 +9,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from listen.account.waves.choose import FEWEST, explained
-from listen.account.waves.cycle import BOW_SHARE, Cycle, bow_of, draw, lines_of
-from listen.account.waves.deviation import deviations
+from listen.account.waves.cycle import Cycle, bow_of, draw, lines_of
+from listen.account.waves.deviation import deviations, form_deviations
 from listen.account.waves.edge import fitted
 from listen.account.waves.fit import CycleFit, line_sigma
 from listen.account.waves.gather import WaveBin, gather
@@ -23,6 +23,8 @@ Doubles = NDArray[np.float64]
 WAVES_OF_SLOPES = ("triangle", "sawtooth", "square", "pulse")
 HIGHEST_COUPLING_HZ = 20.0
 """No ordinary input's coupling has a higher corner: what one of this may bend is excused where it is not known."""
+_ORDINARY_COUPLING_HZ = 3.0
+"""What an input's coupling of 1 to 5 Hz bends is no bow of the board (common practice, no source)."""
 _COUPLING_ERROR_HZ = 0.05
 """A stated corner is right to a twentieth of a hertz: as it is written, to a decimal."""
 _EVEN_TO = 10
@@ -53,6 +55,8 @@ class WaveShape:
         Of a sawtooth: end to end.
     corner_s, corner_sigma_s : ndarray, shape (n,)
         Time constant that rounds the corners.
+    corner_form_s : ndarray, shape (n,)
+        By how much the form of the slopes' bow may have moved it, in all bins alike; part of `corner_sigma_s`.
     bow, bow_sigma : ndarray, shape (n,)
         Largest distance of a slope from its chord over the height, what the input's coupling may make left out.
     bend, bend_sigma : ndarray, shape (n,)
@@ -95,6 +99,7 @@ class WaveShape:
     reset_sigma_s: Floats
     corner_s: Floats
     corner_sigma_s: Floats
+    corner_form_s: Floats
     bow: Floats
     bow_sigma: Floats
     bend: Floats
@@ -162,7 +167,8 @@ def read_wave(
     nothing = np.full(len(bins), np.nan)
     share = np.array([fit.cycle.share for fit in fits])
     smear = np.array([b.smear for b in bins])
-    own = [deviations(bin_, fit) for bin_, fit in zip(bins, fits, strict=True)]
+    coupling_hz = 0.0 if coupling_known else _ORDINARY_COUPLING_HZ
+    own = [deviations(bin_, fit, coupling_hz) for bin_, fit in zip(bins, fits, strict=True)]
     sigma = np.array([o["share"] for o in own])
     reset, reset_sigma = nothing, nothing
     if wave == "sawtooth":
@@ -171,10 +177,10 @@ def read_wave(
         sigma = np.hypot(sigma, _smeared(length, np.sqrt(12.0) * smear))
         reset, reset_sigma = length / f0, sigma / f0
     corner = np.array([fit.cycle.corner if "corner" in fit.free else np.nan for fit in fits])
-    # the form of a bow, which nobody states, moves the corner by so much of it
-    bowed = np.array([BOW_SHARE * abs(fit.cycle.bend * fit.cycle.corner) for fit in fits])
     corner_own = np.array([o.get("corner", np.nan) for o in own])
-    corner_sigma = np.sqrt(corner_own**2 + _smeared(corner, smear) ** 2 + bowed**2) / f0
+    forms = [form_deviations(bin_, fit, coupling_hz) for bin_, fit in zip(bins, fits, strict=True)]
+    corner_form = np.array([form.get("corner", np.nan) for form in forms])
+    corner_sigma = np.hypot(corner_own, _smeared(corner, smear)) / f0
     corner = corner / f0
     bend, bend_sigma = np.array([fit.cycle.bend for fit in fits]), np.array([o["bend"] for o in own])
     bow, bow_sigma = _bows(fits, bend_sigma, f0, wave, coupling_known)
@@ -192,6 +198,7 @@ def read_wave(
         reset_sigma_s=reset_sigma,
         corner_s=corner,
         corner_sigma_s=corner_sigma,
+        corner_form_s=corner_form / f0,
         bow=bow,
         bow_sigma=bow_sigma,
         bend=bend,
