@@ -67,6 +67,10 @@ def judge_figure(circuit: dict[str, Any], key: str, truth: dict[str, Any]) -> st
     off = min(abs(found["value"] - w) for w in wanted)
     if off > truth["tolerance"] and not found.get("bound"):
         return f"{key} {found['value']:.5g} for {truth['value']:.5g} +- {truth['tolerance']:.2g}"
+    if found.get("bound"):
+        # what lies on its own side is no error
+        beyond = [found["value"] - w if found["bound"] == "at-least" else w - found["value"] for w in wanted]
+        off = max(min(beyond), 0.0)
     if found.get("sigma") and off > MOST_SIGMAS * found["sigma"]:
         return (
             f"{key} {found['value']:.5g} +- {found['sigma']:.2g} for {truth['value']:.5g}: over {MOST_SIGMAS:g} sigmas"
