@@ -20,12 +20,13 @@ from listen.account.describe import described
 from listen.account.half_orders import HalfOrders, find_half_orders
 from listen.account.interharmonics import HALVES_ROOM, InterharmonicParts, find_interharmonics
 from listen.account.level_law import LevelLaw, fit_level_law
+from listen.account.line_in_silence import marked_in_silence
 from listen.account.lost_samples import find_lost_samples
 from listen.account.low_note_sidebands import low_note_sidebands
 from listen.account.mains import find_mains
 from listen.account.mains_or_swing import is_a_sideband, is_mains, of_a_swing
 from listen.account.mains_sidebands import find_sidebands
-from listen.account.modulation import Swing, find_swings, without_lone_pitch
+from listen.account.modulation import Swing, find_swings, without_sounds
 from listen.account.oscillator import classify_source, two_tones
 from listen.account.other_channel import find_other_channel
 from listen.account.pitch_scatter import find_wavering
@@ -233,7 +234,8 @@ def _of_an_oscillator(account: Account, source: Any, tone: BoardTone, edges: boo
         events=tuple(events),
     )
     judged = calm & ~touched & ~events_rows.sounds_and_gaps(frames, events)
-    return _at_rest(account, tone, rest_rows, events_rows.barred(tone, quiet, account.lost_samples, events), judged)
+    account = _at_rest(account, tone, rest_rows, events_rows.barred(tone, quiet, account.lost_samples, events), judged)
+    return replace(account, swings=marked_in_silence(source, tone, account.swings))
 
 
 def _with_events(
@@ -261,7 +263,7 @@ def _at_rest(
     swings = [s for s in find_swings(tone, slow) if not _at_half_pitch(s, account.half_orders, frames)]
     settlings = find_settlings(tone, segments, [s for s in swings if not s.one_sided])
     swings += _after_retunes(tone, segments, swings, settlings)
-    swings = without_lone_pitch([s for s in swings if not is_mains(s, account.mains)])
+    swings = without_sounds([s for s in swings if not is_mains(s, account.mains)], account.events)
     rings = [(s.retune_s, s.retune_s + max(0.1, s.settle_s)) for s in settlings if s.ring]
     first_ring = _ring_of_the_start(tone, start, segments, swings)
     rings += first_ring

@@ -181,7 +181,7 @@ def _modulations(account: Account) -> Iterator[tuple[str, Part]]:
     for number, swing in enumerate(account.second_lines[:1], start=1):
         yield (
             "line-beside",
-            SecondOscillator(
+            (RecordersTone if swing.in_silence else SecondOscillator)(
                 id=f"line-beside-{number}",
                 frequency_hz=swing.line_hz,
                 level_dbc=float(20 * np.log10(max(swing.depth, 1e-9))),

@@ -60,7 +60,7 @@ _LEAST_WINDOWS, _LEAST_SHARE = 3, 0.125
 of several alone."""
 _STEEP = 10 ** (6.0 / 10)
 """A Hann line falls by 6 dB or more to the bin beyond its middle's neighbour; skirts of a line further off by less."""
-_IN_SILENCE = 0.4
+IN_SILENCE = 0.4
 """A line that keeps this much of its level (-8 dB) where the tone does not sing is the recording's: noise adds to it
 there, a gain control raises it."""
 _LEAST_DBC = -62.0
@@ -257,7 +257,7 @@ def _line(
     silent = seen & ~singing
     of_recording = None
     if np.count_nonzero(silent) >= 2:
-        of_recording = bool(np.median(level[silent]) > dbfs + 20 * np.log10(_IN_SILENCE))
+        of_recording = bool(np.median(level[silent]) > dbfs + 20 * np.log10(IN_SILENCE))
     shape = np.median(power[loudest, near], axis=0) if loudest.any() else np.zeros(near.stop - near.start)
     centre, weight = float(np.sum(np.arange(near.start, near.stop) * shape)), float(np.sum(shape))
     return FixedLine(

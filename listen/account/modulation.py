@@ -6,12 +6,14 @@ retune dies away; hunting goes on.
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
+from listen.account.residual import RoomEvent
 from listen.account.steady import SteadySegment
 from listen.account.tone import MEAN_CYCLES, BoardTone
 from listen.account.windows import hann_response
@@ -53,6 +55,9 @@ _PITCH_ALONE, _ONE_RATE = 2.0, float(np.log(1.15))
 """Phase over level from which a swing of few turns in one rest alone is not told from a sound: a line beside the tone
 has 1, a radio and words had 2.6 and 4.5 in pieces of half a second. A loop that hunts and pulls the pitch has any, and
 comes again at the same rate."""
+_LIKE_A_LINE, _SOUND_NEAR_S, _SOUND_LESS = 0.5, 1.5, 0.25
+"""... and beside sounds of the room as loud, within 6 dB (notes of a chord differ by as much) and a note's length: from
+half of a line's 1 on, for in 2.5 turns it is known so well. Notes 3 to 6 Hz beside the tone had 1.0 to 1.2."""
 _MULTIPLES = 3
 """Of the swing's rate, fitted beside its trend: of a hunting of a tenth the third is under a twentieth of the first."""
 _RATE_TURNS = 0.5
@@ -82,6 +87,8 @@ class Swing:
         Part of the level's variance that it explains.
     above : bool
         The larger sideband lies over the tone.
+    in_silence : bool or None
+        It is a line that sounds where the tone does not; None: there is no silence to tell by, or two sidebands.
     """
 
     segment: SteadySegment
@@ -91,6 +98,7 @@ class Swing:
     one_sided: bool
     share: float
     above: bool = True
+    in_silence: bool | None = None
 
     @property
     def line_hz(self) -> float:
@@ -121,15 +129,42 @@ def find_swings(tone: BoardTone, segments: list[SteadySegment], excluded_hz: tup
     return swings
 
 
-def without_lone_pitch(swings: list[Swing]) -> list[Swing]:
-    """The same without swings of few turns, more of the pitch than of the level, whose rate comes at no other rest."""
+def without_sounds(swings: list[Swing], sounds: Sequence[RoomEvent]) -> list[Swing]:
+    """The same without swings that a sound beside the tone makes as well.
+
+    These have few turns, in one rest alone, and move the phase: more than the level, or about as much where other
+    sounds of the room are as loud.
+
+    Parameters
+    ----------
+    swings : list of Swing
+    sounds : sequence of RoomEvent
+        Of the whole take.
+    """
     return [
         swing
         for swing in swings
         if swing.rate_hz * swing.segment.seconds > _FEW_TURNS
-        or swing.follows_pitch < _PITCH_ALONE
-        or any(other is not swing and abs(np.log(other.rate_hz / swing.rate_hz)) < _ONE_RATE for other in swings)
+        or swing.follows_pitch < (_LIKE_A_LINE if _has_sound_near(swing, sounds) else _PITCH_ALONE)
+        or any(_confirms(other, swing) for other in swings)
     ]
+
+
+def _confirms(other: Swing, swing: Swing) -> bool:
+    """Whether another swing has the same rate; at another pitch, for a note that is heard twice has it at that one."""
+    same_rate = other is not swing and abs(np.log(other.rate_hz / swing.rate_hz)) < _ONE_RATE
+    apart_hz = abs(other.segment.f0_hz - swing.segment.f0_hz)
+    return bool(same_rate and (swing.follows_pitch >= _PITCH_ALONE or apart_hz > _ONE_RATE * swing.rate_hz))
+
+
+def _has_sound_near(swing: Swing, sounds: Sequence[RoomEvent]) -> bool:
+    """Whether a sound of the room, near in time, has power like that of the swing's sidebands."""
+    power = 0.5 * swing.depth**2 * (1.0 + swing.follows_pitch**2)
+    first_s, last_s = swing.segment.start_s - _SOUND_NEAR_S, swing.segment.end_s + _SOUND_NEAR_S
+    return any(
+        sound.end_s > first_s and sound.start_s < last_s and 10 ** (sound.level_dbc / 10) > _SOUND_LESS * power
+        for sound in sounds
+    )
 
 
 def _window(tone: BoardTone, segment: SteadySegment) -> tuple[int, int]:

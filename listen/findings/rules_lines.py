@@ -223,7 +223,7 @@ def _lines(account: Account, limits: Limits) -> list[Candidate]:
             )
             part = account.id_of(f"line-{number}")
             return [candidate_of(frames, rows, "parasitic-oscillation", severity, numbers, variant="line", part=part)]
-    second_lines = account.second_lines
+    second_lines = [s for s in account.second_lines if not s.in_silence]
     there_s, rests_s = (sum(s.seconds for s in some) for some in ([s.segment for s in second_lines], account.segments))
     if not second_lines or there_s < min(NOTE_S, _HALF * rests_s):
         return []
@@ -241,15 +241,7 @@ def _lines(account: Account, limits: Limits) -> list[Candidate]:
 def _unexplained(account: Account, limits: Limits) -> list[Candidate]:
     """A line that sounds in the silence too, notes of music, and power that no part explains."""
     frames, whole = account.frames, account.judged & ~account.cut
-    least, least_line = limits["unexplained"]["attention"], limits["unexplained"]["line_dbc"]
-    found = []
-    for number, line in enumerate(account.fixed_lines, start=1):
-        if line.of_the_recording is True and line.level_dbc >= least_line and whole.any():
-            part = account.id_of(f"line-{number}")
-            numbers = measured.Unexplained(level_dbc=line.level_dbc, line_hz=line.frequency_hz)
-            variant = "notes" if line.is_note else "line"
-            found = [candidate_of(frames, whole, "unexplained", "attention", numbers, variant=variant, part=part)]
-            break
+    least, found = limits["unexplained"]["attention"], _of_the_recording(account, limits["unexplained"]["line_dbc"])
     with np.errstate(divide="ignore"):
         level = np.where(whole, 10 * np.log10(account.unexplained), -np.inf)
     rows = level >= least
@@ -257,3 +249,25 @@ def _unexplained(account: Account, limits: Limits) -> list[Candidate]:
         return found
     worst = quantile(level[rows], 0.9)
     return [*found, candidate_of(frames, rows, "unexplained", "attention", measured.Unexplained(level_dbc=worst))]
+
+
+def _of_the_recording(account: Account, least_dbc: float) -> list[Candidate]:
+    """The strongest line that sounds in the silence too: at one frequency all through, else beside the tone."""
+    frames, whole = account.frames, account.judged & ~account.cut
+    for number, line in enumerate(account.fixed_lines, start=1):
+        if line.of_the_recording is True and line.level_dbc >= least_dbc and whole.any():
+            part = account.id_of(f"line-{number}")
+            numbers = measured.Unexplained(level_dbc=line.level_dbc, line_hz=line.frequency_hz)
+            variant = "notes" if line.is_note else "line"
+            return [candidate_of(frames, whole, "unexplained", "attention", numbers, variant=variant, part=part)]
+    beside = [s for s in account.second_lines if s.in_silence]
+    if not beside:
+        return []
+    worst = max(beside, key=lambda s: s.depth)
+    dbc = float(20 * np.log10(max(worst.depth, 1e-9)))
+    rows = whole & (frames.time_s >= worst.segment.start_s) & (frames.time_s <= worst.segment.end_s)
+    if dbc < least_dbc or not rows.any():
+        return []
+    numbers = measured.Unexplained(level_dbc=dbc, line_hz=worst.line_hz)
+    part = account.id_of("line-beside")
+    return [candidate_of(frames, rows, "unexplained", "attention", numbers, variant="line", part=part)]

@@ -359,6 +359,20 @@ def test_a_note_is_not_said_to_sound_in_the_silence(is_note: bool, variant: str)
     assert (found.kind, found.severity, found.variant, found.part) == ("unexplained", "attention", variant, "line-1")
 
 
+@pytest.mark.parametrize(("dbc", "told"), [(-50.1, False), (-49.9, True)])
+def test_a_line_beside_the_tone_that_sounds_in_the_silence_is_the_recordings(dbc: float, told: bool) -> None:
+    louder = replace(beside(10 ** (dbc / 20)), in_silence=True)
+    found = said(swings=(replace(louder, depth=0.5 * louder.depth), louder))
+    assert [(c.kind, c.severity, c.variant, c.part) for c in found] == (
+        [("unexplained", "attention", "line", "line-beside-1")] if told else []
+    )
+    if told:
+        assert found[0].measured.level_dbc == pytest.approx(dbc)
+        times = FRAMES.time_s[found[0].rows]
+        assert (times.min(), times.max()) == (pytest.approx(0.5, abs=0.021), pytest.approx(1.5, abs=0.021))
+        assert said(swings=(louder,), judged=~((FRAMES.time_s > 0.4) & (FRAMES.time_s < 1.6))) == []
+
+
 @pytest.mark.parametrize(("level_dbc", "found"), [(-40.1, 0), (-39.9, 1)])
 @pytest.mark.parametrize(("rows", "enough"), [(14, False), (15, True)])
 def test_what_no_part_explains(level_dbc: float, found: int, rows: int, enough: bool) -> None:
