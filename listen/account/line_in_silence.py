@@ -24,7 +24,7 @@ _WINDOW_S = 0.25
 read at 98 %."""
 _FEWEST = 2
 """Windows of silence that must lie in the take."""
-_OVER_BESIDE_DB, _BESIDE_BINS = 13.0, (3, 4, 5)
+_OVER_NEIGHBOURS_DB, _NEIGHBOUR_BINS = 13.0, (3, 4, 5)
 """Over the loudest of some bins on each side, as of lines at one frequency: hum and hiss have no such line."""
 
 
@@ -63,9 +63,9 @@ def _is_there(windows: list[Floats], rate_hz: float, swing: Swing, tone: BoardTo
     """Whether most windows hold the line, at about its level under the tone."""
     size = len(windows[0])
     window = np.hanning(size + 1)[:-1]
-    bins = np.concatenate([[0.0], _BESIDE_BINS, -np.array(_BESIDE_BINS, dtype=float)]) / _WINDOW_S
+    bins = np.concatenate([[0.0], _NEIGHBOUR_BINS, -np.array(_NEIGHBOUR_BINS, dtype=float)]) / _WINDOW_S
     turns = np.exp(-2j * np.pi * np.outer(swing.line_hz + bins, np.arange(size)) / rate_hz)
     amplitude = np.abs(np.array([turns @ (window * (x - x.mean())) for x in windows])) * 2.0 / window.sum()
     under_tone = swing.depth * float(np.exp(np.median(tone.log_level[swing.segment.first : swing.segment.stop])))
-    own, beside = np.median(amplitude[:, 0]), np.median(amplitude[:, 1:].max(axis=1))
-    return bool(own > IN_SILENCE * under_tone and own > 10 ** (_OVER_BESIDE_DB / 20) * beside)
+    own, neighbours = np.median(amplitude[:, 0]), np.median(amplitude[:, 1:].max(axis=1))
+    return bool(own > IN_SILENCE * under_tone and own > 10 ** (_OVER_NEIGHBOURS_DB / 20) * neighbours)

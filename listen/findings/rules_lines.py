@@ -260,10 +260,10 @@ def _of_the_recording(account: Account, least_dbc: float) -> list[Candidate]:
             numbers = measured.Unexplained(level_dbc=line.level_dbc, line_hz=line.frequency_hz)
             variant = "notes" if line.is_note else "line"
             return [candidate_of(frames, whole, "unexplained", "attention", numbers, variant=variant, part=part)]
-    beside = [s for s in account.second_lines if s.in_silence]
-    if not beside:
+    heard = [s for s in account.second_lines if s.in_silence]
+    if not heard:
         return []
-    worst = max(beside, key=lambda s: s.depth)
+    worst = max(heard, key=lambda s: s.depth)
     dbc = float(20 * np.log10(max(worst.depth, 1e-9)))
     rows = whole & (frames.time_s >= worst.segment.start_s) & (frames.time_s <= worst.segment.end_s)
     if dbc < least_dbc or not rows.any():
