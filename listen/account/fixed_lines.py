@@ -202,7 +202,7 @@ def find_fixed_lines(
         one = _line(line.place, power, hidden, line.there, tone, time_s, bin_hz)
         if one.level_dbc > _LEAST_DBC and all(abs(one.frequency_hz - x.frequency_hz) > 3 * bin_hz for x in found):
             found.append(replace(one, of_the_recording=False, comes_again=True))
-    return _with_notes(sorted(found, key=lambda line: -line.level_dbc)[:4], singing)
+    return with_notes(sorted(found, key=lambda line: -line.level_dbc)[:4], singing)
 
 
 def _spectra(capture: SampleSource, starts: NDArray[np.int64], size: int) -> NDArray[np.float32]:
@@ -218,8 +218,15 @@ def _spectra(capture: SampleSource, starts: NDArray[np.int64], size: int) -> NDA
     return power
 
 
-def _with_notes(lines: list[FixedLine], singing: Flags) -> list[FixedLine]:
-    """The same, and which are notes: of several that come and go and are no harmonics of each other."""
+def with_notes(lines: list[FixedLine], singing: Flags) -> list[FixedLine]:
+    """The same, and which are notes: of several that come and go and are no harmonics of each other.
+
+    Parameters
+    ----------
+    lines : list of FixedLine
+    singing : ndarray of bool, shape (w,)
+        Windows in which the tone sounds.
+    """
     low = [line for line in lines if line.frequency_hz < _HIGHEST_NOTE_HZ and not line.comes_again]
     notes = [line for line in low if _comes_and_goes(line, singing)]
     if unrelated([line.frequency_hz for line in notes], _NOTE_HZ) < FEWEST_NOTES:

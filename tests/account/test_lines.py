@@ -7,7 +7,7 @@ import pytest
 
 from listen.account.bursts import find_bursts
 from listen.account.cleaning import CleanedCapture
-from listen.account.fixed_lines import FixedLine, find_fixed_lines
+from listen.account.fixed_lines import FixedLine, find_fixed_lines, with_notes
 from listen.account.mains import MainsLines, find_mains
 from listen.account.mains_sidebands import find_sidebands
 from listen.track.types import Envelope
@@ -411,3 +411,14 @@ def test_notes_that_come_and_go_are_the_rooms(notes_hz: tuple[float, ...], of_th
     found = find_fixed_lines(Take(samples=x), tone, QUIET, False)
     assert len(found) >= 3
     assert all((line.of_the_recording is True) == line.is_note == of_the_room for line in found)
+
+
+@pytest.mark.parametrize(("share", "notes"), [(0.15, False), (0.25, True), (0.75, True), (0.85, False)])
+def test_a_note_is_loud_and_faint_for_a_fifth_each(share: float, notes: bool) -> None:
+    """Less is a knock that hides a line, or the end of one that goes on."""
+    level = np.where(np.arange(100) < 100 * share, -40.0, -55.0)
+    lines = [
+        FixedLine(frequency_hz=hz, time_s=np.arange(100.0), level_dbfs=level, level_dbc=-40.0, of_the_recording=None)
+        for hz in (311.0, 392.0, 466.0)
+    ]
+    assert [one.is_note for one in with_notes(lines, np.ones(100, dtype=bool))] == [notes] * 3
