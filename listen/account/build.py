@@ -24,6 +24,7 @@ from listen.account.line_in_silence import marked_in_silence
 from listen.account.lost_samples import find_lost_samples
 from listen.account.low_note_sidebands import low_note_sidebands
 from listen.account.mains import find_mains
+from listen.account.mains_buzz import with_buzz
 from listen.account.mains_or_swing import is_a_sideband, is_mains, of_a_swing
 from listen.account.mains_sidebands import find_sidebands
 from listen.account.modulation import Swing, find_swings, without_sounds
@@ -31,6 +32,7 @@ from listen.account.oscillator import classify_source, two_tones
 from listen.account.other_channel import find_other_channel
 from listen.account.pitch_scatter import find_wavering
 from listen.account.residual import RoomEvent, find_events, unexplained_power
+from listen.account.ringing import ringing_rows
 from listen.account.settling import Settling, find_settlings
 from listen.account.shape import find_shape
 from listen.account.start import Start, find_start
@@ -132,7 +134,7 @@ def _lines_and_events(
 ) -> Account:
     tone = as_recorded = find_tone(recorded)
     rows = tone.rows if tone is not None else np.zeros(len(recorded), dtype=bool)
-    mains = find_mains(capture, tone, HARMONIC_COLUMNS, _has_half_orders(recorded, rows))
+    mains = with_buzz(find_mains(capture, tone, HARMONIC_COLUMNS, _has_half_orders(recorded, rows)), capture, tone)
     source: Any = capture
     frames = recorded
     if mains is not None and mains.worth_subtracting and tone is not None:
@@ -262,12 +264,14 @@ def _at_rest(
     slow = [s for s in segments if s.retune_s is None]
     swings = [s for s in find_swings(tone, slow) if not _at_half_pitch(s, account.half_orders, frames)]
     settlings = find_settlings(tone, segments, [s for s in swings if not s.one_sided])
-    swings += _after_retunes(tone, segments, swings, settlings)
+    more, settlings = _after_retunes(tone, segments, swings, settlings)
+    swings += more
     swings = without_sounds([s for s in swings if not is_mains(s, account.mains)], account.events)
-    rings = [(s.retune_s, s.retune_s + max(0.1, s.settle_s)) for s in settlings if s.ring]
     first_ring = _ring_of_the_start(tone, start, segments, swings)
-    rings += first_ring
-    dropouts = [d for d in account.silences.dropouts if not any(a <= d.start_s and d.end_s <= b for a, b in first_ring)]
+    rings = [s for s in settlings if s.ring] + first_ring
+    touched = [(s.retune_s, s.retune_s + max(0.1, s.over_s)) for s in rings]
+    dips = [(s.retune_s, s.retune_s + s.over_s) for s in first_ring]
+    dropouts = [d for d in account.silences.dropouts if not any(a <= d.start_s and d.end_s <= b for a, b in dips)]
     sidebands = None if of_a_swing(account.sidebands, swings) else account.sidebands
     if sidebands is not None:
         judged = judged & ~sidebands.on_harmonics(frames)
@@ -278,36 +282,43 @@ def _at_rest(
         segments=tuple(segments),
         swings=tuple(swings),
         settlings=tuple(settlings),
+        rings=tuple(rings),
         waverings=tuple(find_wavering(frames, tone, segments, swings, gone | disturbed)),
-        judged=judged & ~events_rows.rows_near(frames.time_s, rings, 0.03, 0.0),
+        judged=judged & ~events_rows.rows_near(frames.time_s, touched, 0.03, 0.0),
     )
 
 
 def _ring_of_the_start(
     tone: BoardTone, start: Start, segments: list[SteadySegment], swings: list[Swing]
-) -> list[tuple[float, float]]:
-    """Where the level rings after power on, as it may after a retune: no drift of the level, and it does not die."""
+) -> list[Settling]:
+    """The level's ring after power on, as it may ring after a retune: no drift of the level, and it does not die."""
     if not start.settled_s or not segments or segments[0].start_s > start.settled_s + _FIRST_REST_S:
         return []
     found = find_settlings(tone, [replace(segments[0], retune_s=start.settled_s)], swings)
-    return [(s.retune_s, s.retune_s + s.settle_s) for s in found if s.ring and (s.rate_hz or s.settle_s < _RECOVERS_S)]
+    return [s for s in found if s.ring and (s.rate_hz or s.settle_s < _RECOVERS_S)]
 
 
 def _after_retunes(
     tone: BoardTone, segments: list[SteadySegment], swings: list[Swing], settlings: list[Settling]
-) -> list[Swing]:
-    """AM swings after quick retunes: at the rate found in long steady segments, or not explained by a decaying ring."""
-    out = []
+) -> tuple[list[Swing], list[Settling]]:
+    """AM swings after quick retunes, and what settles there.
+
+    A swing is at the rate found in long steady segments, or not explained by a decaying ring: which then is none.
+    """
+    out, settling = [], {s.retune_s: s for s in settlings}
     for segment in segments:
         if segment.retune_s is None:
             continue
-        ring = next((s for s in settlings if s.retune_s == segment.retune_s and s.ring), None)
+        found = settling.get(segment.retune_s)
+        ring = found if found is not None and found.ring else None
         for swing in find_swings(tone, [segment]):
             known = any(abs(swing.rate_hz / s.rate_hz - 1) < _SAME_RATE for s in swings)
             lasts = ring is None or ring.decay_s > _STAYS * segment.seconds or swing.share > ring.share + _EXPLAINS_MORE
             if known or lasts:
                 out.append(swing)
-    return out
+            if ring is not None and lasts:
+                settling[ring.retune_s] = Settling(retune_s=ring.retune_s, f0_hz=ring.f0_hz, ring=False)
+    return out, list(settling.values())
 
 
 def _at_half_pitch(swing: Swing, halves: HalfOrders, frames: Frames) -> bool:
@@ -372,6 +383,15 @@ def _near_dead_spots(frames: Frames, account: Account) -> Flags:
 
 def _law(frames: Frames, level_dbfs: Floats, rows: Flags, corner_known: bool, account: Account) -> LevelLaw | None:
     use = rows & np.isfinite(level_dbfs) & np.isfinite(frames.f0_hz) & ~_near_dead_spots(frames, account)
-    smooth = events_rows.without_hunting(frames, level_dbfs, use, account.hunting)
+    smooth, rings = events_rows.without_hunting(frames, level_dbfs, use, account.hunting), account.rings
     use &= np.isfinite(smooth)
-    return fit_level_law(frames.time_s[use], frames.f0_hz[use], smooth[use], corner_known)
+    # the settled level is what a ring is followed against
+    settled = use & ~events_rows.rows_near(
+        frames.time_s, [(s.retune_s, s.retune_s + s.over_s) for s in rings], 0.0, 0.0
+    )
+    law = fit_level_law(frames.time_s[settled], frames.f0_hz[settled], smooth[settled], corner_known)
+    if law is not None and rings:
+        settled = use.copy()
+        settled[use] = ~ringing_rows(frames.time_s[use], smooth[use] - law.at(frames.f0_hz[use]), rings)
+        law = fit_level_law(frames.time_s[settled], frames.f0_hz[settled], smooth[settled], corner_known) or law
+    return law

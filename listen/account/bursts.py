@@ -48,6 +48,12 @@ better."""
 _STEPPED_ORDER, _STEPPED_OVER = 10.0, 4.0
 """What other parts explain lies at the tone's first ten orders: from sample to sample it moves by no more of itself
 than a sine of that frequency. What moves by four times as much, 6 dB, is a burst's."""
+_NEXT_BELOW, _WAVES_OWN = 6, 25.0
+"""From the eighth on: high harmonics that go on from these are the wave's own. Those of a dead band fall as 1 / k and add
+to four times the ninth (the series), or, where diodes take the low ones off, to nine (2.4 %, solved); a burst's stand
+alone."""
+_BUZZ_ROOM = 2.0
+"""3 dB, as of lines: what stands at one place may be all of it, and a row holds one spike more than another."""
 _PLACE, _PLACE_ROWS = 0.7, 15
 """Mean length of the unit vectors of its place in the cycle over fifteen rows, 0.3 s: a burst keeps its place.
 
@@ -71,7 +77,9 @@ class Bursts:
     cycle: Floats
 
 
-def find_bursts(frames: Frames, rows: Flags, taken: Floats, lines: list[tuple[float, float]]) -> Bursts:
+def find_bursts(
+    frames: Frames, rows: Flags, taken: Floats, lines: list[tuple[float, float]], buzz: Floats | float = 0.0
+) -> Bursts:
     """Find bursts in the phase histogram of the residual.
 
     Parameters
@@ -84,6 +92,8 @@ def find_bursts(frames: Frames, rows: Flags, taken: Floats, lines: list[tuple[fl
         leave most at one place of the cycle too.
     lines : list of (frequency_hz, level_dbc)
         Fixed lines: where a harmonic passes one, it counts among the harmonics.
+    buzz : float or ndarray, shape (n,)
+        Power against the fundamental's of spikes of the mains: near one of their multiples they keep their place, too.
     """
     excess, stepped, place, peaked = _excess_in_cycle(frames, rows)
     with np.errstate(divide="ignore", invalid="ignore"):
@@ -97,7 +107,7 @@ def find_bursts(frames: Frames, rows: Flags, taken: Floats, lines: list[tuple[fl
         excess = np.where(10 * np.log10(excess / fundamental) > 10 * np.log10(taken) - _TAKEN_DB, excess, high_burst)
         excess_dbc = 10 * np.log10(excess / fundamental)
         peaked &= rows & ((edges < _EDGES_DBC) | (excess_dbc > edges - _EDGES_LEAVE_DB))
-        peaked &= excess > 0.0
+        peaked &= (excess > 0.0) & (excess / fundamental > _BUZZ_ROOM * buzz)
         peaked &= _keeps_place(place, peaked)
         level = np.where(peaked, excess / fundamental, 0.0)
         # a burst locked to the cycle makes harmonics: many high ones, stronger than the low ones
@@ -106,7 +116,8 @@ def find_bursts(frames: Frames, rows: Flags, taken: Floats, lines: list[tuple[fl
             held = np.where(np.abs(frames.high_hz / frequency_hz - 1.0) < _NEAR_LINE, 1.0, _held(frames, frequency_hz))
             high = np.maximum(high - _LINE_ROOM * 10 ** (level_dbc / 10) * held, 0.0)
         high = np.where(_LINE_ROOM * _spurs_near(frames, rows & (high > 0)) > high, 0.0, high)
-        low = np.nan_to_num(np.nansum(10 ** (frames.harmonics_dbc / 10), axis=1))
+        harmonics = np.nan_to_num(10 ** (frames.harmonics_dbc / 10))
+        low = np.maximum(harmonics.sum(axis=1), _WAVES_OWN * harmonics[:, _NEXT_BELOW:].max(axis=1))
         level = level + np.where(rows & (high > low), high, 0.0)
         return Bursts(level_dbc=10 * np.log10(np.nan_to_num(level)), cycle=place)
 

@@ -112,12 +112,14 @@ def _is_quick_move(step: PhaseStep, tone: BoardTone, rate_hz: float) -> bool:
 
 
 def missing_sample_steps(frames: Frames, tone: BoardTone | None) -> list[PhaseStep]:
-    """Phase discontinuities due to missing samples, without those at a decay, an onset or a quick move."""
+    """Phase discontinuities due to missing samples: of the tone, and none at a decay, an onset or a quick move."""
     missing = []
     for step in frames.phase_steps:
         if tone is not None and _is_quick_move(step, tone, frames.sample_rate_hz):
             continue
         near = np.flatnonzero(np.abs(frames.time_s - step.time_s) <= 2.5 * frames.row_every_s)
+        if tone is not None and not tone.rows[near].any():
+            continue
         level = frames.level_dbfs[near]
         if len(near) < 2 or abs(level[-1] - level[0]) <= _DYING_DB:
             missing.append(step)

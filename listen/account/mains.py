@@ -95,6 +95,8 @@ class MainsLines:
         R.s.s. of the lines relative to the tone, or to its settled level where there is no tone; -inf where none.
     singing : ndarray of bool, shape (w,)
         The window holds some of the tone.
+    buzz_power : float
+        Sum of the squared peak amplitudes of the multiples above those: a part of the level.
     """
 
     mains_hz: float
@@ -104,6 +106,7 @@ class MainsLines:
     seen: Flags
     level_dbc: Floats
     singing: Flags
+    buzz_power: float = 0.0
 
     @property
     def worth_subtracting(self) -> bool:

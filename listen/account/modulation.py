@@ -183,7 +183,7 @@ def _swing_of(tone: BoardTone, segment: SteadySegment) -> Swing | None:
     if float(np.std(flat)) < 0.2 * _LEAST_DEPTH:
         return None
     flat = without_pitch(flat, without(bends, 1200 * np.log2(tone.f0_hz[a:b])))
-    rate = _best_rate(flat, tone.grid_s)
+    rate = best_rate(flat, tone.grid_s)
     if rate is None:
         return None
     rate_hz, share = rate
@@ -266,8 +266,20 @@ def without_pitch(flat: Floats, cents: Floats) -> Floats:
     return np.asarray(rest) if explained > 0.9 and abs(gain) < 2 * np.log(2.0) / 1200 else flat
 
 
-def _best_rate(flat: Floats, grid_s: float) -> tuple[float, float] | None:
-    """Rate of the strongest line, and the share of the variance that it and its multiples hold."""
+def best_rate(flat: Floats, grid_s: float) -> tuple[float, float] | None:
+    """Rate of the strongest line, and the share of the variance that it and its multiples hold.
+
+    Parameters
+    ----------
+    flat : ndarray, shape (n,)
+        Level without its trend.
+    grid_s : float
+
+    Returns
+    -------
+    rate_hz, share : float
+        None in their place where two turns and a half at the highest rate are more than the segment.
+    """
     n = len(flat)
     size = 4 * 2 ** int(np.ceil(np.log2(n)))
     power = np.abs(np.fft.rfft(flat * np.hanning(n), size)) ** 2
@@ -322,7 +334,7 @@ def _sidebands(flat: Floats, cents: Floats, rate_hz: float, f0_hz: float, grid_s
     phase = swing_hz / (1j * rate_hz)
     upper, lower = abs(level + 1j * phase), abs(np.conj(level) + 1j * np.conj(phase))
     smaller, larger = min(upper, lower), max(upper, lower)
-    return abs(phase) / max(abs(level), 1e-12), bool(smaller < _ONE_SIDED * larger), upper >= lower
+    return abs(phase) / max(abs(level), 1e-12), bool(smaller < _ONE_SIDED * larger), bool(upper >= lower)
 
 
 def typical_rate(swings: list[Swing]) -> float:

@@ -41,6 +41,11 @@ boards that die, or are switched, did three times at most and 0.3 times a second
 _NOTE_ROWS, _NOTE_SILENT_DB = 25, 12.0
 """In the silence the level falls to a quarter or less of what it has within half a second on both sides: at a step of
 the control it holds."""
+_STEP_ROWS, _STEP_CENTS = 4, 100.0
+"""From note to note within 80 ms, by more than a semitone: a step of a board's control is as quick, and noise-free."""
+_BREATH_DBC, _STEADIEST, _BREATH_OVER_DB = -27.0, 0.2, 20.0
+"""Breath noise is a tenth to a twentieth of a blown note (synthesised ones: -23 to -26 dBc), and ends with it. Rows in
+which a board's level turns round, a fifth at the least, hold none of what its swing leaves."""
 _HUM_OFF, _HUM_SPREAD, _HUM_THD_PERCENT, _HUM_SHARE = 0.004, 0.002, 10.0, 0.95
 """Hum alone, where a sine is meant: from end to end at the mains' frequency, of which grids keep 0.4 %, as steady as
 that, and with more multiples than a sine board leaves that is not badly at fault."""
@@ -112,7 +117,7 @@ def classify_source(frames: Frames, tone: BoardTone | None, explained: Floats, *
     length = max(len(frames), 1) * frames.row_every_s
     clean = rows & (frames.residual_dbc < CLEAN_DBC)
     outweighed = np.mean((frames.harmonics_dbc[clean] > _OUTWEIGHED_DB).any(axis=1)) if clean.any() else 0.0
-    played = _is_played(frames, rows)
+    played = _is_played(frames, rows) or _is_blown(frames, rows)
     is_board = outweighed < _OUTWEIGHED_SHARE and not played
     is_board &= (own_usual < _USUAL_DBC or share > _ALL_SHARE) and (
         share > _TONE_SHARE or (seconds > _BOARD_S and seconds > _BOARD_SHARE * length)
@@ -149,6 +154,22 @@ def _is_played(frames: Frames, rows: NDArray[np.bool_]) -> bool:
         sides = level[max(0, a + 1 - _NOTE_ROWS) : a + 1].max(), level[b : b + _NOTE_ROWS].max()
         notes += level[a + 1 : b].min() < min(sides) - _NOTE_SILENT_DB
     return notes >= _NOTES and notes > _NOTES_PER_S * len(index) * frames.row_every_s
+
+
+def _is_blown(frames: Frames, rows: NDArray[np.bool_]) -> bool:
+    """Whether the tone goes from note to note and has a breath or a bow's noise, which the silence has not."""
+    index = np.flatnonzero(rows & np.isfinite(frames.f0_hz) & np.isfinite(frames.residual_dbc))
+    quiet = ~frames.oscillating & np.isfinite(frames.level_dbfs)
+    if len(index) <= _STEP_ROWS or not quiet.any():
+        return False
+    cents = 1200.0 * np.log2(frames.f0_hz[index])
+    apart = np.abs(cents[_STEP_ROWS:] - cents[:-_STEP_ROWS]) > _STEP_CENTS
+    steps = np.count_nonzero(np.diff(apart.astype(np.int8)) > 0)
+    if steps < _NOTES or steps < _NOTES_PER_S * len(index) * frames.row_every_s:
+        return False
+    breath_dbc = quantile(frames.residual_dbc[index], _STEADIEST)
+    breath_dbfs = median((frames.level_dbfs + frames.residual_dbc)[index])
+    return breath_dbc > _BREATH_DBC and median(frames.level_dbfs[quiet]) < breath_dbfs - _BREATH_OVER_DB
 
 
 def two_tones(capture: SampleSource, frames: Frames, heard: SourceClass) -> SourceClass:

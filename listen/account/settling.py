@@ -9,7 +9,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from listen.account.modulation import Swing, without_pitch
+from listen.account.modulation import Swing, best_rate, without_pitch
 from listen.account.steady import SHORTEST_S, SteadySegment
 from listen.account.tone import BoardTone
 from listen.fitting import legendre_columns, orthonormal, without
@@ -22,6 +22,14 @@ ms did); 3 s is what a lamp's bounce may take."""
 _RATES_HZ = np.array([0.0, *np.geomspace(0.35, 45.0, 26)])
 """Rates that are tried: a recovery without a turn; from one turn in 3 s to what short frames leave, each 1.21 times the
 one before."""
+_GOING_ON = (1.5, 3.0)
+"""... and decay times of more than the rest, in rests, at the rate of the strongest line: what has not decayed has no
+other place among them, and its line is narrower than the steps of the rates."""
+_ONE_LINE = 0.5
+"""Turns over the rest that two rates may differ by to be one line: a swing's rate is known no better (modulation)."""
+_LEAST_TURNS = 0.1
+"""A ring of a tenth of a turn within its decay, half a turn until it is gone, is a recovery: the rate of zero stands
+for it."""
 _FINER = np.linspace(-1.0, 1.0, 5)
 _FINER_TIMES, _FINER_RATES = (0.24, 0.12, 0.06, 0.03), (0.1, 0.05, 0.025, 0.0125)
 """Between the grid's values: the best of a grid is 20 % off in its time, and its size carried back as much. Steps of
@@ -49,6 +57,8 @@ _MARGIN = 12.0
 1."""
 _SHARE = 0.5
 """Of the level's variance: a ring explains more than all else together."""
+_FURTHEST = 3.0
+"""Rests that a ring is taken to go on for, at most: of one that decays in a rest 26 dB are then gone."""
 WITHIN_DB = 0.5
 """The bounce's own definition: until the level stays within 0.5 dB."""
 
@@ -71,6 +81,8 @@ class Settling:
         Of the ring.
     share : float
         Part of the variance that it explains.
+    over_s : float
+        When it is within 0.5 dB for good: by its decay, where the rest ends before.
     """
 
     retune_s: float
@@ -82,6 +94,7 @@ class Settling:
     decay_s: float = 0.0
     rate_hz: float = 0.0
     share: float = 0.0
+    over_s: float = 0.0
 
 
 def find_settlings(tone: BoardTone, segments: list[SteadySegment], swings: list[Swing]) -> list[Settling]:
@@ -108,9 +121,7 @@ def _settling(tone: BoardTone, segment: SteadySegment, swings: list[Swing]) -> S
     if not np.isfinite(y).all():
         return None
     columns = [np.ones_like(t)]
-    for rate in {round(s.rate_hz, 3) for s in swings if s.segment is segment} or {
-        round(s.rate_hz, 3) for s in swings[:1]
-    }:
+    for rate in _rates_going_on(y, tone.grid_s, segment, swings):
         columns += [np.cos(2 * np.pi * rate * t), np.sin(2 * np.pi * rate * t)]
     steady = orthonormal(np.array(columns).T)
     rest = without(steady, y)
@@ -127,6 +138,18 @@ def _settling(tone: BoardTone, segment: SteadySegment, swings: list[Swing]) -> S
         return nothing
     found = _described(t, y, steady, best, _first_levels(tone, at, a), nothing, share)
     return nothing if _swung_before(tone, at) > _GOES_ON * found.deviation_db else found
+
+
+def _rates_going_on(y: Floats, grid_s: float, segment: SteadySegment, swings: list[Swing]) -> set[float]:
+    """Rates of swings that were found in this rest; else of its strongest line, where one was found elsewhere near it.
+
+    Another rate than the line's own would leave a beat.
+    """
+    own = {round(s.rate_hz, 3) for s in swings if s.segment is segment}
+    line = best_rate(y - y.mean(), grid_s) if swings and not own else None
+    if line is None:
+        return own
+    return {line[0]} if abs(swings[0].rate_hz - line[0]) < _ONE_LINE / (len(y) * grid_s) else set()
 
 
 def _level_without_glide(tone: BoardTone, a: int, b: int) -> Floats:
@@ -160,6 +183,11 @@ def _first_levels(tone: BoardTone, retune_s: float, stop: int) -> tuple[Floats, 
 def _best_ring(t: Floats, rest: Floats, steady: Floats, length_s: float) -> tuple[tuple[float, float], float]:
     """Decay time and rate of the ring that leaves least, and the sum of squares that it leaves."""
     times, rates = _pairs(float(min(3.0, length_s)))
+    line = best_rate(rest, float(t[1] - t[0]))
+    if line is not None:
+        own = np.concatenate([_TIMES_S[_TIMES_S <= length_s], length_s * np.array(_GOING_ON)])
+        own = own[own * line[0] > _LEAST_TURNS]
+        times, rates = np.concatenate([times, own]), np.concatenate([rates, np.full(len(own), line[0])])
     explained = _explained(t, rest, steady, times, rates)
     best = int(np.argmax(explained))
     decay_s, rate_hz, most = float(times[best]), float(rates[best]), float(explained[best])
@@ -198,8 +226,7 @@ def _explained(t: Floats, rest: Floats, steady: Floats, times: Floats, rates: Fl
 def _pairs(longest_s: float) -> tuple[Floats, Floats]:
     times = _TIMES_S[_TIMES_S <= max(longest_s, 0.1)]
     grid = np.meshgrid(times, _RATES_HZ, indexing="ij")
-    # a ring of less than half a turn within its decay is a recovery: the rate of zero stands for it
-    keep = (grid[1] == 0.0) | (grid[1] * grid[0] > 0.1)
+    keep = (grid[1] == 0.0) | (grid[1] * grid[0] > _LEAST_TURNS)
     return grid[0][keep], grid[1][keep]
 
 
@@ -229,14 +256,18 @@ def _described(
         alike = np.where(ring * seen > 0, np.sign(ring) * np.minimum(_CARRIED * np.abs(ring), np.abs(seen)), 0.0)
         ring = np.where(early, alike, ring)
     outside = np.flatnonzero(np.abs(ring) > WITHIN_DB)
+    settle_s = float(fine[outside[-1]]) if len(outside) else 0.0
+    amplitude_db = float(np.linalg.norm(size[: len(columns)]))
+    within_s = decay_s * float(np.log(max(amplitude_db, 1e-9) / WITHIN_DB))
     return Settling(
         retune_s=nothing.retune_s,
         f0_hz=nothing.f0_hz,
         ring=True,
         deviation_db=float(np.abs(ring).max()),
         overshoot_db=float(ring.max()),
-        settle_s=float(fine[outside[-1]]) if len(outside) else 0.0,
+        settle_s=settle_s,
         decay_s=decay_s,
         rate_hz=rate_hz,
         share=share,
+        over_s=min(within_s, _FURTHEST * float(t[-1])) if within_s > t[-1] else settle_s,
     )

@@ -51,6 +51,9 @@ _STRUCK_ROWS, _STRUCK_DB, _HELD_DB, _HELD_SHARE = 3, 10.0, 3.0, 0.4
 board that comes on for a moment holds its level for most of it."""
 
 MAINS_HZ = np.outer((50.0, 60.0), (1.0, 2.0, 3.0)).ravel()
+_FAINT_DB = 10.0
+"""A board that was switched to another range is about as loud as before; a telephone after power off is as pure, and
+fainter by more. Chosen."""
 _MAINS_SHARE = 0.004
 """Large networks keep within 0.2 Hz of 50 Hz (EN 50160, from memory: 1 % for 99.5 % of a year; in practice a fifth)."""
 
@@ -202,12 +205,15 @@ def _foreign(frames: Frames, segments: list[ToneSegment], timbres: list[Floats])
         if not is_long and segment.end_s < begins_s and _is_struck(frames, segment):
             foreign.append(segment)
             continue
+        if is_long:
+            continue
         pure = segment.residual_dbc <= max(purity + _IMPURE_DB, _PURE_DBC)
-        if is_long or (pure and not _at_the_mains(frames, segment)):
+        apart = _pitch_apart(frames, segment, own)
+        faint = apart and segment.level_dbfs < segments[int(order[0])].level_dbfs - _FAINT_DB
+        if pure and not faint and not _at_the_mains(frames, segment):
             continue
         other_timbre = float(np.sqrt(np.mean((timbre - usual) ** 2))) > _OTHER_TIMBRE_DB
-        elsewhere = _pitch_apart(frames, segment, own) or _is_spoken(frames, segment)
-        if other_timbre or segment.residual_dbc > CLEAN_DBC or elsewhere:
+        if other_timbre or segment.residual_dbc > CLEAN_DBC or apart or _is_spoken(frames, segment):
             foreign.append(segment)
     return foreign
 

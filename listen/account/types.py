@@ -78,6 +78,8 @@ class Account:
     shape : Shape or None
     wave_shape : WaveShape or None
         Of a triangle, a sawtooth, a square or a pulse.
+    rings : tuple of Settling
+        Of the level: those of the settlings, and that after power on.
     law : LevelLaw or None
         Of the level that the stage was given: what clipping and slewing take is given back.
     parts : tuple of Part
@@ -111,6 +113,7 @@ class Account:
     judged: Flags
     shape: Shape | None = None
     wave_shape: WaveShape | None = None
+    rings: tuple[Settling, ...] = ()
     law: LevelLaw | None = None
     parts: tuple[Part, ...] = ()
     ids: dict[str, str] | None = None

@@ -25,6 +25,11 @@ _FINEST_STEPS = 64.0
 """Amplitude in steps of the codes under which rounding makes runs of zeros of eight samples and more."""
 _ROUNDED = 0.05
 """Part of the samples that are exact zeros where a faint sound is rounded to them: of a tone of 64 steps one in 200."""
+_LIVE_STEPS = 4.0
+"""What swings through zero more slowly, by so few steps of its codes in a quarter millisecond, is rounded to zeros for
+as long."""
+_FEWEST_VALUES = 3
+"""A square free of noise has two: its swing is no rounding."""
 _WAVES_OWN_HZ = 12.0
 GATE_S = 0.05
 """Exact zeros for so long, with sound on both sides, are a gate's or a gap."""
@@ -169,13 +174,22 @@ def _is_live(samples: Floats, edge: int, smallest_fs: float) -> bool:
     steepest = float(rise.max())
     if peak < smallest_fs or steepest == 0.0:
         return False
-    return abs(float(samples[-1])) >= _LIVE * peak or float(rise[-1]) >= _LIVE * steepest
+    last, rises = abs(float(samples[-1])), float(rise[-1])
+    return (last >= _LIVE * peak or rises >= _LIVE * steepest) and max(last, rises) >= _LIVE_STEPS * _step_fs(samples)
 
 
 def _rounding_fs(samples: Floats) -> float:
     """Step to which a faint sound is rounded, which may be many of the file's own: smallest value but zero; else 0."""
     size = np.abs(samples[samples != 0.0])
     return float(size.min()) if 0 < len(size) < (1.0 - _ROUNDED) * len(samples) else 0.0
+
+
+def _step_fs(samples: Floats) -> float:
+    """Least distance of the values, where many follow themselves; else 0."""
+    if np.count_nonzero(samples[1:] == samples[:-1]) < _ROUNDED * len(samples):
+        return 0.0
+    values = np.unique(samples)
+    return float(np.diff(values).min()) if len(values) >= _FEWEST_VALUES else 0.0
 
 
 def _without_wave_zeros(runs: Spans, sample_rate_hz: float) -> Spans:

@@ -165,6 +165,41 @@ def test_notes_are_played_where_silences_lead_to_other_pitches(given: dict[str, 
     assert played(**given) is is_played
 
 
+def blown(notes: int, rows: int, breath_dbc: float = -24.0, silence_dbfs: float = -60.0, cents: float = 300.0) -> bool:
+    """Notes of so many rows, one after the other without a silence, after a second of it."""
+    row = np.arange(50 + notes * rows)
+    note = np.maximum(row - 50, 0) // rows
+    frames = plain_frames(
+        len(row),
+        f0_hz=440.0 * 2 ** (cents * (note % 2) / 1200),
+        oscillating=row >= 50,
+        level_dbfs=np.where(row < 50, silence_dbfs, -12.0),
+        residual_dbc=breath_dbc,
+    )
+    tone = replace(tone_of(plain_frames(len(row))), rows=row >= 50)
+    return bool(classify_source(frames, tone, np.zeros(len(row)), sine=False).played)
+
+
+@pytest.mark.parametrize(
+    ("given", "is_played"),
+    [
+        ({"notes": 5, "rows": 45}, True),
+        ({"notes": 4, "rows": 45}, False),
+        ({"notes": 5, "rows": 99}, True),
+        ({"notes": 5, "rows": 101}, False),
+        ({"notes": 5, "rows": 45, "breath_dbc": -26.9}, True),
+        ({"notes": 5, "rows": 45, "breath_dbc": -27.1}, False),
+        ({"notes": 5, "rows": 45, "silence_dbfs": -56.1}, True),
+        ({"notes": 5, "rows": 45, "silence_dbfs": -55.9}, False),
+        ({"notes": 5, "rows": 45, "cents": 101.0}, True),
+        ({"notes": 5, "rows": 45, "cents": 99.0}, False),
+    ],
+)
+def test_notes_are_played_that_follow_each_other_with_a_breath(given: dict[str, Any], is_played: bool) -> None:
+    """Four steps of a semitone, 0.4 a second, and noise of a twentieth that the silence has not, by 20 dB."""
+    assert blown(**given) is is_played
+
+
 # Two tones at once
 
 HEARD = SourceClass(source="not-an-oscillator", clean_share=0.0, residual_dbc=-3.0)

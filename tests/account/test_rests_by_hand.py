@@ -10,10 +10,10 @@ import pytest
 from listen.account.modulation import (
     Swing,
     _bends,
-    _best_rate,
     _off_bin,
     _persists,
     _sidebands,
+    best_rate,
     find_swings,
     smeared,
     two_steps_leave,
@@ -180,13 +180,13 @@ def test_a_peak_between_bins() -> None:
 def test_the_share_of_a_rate_holds_its_multiples() -> None:
     t = GRID_S * np.arange(800)
     level = sum(a * np.cos(2 * np.pi * k * 3.03 * t) for k, a in ((1, 1.0), (2, 0.5), (3, 0.3), (4, 0.4)))
-    found = _best_rate(level, GRID_S)
+    found = best_rate(level, GRID_S)
     assert found is not None
     assert found[0] == pytest.approx(3.03, abs=0.005)
     assert found[1] == pytest.approx(1.34 / 1.5, abs=0.01)
     # a line as wide as its window, 2 / T on each side, is all its own
-    assert _best_rate(np.cos(2 * np.pi * 7.0 * t), GRID_S)[1] > 0.999  # type: ignore[index]
-    beside = _best_rate(np.cos(2 * np.pi * 7.0 * t) + 0.5 * np.cos(2 * np.pi * 8.2 * t), GRID_S)
+    assert best_rate(np.cos(2 * np.pi * 7.0 * t), GRID_S)[1] > 0.999  # type: ignore[index]
+    beside = best_rate(np.cos(2 * np.pi * 7.0 * t) + 0.5 * np.cos(2 * np.pi * 8.2 * t), GRID_S)
     assert beside is not None
     assert beside[1] == pytest.approx(0.8, abs=0.02)
     assert _persists(level, 3.03, GRID_S, 0.9)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from typing import Any
 
 import numpy as np
@@ -323,6 +324,14 @@ def test_a_step_of_the_phase_at_a_dying_tone_is_no_loss(falls_db: float, missing
     assert len(missing_sample_steps(plain_frames(200, level_dbfs=level, phase_steps=(before,)), None)) == 1
     rising = plain_frames(200, level_dbfs=level[::-1], phase_steps=(step,))
     assert len(missing_sample_steps(rising, None)) == missing
+
+
+@pytest.mark.parametrize(("first_row", "missing"), [(90, 1), (101, 1), (102, 0)])
+def test_a_step_in_a_sound_before_the_tone_is_no_loss(first_row: int, missing: int) -> None:
+    """A chair squeaks, and a key is struck in it."""
+    frames = plain_frames(200, phase_steps=(PhaseStep(time_s=2.0, cycles=0.2, missing_samples=0.4),))
+    tone = replace(tone_of(frames), rows=np.arange(200) >= first_row)
+    assert len(missing_sample_steps(frames, tone)) == missing
 
 
 @pytest.mark.parametrize(("n", "gated"), [(2399, False), (2401, True)])

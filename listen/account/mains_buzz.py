@@ -1,0 +1,121 @@
+"""Multiples of the mains above the eighth: the buzz of a phase-cut dimmer or a rectifier, up to many kilohertz.
+
+Each line is faint, and all together are the hum that is heard. They are looked for where the tone does not sound, else
+where it rests, and only beside lower multiples, which tell the frequency.
+"""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from listen.account.lowrate import SampleSource
+from listen.account.mains import MainsLines
+from listen.account.mains_windows import ORDERS, WINDOW_S
+from listen.account.tone import BoardTone
+from listen.sorting import median
+
+Floats = NDArray[np.floating[Any]]
+
+_HIGHEST = 0.45
+"""Of the sample rate: the converter's filter begins above."""
+_MOST_WINDOWS, _FEWEST = 12, 2
+"""Windows of 0.8 s that are read, spread over what there is; a median of two is their mean."""
+_STANDS_OUT = 10.0
+"""Power at a multiple over that half way to its neighbours: three bins of noise come to three times their mean once in
+200 (gamma distribution), to ten times never."""
+_FEWEST_LINES = 8
+"""A comb: as many multiples as are looked for below. A whistle or a note lies on one or some."""
+_WANDERS, _MOST_SIDE_HZ = 2.5e-4, 10.0
+"""Half of what the mains is off, in parts, from one place of a take to another: 0.012 Hz of 50. The windows' bins are
+added over as much to each side of a multiple, and no further than two fifths of the way to what lies between."""
+_FROM_HARMONICS_HZ = 15.0
+"""A harmonic of the tone hides what is nearer: a rest's tremor is within."""
+_STILL_HZ = 3.0
+"""A pitch that moves by less within a window rests."""
+
+
+def with_buzz(mains: MainsLines | None, capture: SampleSource, tone: BoardTone | None) -> MainsLines | None:
+    """Add the high multiples to the level of mains lines, where there are any.
+
+    Parameters
+    ----------
+    mains : MainsLines or None
+    capture : SampleSource
+    tone : BoardTone or None
+
+    Returns
+    -------
+    MainsLines or None
+        With the same lines, and their level relative to the tone as that of all multiples.
+    """
+    if mains is None or not mains.worth_subtracting:
+        return mains
+    buzz = _power(capture, tone, mains)
+    if buzz <= 0.0:
+        return mains
+    own = np.sum(np.abs(mains.amplitude) ** 2, axis=1)
+    with np.errstate(divide="ignore", invalid="ignore"):
+        level = np.where(own > 0.0, mains.level_dbc + 10 * np.log10(1.0 + buzz / own), mains.level_dbc)
+    return replace(mains, level_dbc=level, buzz_power=buzz)
+
+
+def _power(capture: SampleSource, tone: BoardTone | None, mains: MainsLines) -> float:
+    """Sum of the squared peak amplitudes of the multiples above the eighth; 0 where they are no comb."""
+    starts, pitches_hz = _places(capture, tone, mains)
+    if len(starts) < _FEWEST:
+        return 0.0
+    size = round(WINDOW_S * capture.true_rate_hz)
+    found = [
+        _of_window(capture.read(start, start + size), capture.true_rate_hz, mains.mains_hz, pitch_hz)
+        for start, pitch_hz in zip(starts, pitches_hz, strict=True)
+    ]
+    return median(np.array(found))
+
+
+def _places(capture: SampleSource, tone: BoardTone | None, mains: MainsLines) -> tuple[list[int], list[float]]:
+    """First samples of windows in silence, else at rests, and the pitch of the tone there (NaN in silence)."""
+    rate = capture.true_rate_hz
+    half = 0.5 * WINDOW_S
+    inside = (mains.time_s - half) * rate >= capture.start_sample
+    inside &= (mains.time_s + half) * rate < capture.stop_sample
+    silent = np.flatnonzero(inside & ~mains.singing)
+    if len(silent) >= _FEWEST or tone is None:
+        chosen, pitch_hz = silent, np.full(len(mains.time_s), np.nan)
+    else:
+        begin, end = (np.searchsorted(tone.time_s, mains.time_s + side * half) for side in (-1, 1))
+        spans = [tone.f0_hz[a:b] for a, b in zip(begin.tolist(), end.tolist(), strict=True)]
+        rests = np.array([len(x) > 0 and bool(np.isfinite(x).all()) and float(np.ptp(x)) < _STILL_HZ for x in spans])
+        chosen = np.flatnonzero(inside & mains.singing & rests)
+        pitch_hz = np.array([float(np.median(x)) if len(x) else np.nan for x in spans])
+    some = chosen[np.unique(np.linspace(0, len(chosen) - 1, _MOST_WINDOWS).astype(int))] if len(chosen) else chosen
+    starts = np.round((mains.time_s[some] - half) * rate).astype(np.int64)
+    return starts.tolist(), pitch_hz[some].tolist()
+
+
+def _of_window(x: Floats, rate_hz: float, mains_hz: float, pitch_hz: float) -> float:
+    """Sum of the squared peak amplitudes of those multiples that stand out of what lies between them."""
+    window = np.hanning(len(x) + 1)[:-1]
+    power = np.abs(np.fft.rfft((x - x.mean()) * window)) ** 2 * (2.0 / window.sum()) ** 2 / 1.5
+    bin_hz = rate_hz / len(x)
+    orders = np.arange(ORDERS + 1, int(_HIGHEST * rate_hz / mains_hz))
+    if not len(orders):
+        return 0.0
+    total = np.concatenate([[0.0], np.cumsum(power)])
+    side = np.clip(np.round(_WANDERS * orders * mains_hz / bin_hz).astype(np.int64), 1, int(_MOST_SIDE_HZ / bin_hz))
+    at, before, after = (_sums(total, (orders + off) * mains_hz / bin_hz, side) for off in (0.0, -0.5, 0.5))
+    floor = 0.5 * (before + after)
+    clear = at > _STANDS_OUT * floor
+    if np.isfinite(pitch_hz):
+        apart = np.abs(orders * mains_hz - np.round(orders * mains_hz / pitch_hz) * pitch_hz)
+        clear &= apart > _FROM_HARMONICS_HZ
+    return float(np.sum((at - floor)[clear])) if np.count_nonzero(clear) >= _FEWEST_LINES else 0.0
+
+
+def _sums(total: Floats, place: Floats, side: NDArray[np.int64]) -> Floats:
+    """Sums of so many bins on each side of some places, from the running total of all."""
+    middle = np.round(place).astype(np.int64)
+    return np.asarray(total[np.minimum(middle + side + 1, len(total) - 1)] - total[middle - side])

@@ -1,0 +1,78 @@
+"""A dimmer's buzz is hum: spikes 100 or 120 a second, whose lines are faint one by one and reach many kilohertz."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+from scipy.signal import lfilter
+
+from listen.account.mains import MainsLines
+from listen.account.mains_buzz import with_buzz
+from tests.account.test_line_in_silence import Samples
+from tests.tones import check_of, smooth_turn, times, white
+
+RATE_HZ, MAINS_HZ = 48_000.0, 59.985
+
+
+def buzz(seconds: float, dbfs: float, mains_hz: float = MAINS_HZ) -> np.ndarray:
+    """Spikes of either sign that ring at 7 kHz for 0.2 ms: power of a sine of so many dBFS."""
+    t = times(seconds)
+    half = np.floor(2.0 * mains_hz * t + 0.37)
+    x = np.where(np.diff(half, prepend=half[0]) > 0, (-1.0) ** half, 0.0)
+    pole = np.exp((-1.0 / 2e-4 + 2j * np.pi * 7000.0) / RATE_HZ)
+    ringing = lfilter([1.0], [1.0, -2.0 * pole.real, abs(pole) ** 2], x)
+    return np.asarray(ringing * 10 ** (dbfs / 20) / np.sqrt(2.0 * np.mean(ringing**2)))
+
+
+def kinds_of(x: np.ndarray) -> list[str]:
+    return [one.kind for one in check_of(x).findings if one.severity != "note"]
+
+
+def low_lines(seconds: float) -> MainsLines:
+    """Eight low multiples that sound all through, of 1e-3 each, and no tone."""
+    time_s = np.arange(0.4, seconds - 0.4, 0.1)
+    amplitude = np.full((len(time_s), 8), 1e-3 + 0j)
+    return MainsLines(
+        mains_hz=MAINS_HZ,
+        time_s=time_s,
+        lines_hz=MAINS_HZ * np.arange(1, 9),
+        amplitude=amplitude,
+        seen=np.ones(amplitude.shape, dtype=bool),
+        level_dbc=np.full(len(time_s), -40.0),
+        singing=np.zeros(len(time_s), dtype=bool),
+    )
+
+
+@pytest.mark.parametrize("dbfs", [-60.0, -50.0])
+def test_the_level_is_that_of_all_multiples(dbfs: float) -> None:
+    """By Parseval, of the whole wave: its lines up to the eighth hold 2 % of it."""
+    x = buzz(4.0, dbfs) + white(round(4.0 * RATE_HZ), -85.0)
+    found = with_buzz(low_lines(4.0), Samples(x, true_rate_hz=RATE_HZ), None)
+    assert found is not None
+    expected = -40.0 + 10 * np.log10(1.0 + 10 ** (dbfs / 10) / 8e-6)
+    np.testing.assert_allclose(found.level_dbc, expected, atol=0.3)
+
+
+@pytest.mark.parametrize("kind", ["noise", "whistle", "other mains"])
+def test_other_sounds_add_nothing(kind: str) -> None:
+    t = times(4.0)
+    x = white(len(t), -70.0)
+    if kind == "whistle":
+        x = x + 0.01 * np.sin(2 * np.pi * 40 * MAINS_HZ * t)
+    if kind == "other mains":
+        x = x + buzz(4.0, -50.0, 50.01)
+    lines = low_lines(4.0)
+    found = with_buzz(lines, Samples(x, true_rate_hz=RATE_HZ), None)
+    assert found is not None
+    np.testing.assert_allclose(found.level_dbc, lines.level_dbc, atol=0.5)
+
+
+@pytest.mark.parametrize("rest_hz", [2375.58, 2399.7, 5042.1])
+@pytest.mark.parametrize("silence_s", [0.0, 2.0])
+def test_a_healthy_board_beside_a_dimmer_is_not_accused(rest_hz: float, silence_s: float) -> None:
+    """Spikes walk slowly through the cycle of a tone that rests near one of their multiples."""
+    phase, _ = smooth_turn(0.3 * rest_hz, rest_hz, 3.0, rest_s=2.0)
+    tone = np.concatenate([np.zeros(round(silence_s * RATE_HZ)), 0.25 * np.cos(2 * np.pi * phase)])
+    seconds = len(tone) / RATE_HZ
+    x = tone + buzz(seconds, -52.0) + white(len(tone), -90.0)
+    assert kinds_of(x) == ["mains-hum"]
