@@ -49,9 +49,9 @@ _STEPPED_ORDER, _STEPPED_OVER = 10.0, 4.0
 """What other parts explain lies at the tone's first ten orders: from sample to sample it moves by no more of itself
 than a sine of that frequency. What moves by four times as much, 6 dB, is a burst's."""
 _NEXT_BELOW, _WAVES_OWN = 6, 25.0
-"""From the eighth on: high harmonics that go on from these are the wave's own. Those of a dead band fall as 1 / k and add
-to four times the ninth (the series), or, where diodes take the low ones off, to nine (2.4 %, solved); a burst's stand
-alone."""
+"""From the eighth on: high harmonics that go on from these are the wave's own. Those of a dead band fall as 1 / k and
+add to four times the ninth (the series), or, where diodes take the low ones off, to nine (2.4 %, solved); a burst's
+stand alone."""
 _BUZZ_ROOM = 2.0
 """3 dB, as of lines: what stands at one place may be all of it, and a row holds one spike more than another."""
 _PLACE, _PLACE_ROWS = 0.7, 15

@@ -29,9 +29,15 @@ _STANDS_OUT = 10.0
 200 (gamma distribution), to ten times never."""
 _FEWEST_LINES = 8
 """A comb: as many multiples as are looked for below. A whistle or a note lies on one or some."""
+_NEAR_HZ = np.linspace(-0.15, 0.15, 13)
+"""A network moves by a tenth of a hertz in some seconds (common practice, no source); its lower multiples tell the mean
+of the take alone. Steps of 0.025 Hz: of the 400th multiple 10 Hz."""
 _WANDERS, _MOST_SIDE_HZ = 2.5e-4, 10.0
-"""Half of what the mains is off, in parts, from one place of a take to another: 0.012 Hz of 50. The windows' bins are
-added over as much to each side of a multiple, and no further than two fifths of the way to what lies between."""
+"""Half of such a step, in parts. The windows' bins are added over as much to each side of a multiple, and no further
+than two fifths of the way to what lies between."""
+_FILLED, _MOST_OF = 0.3, 0.9
+"""Part of the multiples that stand out, up to where nine in ten of them lie: a buzz of equal half waves has every
+second one; of the other mains' every fifth or sixth is shared."""
 _FROM_HARMONICS_HZ = 15.0
 """A harmonic of the tone hides what is nearer: a rest's tremor is within."""
 _STILL_HZ = 3.0
@@ -97,14 +103,18 @@ def _places(capture: SampleSource, tone: BoardTone | None, mains: MainsLines) ->
 
 
 def _of_window(x: Floats, rate_hz: float, mains_hz: float, pitch_hz: float) -> float:
-    """Sum of the squared peak amplitudes of those multiples that stand out of what lies between them."""
+    """Sum of the squared peak amplitudes of those multiples that stand out, at the frequency where it is largest."""
     window = np.hanning(len(x) + 1)[:-1]
     power = np.abs(np.fft.rfft((x - x.mean()) * window)) ** 2 * (2.0 / window.sum()) ** 2 / 1.5
-    bin_hz = rate_hz / len(x)
+    total, bin_hz = np.concatenate([[0.0], np.cumsum(power)]), rate_hz / len(x)
+    return max(_of_comb(total, bin_hz, rate_hz, float(hz), pitch_hz) for hz in mains_hz + _NEAR_HZ)
+
+
+def _of_comb(total: Floats, bin_hz: float, rate_hz: float, mains_hz: float, pitch_hz: float) -> float:
+    """The same at one frequency of the mains, from the running total of the power of all bins."""
     orders = np.arange(ORDERS + 1, int(_HIGHEST * rate_hz / mains_hz))
     if not len(orders):
         return 0.0
-    total = np.concatenate([[0.0], np.cumsum(power)])
     side = np.clip(np.round(_WANDERS * orders * mains_hz / bin_hz).astype(np.int64), 1, int(_MOST_SIDE_HZ / bin_hz))
     at, before, after = (_sums(total, (orders + off) * mains_hz / bin_hz, side) for off in (0.0, -0.5, 0.5))
     floor = 0.5 * (before + after)
@@ -112,7 +122,10 @@ def _of_window(x: Floats, rate_hz: float, mains_hz: float, pitch_hz: float) -> f
     if np.isfinite(pitch_hz):
         apart = np.abs(orders * mains_hz - np.round(orders * mains_hz / pitch_hz) * pitch_hz)
         clear &= apart > _FROM_HARMONICS_HZ
-    return float(np.sum((at - floor)[clear])) if np.count_nonzero(clear) >= _FEWEST_LINES else 0.0
+    lines = np.flatnonzero(clear)
+    if len(lines) < _FEWEST_LINES or len(lines) < _FILLED * (lines[int(_MOST_OF * (len(lines) - 1))] + 1):
+        return 0.0
+    return float(np.sum((at - floor)[clear]))
 
 
 def _sums(total: Floats, place: Floats, side: NDArray[np.int64]) -> Floats:

@@ -52,8 +52,8 @@ board that comes on for a moment holds its level for most of it."""
 
 MAINS_HZ = np.outer((50.0, 60.0), (1.0, 2.0, 3.0)).ravel()
 _FAINT_DB = 10.0
-"""A board that was switched to another range is about as loud as before; a telephone after power off is as pure, and
-fainter by more. Chosen."""
+"""After the last of it a board that was switched to another range is about as loud as before; a telephone is as pure,
+and fainter by more. Chosen."""
 _MAINS_SHARE = 0.004
 """Large networks keep within 0.2 Hz of 50 Hz (EN 50160, from memory: 1 % for 99.5 % of a year; in practice a fifth)."""
 
@@ -199,7 +199,7 @@ def _foreign(frames: Frames, segments: list[ToneSegment], timbres: list[Floats])
     purity = segments[int(order[0])].residual_dbc
     long = lengths > min(_SHORT_S, 0.5 * total)
     own = [s for s, is_long in zip(segments, long, strict=True) if is_long]
-    begins_s = min((s.start_s for s in own), default=0.0)
+    begins_s, ends_s = min((s.start_s for s in own), default=0.0), max((s.end_s for s in own), default=np.inf)
     foreign = []
     for segment, timbre, is_long in zip(segments, timbres, long, strict=True):
         if not is_long and segment.end_s < begins_s and _is_struck(frames, segment):
@@ -209,7 +209,9 @@ def _foreign(frames: Frames, segments: list[ToneSegment], timbres: list[Floats])
             continue
         pure = segment.residual_dbc <= max(purity + _IMPURE_DB, _PURE_DBC)
         apart = _pitch_apart(frames, segment, own)
-        faint = apart and segment.level_dbfs < segments[int(order[0])].level_dbfs - _FAINT_DB
+        faint = (
+            apart and segment.start_s > ends_s and segment.level_dbfs < segments[int(order[0])].level_dbfs - _FAINT_DB
+        )
         if pure and not faint and not _at_the_mains(frames, segment):
             continue
         other_timbre = float(np.sqrt(np.mean((timbre - usual) ** 2))) > _OTHER_TIMBRE_DB

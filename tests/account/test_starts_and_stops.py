@@ -142,7 +142,7 @@ def test_a_telephone_after_power_off_is_no_tone_that_comes_back(phone_db: float,
     """As pure, at another pitch, and fainter by more than 10 dB; what is as loud may be another range of the board."""
     t = times(4.0)
     board = np.where((t > 0.5) & (t < 3.6), 0.2 * np.cos(2 * np.pi * 475.0 * t), 0.0)
-    phone = np.where(t > 3.65, 0.2 * 10 ** (phone_db / 20) * np.cos(2 * np.pi * 1066.0 * t), 0.0)
+    phone = np.where(t > 3.7, 0.2 * 10 ** (phone_db / 20) * np.cos(2 * np.pi * 1066.0 * t), 0.0)
     found = check_of(board + phone + white(len(t), -90.0)).findings
     assert [one.kind for one in found if one.severity != "note"] == kinds
 
