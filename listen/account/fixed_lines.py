@@ -49,6 +49,8 @@ _MAINS_TO_HZ = 700.0
 subtracted."""
 _MAINS_BINS = 1.5
 """Within a Hann line's lobe: a weak line is pulled as far by the skirts of strong ones."""
+_WANDERS = 1e-3
+"""By so much a network is off what it is in the mean (0.05 Hz of 50; common practice, no source)."""
 _CLEAR_DB, _CLEAR_BINS = 25.0, 0.4
 """A line that stands out so far is pulled by nothing: its frequency is known to a tenth of a bin, and told from a
 multiple of the mains from four of these on."""
@@ -151,6 +153,7 @@ def find_fixed_lines(
     half_orders: bool,
     mains_hz: float | None = None,
     ripple_hz: float | None = None,
+    buzz: bool = False,
 ) -> list[FixedLine]:
     """Find lines at a fixed frequency, strongest first (at most four).
 
@@ -166,6 +169,8 @@ def find_fixed_lines(
         Frequency of the mains that is heard in the take, whose multiples are none of these lines; None: none is.
     ripple_hz : float, optional
         Rate at which the mains modulates the tone, whose sidebands are none either; None: it does not.
+    buzz : bool
+        Multiples of the mains reach up to where the converter's filter begins, and not 700 Hz alone.
     """
     rate = capture.true_rate_hz
     size = 1 << round(np.log2(_WINDOW_S * rate))
@@ -190,7 +195,7 @@ def find_fixed_lines(
         dbc = 10 * np.log10(1.5 * usual) - tone.settled_dbfs
     peak = _peaks(usual)
     candidates = np.flatnonzero(
-        peak & (prominence_db > _SURE_DB) & (dbc > _LEAST_DBC) & ~_mains(usual, prominence_db, bin_hz, mains_hz)
+        peak & (prominence_db > _SURE_DB) & (dbc > _LEAST_DBC) & ~_mains(usual, prominence_db, bin_hz, mains_hz, buzz)
     )
     for i in candidates[np.argsort(-usual[candidates])][:8].tolist():
         if any(abs(i * bin_hz - line.frequency_hz) < 3 * bin_hz for line in found):
@@ -369,7 +374,7 @@ def _local_floor(usual: Floats, bin_hz: float) -> Floats:
     return np.asarray(out)
 
 
-def _mains(usual: Floats, prominence_db: Floats, bin_hz: float, mains_hz: float | None) -> Flags:
+def _mains(usual: Floats, prominence_db: Floats, bin_hz: float, mains_hz: float | None, buzz: bool) -> Flags:
     """Bins at multiples of the mains that is heard."""
     if mains_hz is None:
         return np.zeros(len(usual), dtype=bool)
@@ -379,5 +384,5 @@ def _mains(usual: Floats, prominence_db: Floats, bin_hz: float, mains_hz: float 
     clear = prominence_db > _CLEAR_DB
     place = np.where(clear & np.isfinite(middle), middle, bins)
     order = np.maximum(np.round(place * bin_hz / mains_hz), 1.0)
-    near = np.abs(place - order * mains_hz / bin_hz) < np.where(clear, _CLEAR_BINS, _MAINS_BINS)
-    return np.asarray(near & (bins * bin_hz < _MAINS_TO_HZ))
+    near = np.abs(place - order * mains_hz / bin_hz) < np.where(clear, _CLEAR_BINS, _MAINS_BINS) + _WANDERS * place
+    return np.asarray(near & (buzz | (bins * bin_hz < _MAINS_TO_HZ)))

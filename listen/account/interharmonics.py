@@ -100,4 +100,5 @@ def _fixed_lines(source: Any, account: Account, tone: BoardTone, halves: HalfOrd
     mains_hz = mains.mains_hz if mains is not None and mains.worth_subtracting else None
     ripple = account.sidebands
     ripple_hz = ripple.rate_hz if ripple is not None and ripple.level_dbc > _SPURS_DBC else None
-    return find_fixed_lines(source, tone, levels, half_orders, mains_hz, ripple_hz)
+    buzz = mains is not None and mains.buzz_power > 0.0
+    return find_fixed_lines(source, tone, levels, half_orders, mains_hz, ripple_hz, buzz)
