@@ -11,6 +11,7 @@ from numpy.typing import NDArray
 
 from listen.account.lowrate import Raised
 from listen.account.mains import MainsLines
+from listen.account.mains_wander import unturned
 from listen.bench import RecorderSettings
 from listen.capture import SampleCache
 
@@ -28,8 +29,8 @@ class CleanedCapture:
 
     Notes
     -----
-    A line's complex amplitude runs straight from window to window; where a harmonic of the tone hid it, it is carried
-    across; where it was looked for and is not, it is zero.
+    A line's complex amplitude runs straight from window to window, but for what the mains' own frequency wanders; where
+    a harmonic of the tone hid it, it is carried across; where it was looked for and is not, it is zero.
     """
 
     def __init__(self, capture: Any, mains: MainsLines) -> None:
@@ -55,11 +56,13 @@ class CleanedCapture:
 
 def _hum_of(mains: MainsLines) -> Callable[[Floats], Floats]:
     """All lines together, at some times in seconds."""
-    carried = [_carried(mains.amplitude[:, k], mains.seen[:, k]) for k in range(len(mains.lines_hz))]
+    even = unturned(mains.amplitude, mains.wander_rad)
+    carried = [_carried(even[:, k], mains.seen[:, k]) for k in range(len(mains.lines_hz))]
 
     def hum(time_s: Floats) -> Floats:
         out = np.zeros(len(time_s))
-        turned = first = np.exp(2j * np.pi * mains.mains_hz * time_s)
+        wander = np.interp(time_s, mains.time_s, mains.wander_rad)
+        turned = first = np.exp(1j * (2 * np.pi * mains.mains_hz * time_s + wander))
         for k, amplitude in enumerate(carried):
             if k:
                 turned = turned * first

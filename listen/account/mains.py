@@ -15,6 +15,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from listen.account.lowrate import SampleSource, read_low, response
+from listen.account.mains_wander import unturned, wander_rad
 from listen.account.mains_windows import HOP_S, ORDERS, WINDOW_S, Windows, windows_of
 from listen.account.tone import BoardTone
 from listen.account.windows import hann_response
@@ -95,6 +96,8 @@ class MainsLines:
         R.s.s. of the lines relative to the tone, or to its settled level where there is no tone; -inf where none.
     singing : ndarray of bool, shape (w,)
         The window holds some of the tone.
+    wander_rad : ndarray, shape (w,)
+        Phase of the first multiple against a steady turn at ``mains_hz``.
     buzz_power : float
         Sum of the squared peak amplitudes of the multiples above those: a part of the level.
     """
@@ -106,6 +109,7 @@ class MainsLines:
     seen: Flags
     level_dbc: Floats
     singing: Flags
+    wander_rad: Floats
     buzz_power: float = 0.0
 
     @property
@@ -171,9 +175,10 @@ def _lines(
         clear = np.abs(amplitude) > floor
         able = seen & clear & ~_mirrored(windows, lines_hz, amplitude)
         turned = _standing(amplitude, lines_hz, windows.time_s)
-        counted = able & _steady(turned, able, orders)
+        even = unturned(turned, wander_rad(turned, counted))
+        counted = able & _steady(even, able, orders)
         # one that is known from elsewhere is no sideband, though another multiple may lie opposite
-        counted |= seen & clear & _alike(turned, counted)
+        counted |= seen & clear & _alike(even, counted)
         counted &= _plausible(amplitude, counted, seen)
         moved = _off_nominal(turned, counted, orders)
         mains_hz = float(np.clip(mains_hz + moved, nominal_hz * (1 - _OFF_NOMINAL), nominal_hz * (1 + _OFF_NOMINAL)))
@@ -190,6 +195,7 @@ def _lines(
     with np.errstate(divide="ignore"):
         level = 10 * np.log10(np.sum(np.abs(turned) ** 2, axis=1)) - 20 / np.log(10) * against
     return MainsLines(
+        wander_rad=wander_rad(turned, counted),
         mains_hz=mains_hz,
         time_s=windows.time_s,
         lines_hz=lines_hz,

@@ -264,6 +264,7 @@ def test_what_is_worth_subtracting(level_dbc: float, worth: bool) -> None:
         seen=np.zeros((0, 8), dtype=bool),
         level_dbc=np.zeros(0),
         singing=np.zeros(0, dtype=bool),
+        wander_rad=np.zeros(0),
     )
     assert not none.worth_subtracting
     assert replace(none, level_dbc=np.array([-99.0, level_dbc])).worth_subtracting is worth

@@ -40,6 +40,7 @@ def low_lines(seconds: float) -> MainsLines:
         seen=np.ones(amplitude.shape, dtype=bool),
         level_dbc=np.full(len(time_s), -40.0),
         singing=np.zeros(len(time_s), dtype=bool),
+        wander_rad=np.zeros(len(time_s)),
     )
 
 

@@ -26,7 +26,7 @@ def mains(other_line: float = 0.0, singing: bool = True, in_second_rest: float =
     return MainsLines(
         mains_hz=50.0, time_s=time_s, lines_hz=50.0 * np.arange(1, 9), amplitude=amplitude,
         seen=np.ones((len(time_s), 8), dtype=bool), level_dbc=np.full(len(time_s), -40.0),
-        singing=np.full(len(time_s), singing),
+        singing=np.full(len(time_s), singing), wander_rad=np.zeros(len(time_s)),
     )  # fmt: skip
 
 

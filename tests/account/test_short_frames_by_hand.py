@@ -166,6 +166,7 @@ def test_the_deviations_of_the_mains_are_its_scatter() -> None:
             seen=np.ones((n, 8), dtype=bool),
             level_dbc=20 * np.log10(np.abs(own)),
             singing=np.ones(n, dtype=bool),
+            wander_rad=np.zeros(n),
         )
         found = mains_deviations(mains)
         stated.append((found["level_dbc"], found["mains_hz"]))

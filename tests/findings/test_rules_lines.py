@@ -59,6 +59,7 @@ def mains(level_dbc: Any, *, singing: Any = True, orders: Any = (0.3, 1.0, 0.1),
         "seen": np.ones((len(level), 8), dtype=bool),
         "level_dbc": level,
         "singing": np.broadcast_to(singing, len(level)),
+        "wander_rad": np.zeros(len(level)),
     }
     return MainsLines(**(values | changes))
 

@@ -363,6 +363,7 @@ def open_by_recorder(
         seen=np.ones((10, 8), dtype=bool),
         level_dbc=np.full(10, hum_dbc),
         singing=np.ones(10, dtype=bool),
+        wander_rad=np.zeros(10),
     )
     settings = RecorderSettings(level_dbfs=(-40.0, 0.0), harmonics_dbc={2: (own_dbc, own_dbc)}, hum_dbfs=hum_dbfs)
     account = account_of(frames, mains=mains)
