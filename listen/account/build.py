@@ -19,7 +19,6 @@ from listen.account.cleaning import CleanedCapture
 from listen.account.describe import described
 from listen.account.half_orders import HalfOrders, find_half_orders
 from listen.account.interharmonics import HALVES_ROOM, InterharmonicParts, find_interharmonics
-from listen.account.level_law import LevelLaw, fit_level_law
 from listen.account.line_in_silence import marked_in_silence
 from listen.account.lost_samples import find_lost_samples
 from listen.account.low_note_sidebands import low_note_sidebands
@@ -32,7 +31,7 @@ from listen.account.oscillator import classify_source, two_tones
 from listen.account.other_channel import find_other_channel
 from listen.account.pitch_scatter import find_wavering
 from listen.account.residual import RoomEvent, find_events, unexplained_power
-from listen.account.ringing import ringing_rows
+from listen.account.settled_level import settled_law
 from listen.account.settling import Settling, find_settlings
 from listen.account.shape import find_shape
 from listen.account.start import Start, find_start
@@ -60,6 +59,8 @@ _RECOVERS_S = 1.0
 Chosen: twice the limit of a bounce."""
 _FIRST_REST_S = 1.0
 """A level that rings by more than 20 dB hides the beginning of the first rest; a hand is not there so soon. Chosen."""
+_LOOKED_AT_S = 1.5
+"""Of a take whose first rest comes later: three times the limit of a level that settles. Chosen."""
 _SAME_RATE, _STAYS = 0.1, 1.5
 """Rates within a tenth are one: short rests, of two turns and a half, give no better. A ring that decays in 1.5 times
 the length of the rest has in its last third 64 % of the first one's swing, as much as a swing that goes on (60 %)."""
@@ -71,9 +72,6 @@ _SIDEBANDS_ROOM = 2.0
 _EXPLAINS_MORE = 0.2
 """Of the level's variance: a swing that explains so much more than a ring that dies away is what it is. Chosen: with
 less between them the ring is kept, which is judged by how long it lasts."""
-_DEAD_SPOT, _NEIGHBOUR = 1.05, 1.02
-"""Ratios of pitch. Where the control moved by less than a semitone (1.06) while the tone was dead, the spot is one in
-time, not on the dial; and the level is low up to a third of a semitone beside it. Chosen, not varied."""
 
 
 def find_account(
@@ -292,10 +290,24 @@ def _ring_of_the_start(
     tone: BoardTone, start: Start, segments: list[SteadySegment], swings: list[Swing]
 ) -> list[Settling]:
     """The level's ring after power on, as it may ring after a retune: no drift of the level, and it does not die."""
-    if not start.settled_s or not segments or segments[0].start_s > start.settled_s + _FIRST_REST_S:
+    if not start.settled_s:
         return []
-    found = find_settlings(tone, [replace(segments[0], retune_s=start.settled_s)], swings)
-    return [s for s in found if s.ring and (s.rate_hz or s.settle_s < _RECOVERS_S)]
+    if segments and segments[0].start_s <= start.settled_s + _FIRST_REST_S:
+        found = find_settlings(tone, [replace(segments[0], retune_s=start.settled_s)], swings)
+        return [s for s in found if s.ring and (s.rate_hz or s.settle_s < _RECOVERS_S)]
+    # the pitch wavers, or a hand turns at once: then a ring is one that turns round, for a slope may be the turn's
+    first, stop = tone.index(start.settled_s), tone.index(start.settled_s + _LOOKED_AT_S)
+    if not segments or stop - first < 2 or not tone.tracked[first:stop].all():
+        return []
+    span = SteadySegment(
+        first=first,
+        stop=stop,
+        start_s=float(tone.time_s[first]),
+        end_s=float(tone.time_s[stop - 1]),
+        f0_hz=median(tone.f0_hz[first:stop]),
+        retune_s=start.settled_s,
+    )
+    return [s for s in find_settlings(tone, [span], swings) if s.ring and s.rate_hz]
 
 
 def _after_retunes(
@@ -344,7 +356,7 @@ def _shape_and_level(account: Account, capture: Capture, wave: str, topology: st
         else:
             level = level - 20 * np.log10(sizes.at(sizes.gain, frames.f0_hz))
             rows = rows & ~(steep > _SLEWED)
-    law = _law(frames, level, rows, capture.ac_coupling_hz is not None, account)
+    law = settled_law(frames, level, rows, capture.ac_coupling_hz is not None, account)
     return replace(account, shape=shape, other_wave=other, law=law)
 
 
@@ -366,32 +378,5 @@ def _with_wave_shape(
         return account
     # what rounds or cuts the wave takes of its level, too: that is no other drift
     level = account.frames.level_dbfs - found.at(found.gain_db, account.frames.f0_hz)
-    law = _law(account.frames, level, account.judged & ~account.cut, found.coupling_known, account)
+    law = settled_law(account.frames, level, account.judged & ~account.cut, found.coupling_known, account)
     return replace(account, wave_shape=found, law=law)
-
-
-def _near_dead_spots(frames: Frames, account: Account) -> Flags:
-    """Rows at pitches that the control passed while the tone was dead: beside such a spot the level is low too."""
-    out = np.zeros(len(frames), dtype=bool)
-    for gone in account.silences.dropouts:
-        low, high = gone.f0_low_hz, gone.f0_high_hz
-        if gone.comes_back and high > _DEAD_SPOT * low:
-            with np.errstate(invalid="ignore"):
-                out |= (frames.f0_hz > low / _NEIGHBOUR) & (frames.f0_hz < high * _NEIGHBOUR)
-    return out
-
-
-def _law(frames: Frames, level_dbfs: Floats, rows: Flags, corner_known: bool, account: Account) -> LevelLaw | None:
-    use = rows & np.isfinite(level_dbfs) & np.isfinite(frames.f0_hz) & ~_near_dead_spots(frames, account)
-    smooth, rings = events_rows.without_hunting(frames, level_dbfs, use, account.hunting), account.rings
-    use &= np.isfinite(smooth)
-    # the settled level is what a ring is followed against
-    settled = use & ~events_rows.rows_near(
-        frames.time_s, [(s.retune_s, s.retune_s + s.over_s) for s in rings], 0.0, 0.0
-    )
-    law = fit_level_law(frames.time_s[settled], frames.f0_hz[settled], smooth[settled], corner_known)
-    if law is not None and rings:
-        settled = use.copy()
-        settled[use] = ~ringing_rows(frames.time_s[use], smooth[use] - law.at(frames.f0_hz[use]), rings)
-        law = fit_level_law(frames.time_s[settled], frames.f0_hz[settled], smooth[settled], corner_known) or law
-    return law

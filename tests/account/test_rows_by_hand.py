@@ -8,7 +8,7 @@ from typing import Any
 import numpy as np
 import pytest
 
-from listen.account.build import _at_half_pitch, _near_dead_spots
+from listen.account.build import _at_half_pitch
 from listen.account.bursts import find_bursts
 from listen.account.events_rows import (
     barred,
@@ -25,6 +25,7 @@ from listen.account.half_orders import HalfOrders
 from listen.account.lost_samples import find_lost_samples, missing_sample_steps
 from listen.account.modulation import Swing
 from listen.account.residual import RoomEvent, find_events, unexplained_power
+from listen.account.settled_level import near_dead_spots
 from listen.account.start import Start
 from listen.account.stops import Dropout, Silences, Stop
 from listen.account.tone import ToneSegment, _foreign, is_another_pitch
@@ -412,7 +413,7 @@ def test_pitches_beside_a_dead_spot(high_hz: float, comes_back: bool, near: bool
     """Passed by a semitone or so while it was dead: a third of a semitone beside it is left out too."""
     frames = plain_frames(200, f0_hz=np.linspace(380.0, 450.0, 200))
     drop = gone(1.0, 1.0, 1.5, f0_low_hz=400.0, f0_high_hz=high_hz, comes_back=comes_back)
-    found = _near_dead_spots(frames, account_of(frames, silences=Silences(dropouts=(drop,), stop=None)))
+    found = near_dead_spots(frames, account_of(frames, silences=Silences(dropouts=(drop,), stop=None)))
     assert found.any() == near
     if near:
         pitches = frames.f0_hz[found]

@@ -1,0 +1,87 @@
+"""The level that the board settles to: less rings, hunting and a lag behind the control, and away from dead spots."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from listen.account import events_rows
+from listen.account.level_lag import lag_db
+from listen.account.level_law import LevelLaw, fit_level_law
+from listen.account.ringing import ringing_rows
+from listen.account.types import Account
+from listen.track import Frames
+
+Floats = NDArray[np.floating[Any]]
+Flags = NDArray[np.bool_]
+
+_DEAD_SPOT, _NEIGHBOUR = 1.05, 1.02
+"""Ratios of pitch. Where the control moved by less than a semitone (1.06) while the tone was dead, the spot is one in
+time, not on the dial; and the level is low up to a third of a semitone beside it. Chosen, not varied."""
+_BOUNCES_DB = 1.0
+"""The limit of a bounce, which is then said: the same loop's lag is no second cause."""
+
+
+def near_dead_spots(frames: Frames, account: Account) -> Flags:
+    """Rows at pitches that the control passed while the tone was dead: beside such a spot the level is low too.
+
+    Parameters
+    ----------
+    frames : Frames
+    account : Account
+    """
+    out = np.zeros(len(frames), dtype=bool)
+    for gone in account.silences.dropouts:
+        low, high = gone.f0_low_hz, gone.f0_high_hz
+        if gone.comes_back and high > _DEAD_SPOT * low:
+            with np.errstate(invalid="ignore"):
+                out |= (frames.f0_hz > low / _NEIGHBOUR) & (frames.f0_hz < high * _NEIGHBOUR)
+    return out
+
+
+def settled_law(
+    frames: Frames, level_dbfs: Floats, rows: Flags, corner_known: bool, account: Account
+) -> LevelLaw | None:
+    """Fit the level against pitch and time, less what rings, hunts and lags.
+
+    Parameters
+    ----------
+    frames : Frames
+    level_dbfs : ndarray, shape (n,)
+        Row by row; what other parts take of it given back.
+    rows : ndarray of bool, shape (n,)
+        Rows that are judged.
+    corner_known : bool
+        The interface's coupling is known, and undone.
+    account : Account
+        With its rings, hunting and dropouts.
+    """
+    use = rows & np.isfinite(level_dbfs) & np.isfinite(frames.f0_hz) & ~near_dead_spots(frames, account)
+    smooth, rings = events_rows.without_hunting(frames, level_dbfs, use, account.hunting), account.rings
+    use &= np.isfinite(smooth)
+    # the settled level is what a ring is followed against
+    settled = use & ~events_rows.rows_near(
+        frames.time_s, [(s.retune_s, s.retune_s + s.over_s) for s in rings], 0.0, 0.0
+    )
+    law = fit_level_law(frames.time_s[settled], frames.f0_hz[settled], smooth[settled], corner_known)
+    if law is not None and rings:
+        settled = use.copy()
+        settled[use] = ~ringing_rows(frames.time_s[use], smooth[use] - law.at(frames.f0_hz[use]), rings)
+        if any(s.deviation_db > _BOUNCES_DB for s in account.settlings):
+            smooth[settled] -= _lag(frames, smooth, settled, corner_known, account)
+        law = fit_level_law(frames.time_s[settled], frames.f0_hz[settled], smooth[settled], corner_known) or law
+    return law
+
+
+def _lag(frames: Frames, level_db: Floats, rows: Flags, corner_known: bool, account: Account) -> Floats:
+    """What a loop that bounces takes of the level while the control turns."""
+    time_s, f0_hz = frames.time_s[rows], frames.f0_hz[rows]
+
+    def law_at(level: Floats) -> Floats | None:
+        law = fit_level_law(time_s, f0_hz, level, corner_known)
+        return law.at(f0_hz) if law is not None else None
+
+    assert account.tone is not None
+    return lag_db(account.tone, time_s, level_db[rows], law_at)
