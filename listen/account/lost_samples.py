@@ -23,6 +23,9 @@ are left out, two cycles at 100 Hz, and a hand's stroke is still straight."""
 _MOVE_S = 0.01
 """Where the two lines do not meet, the control moved: that bends the phase by what it moved, for so long. Where they
 meet at an angle, the move begins or ends: the phase bends by what the pitch changes within half of it."""
+_FRAME_CYCLES, _FRAME_BENDS = 4.0, 2.0
+"""The frames that a step is read from hold four cycles; a pitch that bends in them, as at the end of a quick move of a
+low note, bends the phase by up to that times their length. Twice as much is allowed, for it is read through them."""
 GATE_S = 0.05
 """Exact zeros of this length or more are a gate's or a gap; shorter ones are buffers that a recorder lost (1024 samples
 at 48 kHz: 21 ms)."""
@@ -108,6 +111,12 @@ def _is_quick_move(step: PhaseStep, tone: BoardTone, rate_hz: float) -> bool:
     (slope_before, before_hz), (slope_after, after_hz) = lines
     turns = abs(step.missing_samples) / rate_hz * before_hz
     bend = 0.5 * abs(slope_after - slope_before) * (0.5 * _MOVE_S) ** 2
+    held = np.abs(from_s) <= 0.5 * _FRAME_CYCLES / before_hz
+    near = np.flatnonzero(held & tone.tracked)
+    if len(near) > 2:
+        f0_hz = tone.f0_hz[near]
+        straight = np.interp(from_s[near], from_s[near[[0, -1]]], f0_hz[[0, -1]])
+        bend = max(bend, _FRAME_BENDS * float(np.abs(f0_hz - straight).max()) * _FRAME_CYCLES / before_hz)
     return bool(turns < abs(after_hz - before_hz) * _MOVE_S + bend)
 
 

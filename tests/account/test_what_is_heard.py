@@ -257,6 +257,39 @@ def test_where_a_quick_move_begins_the_phase_bends(cents_per_s: float, jumps: in
     assert find_lost_samples(frames, damage_with(), 2.0, tone_of(frames)).phase_jumps == jumps
 
 
+MOVED_HZ = (
+    86.6,
+    87.0,
+    87.9,
+    89.5,
+    92.1,
+    95.9,
+    100.7,
+    106.4,
+    112.6,
+    118.6,
+    123.8,
+    127.5,
+    129.5,
+    130.4,
+    130.6,
+    130.7,
+    130.8,
+)
+"""A retune of 35 ms as tracked every 5 ms, its frames being four cycles long."""
+
+
+@pytest.mark.parametrize(("at_s", "cycles", "jumps"), [(1.07, 0.052, 0), (1.07, 0.2, 1), (1.2, 0.052, 1)])
+def test_where_a_quick_move_of_a_low_note_ends_the_frames_hold_its_bend(at_s: float, cycles: float, jumps: int) -> None:
+    """A twentieth of a cycle, read from frames of 31 ms, is none of the recorder's; at rest it is."""
+    step = PhaseStep(time_s=at_s, cycles=cycles, missing_samples=cycles / 130.9 * 48_000.0)
+    frames = plain_frames(100, f0_hz=130.9, phase_steps=(step,))
+    grid = 0.005 * np.arange(400)
+    pitch = np.interp(grid, 1.0 + 0.005 * np.arange(len(MOVED_HZ) + 1), (*MOVED_HZ, 130.9))
+    tone = tone_on_grid(grid, pitch, np.log(0.25), rows=np.ones(100, dtype=bool))
+    assert find_lost_samples(frames, damage_with(), 2.0, tone).phase_jumps == jumps
+
+
 # The tone itself
 
 
