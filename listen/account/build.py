@@ -59,8 +59,9 @@ _RECOVERS_S = 1.0
 Chosen: twice the limit of a bounce."""
 _FIRST_REST_S = 1.0
 """A level that rings by more than 20 dB hides the beginning of the first rest; a hand is not there so soon. Chosen."""
-_LOOKED_AT_S = 1.5
-"""Of a take whose first rest comes later: three times the limit of a level that settles. Chosen."""
+_LOOKED_AT_S, _TURNS_ROUND = 1.5, 1.0
+"""Of a take whose first rest comes later: three times the limit of a level that settles; and a ring of one turn at the
+least. Chosen."""
 _SAME_RATE, _STAYS = 0.1, 1.5
 """Rates within a tenth are one: short rests, of two turns and a half, give no better. A ring that decays in 1.5 times
 the length of the rest has in its last third 64 % of the first one's swing, as much as a swing that goes on (60 %)."""
@@ -307,7 +308,7 @@ def _ring_of_the_start(
         f0_hz=median(tone.f0_hz[first:stop]),
         retune_s=start.settled_s,
     )
-    return [s for s in find_settlings(tone, [span], swings) if s.ring and s.rate_hz]
+    return [s for s in find_settlings(tone, [span], swings) if s.ring and s.rate_hz * s.over_s > _TURNS_ROUND]
 
 
 def _after_retunes(
