@@ -143,7 +143,8 @@ def _lines_and_events(
         frames = track(source, workers=threads, spectra=spectra)
         tone = find_tone(frames)
     heard = classify_source(frames, tone, _of_the_tone(frames, tone), sine=wave == "sine")
-    lost_samples = find_lost_samples(frames, damage, capture.stop_sample / capture.true_rate_hz, tone)
+    end_s, one_tone = capture.stop_sample / capture.true_rate_hz, heard.source == "oscillator"
+    lost_samples = find_lost_samples(frames, damage, end_s, tone, one_tone=one_tone)
     empty = Account(
         recorded=recorded,
         frames=frames,
@@ -260,13 +261,19 @@ def _at_rest(
     gone, disturbed = barred
     after_s = start.settled_s + events_rows.AFTER_START_S if start.settled_s else float(tone.time_s[0])
     segments = steady_segments(frames, tone, rest_rows, gone, disturbed, after_s)
-    slow = [s for s in segments if s.retune_s is None]
+    first = [s for s in segments[:1] if start.settled_s and s.start_s <= start.settled_s + _FIRST_REST_S]
+    slow = [s for s in segments if s.retune_s is None and s not in first]
     swings = [s for s in find_swings(tone, slow) if not _at_half_pitch(s, account.half_orders, frames)]
     settlings = find_settlings(tone, segments, [s for s in swings if not s.one_sided])
-    more, settlings = _after_retunes(tone, segments, swings, settlings)
+    rests = [(s, s.retune_s) for s in segments if s.retune_s is not None]
+    more, settlings = _after_retunes(tone, rests, swings, settlings)
     swings += more
-    swings = without_sounds([s for s in swings if not is_mains(s, account.mains)], account.events)
     first_ring = _ring_of_the_start(tone, start, segments, swings)
+    rests = [(s, float(start.settled_s or 0.0)) for s in first if s.retune_s is None]
+    more, first_ring = _after_retunes(tone, rests, swings, first_ring)
+    swings += [s for s in more if not _at_half_pitch(s, account.half_orders, frames)]
+    swings = without_sounds([s for s in swings if not is_mains(s, account.mains)], account.events)
+    first_ring = [s for s in first_ring if s.ring]
     rings = [s for s in settlings if s.ring] + first_ring
     touched = [(s.retune_s, s.retune_s + max(0.1, s.over_s)) for s in rings]
     dips = [(s.retune_s, s.retune_s + s.over_s) for s in first_ring]
@@ -312,17 +319,15 @@ def _ring_of_the_start(
 
 
 def _after_retunes(
-    tone: BoardTone, segments: list[SteadySegment], swings: list[Swing], settlings: list[Settling]
+    tone: BoardTone, rests: list[tuple[SteadySegment, float]], swings: list[Swing], settlings: list[Settling]
 ) -> tuple[list[Swing], list[Settling]]:
-    """AM swings after quick retunes, and what settles there.
+    """AM swings at rests that begin with a quick retune or with power on, at some time, and what settles there.
 
     A swing is at the rate found in long steady segments, or not explained by a decaying ring: which then is none.
     """
     out, settling = [], {s.retune_s: s for s in settlings}
-    for segment in segments:
-        if segment.retune_s is None:
-            continue
-        found = settling.get(segment.retune_s)
+    for segment, at_s in rests:
+        found = settling.get(at_s)
         ring = found if found is not None and found.ring else None
         for swing in find_swings(tone, [segment]):
             known = any(abs(swing.rate_hz / s.rate_hz - 1) < _SAME_RATE for s in swings)

@@ -78,7 +78,7 @@ def lag_db(tone: BoardTone, time_s: Floats, level_db: Floats, law: Callable[[Flo
             if refitted is None:
                 return nothing
             at = refitted
-        left = float(np.std(level_db - lag - at))
-        if left < least:
-            least, best = left, lag
+        remaining = float(np.std(level_db - lag - at))
+        if remaining < least:
+            least, best = remaining, lag
     return best

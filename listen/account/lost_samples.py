@@ -55,7 +55,9 @@ class LostSamples:
     missing_at_end: int
 
 
-def find_lost_samples(frames: Frames, damage: Damage, end_s: float, tone: BoardTone | None) -> LostSamples:
+def find_lost_samples(
+    frames: Frames, damage: Damage, end_s: float, tone: BoardTone | None, *, one_tone: bool = True
+) -> LostSamples:
     """Combine the results of the damage scan and the tracker.
 
     Parameters
@@ -65,6 +67,8 @@ def find_lost_samples(frames: Frames, damage: Damage, end_s: float, tone: BoardT
     end_s : float
         End of the take.
     tone : BoardTone or None
+    one_tone : bool
+        One oscillator is heard: of other sounds a step of the phase tells nothing.
     """
     rate = frames.sample_rate_hz
     places: list[tuple[float, float]] = []
@@ -79,7 +83,7 @@ def find_lost_samples(frames: Frames, damage: Damage, end_s: float, tone: BoardT
         if kind == "zeros" and n >= GATE_S * rate:
             zeros.append(places[-1])
     jumps = 0
-    for step in missing_sample_steps(frames, tone):
+    for step in missing_sample_steps(frames, tone) if one_tone else []:
         if any(a - 0.05 <= step.time_s <= b + 0.05 for a, b in places):
             continue
         places.append((step.time_s, step.time_s + 1 / rate))
@@ -112,10 +116,10 @@ def _is_quick_move(step: PhaseStep, tone: BoardTone, rate_hz: float) -> bool:
     turns = abs(step.missing_samples) / rate_hz * before_hz
     bend = 0.5 * abs(slope_after - slope_before) * (0.5 * _MOVE_S) ** 2
     held = np.abs(from_s) <= 0.5 * _FRAME_CYCLES / before_hz
-    near = np.flatnonzero(held & tone.tracked)
-    if len(near) > 2:
-        f0_hz = tone.f0_hz[near]
-        straight = np.interp(from_s[near], from_s[near[[0, -1]]], f0_hz[[0, -1]])
+    within = np.flatnonzero(held & tone.tracked)
+    if len(within) > 2:
+        f0_hz = tone.f0_hz[within]
+        straight = np.interp(from_s[within], from_s[within[[0, -1]]], f0_hz[[0, -1]])
         bend = max(bend, _FRAME_BENDS * float(np.abs(f0_hz - straight).max()) * _FRAME_CYCLES / before_hz)
     return bool(turns < abs(after_hz - before_hz) * _MOVE_S + bend)
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import itertools
 from dataclasses import dataclass, replace
 from typing import Any, Literal
 
@@ -46,6 +47,10 @@ _STEP_ROWS, _STEP_CENTS = 4, 100.0
 _BREATH_DBC, _STEADIEST, _BREATH_OVER_DB = -27.0, 0.2, 20.0
 """Breath noise is a tenth to a twentieth of a blown note (synthesised ones: -23 to -26 dBc), and ends with it. Rows in
 which a board's level turns round, a fifth at the least, hold none of what its swing leaves."""
+_PLUCKED_ROWS, _HELD_DB, _HELD_SHARE, _PLUCKED_SHARE, _PITCHES = 10, 3.0, 0.4, 0.6, 3
+"""Notes of 0.2 s and longer that lose 3 dB within two fifths of their length, more than half of all, at three pitches
+or more: strings, bars and tines (synthesised: 4 to 17 dB a second). A board's level settles after a step within less
+of its rest."""
 _HUM_OFF, _HUM_SPREAD, _HUM_THD_PERCENT, _HUM_SHARE = 0.004, 0.002, 10.0, 0.95
 """Hum alone, where a sine is meant: from end to end at the mains' frequency, of which grids keep 0.4 %, as steady as
 that, and with more multiples than a sine board leaves that is not badly at fault."""
@@ -117,7 +122,7 @@ def classify_source(frames: Frames, tone: BoardTone | None, explained: Floats, *
     length = max(len(frames), 1) * frames.row_every_s
     clean = rows & (frames.residual_dbc < CLEAN_DBC)
     outweighed = np.mean((frames.harmonics_dbc[clean] > _OUTWEIGHED_DB).any(axis=1)) if clean.any() else 0.0
-    played = _is_played(frames, rows) or _is_blown(frames, rows)
+    played = _is_played(frames, rows) or _is_blown(frames, rows) or _is_plucked(frames, rows)
     is_board = outweighed < _OUTWEIGHED_SHARE and not played
     is_board &= (own_usual < _USUAL_DBC or share > _ALL_SHARE) and (
         share > _TONE_SHARE or (seconds > _BOARD_S and seconds > _BOARD_SHARE * length)
@@ -170,6 +175,27 @@ def _is_blown(frames: Frames, rows: NDArray[np.bool_]) -> bool:
     breath_dbc = quantile(frames.residual_dbc[index], _STEADIEST)
     breath_dbfs = median((frames.level_dbfs + frames.residual_dbc)[index])
     return breath_dbc > _BREATH_DBC and median(frames.level_dbfs[quiet]) < breath_dbfs - _BREATH_OVER_DB
+
+
+def _is_plucked(frames: Frames, rows: NDArray[np.bool_]) -> bool:
+    """Whether the tone is a row of notes that die away from their first moment, at several pitches."""
+    index = np.flatnonzero(rows & np.isfinite(frames.f0_hz))
+    if len(index) <= _STEP_ROWS:
+        return False
+    cents, level = 1200.0 * np.log2(frames.f0_hz[index]), frames.level_dbfs[index]
+    begins = (np.diff(index) > 1) | (np.abs(np.diff(cents)) > _STEP_CENTS) | (np.diff(level) > _HELD_DB)
+    edges = [0, *(np.flatnonzero(begins) + 1).tolist(), len(index)]
+    notes = [(a, b) for a, b in itertools.pairwise(edges) if b - a >= _PLUCKED_ROWS]
+    dying = [(a, b) for a, b in notes if _dies_away(level[a:b])]
+    pitches = {round(median(cents[a:b]) / _STEP_CENTS) for a, b in dying}
+    enough = len(dying) >= max(_NOTES, _PLUCKED_SHARE * len(notes), _NOTES_PER_S * len(index) * frames.row_every_s)
+    return bool(enough and len(pitches) >= _PITCHES)
+
+
+def _dies_away(level_dbfs: Floats) -> bool:
+    """Whether a level falls from its begin on: few rows are near the loudest, and none of the last ones."""
+    high = level_dbfs > level_dbfs.max() - _HELD_DB
+    return bool(np.mean(high) < _HELD_SHARE and not high[len(high) // 2 :].any())
 
 
 def two_tones(capture: SampleSource, frames: Frames, heard: SourceClass) -> SourceClass:

@@ -200,6 +200,39 @@ def test_notes_are_played_that_follow_each_other_with_a_breath(given: dict[str, 
     assert blown(**given) is is_played
 
 
+def plucked(
+    notes: int, rows: int, db_per_s: float = -12.0, pitches: int = 3, steady: int = 0, holds_rows: int = 0
+) -> bool:
+    """Notes that follow each other and die away from their begin, or after some rows; and some that do not."""
+    row = np.arange((notes + steady) * rows)
+    note, since = row // rows, row % rows
+    falls = np.where(note < notes, db_per_s * 0.02 * np.maximum(since - holds_rows, 0), 0.0)
+    frames = plain_frames(len(row), f0_hz=440.0 * 2 ** (300.0 * (note % pitches) / 1200), level_dbfs=-12.0 + falls)
+    tone = replace(tone_of(plain_frames(len(row))), rows=np.ones(len(row), dtype=bool))
+    return bool(classify_source(frames, tone, np.zeros(len(row)), sine=False).played)
+
+
+@pytest.mark.parametrize(
+    ("given", "is_played"),
+    [
+        ({"notes": 6, "rows": 50}, True),
+        ({"notes": 3, "rows": 50}, False),
+        ({"notes": 5, "rows": 50}, True),
+        ({"notes": 6, "rows": 50, "pitches": 2}, False),
+        ({"notes": 6, "rows": 50, "db_per_s": -7.0}, False),
+        ({"notes": 6, "rows": 50, "db_per_s": -8.0}, True),
+        ({"notes": 6, "rows": 50, "db_per_s": 12.0}, False),
+        ({"notes": 6, "rows": 50, "holds_rows": 10}, False),
+        ({"notes": 6, "rows": 50, "steady": 4}, True),
+        ({"notes": 6, "rows": 50, "steady": 5}, False),
+        ({"notes": 6, "rows": 130}, False),
+    ],
+)
+def test_notes_are_played_that_die_away_from_their_begin(given: dict[str, Any], is_played: bool) -> None:
+    """3 dB within two fifths, six in ten of the notes, four of them and 0.4 a second, at three pitches."""
+    assert plucked(**given) is is_played
+
+
 # Two tones at once
 
 HEARD = SourceClass(source="not-an-oscillator", clean_share=0.0, residual_dbc=-3.0)

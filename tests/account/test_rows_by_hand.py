@@ -320,6 +320,7 @@ def test_a_step_of_the_phase_at_a_dying_tone_is_no_loss(falls_db: float, missing
     assert (found.phase_jumps, found.samples) == (missing, missing)
     assert found.places == (((2.0, 2.0 + 1 / 48_000),) if missing else ())
     assert found.kinds == (("skipped",) if missing else ())
+    assert find_lost_samples(frames, whole_damage(), 4.0, None, one_tone=False).phase_jumps == 0
     # two rows and a half from the break it is none of the break's
     before = PhaseStep(time_s=1.955, cycles=0.2, missing_samples=0.4)
     assert len(missing_sample_steps(plain_frames(200, level_dbfs=level, phase_steps=(before,)), None)) == 1

@@ -235,7 +235,7 @@ def test_a_swing_after_a_retune_is_a_rings_or_its_own(
     (swing,) = find_swings(tone, [rest])
     known = [replace(swing, rate_hz=known_hz)] if known_hz else []
     rings = [Settling(retune_s=1.0, f0_hz=440.0, ring=True, decay_s=decay_s, share=share)] if decay_s else []
-    found, settling = _after_retunes(tone, [rest, segment(3.2, 4.0)], known, rings)
+    found, settling = _after_retunes(tone, [(rest, 1.0)], known, rings)
     assert [s.rate_hz for s in found] == ([swing.rate_hz] if kept else [])
     # a ring that is a swing's is none; one beside a swing that is known elsewhere is
     assert [s.ring for s in settling] == [not kept or known_hz is not None] * len(rings)
