@@ -54,6 +54,8 @@ MAINS_HZ = np.outer((50.0, 60.0), (1.0, 2.0, 3.0)).ravel()
 _FAINT_DB = 10.0
 """After the last of it a board that was switched to another range is about as loud as before; a telephone is as pure,
 and fainter by more. Chosen."""
+_STEP_GAP_S = 0.15
+"""A quick step of the control leaves no more without a pitch; a cable that is plugged in hums alone. Chosen."""
 _MAINS_SHARE = 0.004
 """Large networks keep within 0.2 Hz of 50 Hz (EN 50160, from memory: 1 % for 99.5 % of a year; in practice a fifth)."""
 
@@ -200,6 +202,8 @@ def _foreign(frames: Frames, segments: list[ToneSegment], timbres: list[Floats])
     long = lengths > min(_SHORT_S, 0.5 * total)
     own = [s for s, is_long in zip(segments, long, strict=True) if is_long]
     begins_s, ends_s = min((s.start_s for s in own), default=0.0), max((s.end_s for s in own), default=np.inf)
+    loud_dbfs, pure_dbc = segments[int(order[0])].level_dbfs - _FAINT_DB, max(purity + _IMPURE_DB, _PURE_DBC)
+    alike = [s for s in segments if s.level_dbfs > loud_dbfs and s.residual_dbc <= pure_dbc]
     foreign = []
     for segment, timbre, is_long in zip(segments, timbres, long, strict=True):
         if not is_long and segment.end_s < begins_s and _is_struck(frames, segment):
@@ -207,14 +211,14 @@ def _foreign(frames: Frames, segments: list[ToneSegment], timbres: list[Floats])
             continue
         if is_long:
             continue
-        pure = segment.residual_dbc <= max(purity + _IMPURE_DB, _PURE_DBC)
+        pure = segment.residual_dbc <= pure_dbc
         apart = _pitch_apart(frames, segment, own)
-        faint = (
-            apart and segment.start_s > ends_s and segment.level_dbfs < segments[int(order[0])].level_dbfs - _FAINT_DB
-        )
-        if pure and not faint and not _at_the_mains(frames, segment):
-            continue
         other_timbre = float(np.sqrt(np.mean((timbre - usual) ** 2))) > _OTHER_TIMBRE_DB
+        faint = segment.level_dbfs < loud_dbfs
+        adjoins = any(other is not segment and _gap_s(segment, other) < _STEP_GAP_S for other in alike)
+        hum = (faint or other_timbre or not adjoins) and _at_the_mains(frames, segment)
+        if pure and not hum and not (faint and apart and segment.start_s > ends_s):
+            continue
         if other_timbre or segment.residual_dbc > CLEAN_DBC or apart or _is_spoken(frames, segment):
             foreign.append(segment)
     return foreign
@@ -231,9 +235,14 @@ def _at_the_mains(frames: Frames, segment: ToneSegment) -> bool:
     return bool(len(pitch)) and bool(np.min(np.abs(median(pitch) / MAINS_HZ - 1.0)) < _MAINS_SHARE)
 
 
+def _gap_s(one: ToneSegment, other: ToneSegment) -> float:
+    """Time between two segments."""
+    return max(other.start_s - one.end_s, one.start_s - other.end_s)
+
+
 def _pitch_apart(frames: Frames, segment: ToneSegment, own: list[ToneSegment]) -> bool:
     """Whether the board's segment next in time is at another pitch than a hand can have turned to or from."""
-    gaps_s = [max(other.start_s - segment.end_s, segment.start_s - other.end_s) for other in own]
+    gaps_s = [_gap_s(segment, other) for other in own]
     if not gaps_s:
         return False
     nearest = own[int(np.argmin(gaps_s))]
@@ -271,7 +280,7 @@ def _on_a_grid(
     end_s = float(frames.time_s[-1]) + 0.5 * frames.row_every_s
     start_s = float(frames.time_s[0]) - 0.5 * frames.row_every_s
     time_s = start_s + grid_s * np.arange(max(2, int((end_s - start_s) / grid_s) + 1))
-    owner = _owners(frames)
+    owner = _owners(frames, own)
     use = envelope.oscillating & np.isin(owner, list(own))
     t, f0 = envelope.time_s[use], envelope.f0_hz[use].astype(float)
     log = np.log(np.maximum(envelope.rms_amplitude_fs[use].astype(float), 1e-9))
@@ -304,7 +313,7 @@ def _on_a_grid(
     )
 
 
-def _owners(frames: Frames) -> Ints:
+def _owners(frames: Frames, own: set[int]) -> Ints:
     """Segment number of each short frame of the envelope: that of the nearest row which has one; -1 far from any."""
     has = np.flatnonzero(frames.segment >= 0)
     if not len(has):
@@ -315,8 +324,10 @@ def _owners(frames: Frames) -> Ints:
     right = np.minimum(right, len(has) - 1)
     nearest = np.where(at_s - times[left] <= times[right] - at_s, left, right)
     owner = frames.segment[has][nearest]
-    # a word between two segments is neither's; a few rows that a quick move leaves out are
+    # a word between two segments is neither's, nor what leads to one; a few rows that a quick move leaves out are
     outside = (at_s < times[left]) | (at_s > times[right]) | (times[right] - times[left] > _BRIDGED_S)
+    known = np.isin(frames.segment[has], list(own))
+    outside |= known[left] != known[right]
     reach_s = _BEYOND_ROWS * frames.row_every_s + 0.5 * np.nan_to_num(frames.frame_s[has][nearest])
     owner[outside & (np.abs(at_s - times[nearest]) > reach_s)] = -1
     return np.asarray(owner)

@@ -147,6 +147,16 @@ def test_a_telephone_after_power_off_is_no_tone_that_comes_back(phone_db: float,
     assert [one.kind for one in found if one.severity != "note"] == kinds
 
 
+@pytest.mark.parametrize("ring_hz", [71.5, 940.0])
+def test_a_sound_right_after_power_off_is_none_of_the_tone(ring_hz: float) -> None:
+    """It begins within the rows that a quick move may leave out, and goes on to the end."""
+    t = times(4.0)
+    board = np.where((t > 0.5) & (t < 3.66), 0.4 * np.cos(2 * np.pi * 296.5 * t), 0.0)
+    ring = sum(0.02 * np.cos(2 * np.pi * k * ring_hz * t + k * k) / k for k in (1, 2, 3, 4, 5, 6))
+    x = board + np.where(t > 3.71, ring, 0.0) + white(len(t), -90.0)
+    assert [one.kind for one in check_of(x).findings if one.severity != "note"] == []
+
+
 @pytest.mark.parametrize(("fade_s", "how"), [(0.6, "fade"), (0.1, "off")])
 def test_the_end_of_a_take_is_no_dropout(fade_s: float, how: str) -> None:
     t = times(3.0)

@@ -5,6 +5,8 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
+from listen.account.tone import find_tone
+from tests.accounts import plain_frames
 from tests.tones import check_of, times, white
 
 
@@ -26,3 +28,24 @@ def test_a_board_that_comes_on_for_a_moment_and_dies_is_told() -> None:
     on = np.clip(np.minimum(t - 2.0, 2.4 - t) / 0.02, 0.0, 1.0) + np.clip((t - 3.2) / 0.05, 0.0, 1.0)
     found = check_of(0.3 * np.minimum(on, 1.0) * np.cos(2 * np.pi * 162.0 * t) + white(len(t), -85.0)).findings
     assert [one.kind for one in found if one.severity != "note"] == ["oscillation-dropout"]
+
+
+@pytest.mark.parametrize(("gap_rows", "first_dbfs", "is_room"), [(2, -12.0, False), (9, -12.0, True), (2, -23.0, True)])
+def test_a_note_at_the_mains_that_a_step_leads_from_is_the_boards(
+    gap_rows: int, first_dbfs: float, is_room: bool
+) -> None:
+    """From 119.6 Hz to 330 Hz at once, and on; a cable hums alone, or less loudly."""
+    row = np.arange(300)
+    second, third = 60 + gap_rows, 130 + gap_rows
+    number = np.where(row < 60, 0, np.where(row < second, -1, np.where(row < third - 2, 1, 2)))
+    frames = plain_frames(
+        300,
+        f0_hz=np.where(row < 60, 119.6, np.where(row < third - 2, 330.0, 440.0)),
+        level_dbfs=np.where(row < 60, first_dbfs, -12.0),
+        oscillating=number >= 0,
+        segment=number.astype(np.int64),
+        residual_dbc=-70.0,
+    )
+    tone = find_tone(frames)
+    assert tone is not None
+    assert bool(tone.room) is is_room
