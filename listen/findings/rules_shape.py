@@ -29,6 +29,8 @@ Facts = dict[str, float]
 
 _LEAST_BOTH = 0.01
 """Both halves are flattened where each loses a hundredth, half of the limit: less is the model's own doubt."""
+_ALSO = 0.5
+"""Of its limit, as of both halves: from there on a part that is said elsewhere explains the harmonics."""
 _FEW_ORDERS = 5
 """With fewer harmonics in the file a knee or a dead band is told by its harmonics alone: with H2 to H4 a curve does as
 well."""
@@ -92,7 +94,8 @@ class _Judge:
                 numbers = make(worst, over_limit, onset_and_thd(self.frames, over_limit))
                 self.out.append(candidate_of(self.frames, over_limit, kind, severity, numbers, **more))
                 taken |= over_limit
-        return taken
+        # a part that is said explains its harmonics where it is smaller, too
+        return taken | (self.shape.rows & (values > _ALSO * row["attention"])) if taken.any() else taken
 
     def candidates(self, account: Account, volts: float | None) -> list[Candidate]:
         """All findings of shape."""
