@@ -8,6 +8,7 @@ from numpy.typing import NDArray
 from listen.capture.codes import codes_of
 from listen.capture.opening import Capture
 from listen.capture.types import Floats, Ints
+from listen.sorting import distinct
 
 Spans = list[tuple[int, int]]
 """(start, stop) in sample numbers of the file."""
@@ -188,7 +189,7 @@ def _step_fs(samples: Floats) -> float:
     """Least distance of the values, where many follow themselves; else 0."""
     if np.count_nonzero(samples[1:] == samples[:-1]) < _ROUNDED * len(samples):
         return 0.0
-    values = np.unique(samples)
+    values = distinct(samples)
     return float(np.diff(values).min()) if len(values) >= _FEWEST_VALUES else 0.0
 
 
