@@ -16,6 +16,7 @@ from listen.account.fixed_lines import IN_SILENCE
 from listen.account.lowrate import SampleSource
 from listen.account.modulation import Swing
 from listen.account.tone import BoardTone
+from listen.sorting import median
 
 Floats = NDArray[np.floating[Any]]
 
@@ -66,6 +67,6 @@ def _is_there(windows: list[Floats], rate_hz: float, swing: Swing, tone: BoardTo
     bins = np.concatenate([[0.0], _NEIGHBOUR_BINS, -np.array(_NEIGHBOUR_BINS, dtype=float)]) / _WINDOW_S
     turns = np.exp(-2j * np.pi * np.outer(swing.line_hz + bins, np.arange(size)) / rate_hz)
     amplitude = np.abs(np.array([turns @ (window * (x - x.mean())) for x in windows])) * 2.0 / window.sum()
-    under_tone = swing.depth * float(np.exp(np.median(tone.log_level[swing.segment.first : swing.segment.stop])))
-    own, neighbours = np.median(amplitude[:, 0]), np.median(amplitude[:, 1:].max(axis=1))
+    under_tone = swing.depth * float(np.exp(median(tone.log_level[swing.segment.first : swing.segment.stop])))
+    own, neighbours = median(amplitude[:, 0]), median(amplitude[:, 1:].max(axis=1))
     return bool(own > IN_SILENCE * under_tone and own > 10 ** (_OVER_NEIGHBOURS_DB / 20) * neighbours)

@@ -16,7 +16,7 @@ from listen.account.lowrate import SampleSource
 from listen.account.mains import MainsLines
 from listen.account.mains_windows import ORDERS, WINDOW_S
 from listen.account.tone import BoardTone
-from listen.sorting import median
+from listen.sorting import distinct, median
 
 Floats = NDArray[np.floating[Any]]
 
@@ -96,8 +96,8 @@ def _places(capture: SampleSource, tone: BoardTone | None, mains: MainsLines) ->
         spans = [tone.f0_hz[a:b] for a, b in zip(begin.tolist(), end.tolist(), strict=True)]
         rests = np.array([len(x) > 0 and bool(np.isfinite(x).all()) and float(np.ptp(x)) < _STILL_HZ for x in spans])
         chosen = np.flatnonzero(inside & mains.singing & rests)
-        pitch_hz = np.array([float(np.median(x)) if len(x) else np.nan for x in spans])
-    some = chosen[np.unique(np.linspace(0, len(chosen) - 1, _MOST_WINDOWS).astype(int))] if len(chosen) else chosen
+        pitch_hz = np.array([median(x) if len(x) else np.nan for x in spans])
+    some = chosen[distinct(np.linspace(0, len(chosen) - 1, _MOST_WINDOWS).astype(int))] if len(chosen) else chosen
     starts = np.round((mains.time_s[some] - half) * rate).astype(np.int64)
     return starts.tolist(), pitch_hz[some].tolist()
 
