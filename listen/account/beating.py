@@ -37,6 +37,8 @@ _BOTH_SHARE = 0.9
 """Of the power near by that the two lines hold: a voice that trembles or a bell has more of them."""
 _MOST_WINDOWS, _LEAST_SHARE = 8, 0.6
 """Spread over the take; two tones are in most."""
+_ONE_PITCH_HZ = 0.5
+"""Of both halves of a window: a retune by less than lines of 2 s are apart makes no two lines."""
 _DIPS, _DIP_DB = 3, 8.0
 """Places where the level of one unbroken tone falls to two fifths and comes back: what is worth a spectrum."""
 
@@ -105,7 +107,8 @@ def _pairs(
 ) -> list[tuple[float, float, float]]:
     """The two tones of each of some windows; none where most windows have one."""
     rate, reach = capture.true_rate_hz, round(0.5 * window_s / frames.row_every_s)
-    places = [i for i in range(reach, len(own) - reach, max(1, reach // 4)) if _unbroken(own, i, reach)]
+    spans = [(i, slice(i - reach, i + reach + 1)) for i in range(reach, len(own) - reach, max(1, reach // 4))]
+    places = [i for i, span in spans if _unbroken(own[span], frames.f0_hz[span])]
     # two that are turned together smear: where the control rests is where they are told
     at_rest = [i for i in places if resting[i - reach : i + reach + 1].all()]
     whole = np.array(at_rest or places)
@@ -123,11 +126,17 @@ def _pairs(
     return found if len(found) >= max(2, _LEAST_SHARE * len(chosen)) or (found and len(chosen) == 1) else []
 
 
-def _unbroken(own: NDArray[np.int64], i: int, reach: int) -> bool:
-    """Whether one segment of tone fills a window, but for the nulls of beats."""
-    part = own[i - reach : i + reach + 1]
-    there = part[part >= 0]
-    return bool(len(there) > _LEAST_SHARE * len(part) and (there == there[0]).all())
+def _unbroken(segment: NDArray[np.int64], f0_hz: Floats) -> bool:
+    """Whether one segment of tone fills a window, but for the nulls of beats: which may part it, at one pitch."""
+    there = segment >= 0
+    if np.count_nonzero(there) <= _LEAST_SHARE * len(segment):
+        return False
+    first, last = (median_of_known(np.where(there, f0_hz, np.nan)[half]) for half in _halves(len(segment)))
+    return bool((segment[there] == segment[there][0]).all() or abs(last - first) < _ONE_PITCH_HZ)
+
+
+def _halves(n: int) -> tuple[slice, slice]:
+    return slice(0, n // 2), slice(n - n // 2, n)
 
 
 def _dips(frames: Frames, rows: Flags) -> int:

@@ -63,3 +63,19 @@ def test_a_line_nearly_as_strong_as_the_tone_is_another_oscillator(
     assert found.source == source
     if source == "two-tones":
         assert (found.low_hz, found.high_hz, found.weaker_dbc) == (445.7, 880.0, level_dbc)
+
+
+def test_beats_whose_nulls_part_the_tone_are_told() -> None:
+    """A segment of tone ends at each null of 20 dB: 188.84 and 196.57 Hz, the second 0.82 of the first."""
+    t = times(8.0)
+    x = 0.2 * np.cos(2 * np.pi * 188.84 * t) + 0.164 * np.cos(2 * np.pi * 196.57 * t)
+    assert [one.kind for one in check_of(x + white(len(t), -85.0)).findings] == ["two-tones"]
+
+
+def test_steps_from_one_pitch_to_the_next_are_no_two_tones() -> None:
+    """In a window of 2 s both pitches hold a line of their own, and nothing is opposite."""
+    t = times(10.0)
+    f0_hz = np.where((t // 1.0) % 2 == 0, 188.84, 196.57)
+    gate = np.clip(np.minimum(t % 1.0, 1.0 - t % 1.0) / 0.03, 0.0, 1.0)
+    x = 0.2 * gate * np.cos(2 * np.pi * np.cumsum(f0_hz) / 48_000.0)
+    assert "two-tones" not in [one.kind for one in check_of(x + white(len(t), -85.0)).findings]
