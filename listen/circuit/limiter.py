@@ -66,12 +66,16 @@ def output(stages: AmplifierStages, numbers: Floats, v: Floats) -> Floats:
     else:
         u = slope * u
     if stages.rails:
-        knee4 = np.exp(4 * numbers[LOG_KNEE])
+        width = 2.0 * float(np.exp(numbers[LOG_KNEE]))
         for sign, level in ((1.0, np.exp(numbers[LOG_TOP])), (-1.0, np.exp(numbers[LOG_BOTTOM]))):
             excess = sign * u - level
-            square = excess * excess
-            # by fourth powers: with squares a stage that bends at its rail alone would bend half way there, too
-            u = u - sign * 0.5 * (excess + np.sqrt(np.sqrt(square * square + knee4)))
+            # a parabola from straight to flat: a hyperbola would bend half way to the rail, too
+            inside = np.clip(excess + width, 0.0, 2.0 * width)
+            inside *= inside
+            inside *= 0.25 / width
+            inside += np.maximum(excess - width, 0.0)
+            inside *= sign
+            u = u - inside
     return np.asarray(u)
 
 

@@ -75,3 +75,13 @@ def test_harmonics_that_a_slow_amplifier_makes_settle_at_any_note() -> None:
         sizes.append(float(np.abs(lines.missing).max()))
     assert moved[-1] < 1e-4
     assert sizes[-1] < 0.1
+
+
+def test_a_rail_that_is_rounded_bends_nothing_half_way_to_it() -> None:
+    """An output stage that loses 4 % at its rail is straight at half of it: y / (1 + y^n)^(1/n), n of 20."""
+    numbers = np.zeros(limiter.SIZE)
+    numbers[limiter.LOG_KNEE] = np.log(0.068)
+    u = np.linspace(0.0, 1.5, 301)
+    found = limiter.output(AmplifierStages(rails=True), numbers, np.concatenate([-u[::-1], u]))[301:]
+    np.testing.assert_allclose(found, u / (1.0 + u**20) ** (1.0 / 20.0), atol=5e-3)
+    np.testing.assert_allclose(found[u < 0.5], u[u < 0.5], atol=1e-6)
