@@ -33,11 +33,20 @@ _TAPS, _BETA = 1025, 10.06
 
 @dataclass(frozen=True, kw_only=True)
 class Bridge:
-    """A bridge: gain 1 + rf / rg, of rf the part `diode_share` lies across two diodes each way."""
+    """A bridge: gain 1 + rf / rg, of rf the part `diode_share` lies across two diodes each way.
+
+    Of the diodes their saturation current, e-fold voltage and series resistance, and how far the currents are apart;
+    ``behind_s`` is the output's resistance times what it is loaded with.
+    """
 
     f0_hz: tuple[float, float] = (300.0, 300.0)
     gain: float = 3.1
     diode_share: float = 0.13
+    diode_a: float = 2.5e-9
+    diode_v: float = 0.0478
+    diode_ohm: float = 0.0
+    diodes_unlike: float = 0.0
+    behind_s: float = 0.0
     rails_v: tuple[float, float] | None = None
     c2_over_c1: float = 1.0
     gangs_percent: tuple[float, float] = (0.0, 0.0)
@@ -75,13 +84,24 @@ def diode_table(bridge: Bridge, most_v: float = MOST_V) -> Floats:
     across = bridge.diode_share * rf
     v = np.linspace(-most_v / 3, most_v / 3, TABLE)
     current = v / rg
+    if bridge.diode_ohm or bridge.diodes_unlike:
+        return v + current * (rf - across) + _across_unlike(bridge, current, across)
     low, high = np.full(TABLE, -20.0), np.full(TABLE, 20.0)
     for _ in range(70):
         middle = 0.5 * (low + high)
         with np.errstate(over="ignore"):
-            flow = middle / across + 2 * 2.5e-9 * np.sinh(middle / 0.0478)
+            flow = middle / across + 2 * bridge.diode_a * np.sinh(middle / bridge.diode_v)
         low, high = np.where(flow < current, middle, low), np.where(flow < current, high, middle)
     return v + current * (rf - across) + 0.5 * (low + high)
+
+
+def _across_unlike(bridge: Bridge, current: Floats, across: float) -> Floats:
+    """Voltage across the resistor and its diodes, by the junctions' voltage as a parameter."""
+    junction = 1.6 * np.sinh(np.linspace(-8.0, 8.0, 400001)) / np.sinh(8.0)
+    one, other = (bridge.diode_a * np.exp(side * bridge.diodes_unlike / 2) for side in (1, -1))
+    flow = one * np.expm1(junction / bridge.diode_v) - other * np.expm1(-junction / bridge.diode_v)
+    voltage = junction + bridge.diode_ohm * flow
+    return np.interp(current, voltage / across + flow, voltage)
 
 
 def feedback_table(bridge: Bridge, most_v: float = MOST_V) -> Floats:
@@ -163,7 +183,11 @@ def samples(bridge: Bridge) -> Floats:
     """The output in volts, from its settled swing or from a kick after a silence, as a converter hears it."""
     y = solved(replace(bridge, rate_hz=OVER * bridge.rate_hz))
     taps = signal.firwin(_TAPS, 1.0 / OVER, window=("kaiser", _BETA))
-    return np.asarray(signal.resample_poly(y, 1, OVER, window=taps))
+    x = np.asarray(signal.resample_poly(y, 1, OVER, window=taps))
+    if not bridge.behind_s:
+        return x
+    omega = 2 * np.pi * np.fft.rfftfreq(len(x), 1.0 / bridge.rate_hz)
+    return np.fft.irfft(np.fft.rfft(x) / (1.0 + 1j * omega * bridge.behind_s), len(x))
 
 
 def solved(bridge: Bridge) -> Floats:

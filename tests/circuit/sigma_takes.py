@@ -2,7 +2,8 @@
 
 Not stated, and so drawn: the mismatch of the gangs (2 %), the amplifier's bandwidth (0.6 to 10 MHz; stated to a tenth
 in half of the takes), the error of a meter (uniform within its tolerance), the recorder's clock (30 parts in a
-million). The input's coupling is 1 to 5 Hz, known in half.
+million), in a turn the diodes' kind and how far they are apart, and what loads the output. The input's coupling is 1 to
+5 Hz, known in half.
 """
 
 from __future__ import annotations
@@ -142,6 +143,18 @@ def _curve(bridge: Bridge, circuit: Circuit, rng: Rng) -> Iterator[Figure]:
         yield Figure(name="gangs, one row", value=row.percent, truth=float(true[i]), sigma=row.sigma)
 
 
+def _diodes(number: int) -> dict[str, Any]:
+    """Kinds of diodes in use, and an output of 100 ohm into 50 pF to 2 nF (common practice, no source)."""
+    rng = np.random.default_rng([number, 31])
+    return {
+        "diode_a": log_uniform(rng, 5e-10, 1e-8),
+        "diode_v": log_uniform(rng, 0.04, 0.052),
+        "diode_ohm": log_uniform(rng, 0.3, 15.0),
+        "diodes_unlike": 0.05 * float(rng.standard_normal()),
+        "behind_s": log_uniform(rng, 5e-9, 0.2e-6),
+    }
+
+
 def diodes(number: int) -> Iterator[Figure]:
     """Diodes in a turn, gangs that part."""
     rng = np.random.default_rng([number, 3])
@@ -153,7 +166,7 @@ def diodes(number: int) -> Iterator[Figure]:
     gain = 3.0 + mean / 100 + excess
     bridge = Bridge(
         f0_hz=(low, 8 * low), gain=gain, gangs_percent=(float(mean - half), float(mean + half)), seconds=2.5,
-        diode_share=share, **_drawn(rng, number),
+        diode_share=share, **_diodes(number), **_drawn(rng, number),
     )  # fmt: skip
     yield from _curve(bridge, _checked(bridge), rng)
 

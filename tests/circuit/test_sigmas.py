@@ -7,6 +7,7 @@ import pytest
 
 from listen.circuit.smoothing import smoothed
 from tests.circuit import sigma_slew, sigma_takes
+from tests.circuit.bridges import Bridge, diode_table
 from tests.circuit.checking import Figure
 from tests.circuit.sigmas import errors_in_sigmas, gathered, line
 
@@ -71,6 +72,15 @@ def test_shares_are_counted_over_each_figures_own_sigma() -> None:
     np.testing.assert_allclose(errors_in_sigmas(rows), [0.5, -0.5, 1.5, 2.5])
     text = line("a", errors_in_sigmas(rows), np.array([0.1, -0.1, 0.3, 0.5]))
     assert "1 sigma  50%  2 sigma  75%" in text
+
+
+def test_diodes_of_no_resistance_are_solved_alike_both_ways() -> None:
+    """By bisection, and by the junction's voltage as a parameter."""
+    np.testing.assert_allclose(diode_table(Bridge(diode_ohm=1e-9)), diode_table(Bridge()), atol=1e-7)
+    # what a resistance takes, and diodes that are not alike
+    table = diode_table(Bridge(diode_ohm=15.0, diodes_unlike=0.1))
+    assert table[-1] > diode_table(Bridge())[-1]
+    assert abs(table[-1] + table[0]) > 1e-3
 
 
 @pytest.mark.parametrize("noise", [0.02, 0.2])
