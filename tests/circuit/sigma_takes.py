@@ -143,6 +143,11 @@ def _curve(bridge: Bridge, circuit: Circuit, rng: Rng) -> Iterator[Figure]:
         yield Figure(name="gangs, one row", value=row.percent, truth=float(true[i]), sigma=row.sigma)
 
 
+def _any_length(number: int, seconds: float) -> float:
+    """A recording is stopped anywhere between two rows."""
+    return seconds + float(np.random.default_rng([number, 32]).uniform(0.0, 0.02))
+
+
 def _diodes(number: int) -> dict[str, Any]:
     """Kinds of diodes in use, and an output of 100 ohm into 50 pF to 2 nF (common practice, no source)."""
     rng = np.random.default_rng([number, 31])
@@ -165,8 +170,8 @@ def diodes(number: int) -> Iterator[Figure]:
     mean, half = rng.normal(0.0, GANGS_PERCENT), rng.normal(0.0, 1.0)
     gain = 3.0 + mean / 100 + excess
     bridge = Bridge(
-        f0_hz=(low, 8 * low), gain=gain, gangs_percent=(float(mean - half), float(mean + half)), seconds=2.5,
-        diode_share=share, **_diodes(number), **_drawn(rng, number),
+        f0_hz=(low, 8 * low), gain=gain, gangs_percent=(float(mean - half), float(mean + half)),
+        seconds=_any_length(number, 2.5), diode_share=share, **_diodes(number), **_drawn(rng, number),
     )  # fmt: skip
     yield from _curve(bridge, _checked(bridge), rng)
 
@@ -178,8 +183,8 @@ def rails(number: int) -> Iterator[Figure]:
     limits = (-float(rng.uniform(7.0, 12.0)), float(rng.uniform(7.0, 12.0)))
     mean, half = rng.normal(0.0, GANGS_PERCENT), rng.normal(0.0, 1.0)
     bridge = Bridge(
-        f0_hz=(low, 6 * low), gain=float(rng.uniform(3.1, 3.5) + mean / 100), rails_v=limits, seconds=2.0,
-        gangs_percent=(float(mean - half), float(mean + half)), **_drawn(rng, number),
+        f0_hz=(low, 6 * low), gain=float(rng.uniform(3.1, 3.5) + mean / 100), rails_v=limits,
+        seconds=_any_length(number, 2.0), gangs_percent=(float(mean - half), float(mean + half)), **_drawn(rng, number),
     )  # fmt: skip
     circuit = _checked(bridge)
     yield from _curve(bridge, circuit, rng)
