@@ -26,12 +26,12 @@ from listen.account.mains import find_mains
 from listen.account.mains_buzz import with_buzz
 from listen.account.mains_or_swing import is_a_sideband, is_mains, of_a_swing
 from listen.account.mains_sidebands import find_sidebands
-from listen.account.modulation import Swing, find_swings, without_sounds
+from listen.account.modulation import Swing, find_swings, without_rings, without_sounds
 from listen.account.oscillator import classify_source, two_tones
 from listen.account.other_channel import find_other_channel
 from listen.account.pitch_scatter import find_wavering
 from listen.account.residual import RoomEvent, find_events, unexplained_power
-from listen.account.settled_level import settled_law
+from listen.account.settled_level import BOUNCES_DB, settled_law
 from listen.account.settling import Settling, find_settlings
 from listen.account.shape import find_shape
 from listen.account.start import Start, find_start
@@ -274,6 +274,7 @@ def _at_rest(
     swings += [s for s in more if not _at_half_pitch(s, account.half_orders, frames)]
     swings = without_sounds([s for s in swings if not is_mains(s, account.mains)], account.events)
     first_ring = [s for s in first_ring if s.ring]
+    swings = without_rings(swings, any(s.deviation_db > BOUNCES_DB for s in settlings))
     rings = [s for s in settlings if s.ring] + first_ring
     touched = [(s.retune_s, s.retune_s + max(0.1, s.over_s)) for s in rings]
     dips = [(s.retune_s, s.retune_s + s.over_s) for s in first_ring]

@@ -89,6 +89,8 @@ class Swing:
         The larger sideband lies over the tone.
     in_silence : bool or None
         It is a line that sounds where the tone does not; None: there is no silence to tell by, or two sidebands.
+    kept : float
+        Its size in the last third of the rest over that in the first.
     """
 
     segment: SteadySegment
@@ -99,6 +101,7 @@ class Swing:
     share: float
     above: bool = True
     in_silence: bool | None = None
+    kept: float = 1.0
 
     @property
     def line_hz(self) -> float:
@@ -150,6 +153,20 @@ def without_sounds(swings: list[Swing], sounds: Sequence[RoomEvent]) -> list[Swi
     ]
 
 
+def without_rings(swings: list[Swing], rings: bool) -> list[Swing]:
+    """The same without swings that die away, where the loop is known to ring and none goes on.
+
+    Parameters
+    ----------
+    swings : list of Swing
+    rings : bool
+        The level rings after quick retunes: so it may where a turn ends.
+    """
+    if not rings or any(swing.kept >= _RETUNED_SUSTAINED for swing in swings):
+        return swings
+    return [swing for swing in swings if swing.one_sided]
+
+
 def _confirms(other: Swing, swing: Swing) -> bool:
     """Whether another swing has the same rate; at another pitch, for a note that is heard twice has it at that one."""
     same_rate = other is not swing and abs(np.log(other.rate_hz / swing.rate_hz)) < _ONE_RATE
@@ -194,7 +211,8 @@ def _swing_of(tone: BoardTone, segment: SteadySegment) -> Swing | None:
         return None
     from_start = segment.start_s - float(tone.time_s[0]) < _FROM_THE_START_S
     least = _RETUNED_SUSTAINED if retuned else _FROM_THE_START_SUSTAINED if from_start else _SUSTAINED
-    if not _persists(flat, rate_hz, tone.grid_s, least):
+    kept = _kept(flat, rate_hz, tone.grid_s)
+    if kept < least:
         return None
     flat = _without_trend_alone(flat, bends, rate_hz * tone.grid_s)
     top, bottom = quantile(np.exp(flat), 0.99), quantile(np.exp(flat), 0.01)
@@ -211,6 +229,7 @@ def _swing_of(tone: BoardTone, segment: SteadySegment) -> Swing | None:
         one_sided=one_sided,
         share=share,
         above=above,
+        kept=kept,
     )
 
 
@@ -306,11 +325,11 @@ def _off_bin(power: Floats, best: int) -> float:
     return float(np.clip(0.5 * (a - c) / bend, -0.5, 0.5)) if bend else 0.0
 
 
-def _persists(flat: Floats, rate_hz: float, grid_s: float, least: float) -> bool:
+def _kept(flat: Floats, rate_hz: float, grid_s: float) -> float:
     turns = np.exp(-2j * np.pi * rate_hz * grid_s * np.arange(len(flat)))
     third = max(len(flat) // 3, 4)
     early, late = (abs(np.mean(part)) for part in (flat[:third] * turns[:third], flat[-third:] * turns[-third:]))
-    return bool(late >= least * early)
+    return float(late / max(early, 1e-12))
 
 
 def smeared(rate_hz: float, f0_hz: float, grid_s: float) -> float:

@@ -20,7 +20,7 @@ Flags = NDArray[np.bool_]
 _DEAD_SPOT, _NEIGHBOUR = 1.05, 1.02
 """Ratios of pitch. Where the control moved by less than a semitone (1.06) while the tone was dead, the spot is one in
 time, not on the dial; and the level is low up to a third of a semitone beside it. Chosen, not varied."""
-_BOUNCES_DB = 1.0
+BOUNCES_DB = 1.0
 """The limit of a bounce, which is then said: the same loop's lag is no second cause."""
 
 
@@ -69,7 +69,7 @@ def settled_law(
     if law is not None and rings:
         settled = use.copy()
         settled[use] = ~ringing_rows(frames.time_s[use], smooth[use] - law.at(frames.f0_hz[use]), rings)
-        if any(s.deviation_db > _BOUNCES_DB for s in account.settlings):
+        if any(s.deviation_db > BOUNCES_DB for s in account.settlings):
             smooth[settled] -= _lag(frames, smooth, settled, corner_known, account)
         law = fit_level_law(frames.time_s[settled], frames.f0_hz[settled], smooth[settled], corner_known) or law
     return law

@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import pytest
 
-from listen.account.modulation import Swing, without_sounds
+from listen.account.modulation import Swing, without_rings, without_sounds
 from listen.account.residual import RoomEvent
 from tests.accounts import segment
 
@@ -56,3 +58,23 @@ def test_a_note_that_is_heard_twice_beats_alike_at_one_pitch_alone(f0_hz: float,
     """At 4.9 Hz a tone 0.7 Hz off beats with the same note at another rate."""
     both = [swing(0.6, 1.0), swing(0.6, 1.1, f0_hz=f0_hz)]
     assert len(without_sounds(both, [RoomEvent(start_s=0.1, end_s=0.2, level_dbc=-35.0)])) == kept
+
+
+@pytest.mark.parametrize(
+    ("kept", "other", "one_sided", "rings", "count"),
+    [
+        (0.7, None, False, True, 0),
+        (0.7, None, False, False, 1),
+        (0.81, None, False, True, 1),
+        (0.7, 0.9, False, True, 2),
+        (0.7, 0.7, False, True, 0),
+        (0.7, None, True, True, 1),
+    ],
+)
+def test_where_a_loop_rings_a_swing_that_dies_away_is_its_ring(
+    kept: float, other: float | None, one_sided: bool, rings: bool, count: int
+) -> None:
+    """At the end of a turn it rings as after a retune; a line beside the tone is none of it, a hunting goes on."""
+    first = replace(swing(2.0, 0.0), kept=kept, one_sided=one_sided)
+    both = [first] if other is None else [first, replace(first, kept=other)]
+    assert len(without_rings(both, rings)) == count
