@@ -89,7 +89,7 @@ class Swing:
         The larger sideband lies over the tone.
     in_silence : bool or None
         It is a line that sounds where the tone does not; None: there is no silence to tell by, or two sidebands.
-    kept : float
+    sustained : float
         Its size in the last third of the rest over that in the first.
     """
 
@@ -101,7 +101,7 @@ class Swing:
     share: float
     above: bool = True
     in_silence: bool | None = None
-    kept: float = 1.0
+    sustained: float = 1.0
 
     @property
     def line_hz(self) -> float:
@@ -162,7 +162,7 @@ def without_rings(swings: list[Swing], rings: bool) -> list[Swing]:
     rings : bool
         The level rings after quick retunes: so it may where a turn ends.
     """
-    if not rings or any(swing.kept >= _RETUNED_SUSTAINED for swing in swings):
+    if not rings or any(swing.sustained >= _RETUNED_SUSTAINED for swing in swings):
         return swings
     return [swing for swing in swings if swing.one_sided]
 
@@ -211,8 +211,8 @@ def _swing_of(tone: BoardTone, segment: SteadySegment) -> Swing | None:
         return None
     from_start = segment.start_s - float(tone.time_s[0]) < _FROM_THE_START_S
     least = _RETUNED_SUSTAINED if retuned else _FROM_THE_START_SUSTAINED if from_start else _SUSTAINED
-    kept = _kept(flat, rate_hz, tone.grid_s)
-    if kept < least:
+    sustained = _sustained(flat, rate_hz, tone.grid_s)
+    if sustained < least:
         return None
     flat = _without_trend_alone(flat, bends, rate_hz * tone.grid_s)
     top, bottom = quantile(np.exp(flat), 0.99), quantile(np.exp(flat), 0.01)
@@ -229,7 +229,7 @@ def _swing_of(tone: BoardTone, segment: SteadySegment) -> Swing | None:
         one_sided=one_sided,
         share=share,
         above=above,
-        kept=kept,
+        sustained=sustained,
     )
 
 
@@ -325,7 +325,7 @@ def _off_bin(power: Floats, best: int) -> float:
     return float(np.clip(0.5 * (a - c) / bend, -0.5, 0.5)) if bend else 0.0
 
 
-def _kept(flat: Floats, rate_hz: float, grid_s: float) -> float:
+def _sustained(flat: Floats, rate_hz: float, grid_s: float) -> float:
     turns = np.exp(-2j * np.pi * rate_hz * grid_s * np.arange(len(flat)))
     third = max(len(flat) // 3, 4)
     early, late = (abs(np.mean(part)) for part in (flat[:third] * turns[:third], flat[-third:] * turns[-third:]))

@@ -75,6 +75,6 @@ def test_where_a_loop_rings_a_swing_that_dies_away_is_its_ring(
     kept: float, other: float | None, one_sided: bool, rings: bool, count: int
 ) -> None:
     """At the end of a turn it rings as after a retune; a line beside the tone is none of it, a hunting goes on."""
-    first = replace(swing(2.0, 0.0), kept=kept, one_sided=one_sided)
-    both = [first] if other is None else [first, replace(first, kept=other)]
+    first = replace(swing(2.0, 0.0), sustained=kept, one_sided=one_sided)
+    both = [first] if other is None else [first, replace(first, sustained=other)]
     assert len(without_rings(both, rings)) == count

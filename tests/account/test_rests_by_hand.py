@@ -10,7 +10,7 @@ import pytest
 from listen.account.modulation import (
     Swing,
     _bends,
-    _kept,
+    _sustained,
     _off_bin,
     _sidebands,
     best_rate,
@@ -189,8 +189,8 @@ def test_the_share_of_a_rate_holds_its_multiples() -> None:
     beside = best_rate(np.cos(2 * np.pi * 7.0 * t) + 0.5 * np.cos(2 * np.pi * 8.2 * t), GRID_S)
     assert beside is not None
     assert beside[1] == pytest.approx(0.8, abs=0.02)
-    assert _kept(level, 3.03, GRID_S) > 0.9
-    assert _kept(level * np.linspace(1.0, 0.2, 800), 3.03, GRID_S) < 0.6
+    assert _sustained(level, 3.03, GRID_S) > 0.9
+    assert _sustained(level * np.linspace(1.0, 0.2, 800), 3.03, GRID_S) < 0.6
 
 
 @pytest.mark.parametrize(("other", "one_sided"), [(0.08, True), (0.12, False)])
