@@ -10,9 +10,9 @@ import pytest
 from listen.account.modulation import (
     Swing,
     _bends,
-    _sustained,
     _off_bin,
     _sidebands,
+    _sustained,
     best_rate,
     find_swings,
     smeared,
