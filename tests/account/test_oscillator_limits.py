@@ -372,11 +372,20 @@ def test_the_stronger_of_two_is_looked_for_near_the_pitch() -> None:
 
 
 @pytest.mark.parametrize(
-    ("part", "unbroken"),
-    [([3] * 13 + [-1] * 8, True), ([3] * 12 + [-1] * 9, False), ([3] * 20 + [4], False), ([-1] * 21, False)],
+    ("part", "last_hz", "unbroken"),
+    [
+        ([3] * 13 + [-1] * 8, 440.0, True),
+        ([3] * 12 + [-1] * 9, 440.0, False),
+        ([3] * 20 + [4], 441.0, False),
+        ([3] * 10 + [4] * 11, 440.4, True),
+        ([3] * 10 + [4] * 11, 440.6, False),
+        ([3] * 21, 460.0, True),
+        ([-1] * 21, 440.0, False),
+    ],
 )
-def test_one_segment_of_tone_fills_a_window_but_for_nulls(part: list[int], unbroken: bool) -> None:
-    assert _unbroken(np.array([7, *part, 7]), 11, 10) is unbroken
+def test_one_segment_of_tone_fills_a_window_but_for_nulls(part: list[int], last_hz: float, unbroken: bool) -> None:
+    """Or several at one pitch: nulls part them, and a step of the control does."""
+    assert _unbroken(np.array(part), np.where(np.arange(21) < 10, 440.0, last_hz)) is unbroken
 
 
 @pytest.mark.parametrize(("down_db", "dips"), [(7.9, 0), (8.1, 3)])
