@@ -19,10 +19,8 @@ Flags = NDArray[np.bool_]
 
 _OVER_S = (0.1, 0.2, 0.4)
 """The speed is that over so long before: loops that bounced for 0.3 to 0.6 s were described best by 0.2."""
-_ROUNDS = 4
-"""Law and lag are fitted in turn: on solved loops the lag kept to a per cent from the fourth on."""
 _LEAVES = 0.85
-"""Deviation from the law, against that without the lag: solved loops left 0.14 to 0.8, other reasons 0.95 and more."""
+"""Deviation from the law, against that without the lag: solved loops left 0.14 to 0.8, other reasons 0.9 and more."""
 
 
 def speed_octaves_per_s(tone: BoardTone, time_s: Floats, over_s: float) -> Floats:
@@ -54,31 +52,30 @@ def lag_db(tone: BoardTone, time_s: Floats, level_db: Floats, law: Callable[[Flo
     time_s, level_db : ndarray, shape (n,)
         Places at which the level is the board's own.
     law : callable
-        Level against pitch, fitted to a level at those places; None where none can be.
+        What a law along the pitch that is fitted to such values is at those places; None where none can be.
 
     Returns
     -------
     ndarray, shape (n,)
+
+    Notes
+    -----
+    What the law leaves of the level is fitted by what it leaves of the speed: the same as a fit of both at once (Frisch
+    and Waugh, Econometrica 1, 1933: from memory).
     """
-    nothing: Floats = np.zeros(len(time_s))
+    best: Floats = np.zeros(len(time_s))
     plain = law(level_db)
     if plain is None:
-        return nothing
-    least, best = _LEAVES * float(np.std(level_db - plain)), nothing
+        return best
+    remaining = level_db - plain
+    least = _LEAVES * float(np.std(remaining))
     for over_s in _OVER_S:
         speed = speed_octaves_per_s(tone, time_s, over_s)
-        power = float(speed @ speed)
-        if power <= 0.0:
-            continue
-        lag: Floats = nothing
-        at: Floats = plain
-        for _ in range(_ROUNDS):
-            lag = speed * float(speed @ (level_db - at)) / power
-            refitted = law(level_db - lag)
-            if refitted is None:
-                return nothing
-            at = refitted
-        remaining = float(np.std(level_db - lag - at))
-        if remaining < least:
-            least, best = remaining, lag
+        along = law(speed)
+        own = speed - along if along is not None else np.zeros(len(speed))
+        power = float(own @ own)
+        lag = speed * (float(own @ remaining) / power if power > 0.0 else 0.0)
+        at = law(level_db - lag)
+        if at is not None and float(np.std(level_db - lag - at)) < least:
+            least, best = float(np.std(level_db - lag - at)), lag
     return best

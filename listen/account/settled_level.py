@@ -70,17 +70,18 @@ def settled_law(
         settled = use.copy()
         settled[use] = ~ringing_rows(frames.time_s[use], smooth[use] - law.at(frames.f0_hz[use]), rings)
         if any(s.deviation_db > BOUNCES_DB for s in account.settlings):
-            smooth[settled] -= _lag(frames, smooth, settled, corner_known, account)
+            smooth[settled] -= _lag(frames, smooth, settled, account)
         law = fit_level_law(frames.time_s[settled], frames.f0_hz[settled], smooth[settled], corner_known) or law
     return law
 
 
-def _lag(frames: Frames, level_db: Floats, rows: Flags, corner_known: bool, account: Account) -> Floats:
+def _lag(frames: Frames, level_db: Floats, rows: Flags, account: Account) -> Floats:
     """What a loop that bounces takes of the level while the control turns."""
     time_s, f0_hz = frames.time_s[rows], frames.f0_hz[rows]
 
-    def law_at(level: Floats) -> Floats | None:
-        law = fit_level_law(time_s, f0_hz, level, corner_known)
+    def law_at(values: Floats) -> Floats | None:
+        # a corner's fall toward low notes is a law along the pitch, too
+        law = fit_level_law(time_s, f0_hz, values, True)
         return law.at(f0_hz) if law is not None else None
 
     assert account.tone is not None
