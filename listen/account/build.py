@@ -68,7 +68,7 @@ the length of the rest has in its last third 64 % of the first one's swing, as m
 _SLEWED = 1.75
 """Slope of the stage's own sine over the limit from which its level says nothing of what the stage was given: from 1.7
 to a full triangle, at 1.86, the level that comes out grows by 0.1 % (the follower's closed form)."""
-_SIDEBANDS_ROOM = 2.0
+_MAINS_ROOM = 2.0
 """3 dB, as of lines and bursts: windows of a second hold the mean of what frames of 40 ms show."""
 _EXPLAINS_MORE = 0.2
 """Of the level's variance: a swing that explains so much more than a ring that dies away is what it is. Chosen: with
@@ -222,7 +222,9 @@ def _of_an_oscillator(account: Account, source: Any, tone: BoardTone, edges: boo
         still &= frames.time_s > float(frames.time_s[0]) + events_rows.COUPLING_SETTLES_S
     other = moving + events_rows.offset_residual(frames) + (events_rows.edge_residual(frames) if edges else 0.0)
     if sidebands is not None:
-        other = other + _SIDEBANDS_ROOM * sidebands.power_over(frames)
+        other = other + _MAINS_ROOM * sidebands.power_over(frames)
+    if account.mains is not None:
+        other = other + _MAINS_ROOM * np.nan_to_num(account.mains.buzz_over(frames))
     found, unexplained, (events, touched) = _with_events(found, frames, tone, still, other)
     account = replace(
         account,

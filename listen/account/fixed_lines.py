@@ -13,6 +13,7 @@ from numpy.typing import NDArray
 
 from listen.account.chord import FEWEST_NOTES, unrelated
 from listen.account.lowrate import SampleSource
+from listen.account.mains_wander import OFF_ITS_MEAN
 from listen.account.tone import BoardTone
 from listen.account.zone_lines import zone_lines
 from listen.sorting import quantile
@@ -49,8 +50,6 @@ _MAINS_TO_HZ = 700.0
 subtracted."""
 _MAINS_BINS = 1.5
 """Within a Hann line's lobe: a weak line is pulled as far by the skirts of strong ones."""
-_WANDERS = 1e-3
-"""By so much a network is off what it is in the mean (0.05 Hz of 50; common practice, no source)."""
 _CLEAR_DB, _CLEAR_BINS = 25.0, 0.4
 """A line that stands out so far is pulled by nothing: its frequency is known to a tenth of a bin, and told from a
 multiple of the mains from four of these on."""
@@ -384,5 +383,5 @@ def _mains(usual: Floats, prominence_db: Floats, bin_hz: float, mains_hz: float 
     clear = prominence_db > _CLEAR_DB
     place = np.where(clear & np.isfinite(middle), middle, bins)
     order = np.maximum(np.round(place * bin_hz / mains_hz), 1.0)
-    near = np.abs(place - order * mains_hz / bin_hz) < np.where(clear, _CLEAR_BINS, _MAINS_BINS) + _WANDERS * place
+    near = np.abs(place - order * mains_hz / bin_hz) < np.where(clear, _CLEAR_BINS, _MAINS_BINS) + OFF_ITS_MEAN * place
     return np.asarray(near & (buzz | (bins * bin_hz < _MAINS_TO_HZ)))

@@ -75,8 +75,7 @@ def find_interharmonics(
     halves = find_half_orders(frames, tone.rows, resting)
     lines = _fixed_lines(source, account, tone, halves)
     before = halves.power(tone.rows) + moving
-    with np.errstate(invalid="ignore"):
-        buzz = (account.mains.buzz_power if account.mains is not None else 0.0) / 10 ** (frames.fundamental_dbfs / 10)
+    buzz = account.mains.buzz_over(frames) if account.mains is not None else 0.0
     bursts = find_bursts(frames, tone.rows, before, [(x.frequency_hz, x.level_dbc) for x in lines], buzz)
     return InterharmonicParts(half_orders=halves, bursts=bursts, lines=tuple(lines))
 

@@ -22,7 +22,7 @@ Floats = NDArray[np.floating[Any]]
 
 _WINDOW_S = 0.25
 """A Hann line is then 8 Hz wide on each side: a line whose frequency is known to 0.5 / 0.4 Hz, of the shortest rest, is
-read at 98 %."""
+read at 94 % (Hann)."""
 _FEWEST = 2
 """Windows of silence that must lie in the take."""
 _OVER_NEIGHBOURS_DB, _NEIGHBOUR_BINS = 13.0, (3, 4, 5)

@@ -20,7 +20,7 @@ from listen.account.mains_windows import HOP_S, ORDERS, WINDOW_S, Windows, windo
 from listen.account.tone import BoardTone
 from listen.account.windows import hann_response
 from listen.sorting import median
-from listen.track import MAINS_HZ
+from listen.track import MAINS_HZ, Frames
 
 Floats = NDArray[np.floating[Any]]
 Complexes = NDArray[np.complex128]
@@ -111,6 +111,11 @@ class MainsLines:
     singing: Flags
     wander_rad: Floats
     buzz_power: float = 0.0
+
+    def buzz_over(self, frames: Frames) -> Floats:
+        """Power of the high multiples against the fundamental's, row by row."""
+        with np.errstate(invalid="ignore"):
+            return np.asarray(self.buzz_power / 10 ** (frames.fundamental_dbfs / 10))
 
     @property
     def worth_subtracting(self) -> bool:

@@ -26,7 +26,7 @@ _MOST_WINDOWS, _FEWEST = 12, 2
 """Windows of 0.8 s that are read, spread over what there is; a median of two is their mean."""
 _STANDS_OUT = 10.0
 """Power at a multiple over that half way to its neighbours: three bins of noise come to three times their mean once in
-200 (gamma distribution), to ten times never."""
+160 (gamma distribution), to ten times never."""
 _FEWEST_LINES = 8
 """A comb: as many multiples as are looked for below. A whistle or a note lies on one or some."""
 _NEAR_HZ = np.linspace(-0.15, 0.15, 13)

@@ -8,6 +8,7 @@ import numpy as np
 
 from listen.account.mains import MainsLines
 from listen.account.mains_sidebands import MainsSidebands
+from listen.account.mains_wander import OFF_ITS_MEAN
 from listen.account.modulation import Swing
 from listen.track import Frames
 
@@ -17,8 +18,6 @@ _MOST = 0.75
 """Part of the loud windows at that pitch: of a rest of 2 s, four in five lie within it to their ends (0.8 s long)."""
 _SLOWEST_HZ = 3.0
 """Nearer to the tone its own lobe hides a line from the search for mains (windows of 0.8 s)."""
-_WANDERS = 1e-3
-"""By so much a network is off, at a rest, what it is in the mean (0.05 Hz of 50; common practice, no source)."""
 _ONE_RATE_HZ, _SAWTOOTH_ROOM = 0.7, 1.4
 """Windows of a second read a line 0.7 Hz off at 72 % (Hann): as the line itself. And 3 dB of room for a swing that is
 no exact sawtooth."""
@@ -31,7 +30,7 @@ def is_mains(swing: Swing, mains: MainsLines | None) -> bool:
     sides = np.array([swing.segment.f0_hz - swing.rate_hz, swing.segment.f0_hz + swing.rate_hz])
     multiple = np.round(sides / mains.mains_hz)
     off_hz = np.abs(sides - multiple * mains.mains_hz)
-    return bool(np.any((multiple >= 1) & (off_hz < swing.unsure_hz + _WANDERS * sides)))
+    return bool(np.any((multiple >= 1) & (off_hz < swing.unsure_hz + OFF_ITS_MEAN * sides)))
 
 
 def of_a_swing(sidebands: MainsSidebands | None, swings: list[Swing]) -> bool:

@@ -15,6 +15,8 @@ Floats = NDArray[np.floating[Any]]
 Complexes = NDArray[np.complex128]
 Flags = NDArray[np.bool_]
 
+OFF_ITS_MEAN = 1e-3
+"""Part by which a network is off, at a place, what it is in the mean: 0.05 Hz of 50 (common practice, no source)."""
 _SMOOTHED = 9
 """Windows: as many as one of them overlaps, 0.8 s."""
 _FEWEST = 2 * _SMOOTHED

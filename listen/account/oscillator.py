@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 
 from listen.account.chord import is_chord
 from listen.account.lowrate import SampleSource
-from listen.account.tone import CLEAN_DBC, BoardTone, is_another_pitch
+from listen.account.tone import CLEAN_DBC, HELD_DB, BoardTone, dies_away, is_another_pitch
 from listen.sorting import median, quantile
 from listen.track import MAINS_HZ, Frames
 
@@ -47,10 +47,9 @@ _STEP_ROWS, _STEP_CENTS = 4, 100.0
 _BREATH_DBC, _STEADIEST, _BREATH_OVER_DB = -27.0, 0.2, 20.0
 """Breath noise is a tenth to a twentieth of a blown note (synthesised ones: -23 to -26 dBc), and ends with it. Rows in
 which a board's level turns round, a fifth at the least, hold none of what its swing leaves."""
-_PLUCKED_ROWS, _HELD_DB, _HELD_SHARE, _PLUCKED_SHARE, _PITCHES = 10, 3.0, 0.4, 0.6, 3
-"""Notes of 0.2 s and longer that lose 3 dB within two fifths of their length, more than half of all, at three pitches
-or more: strings, bars and tines (synthesised: 4 to 17 dB a second). A board's level settles after a step within less
-of its rest."""
+_PLUCKED_ROWS, _PLUCKED_SHARE, _PITCHES = 10, 0.6, 3
+"""Notes of 0.2 s and longer that die away, more than half of all, at three pitches or more: strings, bars and tines
+(synthesised: 4 to 17 dB a second). A board's level settles after a step within less of its rest."""
 _HUM_OFF, _HUM_SPREAD, _HUM_THD_PERCENT, _HUM_SHARE = 0.004, 0.002, 10.0, 0.95
 """Hum alone, where a sine is meant: from end to end at the mains' frequency, of which grids keep 0.4 %, as steady as
 that, and with more multiples than a sine board leaves that is not badly at fault."""
@@ -158,7 +157,7 @@ def _is_played(frames: Frames, rows: NDArray[np.bool_]) -> bool:
             continue
         sides = level[max(0, a + 1 - _NOTE_ROWS) : a + 1].max(), level[b : b + _NOTE_ROWS].max()
         notes += level[a + 1 : b].min() < min(sides) - _NOTE_SILENT_DB
-    return notes >= _NOTES and notes > _NOTES_PER_S * len(index) * frames.row_every_s
+    return bool(notes >= _NOTES and notes > _NOTES_PER_S * len(index) * frames.row_every_s)
 
 
 def _is_blown(frames: Frames, rows: NDArray[np.bool_]) -> bool:
@@ -183,19 +182,19 @@ def _is_plucked(frames: Frames, rows: NDArray[np.bool_]) -> bool:
     if len(index) <= _STEP_ROWS:
         return False
     cents, level = 1200.0 * np.log2(frames.f0_hz[index]), frames.level_dbfs[index]
-    begins = (np.diff(index) > 1) | (np.abs(np.diff(cents)) > _STEP_CENTS) | (np.diff(level) > _HELD_DB)
+    begins = (np.diff(index) > 1) | (np.abs(np.diff(cents)) > _STEP_CENTS) | (np.diff(level) > HELD_DB)
     edges = [0, *(np.flatnonzero(begins) + 1).tolist(), len(index)]
     notes = [(a, b) for a, b in itertools.pairwise(edges) if b - a >= _PLUCKED_ROWS]
-    dying = [(a, b) for a, b in notes if _dies_away(level[a:b])]
+    dying = [(a, b) for a, b in notes if _is_struck(level[a:b])]
     pitches = {round(median(cents[a:b]) / _STEP_CENTS) for a, b in dying}
     enough = len(dying) >= max(_NOTES, _PLUCKED_SHARE * len(notes), _NOTES_PER_S * len(index) * frames.row_every_s)
     return bool(enough and len(pitches) >= _PITCHES)
 
 
-def _dies_away(level_dbfs: Floats) -> bool:
-    """Whether a level falls from its begin on: few rows are near the loudest, and none of the last ones."""
-    high = level_dbfs > level_dbfs.max() - _HELD_DB
-    return bool(np.mean(high) < _HELD_SHARE and not high[len(high) // 2 :].any())
+def _is_struck(level_dbfs: Floats) -> bool:
+    """Whether a note dies away from its begin on: none of its second half is near the loudest."""
+    late = level_dbfs[len(level_dbfs) // 2 :]
+    return dies_away(level_dbfs) and not bool((late > level_dbfs.max() - HELD_DB).any())
 
 
 def two_tones(capture: SampleSource, frames: Frames, heard: SourceClass) -> SourceClass:

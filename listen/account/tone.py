@@ -46,7 +46,7 @@ _APART_CENTS, _TURNED_CENTS_PER_S = 100.0, 400.0
 """A segment whose pitch is further from the board's own before or after it than a semitone and what a hand turns in the
 time between, an octave in three seconds, is another sound: pieces of a board that dies and comes back were within 50
 cents, words 150 to 2900 cents off. So is an impure one whose own pitch moves as much: 200 cents in 40 ms in a word."""
-_STRUCK_ROWS, _STRUCK_DB, _HELD_DB, _HELD_SHARE = 3, 10.0, 3.0, 0.4
+_STRUCK_ROWS, _STRUCK_DB, HELD_DB, _HELD_SHARE = 3, 10.0, 3.0, 0.4
 """Two thumps of steps lost 30 dB in a fifth of a second, and were within 3 dB of their loudest for a row or two; a
 board that comes on for a moment holds its level for most of it."""
 
@@ -264,7 +264,17 @@ def _is_struck(frames: Frames, segment: ToneSegment) -> bool:
     level = frames.level_dbfs[frames.segment == segment.number]
     if len(level) < _STRUCK_ROWS or float(level[0] - level[-1]) < _STRUCK_DB:
         return False
-    return float(np.mean(level > level.max() - _HELD_DB)) < _HELD_SHARE
+    return dies_away(level)
+
+
+def dies_away(level_dbfs: Floats) -> bool:
+    """Whether a level is near its loudest at few places: it is struck, and not held.
+
+    Parameters
+    ----------
+    level_dbfs : ndarray, shape (n,)
+    """
+    return float(np.mean(level_dbfs > level_dbfs.max() - HELD_DB)) < _HELD_SHARE
 
 
 def is_another_pitch(before_hz: float, after_hz: float, gap_s: float) -> bool:

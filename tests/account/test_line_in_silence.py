@@ -2,33 +2,16 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-
 import numpy as np
 import pytest
 
 from listen.account.line_in_silence import marked_in_silence
 from listen.account.modulation import Swing
 from tests.accounts import segment, tone_on_grid
+from tests.tones import Take
 
 RATE_HZ, END_S, TONE_HZ, LINE_HZ, AMPLITUDE, DEPTH = 8000.0, 4.0, 190.4, 159.2, 0.2, 0.01
 TIME_S = np.arange(round(END_S * RATE_HZ)) / RATE_HZ
-
-
-@dataclass(frozen=True)
-class Samples:
-    """A recording in memory."""
-
-    values: np.ndarray
-    start_sample: int = 0
-    true_rate_hz: float = RATE_HZ
-
-    @property
-    def stop_sample(self) -> int:
-        return len(self.values)
-
-    def read(self, start: int, stop: int) -> np.ndarray:
-        return self.values[start:stop]
 
 
 def marked(before: float, *, begins_s: float = 1.5, hiss: float = 0.0, one_sided: bool = True) -> bool | None:
@@ -49,7 +32,7 @@ def marked(before: float, *, begins_s: float = 1.5, hiss: float = 0.0, one_sided
         share=0.9,
         above=False,
     )
-    (found,) = marked_in_silence(Samples(x), tone, [swing])
+    (found,) = marked_in_silence(Take(samples=x, true_rate_hz=RATE_HZ), tone, [swing])
     return found.in_silence
 
 

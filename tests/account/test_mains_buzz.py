@@ -8,10 +8,9 @@ from scipy.signal import lfilter
 
 from listen.account.mains import MainsLines
 from listen.account.mains_buzz import with_buzz
-from tests.account.test_line_in_silence import Samples
-from tests.tones import check_of, smooth_turn, times, white
+from tests.tones import RATE_HZ, Take, check_of, smooth_turn, times, white
 
-RATE_HZ, MAINS_HZ = 48_000.0, 59.985
+MAINS_HZ = 59.985
 
 
 def buzz(seconds: float, dbfs: float, mains_hz: float = MAINS_HZ) -> np.ndarray:
@@ -48,7 +47,7 @@ def low_lines(seconds: float) -> MainsLines:
 def test_the_level_is_that_of_all_multiples(dbfs: float) -> None:
     """By Parseval, of the whole wave: its lines up to the eighth hold 2 % of it."""
     x = buzz(4.0, dbfs) + white(round(4.0 * RATE_HZ), -85.0)
-    found = with_buzz(low_lines(4.0), Samples(x, true_rate_hz=RATE_HZ), None)
+    found = with_buzz(low_lines(4.0), Take(samples=x), None)
     assert found is not None
     expected = -40.0 + 10 * np.log10(1.0 + 10 ** (dbfs / 10) / 8e-6)
     np.testing.assert_allclose(found.level_dbc, expected, atol=0.3)
@@ -63,7 +62,7 @@ def test_other_sounds_add_nothing(kind: str) -> None:
     if kind == "other mains":
         x = x + buzz(4.0, -50.0, 50.01)
     lines = low_lines(4.0)
-    found = with_buzz(lines, Samples(x, true_rate_hz=RATE_HZ), None)
+    found = with_buzz(lines, Take(samples=x), None)
     assert found is not None
     np.testing.assert_allclose(found.level_dbc, lines.level_dbc, atol=0.5)
 

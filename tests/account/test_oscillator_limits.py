@@ -131,23 +131,27 @@ def test_hum_keeps_within_what_grids_do_from_end_to_end(changes: dict[str, Any],
     assert source_of(200, **({"f0_hz": 50.0, "thd_percent": 20.0} | changes)) == source
 
 
+def is_played(rows: np.ndarray, **columns: Any) -> bool:
+    """Whether frames, of which some rows are the board's, are taken for notes."""
+    tone = replace(tone_of(plain_frames(len(rows))), rows=rows)
+    return classify_source(plain_frames(len(rows), **columns), tone, np.zeros(len(rows)), sine=False).played
+
+
 def played(notes: int, rows: int, silence_db: float = 20.0, cents: float = 300.0, gap_rows: int = 5) -> bool:
     """Notes of so many rows, with silences between them."""
     row = np.arange(notes * (rows + gap_rows))
     note, silent = row // (rows + gap_rows), row % (rows + gap_rows) >= rows
-    frames = plain_frames(
-        len(row),
+    return is_played(
+        ~silent,
         f0_hz=440.0 * 2 ** (cents * (note % 2) / 1200),
         oscillating=~silent,
         level_dbfs=np.where(silent, -12.0 - silence_db, -12.0),
         segment=np.where(silent, -1, note).astype(np.int64),
     )
-    tone = replace(tone_of(plain_frames(len(row))), rows=~silent)
-    return bool(classify_source(frames, tone, np.zeros(len(row)), sine=False).played)
 
 
 @pytest.mark.parametrize(
-    ("given", "is_played"),
+    ("given", "expected"),
     [
         ({"notes": 5, "rows": 45}, True),
         ({"notes": 4, "rows": 45}, False),
@@ -160,28 +164,26 @@ def played(notes: int, rows: int, silence_db: float = 20.0, cents: float = 300.0
         ({"notes": 5, "rows": 45, "cents": 155.0, "gap_rows": 8}, False),
     ],
 )
-def test_notes_are_played_where_silences_lead_to_other_pitches(given: dict[str, Any], is_played: bool) -> None:
+def test_notes_are_played_where_silences_lead_to_other_pitches(given: dict[str, Any], expected: bool) -> None:
     """Four silences of 12 dB, 0.4 a second of tone, to a pitch that no hand turns to: 100 cents and 400 a second."""
-    assert played(**given) is is_played
+    assert played(**given) is expected
 
 
 def blown(notes: int, rows: int, breath_dbc: float = -24.0, silence_dbfs: float = -60.0, cents: float = 300.0) -> bool:
     """Notes of so many rows, one after the other without a silence, after a second of it."""
     row = np.arange(50 + notes * rows)
     note = np.maximum(row - 50, 0) // rows
-    frames = plain_frames(
-        len(row),
+    return is_played(
+        row >= 50,
         f0_hz=440.0 * 2 ** (cents * (note % 2) / 1200),
         oscillating=row >= 50,
         level_dbfs=np.where(row < 50, silence_dbfs, -12.0),
         residual_dbc=breath_dbc,
     )
-    tone = replace(tone_of(plain_frames(len(row))), rows=row >= 50)
-    return bool(classify_source(frames, tone, np.zeros(len(row)), sine=False).played)
 
 
 @pytest.mark.parametrize(
-    ("given", "is_played"),
+    ("given", "expected"),
     [
         ({"notes": 5, "rows": 45}, True),
         ({"notes": 4, "rows": 45}, False),
@@ -195,9 +197,9 @@ def blown(notes: int, rows: int, breath_dbc: float = -24.0, silence_dbfs: float 
         ({"notes": 5, "rows": 45, "cents": 99.0}, False),
     ],
 )
-def test_notes_are_played_that_follow_each_other_with_a_breath(given: dict[str, Any], is_played: bool) -> None:
+def test_notes_are_played_that_follow_each_other_with_a_breath(given: dict[str, Any], expected: bool) -> None:
     """Four steps of a semitone, 0.4 a second, and noise of a twentieth that the silence has not, by 20 dB."""
-    assert blown(**given) is is_played
+    assert blown(**given) is expected
 
 
 def plucked(
@@ -207,13 +209,12 @@ def plucked(
     row = np.arange((notes + steady) * rows)
     note, since = row // rows, row % rows
     falls = np.where(note < notes, db_per_s * 0.02 * np.maximum(since - holds_rows, 0), 0.0)
-    frames = plain_frames(len(row), f0_hz=440.0 * 2 ** (300.0 * (note % pitches) / 1200), level_dbfs=-12.0 + falls)
-    tone = replace(tone_of(plain_frames(len(row))), rows=np.ones(len(row), dtype=bool))
-    return bool(classify_source(frames, tone, np.zeros(len(row)), sine=False).played)
+    pitch_hz = 440.0 * 2 ** (300.0 * (note % pitches) / 1200)
+    return is_played(np.ones(len(row), dtype=bool), f0_hz=pitch_hz, level_dbfs=-12.0 + falls)
 
 
 @pytest.mark.parametrize(
-    ("given", "is_played"),
+    ("given", "expected"),
     [
         ({"notes": 6, "rows": 50}, True),
         ({"notes": 3, "rows": 50}, False),
@@ -228,9 +229,9 @@ def plucked(
         ({"notes": 6, "rows": 130}, False),
     ],
 )
-def test_notes_are_played_that_die_away_from_their_begin(given: dict[str, Any], is_played: bool) -> None:
+def test_notes_are_played_that_die_away_from_their_begin(given: dict[str, Any], expected: bool) -> None:
     """3 dB within two fifths, six in ten of the notes, four of them and 0.4 a second, at three pitches."""
-    assert plucked(**given) is is_played
+    assert plucked(**given) is expected
 
 
 # Two tones at once

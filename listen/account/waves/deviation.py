@@ -46,8 +46,8 @@ _SQUARES = {"share": np.pi**2 / 6, "corner": 2 * np.pi**2}
 """A straight jump of length t takes (pi k t)^2 / 6 off a line, a first-order low-pass (2 pi k t)^2 / 2."""
 
 
-def deviations(bin_: WaveBin, fit: CycleFit, coupling_hz: float = 0.0) -> dict[str, float]:
-    """Standard deviations of the parameters that were fitted.
+def deviations(bin_: WaveBin, fit: CycleFit, coupling_hz: float = 0.0) -> tuple[dict[str, float], dict[str, float]]:
+    """Standard deviations of the parameters that were fitted, and what of them the form of a bow makes.
 
     Parameters
     ----------
@@ -82,21 +82,9 @@ def deviations(bin_: WaveBin, fit: CycleFit, coupling_hz: float = 0.0) -> dict[s
                 # up and down: what a noisy square leaves of a time
                 up, down = np.sqrt(value**2 + square) - value, value - np.sqrt(max(value**2 - square, 0.0))
                 out[name] = float(max(up, down))
-    return out | {"share": float(np.hypot(out["share"], _LEAST_SHARE))}
-
-
-def form_deviations(bin_: WaveBin, fit: CycleFit, coupling_hz: float = 0.0) -> dict[str, float]:
-    """By how much the form of a bow, which nobody states, moves each parameter: alike in all bins of a take.
-
-    Parameters
-    ----------
-    bin_ : WaveBin
-    fit : CycleFit
-    coupling_hz : float
-        Corner of the recorder's coupling that is still in the lines, about.
-    """
-    moved = np.sqrt(_of_bow(fit, fit.used.astype(float), coupling_hz / bin_.f0_hz))
-    return dict(zip(fit.free, moved.tolist(), strict=True))
+    # nobody states the form of a bow: what it moves is alike in all bins of a take
+    form = dict(zip(fit.free, np.sqrt(bow).tolist(), strict=True))
+    return out | {"share": float(np.hypot(out["share"], _LEAST_SHARE))}, form
 
 
 def _of_ripple(bin_: WaveBin, fit: CycleFit) -> Floats:

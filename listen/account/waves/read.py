@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 
 from listen.account.waves.choose import FEWEST, explained
 from listen.account.waves.cycle import Cycle, bow_of, draw, lines_of
-from listen.account.waves.deviation import deviations, form_deviations
+from listen.account.waves.deviation import deviations
 from listen.account.waves.edge import fitted
 from listen.account.waves.fit import CycleFit, line_sigma
 from listen.account.waves.gather import WaveBin, gather
@@ -168,7 +168,8 @@ def read_wave(
     share = np.array([fit.cycle.share for fit in fits])
     smear = np.array([b.smear for b in bins])
     coupling_hz = 0.0 if coupling_known else _ORDINARY_COUPLING_HZ
-    own = [deviations(bin_, fit, coupling_hz) for bin_, fit in zip(bins, fits, strict=True)]
+    both = [deviations(bin_, fit, coupling_hz) for bin_, fit in zip(bins, fits, strict=True)]
+    own, forms = [one for one, _ in both], [form for _, form in both]
     sigma = np.array([o["share"] for o in own])
     reset, reset_sigma = nothing, nothing
     if wave == "sawtooth":
@@ -178,7 +179,6 @@ def read_wave(
         reset, reset_sigma = length / f0, sigma / f0
     corner = np.array([fit.cycle.corner if "corner" in fit.free else np.nan for fit in fits])
     corner_own = np.array([o.get("corner", np.nan) for o in own])
-    forms = [form_deviations(bin_, fit, coupling_hz) for bin_, fit in zip(bins, fits, strict=True)]
     corner_form = np.array([form.get("corner", np.nan) for form in forms])
     corner_sigma = np.hypot(corner_own, _smeared(corner, smear)) / f0
     corner = corner / f0
