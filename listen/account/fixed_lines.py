@@ -187,15 +187,8 @@ def find_fixed_lines(
         _hide_sidebands(hidden, tone, time_s, bin_hz, ripple_hz)
     singing = _singing(tone, time_s)
     usual = _high_share(np.where(hidden, np.nan, power), 0.8)
-    floor = _local_floor(usual, bin_hz)
+    candidates = np.flatnonzero(_stand_out(usual, tone.settled_dbfs, bin_hz, mains_hz, buzz))
     found: list[FixedLine] = []
-    with np.errstate(invalid="ignore", divide="ignore"):
-        prominence_db = 10 * np.log10(usual / floor)
-        dbc = 10 * np.log10(1.5 * usual) - tone.settled_dbfs
-    peak = _peaks(usual)
-    candidates = np.flatnonzero(
-        peak & (prominence_db > _SURE_DB) & (dbc > _LEAST_DBC) & ~_mains(usual, prominence_db, bin_hz, mains_hz, buzz)
-    )
     for i in candidates[np.argsort(-usual[candidates])][:8].tolist():
         if any(abs(i * bin_hz - line.frequency_hz) < 3 * bin_hz for line in found):
             continue
@@ -207,6 +200,15 @@ def find_fixed_lines(
         if one.level_dbc > _LEAST_DBC and all(abs(one.frequency_hz - x.frequency_hz) > 3 * bin_hz for x in found):
             found.append(replace(one, of_the_recording=False, comes_again=True))
     return with_notes(sorted(found, key=lambda line: -line.level_dbc)[:4], singing)
+
+
+def _stand_out(usual: Floats, tone_dbfs: float, bin_hz: float, mains_hz: float | None, buzz: bool) -> Flags:
+    """Bins that stand out of what lies beside them, loud enough against the tone, and at no multiple of the mains."""
+    with np.errstate(invalid="ignore", divide="ignore"):
+        prominence_db = 10 * np.log10(usual / _local_floor(usual, bin_hz))
+        dbc = 10 * np.log10(1.5 * usual) - tone_dbfs
+    clear = _peaks(usual) & (prominence_db > _SURE_DB) & (dbc > _LEAST_DBC)
+    return np.asarray(clear & ~_mains(usual, prominence_db, bin_hz, mains_hz, buzz))
 
 
 def _spectra(capture: SampleSource, starts: NDArray[np.int64], size: int) -> NDArray[np.float32]:

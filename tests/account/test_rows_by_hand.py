@@ -8,7 +8,6 @@ from typing import Any
 import numpy as np
 import pytest
 
-from listen.account.build import _at_half_pitch
 from listen.account.bursts import find_bursts
 from listen.account.events_rows import (
     barred,
@@ -28,6 +27,7 @@ from listen.account.residual import RoomEvent, find_events, unexplained_power
 from listen.account.settled_level import near_dead_spots
 from listen.account.start import Start
 from listen.account.stops import Dropout, Silences, Stop
+from listen.account.swings_and_rings import _at_half_pitch
 from listen.account.tone import ToneSegment, _foreign, is_another_pitch
 from listen.capture.types import LostRuns, OverloadRuns
 from listen.track import PhaseStep

@@ -7,7 +7,6 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from listen.account.build import _after_retunes, _ring_of_the_start
 from listen.account.deviations import mains_deviations
 from listen.account.events_rows import moving_fast
 from listen.account.mains import MainsLines
@@ -15,6 +14,7 @@ from listen.account.mains_sidebands import _modulation, find_sidebands
 from listen.account.modulation import find_swings
 from listen.account.settling import Settling
 from listen.account.start import Start
+from listen.account.swings_and_rings import _after_retunes, _ring_of_the_start
 from listen.account.tone import _averaged, find_tone
 from listen.account.windows import hann_response
 from listen.track import knot_spacing_s, short_frame_s
