@@ -400,6 +400,13 @@ def test_a_strong_line_off_a_multiple_is_no_mains(line_hz: float, lines: int) ->
     assert len(find_fixed_lines(*turn_with(line), QUIET, False, 50.0)) == lines
 
 
+@pytest.mark.parametrize(("line_hz", "buzz", "lines"), [(1250.0, False, 1), (1250.0, True, 0), (1262.0, True, 1)])
+def test_high_multiples_are_the_mains_where_it_buzzes(line_hz: float, buzz: bool, lines: int) -> None:
+    """Above 700 Hz a hum has none that is worth a line, but for the comb of a dimmer."""
+    line = SIZE * 10 ** (-35.0 / 20) * np.cos(2 * np.pi * line_hz * times(4.0))
+    assert len(find_fixed_lines(*turn_with(line), QUIET, False, 50.0, buzz=buzz)) == lines
+
+
 @pytest.mark.parametrize(("notes_hz", "of_the_room"), [((311.0, 392.0, 466.0), True), ((311.0, 622.0, 933.0), False)])
 def test_notes_that_come_and_go_are_the_rooms(notes_hz: tuple[float, ...], of_the_room: bool) -> None:
     """Of three that are no harmonics of each other; one that comes and goes with its harmonics may be the board's."""

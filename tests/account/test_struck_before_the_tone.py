@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from listen.account.tone import find_tone
+from listen.account.tone import _owners, find_tone
 from tests.accounts import plain_frames
 from tests.tones import check_of, times, white
 
@@ -49,3 +49,13 @@ def test_a_note_at_the_mains_that_a_step_leads_from_is_the_boards(
     tone = find_tone(frames)
     assert tone is not None
     assert bool(tone.room) is is_room
+
+
+@pytest.mark.parametrize(("own", "owner"), [({0}, -1), ({0, 1}, 0)])
+def test_what_lies_between_the_tone_and_another_sound_is_neither_s(own: set[int], owner: int) -> None:
+    """A quick move leaves out as many rows, between two pieces that are both the board's."""
+    row = np.arange(80)
+    number = np.where(row < 50, 0, np.where(row < 61, -1, 1))
+    frames = plain_frames(80, oscillating=number >= 0, segment=number.astype(np.int64))
+    at = int(np.argmin(np.abs(frames.envelope.time_s - 0.5 * (frames.time_s[49] + frames.time_s[61]) + 0.01)))
+    assert _owners(frames, own)[at] == owner
