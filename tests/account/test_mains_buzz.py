@@ -63,7 +63,7 @@ def test_other_sounds_add_nothing(kind: str) -> None:
     np.testing.assert_allclose(found.level_dbc, lines.level_dbc, atol=0.5)
 
 
-@pytest.mark.parametrize("rest_hz", [2375.58, 2399.7, 5042.1])
+@pytest.mark.parametrize("rest_hz", [400.43, 2375.58, 2399.7, 5042.1])
 @pytest.mark.parametrize("silence_s", [0.0, 2.0])
 def test_a_healthy_board_beside_a_dimmer_is_not_accused(rest_hz: float, silence_s: float) -> None:
     """Spikes walk slowly through the cycle of a tone that rests near one of their multiples."""
