@@ -387,6 +387,7 @@ def staged_lines(
     own_levels: bool,
     own_slope: bool,
     inside: bool,
+    curves_last: bool,
     out: Doubles,
 ) -> None:
     """Harmonics of one cycle that went through a chain of stages.

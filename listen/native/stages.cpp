@@ -116,7 +116,7 @@ struct Circle {
 };
 
 struct Flags {
-    bool solved, own_levels, own_slope, inside;
+    bool solved, own_levels, own_slope, inside, curves_last;
 };
 
 // Values of as many rows as there are lanes.
@@ -203,13 +203,12 @@ void run_stages(const Group& group, const Flags& flags, const Circle& circle, co
     const V no_knee = splat(NO_KNEE * 0.999999);
     for (int64_t j = 0; j < points; j++) {
         V x = given[j];
-        if (group.even) {
-            const int64_t at = (2 * j * step) % POINTS;
-            x = x + value[EVEN_RE] * circle.cosine[at] - value[EVEN_IM] * circle.sine[at];
+        const int64_t twice = (2 * j * step) % POINTS, thrice = (3 * j * step) % POINTS;
+        if (group.even && !flags.curves_last) {
+            x = x + value[EVEN_RE] * circle.cosine[twice] - value[EVEN_IM] * circle.sine[twice];
         }
-        if (group.odd) {
-            const int64_t at = (3 * j * step) % POINTS;
-            x = x + value[ODD_RE] * circle.cosine[at] - value[ODD_IM] * circle.sine[at];
+        if (group.odd && !flags.curves_last) {
+            x = x + value[ODD_RE] * circle.cosine[thrice] - value[ODD_IM] * circle.sine[thrice];
         }
         x = amplitude * x;
         if (group.bend) {
@@ -226,6 +225,12 @@ void run_stages(const Group& group, const Flags& flags, const Circle& circle, co
         }
         if (group.top) x = x - where_at_most(value[TOP], no_knee, above(x, top, width2), none);
         if (group.bottom) x = x + where_at_most(value[BOTTOM], no_knee, above(none - x, bottom, width2), none);
+        if (flags.curves_last) {
+            // Chebyshev's polynomials: of a sine they make the second and the third harmonic alone
+            const V y = x / amplitude, second = y * y * 2.0 - one, third = y * (second * 2.0 - one);
+            if (group.even) x = x + amplitude * (value[EVEN_RE] * second - value[EVEN_IM] * circle.sine[twice]);
+            if (group.odd) x = x + amplitude * (value[ODD_RE] * third - value[ODD_IM] * circle.sine[thrice]);
+        }
         u[j] = x;
     }
     if (group.slew) {
@@ -372,11 +377,11 @@ Group group_of(Table<const double> table, Table<const double> returned, int64_t 
 }  // namespace
 
 void staged_lines(Table<const double> table, Table<const double> returned, bool solved, bool own_levels, bool own_slope,
-                  bool inside, Table<double> room, Table<double> out) {
+                  bool inside, bool curves_last, Table<double> room, Table<double> out) {
     // the same widths come again and again while a model is fitted
     static thread_local Widths widths;
     static const Circle circle;
-    const Flags flags = {solved, own_levels, own_slope, inside};
+    const Flags flags = {solved, own_levels, own_slope, inside, curves_last};
     const int64_t first = least(returned.rows, table.rows);
     const Memory memory = {{room[0].data, first}, {room[1].data, first}, {room[2].data, first}};
     V given[POINTS], u[POINTS];

@@ -141,7 +141,7 @@ def rounding() -> int:
     table = np.tile([0.05, 0.0, 0.0, 0.0, 0.0, 0.0, 0.2, 0.5, 0.1, 0.05, 0.9, 0.95, 1.2, 0.1, 0.1], (64, 1))
     table = table * rng.uniform(0.9, 1.1, table.shape)
     out = np.empty((64, 20))
-    kernels.staged_lines(table, rng.uniform(-0.02, 0.02, (64, 18)), True, False, True, True, out)
+    kernels.staged_lines(table, rng.uniform(-0.02, 0.02, (64, 18)), True, False, True, True, False, out)
     wave, spectrum = rng.standard_normal((4, 1024)).astype(np.float32), np.empty((4, 513), dtype=np.complex64)
     short_spectra(wave, spectrum)
     return crc32(kernels.LEVEL.encode() + out.tobytes() + spectrum.tobytes())

@@ -133,6 +133,27 @@ def test_curves_are_their_second_and_third_harmonics(even: float, odd: float) ->
     assert not sizes.hard or sizes.loss_one.max() < 0.01
 
 
+@pytest.mark.parametrize("even", [0.03, -0.08])
+def test_a_square_law_behind_flat_halves_is_an_even_curve(even: float) -> None:
+    """Diodes that hold both halves alike, and an output stage that bends: no half is flatter than the other."""
+    held = np.clip(np.cos(THETA), -0.93, 0.93)
+    sizes = shape_of(lambda _: held + even * (2 * held**2 - 1)).sizes
+    assert sizes.even == pytest.approx(abs(even), rel=0.1)
+    assert sizes.loss_one.max() < 0.005
+    up, down = crest_lost(held)
+    assert sizes.loss_both == pytest.approx(1 - max(up, down), abs=0.005)
+
+
+@pytest.mark.parametrize("even", [0.03, -0.05])
+def test_a_square_law_before_rails_that_lie_alike(even: float) -> None:
+    """One amplifier that bends, and reaches its rails."""
+    curved = np.cos(THETA) + even * np.cos(2 * THETA)
+    shape = shape_of(lambda _: np.clip(curved, -0.92, 0.92))
+    assert shape.sizes.even == pytest.approx(abs(even), rel=0.1)
+    assert shape.sizes.loss_one.max() < 0.005
+    assert not shape.choice.best.stages.curves_last
+
+
 def wien_loop(limit: Callable[[np.ndarray], np.ndarray], gain: float) -> np.ndarray:
     """One cycle of the output of an amplifier of a gain with a limiter in a Wien loop, found by going round it."""
     k = np.arange(POINTS // 2 + 1)

@@ -147,14 +147,15 @@ def test_a_limit_in_volts_goes_with_slope_and_level() -> None:
 @pytest.mark.parametrize(
     ("parts", "ways", "flags"),
     [
-        ("P", {}, (False, True, False, False)),
-        ("P", {"knee": "fs"}, (True, False, False, False)),
-        ("D", {"knee": "fs"}, (False, False, False, False)),
-        ("P", {"knee": "along"}, (False, True, False, False)),
-        ("S", {}, (True, True, False, False)),
-        ("S", {"slope": "hz"}, (False, True, True, False)),
-        ("B", {}, (True, True, False, False)),
-        ("o", {"inside": True}, (False, True, False, True)),
+        ("P", {}, (False, True, False, False, False)),
+        ("P", {"knee": "fs"}, (True, False, False, False, False)),
+        ("D", {"knee": "fs"}, (False, False, False, False, False)),
+        ("P", {"knee": "along"}, (False, True, False, False, False)),
+        ("S", {}, (True, True, False, False, False)),
+        ("S", {"slope": "hz"}, (False, True, True, False, False)),
+        ("B", {}, (True, True, False, False, False)),
+        ("o", {"inside": True}, (False, True, False, True, False)),
+        ("Te", {"curves_last": True}, (False, True, False, False, True)),
     ],
 )
 def test_what_is_fixed_in_volts_needs_the_stages_own_amplitude(parts: str, ways: Any, flags: tuple[bool, ...]) -> None:

@@ -133,11 +133,11 @@ OUTSIDE: list[tuple[str, tuple[Any, ...]]] = [
     ("spectra_single", (f4(2, 14), f4(2, 8, 2))),
     ("spectra_double", (f8(2, 9), f8(2, 5, 2))),
     ("rows_single", (f4(2, 8, 2), 1.0, f4(2, 16))),
-    ("staged_lines", (f8(3, 14), f8(1, 18), True, False, False, False, f8(3, 20))),
-    ("staged_lines", (f8(3, 15), f8(1, 16), True, False, False, False, f8(3, 20))),
-    ("staged_lines", (f8(3, 15), f8(0, 18), True, False, False, True, f8(3, 20))),
-    ("staged_lines", (f8(3, 15), f8(1, 18), True, False, False, False, f8(2, 20))),
-    ("staged_lines", (f8(3, 15), f8(1, 18), True, False, False, False, f8(3, 19))),
+    ("staged_lines", (f8(3, 14), f8(1, 18), True, False, False, False, False, f8(3, 20))),
+    ("staged_lines", (f8(3, 15), f8(1, 16), True, False, False, False, False, f8(3, 20))),
+    ("staged_lines", (f8(3, 15), f8(0, 18), True, False, False, True, False, f8(3, 20))),
+    ("staged_lines", (f8(3, 15), f8(1, 18), True, False, False, False, False, f8(2, 20))),
+    ("staged_lines", (f8(3, 15), f8(1, 18), True, False, False, False, False, f8(3, 19))),
 ]
 
 

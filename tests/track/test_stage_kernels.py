@@ -16,7 +16,7 @@ COLUMNS = 15
 KNEE, CORNER, EVEN_RE, EVEN_IM, ODD_RE, ODD_IM, BEND, BEND_AT, BEND_WIDTH, DEAD, TOP, BOTTOM, STEEP, LAG, LEAN = range(
     COLUMNS
 )
-FLAGS = list(itertools.product([False, True], repeat=4))
+FLAGS = list(itertools.product([False, True], repeat=5))
 PARTS = {
     "even": (EVEN_RE, EVEN_IM),
     "odd": (ODD_RE, ODD_IM),
@@ -75,7 +75,7 @@ def test_all_parts_at_once(flags: tuple[bool, ...]) -> None:
 
 
 @pytest.mark.parametrize("part", PARTS)
-@pytest.mark.parametrize("flags", [FLAGS[0], FLAGS[1], FLAGS[8], FLAGS[-1]])
+@pytest.mark.parametrize("flags", [FLAGS[0], FLAGS[1], FLAGS[2], FLAGS[16], FLAGS[-1]])
 def test_each_part_alone_and_all_but_it(part: str, flags: tuple[bool, ...]) -> None:
     returned = measured_lines(8, 11)
     compare(random_rows(7, 11, [part]), returned, flags)
@@ -87,9 +87,9 @@ def test_any_number_of_rows(n: int) -> None:
     whole = random_rows(11, 17, list(PARTS))
     # so that each call follows cycles of as many points
     whole[0, STEEP] = 1.5
-    found = compare(whole[:n], measured_lines(12, 3), (True, False, False, True))
+    found = compare(whole[:n], measured_lines(12, 3), (True, False, False, True, False))
     np.testing.assert_allclose(
-        found, compare(whole, measured_lines(12, 3), (True, False, False, True))[:n], rtol=0, atol=1e-12
+        found, compare(whole, measured_lines(12, 3), (True, False, False, True, False))[:n], rtol=0, atol=1e-12
     )
 
 
@@ -100,18 +100,18 @@ def test_diodes_of_any_width_that_a_fit_may_try(width: float, solved: bool) -> N
     table[:, BEND_WIDTH] = width
     # driven from a little to twenty times the voltage from which they conduct
     table[:, BEND_AT] = np.geomspace(0.05, 1.5, 40)
-    compare(table, measured_lines(22, 1), (solved, False, False, False))
+    compare(table, measured_lines(22, 1), (solved, False, False, False, False))
 
 
 def test_many_widths_of_diodes_in_one_call() -> None:
     table = random_rows(13, 24, ["bend"])
     table[:, BEND], table[:, BEND_WIDTH] = 0.3, np.linspace(0.02, 0.08, 24)
-    compare(table, measured_lines(14, 1), (True, False, False, False))
+    compare(table, measured_lines(14, 1), (True, False, False, False, False))
 
 
 def test_measured_lines_of_fewer_rows_are_taken_again_and_again() -> None:
     table, returned = random_rows(15, 20, ["top", "even"]), measured_lines(16, 4)
-    flags = (False, True, True, True)
+    flags = (False, True, True, True, False)
     once = compare(table, returned, flags)
     again = compare(table, np.ascontiguousarray(np.tile(returned, (5, 1))), flags)
     # later rows start from what the first ones settled at, and are right to what two turns leave
@@ -129,7 +129,7 @@ def test_nothing_is_a_sine() -> None:
 def test_slopes_at_the_ends_of_their_range(steep: float, lag: float) -> None:
     table = np.tile(NONE, (5, 1))
     table[:, STEEP], table[:, LAG] = steep, lag
-    for flags in ((False, True, True, False), (True, False, False, True)):
+    for flags in ((False, True, True, False, False), (True, False, False, True, False)):
         compare(table, measured_lines(17, 5), flags)
 
 
@@ -137,7 +137,7 @@ def test_slopes_at_the_ends_of_their_range(steep: float, lag: float) -> None:
 def test_levels_at_the_ends_of_their_range(level: float) -> None:
     table = np.tile(NONE, (5, 1))
     table[:, TOP], table[:, BOTTOM], table[:, KNEE] = level, 0.5 * (level + 1.0), 1e-3
-    for flags in ((False, True, True, False), (True, False, False, True)):
+    for flags in ((False, True, True, False, False), (True, False, False, True, False)):
         compare(table, measured_lines(18, 5), flags)
 
 
@@ -145,7 +145,7 @@ def test_no_row_is_changed_by_the_others() -> None:
     """Rows with and without a part share a group of lanes."""
     table, returned = random_rows(19, 16, list(PARTS)), measured_lines(20, 16)
     table[:, STEEP] = 0.0
-    flags = (True, False, True, True)
+    flags = (True, False, True, True, False)
     together = compare(table, returned, flags)
     for i in range(16):
         own = np.empty((1, 20))
@@ -157,7 +157,7 @@ def test_widths_that_came_before_change_nothing() -> None:
     rng = np.random.default_rng(5)
     every = np.linspace(0.03, 0.28, 23)
     returned = measured_lines(5, 1)
-    flags = (True, False, False, True)
+    flags = (True, False, False, True, False)
     for _ in range(60):
         table = random_rows(int(rng.integers(1000)), 24, ["bend"])
         table[:, BEND_WIDTH] = rng.choice(every, 24)

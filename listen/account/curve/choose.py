@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
@@ -10,7 +10,17 @@ from numpy.typing import NDArray
 
 from listen.account.curve.bins import Bins
 from listen.account.curve.fit import Fit, fit, moved
-from listen.account.curve.guess import Guess, Tables, guesses, of_a_sine, stages_with
+from listen.account.curve.guess import (
+    Guess,
+    Tables,
+    guesses,
+    of_a_sine,
+    orders_of,
+    reordered,
+    smaller,
+    stages_with,
+    without,
+)
 from listen.account.curve.model import Stages
 
 Floats = NDArray[np.floating[Any]]
@@ -99,7 +109,16 @@ def _grown(best: Fit, bins: Bins, tables: Tables, tried: list[Fit], to_beat: flo
         best = _trimmed(found, bins, tried)
         if len(best.stages.parts) >= _FIRST_PARTS and best.score > to_beat:
             break
-    return best
+    return _turned(best, bins, tried)
+
+
+def _turned(best: Fit, bins: Bins, tried: list[Fit]) -> Fit:
+    """The same parts in the other order, where that is better: it was chosen when there were fewer."""
+    other = reordered(best.stages)
+    if other is None or best.chi2 + best.prior < MARGIN:
+        return best
+    tried.append(_known(other, tried) or fit(other, bins, moved(best, other, bins)[0]))
+    return min(best, tried[-1], key=lambda f: f.score)
 
 
 def _larger(old: Fit, bins: Bins, tables: Tables, tried: list[Fit]) -> Fit | None:
@@ -108,7 +127,7 @@ def _larger(old: Fit, bins: Bins, tables: Tables, tried: list[Fit]) -> Fit | Non
     bases = [old]
     for letter in "eoEO":
         if old.stages.has(letter):
-            fewer = replace(old.stages, parts=old.stages.parts.replace(letter, ""))
+            fewer = without(old.stages, letter)
             bases.append(_known(fewer, tried) or fit(fewer, bins, moved(old, fewer, bins)[0], 2))
     for base in bases:
         residual = bins.r - base.lines()
@@ -125,9 +144,10 @@ def _larger(old: Fit, bins: Bins, tables: Tables, tried: list[Fit]) -> Fit | Non
         loop = old.stages.inside and guess.letter in "BS" and guess.letter not in letters
         if len(letters) >= _REFINED and not loop:
             continue
-        done.add(stages)
         letters[guess.letter] = letters.get(guess.letter, 0) + 1
-        found.append(fit(stages, bins, _started(base, stages, guess, bins), _FIRST_ROUNDS, to_beat=_to_beat(found)))
+        for each in orders_of(stages, base.stages):
+            done.add(each)
+            found.append(fit(each, bins, _started(base, each, guess, bins), _FIRST_ROUNDS, to_beat=_to_beat(found)))
         if loop and guess.letter == "S":
             # slewing pins slope times level where it is full: nearly the most that there is
             pinned = Guess(letter="S", way=guess.way, cost=guess.cost, start={"S": _PINNED})
@@ -171,12 +191,11 @@ def _started(base: Fit, stages: Stages, guess: Guess, bins: Bins) -> Floats:
 
 
 def _trimmed(best: Fit, bins: Bins, tried: list[Fit]) -> Fit:
-    """The model without parts whose removal costs little."""
+    """The model without parts whose removal costs little, and with one level for two that are alike."""
     again = True
     while again and len(best.stages.parts) > 1:
         again = False
-        for letter in best.stages.parts:
-            fewer = replace(best.stages, parts=best.stages.parts.replace(letter, ""))
+        for fewer in smaller(best.stages):
             full = _known(fewer, tried)
             if full is None or full.score < best.score + _REPEATED:
                 full = fit(fewer, bins, moved(best, fewer, bins)[0])

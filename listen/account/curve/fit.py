@@ -104,7 +104,7 @@ class _Problem:
 
     def lines(self, vectors: Floats) -> Complexes:
         """Harmonics of several vectors at once: shape (m, n, 9)."""
-        lines = staged(self.layout.table(vectors), self.measured, *self.layout.flags)[:, : 2 * ORDERS - 2]
+        lines = staged(self.layout.table(vectors), self.measured, self.layout.flags)[:, : 2 * ORDERS - 2]
         return np.ascontiguousarray(lines).view(complex).reshape(len(vectors), len(self.bins), ORDERS - 1)
 
     def misfit(self, vector: Floats, lines: Complexes) -> Complexes:
@@ -216,4 +216,7 @@ def moved(old: Fit, stages: Stages, bins: Bins) -> tuple[Floats, Layout]:
     for name, place in layout.at.items():
         if name in old.layout.at and not (name in "PNT" and old.stages.knee != stages.knee):
             vector[place] = old.vector[old.layout.at[name]]
+    knees = old.layout.at
+    if stages.has("T") and "P" in knees and "N" in knees and old.stages.knee == stages.knee:
+        vector[layout.at["T"]] = 0.5 * (old.vector[knees["P"]] + old.vector[knees["N"]])
     return vector, layout

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import lru_cache
 from typing import Any
 
@@ -231,6 +231,7 @@ class Tables:
             "own_levels": True,
             "own_slope": True,
             "inside": self._inside,
+            "curves_last": False,
             "knee": zero + 0.01,
             "corner": zero,
             "even": zero + 0j,
@@ -301,6 +302,36 @@ def stages_with(base: Stages, guess: Guess) -> Stages | None:
         changes["knee"] = guess.way
     elif letter == "S":
         changes["slope"] = guess.way
-    from dataclasses import replace
-
     return replace(base, **changes)
+
+
+def without(stages: Stages, letter: str) -> Stages:
+    """Model without a part; what is alone has no order."""
+    fewer = replace(stages, parts=stages.parts.replace(letter, ""))
+    return fewer if _has_order(fewer) else replace(fewer, curves_last=False)
+
+
+def smaller(stages: Stages) -> list[Stages]:
+    """Models with a part less: one of all left out, or one level for both knees, the curves before or behind it."""
+    out = [without(stages, letter) for letter in stages.parts]
+    if stages.has("N") and stages.has("P"):
+        alike = stages_with(stages, Guess(letter="T", way=stages.knee, cost=0.0, start={}))
+        out += [each for each in (alike, reordered(alike)) if each is not None] if alike is not None else []
+    return out
+
+
+def orders_of(stages: Stages, base: Stages) -> list[Stages]:
+    """The model with its curves first, and last where the base has not settled it; within a loop they come first."""
+    other = None if _has_order(base) else reordered(stages)
+    return [stages] if other is None else [stages, other]
+
+
+def reordered(stages: Stages) -> Stages | None:
+    """The model with its curves last for first, or first for last; None where that is no other."""
+    if stages.inside or not _has_order(stages):
+        return None
+    return replace(stages, curves_last=not stages.curves_last)
+
+
+def _has_order(stages: Stages) -> bool:
+    return bool(set(stages.parts) & set("eoEO")) and bool(set(stages.parts) & set("BDdPNT"))

@@ -27,8 +27,8 @@ _ROUNDS = 24
 """Rounds of the loop: a harmonic comes back a third to nine tenths as strong, the second the most, and 7 % of it are
 then still on the way."""
 _HARD_SHARE = 0.5
-"""Flat span between a sine (0) and a hard clip of the same loss (1): a half is flattened from the middle on, curved
-below."""
+"""Flat span between the wave without knees (0) and a hard clip of the same loss (1): a half is flattened from the
+middle on, curved below."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -124,9 +124,14 @@ def sizes_of(choice: Choice) -> Sizes:
     values = fit.values
     none = _nothing(values)
     knees = replace(none, knee=values.knee, top=values.top, bottom=values.bottom)
-    hard = _is_hard(fit, knees)
+    # behind diodes a knee meets their wave, which is lower than a sine: that much of the crest it did not take
+    bent = replace(none, bend=values.bend, bend_at=values.bend_at)
+    behind = replace(bent, knee=values.knee, top=values.top, bottom=values.bottom)
+    hard = _is_hard(fit, behind)
     # within the loop a part's input is not a sine: it is the feedback of that part alone
-    up, down, flat_up, flat_down = _crests(knees, _alone(knees, bins))
+    up, down, flat_up, flat_down = _crests(behind, _alone(behind, bins))
+    whole = _crests(bent, _alone(bent, bins))[0]
+    up, down = up / whole, down / whole
     clipped = np.minimum(values.top, values.bottom) < NO_KNEE
     slope_short, slopes_fs = _slope(fit)
     even, odd = _curves(fit)
@@ -179,6 +184,7 @@ def _nothing(values: Values) -> Values:
         own_levels=values.own_levels,
         own_slope=values.own_slope,
         inside=values.inside,
+        curves_last=values.curves_last,
         knee=values.knee,
         corner=zero,
         even=np.zeros(n, dtype=complex),
@@ -225,6 +231,8 @@ def _is_hard(fit: Fit, knees: Values) -> bool:
         return False
     deepest = int(np.argmin(np.minimum(knees.top, knees.bottom)))
     one, none = replace(_only(knees, deepest), inside=False), np.zeros((1, ORDERS - 1), dtype=complex)
+    far = np.array([NO_KNEE])
+    plain = float(_crests(replace(one, top=far, bottom=far), none)[2][0])
     up, down, flat_up, flat_down = (float(v[0]) for v in _crests(one, none))
     top = one.top[0] <= one.bottom[0]
     both = abs(one.top[0] - one.bottom[0]) < 0.002
@@ -241,12 +249,11 @@ def _is_hard(fit: Fit, knees: Values) -> bool:
         its = 1 - max(a, b) if both else 1 - min(a, b) / max(a, b)
         low, high = (level, high) if its > loss else (low, level)
     reference = fa if top or both else fb
-    return (flat - 1.0) > _HARD_SHARE * (reference - 1.0)
+    return (flat - plain) > _HARD_SHARE * (reference - plain)
 
 
 def _only(values: Values, i: int) -> Values:
-    flags = (values.solved, values.own_levels, values.own_slope, values.inside)
-    return of_table(values.table()[i : i + 1], *flags)
+    return of_table(values.table()[i : i + 1], values.flags)
 
 
 def _sides(values: Values) -> Floats:

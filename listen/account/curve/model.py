@@ -13,7 +13,7 @@ from typing import Any, Literal
 import numpy as np
 from numpy.typing import NDArray
 
-from listen.account.curve.wave import ORDERS, Values
+from listen.account.curve.wave import ORDERS, Flags, Values
 from listen.native import kernels
 
 Floats = NDArray[np.floating[Any]]
@@ -37,12 +37,15 @@ class Stages:
         Limited slope: one in full scale per second, or one onset in hertz.
     inside : bool
         Within the loop of a Wien bridge: the amplifier's input is the measured output, filtered by the network.
+    curves_last : bool
+        The curves take what comes out of bend, dead band and knees; else they come first.
     """
 
     parts: str = ""
     knee: Mode = "share"
     slope: Literal["fs", "hz"] = "fs"
     inside: bool = False
+    curves_last: bool = False
 
     def has(self, letter: str) -> bool:
         """Whether a part is among them."""
@@ -78,14 +81,13 @@ def harmonics(values: Values, measured: Complexes) -> Harmonics:
         H2 .. H10 over H1 of the output, as measured: within a loop the network hands them back. Of more values than
         n they are taken again and again.
     """
-    flags = (values.solved, values.own_levels, values.own_slope, values.inside)
-    out = staged(values.table(), np.ascontiguousarray(measured).view(float), *flags)
+    out = staged(values.table(), np.ascontiguousarray(measured).view(float), values.flags)
     lines = np.ascontiguousarray(out[:, : 2 * ORDERS - 2]).view(complex)
     return Harmonics(lines=lines, gain=out[:, -2], amplitude=out[:, -1])
 
 
-def staged(table: Floats, measured: Floats, solved: bool, own_levels: bool, own_slope: bool, inside: bool) -> Floats:
+def staged(table: Floats, measured: Floats, flags: Flags) -> Floats:
     """Harmonics as the kernel gives them: shape (n, 20), see `listen.native.kernels.staged_lines`."""
     out = np.empty((len(table), 2 * ORDERS))
-    kernels.staged_lines(table, measured, solved, own_levels, own_slope, inside, out)
+    kernels.staged_lines(table, measured, *flags, out)
     return out

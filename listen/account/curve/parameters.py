@@ -181,7 +181,7 @@ class Layout:
         in_volts = stages.has("S") and stages.slope == "fs"
         in_volts = in_volts or (bool(set(stages.parts) & set("PNT")) and stages.knee == "fs")
         solved = in_volts or stages.has("B")
-        self.flags = (solved, stages.knee != "fs", stages.slope != "fs", stages.inside)
+        self.flags = (solved, stages.knee != "fs", stages.slope != "fs", stages.inside, stages.curves_last)
 
     def start(self) -> Floats:
         """Default start."""
@@ -192,7 +192,7 @@ class Layout:
 
     def values(self, vector: Floats) -> Values:
         """Physical values in each bin."""
-        return of_table(self.table(vector[None]), *self.flags)
+        return of_table(self.table(vector[None]), self.flags)
 
     def table(self, vectors: Floats) -> Floats:
         """Physical values in each bin of m vectors, one vector after the other: the kernel's rows (m n, columns)."""

@@ -1,5 +1,7 @@
 """One cycle through a chain of stages: curve, diode bend, dead band, two knees, limited slope, roll-offs.
 
+Or the curve behind the knees, as in an output stage behind a loop that its diodes hold.
+
 In plain NumPy: for a few cycles of many points, and the twin of the compiled kernel that a fit uses.
 """
 
@@ -13,6 +15,7 @@ from numpy.typing import NDArray
 
 Floats = NDArray[np.floating[Any]]
 Complexes = NDArray[np.complex128]
+Flags = tuple[bool, bool, bool, bool, bool]
 
 ORDERS = 10
 """Harmonics that are looked at: as many as the frames table keeps and the kernel writes."""
@@ -62,6 +65,8 @@ class Values:
         Clip levels, and the limited slope, go with the stage's own amplitude.
     inside : bool
         Within the loop of a Wien bridge: the input is what its network hands back of the output.
+    curves_last : bool
+        The curve takes what comes out of the knees; else the stage's own sine.
     knee : ndarray, shape (n,)
         Width of the knees' rounding.
     corner : ndarray, shape (n,)
@@ -88,6 +93,7 @@ class Values:
     own_levels: bool
     own_slope: bool
     inside: bool
+    curves_last: bool
     knee: Floats
     corner: Floats
     even: Complexes
@@ -102,6 +108,11 @@ class Values:
     lag: Floats
     lean: Floats
 
+    @property
+    def flags(self) -> Flags:
+        """As the kernel takes them."""
+        return self.solved, self.own_levels, self.own_slope, self.inside, self.curves_last
+
     def table(self) -> Floats:
         """One row a cycle, as the kernel takes them."""
         out = np.empty((len(self.knee), COLUMNS))
@@ -113,13 +124,16 @@ class Values:
         return out
 
 
-def of_table(table: Floats, solved: bool, own_levels: bool, own_slope: bool, inside: bool) -> Values:
+def of_table(table: Floats, flags: Flags) -> Values:
     """Values from the kernel's table."""
     columns: dict[str, Any] = {name: table[:, i] for i, name in enumerate(_NAMES) if name}
     for name in ("even", "odd"):
         i = _NAMES.index(name)
         columns[name] = table[:, i] + 1j * table[:, i + 1]
-    return Values(solved=solved, own_levels=own_levels, own_slope=own_slope, inside=inside, **columns)
+    solved, own_levels, own_slope, inside, curves_last = flags
+    return Values(
+        solved=solved, own_levels=own_levels, own_slope=own_slope, inside=inside, curves_last=curves_last, **columns
+    )
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -216,11 +230,12 @@ def _cycle(spectrum: Complexes, points: int) -> Floats:
 def _stages(values: Values, sampled: Floats, amplitude: Floats) -> Floats:
     points = sampled.shape[1]
     a = amplitude[:, None]
+    curved = values.even.any() or values.odd.any()
+    phase = 2 * np.pi * np.arange(points) / points
+    even, odd = values.even[:, None], values.odd[:, None]
     u = sampled
-    if values.even.any() or values.odd.any():
-        phase = 2 * np.pi * np.arange(points) / points
-        turn2, turn3 = np.exp(2j * phase), np.exp(3j * phase)
-        u = u + np.real(values.even[:, None] * turn2) + np.real(values.odd[:, None] * turn3)
+    if curved and not values.curves_last:
+        u = u + np.real(even * np.exp(2j * phase)) + np.real(odd * np.exp(3j * phase))
     u = a * u
     if values.bend.any():
         u = u + values.bend[:, None] * diode_bend(u / values.bend_at[:, None], values.bend_width)
@@ -234,6 +249,11 @@ def _stages(values: Values, sampled: Floats, amplitude: Floats) -> Floats:
         if used.any():
             excess = sign * u - (scale * level)[:, None]
             u = np.where(used[:, None], u - sign * 0.5 * (excess + np.sqrt(excess**2 + s2)), u)
+    if curved and values.curves_last:
+        # Chebyshev's polynomials: of a sine they make the second and the third harmonic alone
+        y = u / a
+        u = u + a * (even.real * (2.0 * y * y - 1.0) - even.imag * np.sin(2 * phase))
+        u = u + a * (odd.real * y * (4.0 * y * y - 3.0) - odd.imag * np.sin(3 * phase))
     limited = values.steep > SLOW
     if limited.any():
         steep = values.steep / amplitude if values.own_slope else values.steep
@@ -290,24 +310,31 @@ def slew(u: Floats, steep: Floats, lag: Floats, lean: Floats) -> Floats:
 
 
 def staged_lines(
-    table: Floats, returned: Floats, solved: bool, own_levels: bool, own_slope: bool, inside: bool, out: Floats
+    table: Floats,
+    returned: Floats,
+    solved: bool,
+    own_levels: bool,
+    own_slope: bool,
+    inside: bool,
+    curves_last: bool,
+    out: Floats,
 ) -> None:
     """Plain twin of the kernel of this name.
 
     out[i] = (real and imaginary part of H2 .. H10 over H1 of the recorded wave, phases psi_k; gain of the fundamental;
     amplitude of the input).
     """
-    flags = (solved, own_levels, own_slope, inside)
+    flags = (solved, own_levels, own_slope, inside, curves_last)
     r = returned[:, 0::2] + 1j * returned[:, 1::2]
     count = min(len(r), len(table))
-    at = settled(of_table(table[:count], *flags), r[:count])
+    at = settled(of_table(table[:count], flags), r[:count])
     if len(table) > count:
         again = np.arange(len(table) - count) % count
         names = ("amplitude", "rise", "pitch", "spectrum")
         start = OperatingPoint(**{name: getattr(at, name)[again] for name in names})
-        rest = settled(of_table(table[count:], *flags), r[again], start)
+        rest = settled(of_table(table[count:], flags), r[again], start)
         at = OperatingPoint(**{name: np.concatenate([getattr(at, name), getattr(rest, name)]) for name in names})
-    values = of_table(table, *flags)
+    values = of_table(table, flags)
     u = waves(values, at, POINTS)
     lines = np.fft.rfft(u, axis=1)[:, 1 : ORDERS + 1] * (2.0 / u.shape[1])
     gain = np.abs(lines[:, 0]) / at.amplitude
