@@ -1,0 +1,92 @@
+"""Curves before the knees, as in one amplifier, or behind them, as in an output stage behind a loop."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+
+from listen.account.curve.fit import fit, moved
+from listen.account.curve.guess import orders_of, reordered, smaller, without
+from listen.account.curve.model import Stages, harmonics
+from listen.account.curve.wave import settled, waves
+from tests.account.test_curve_sizes import choice_of
+
+THETA = 2 * np.pi * np.arange(1024) / 1024
+
+
+@pytest.mark.parametrize(
+    ("parts", "inside", "both"),
+    [
+        ("eT", False, True),
+        ("BO", False, True),
+        ("DEo", False, True),
+        ("dN", False, False),
+        ("eo", False, False),
+        ("Se", False, False),
+        ("eT", True, False),
+    ],
+)
+def test_both_orders_are_tried_where_there_are_two(parts: str, inside: bool, both: bool) -> None:
+    one = Stages(parts=parts, inside=inside)
+    assert (reordered(one) is not None) == both
+    assert [each.curves_last for each in orders_of(one, Stages(inside=inside))] == ([False, True] if both else [False])
+
+
+def test_an_order_that_is_settled_stays() -> None:
+    last = Stages(parts="DTe", curves_last=True)
+    assert orders_of(last, Stages(parts="Te", curves_last=True)) == [last]
+
+
+def test_what_is_alone_has_no_order() -> None:
+    last = Stages(parts="Teo", curves_last=True)
+    assert without(last, "T") == Stages(parts="eo")
+    assert without(last, "e") == Stages(parts="To", curves_last=True)
+
+
+def test_two_knees_may_be_one_level_with_the_curves_before_or_behind() -> None:
+    found = smaller(Stages(parts="NPe", curves_last=True))
+    assert found[:3] == [
+        Stages(parts="Pe", curves_last=True),
+        Stages(parts="Ne", curves_last=True),
+        Stages(parts="NP"),
+    ]
+    assert found[3:] == [Stages(parts="Te", curves_last=True), Stages(parts="Te")]
+    assert smaller(Stages(parts="NP")) == [Stages(parts="P"), Stages(parts="N"), Stages(parts="T")]
+
+
+def test_one_level_starts_from_the_middle_of_two() -> None:
+    choice = choice_of("NP", P=0.9, N=0.96)
+    vector, layout = moved(choice.best, Stages(parts="T"), choice.bins)
+    assert vector[layout.at["T"]] == pytest.approx(0.93)
+
+
+@pytest.mark.parametrize("last", [False, True])
+def test_a_curve_takes_what_it_gets(last: bool) -> None:
+    """Of a clipped sine, or of the sine that is then clipped: Chebyshev's polynomials, against their definition."""
+    ways = {"curves_last": last}
+    values = choice_of("Teo", ways=ways, knee=np.log(1e-3), T=0.8, er=0.05, oi=0.02, **{"or": -0.03}).best.values
+    u = waves(values, settled(values, np.zeros((3, 9), dtype=complex)), 1024)[0]
+    u = u - u.mean()
+
+    def curved(v: np.ndarray) -> np.ndarray:
+        return v + 0.05 * (2 * v**2 - 1) - 0.03 * (4 * v**3 - 3 * v) - 0.02 * np.sin(3 * THETA)
+
+    sine = np.cos(THETA)
+    wanted = curved(np.clip(sine, -0.8, 0.8)) if last else np.clip(curved(sine), -0.8, 0.8)
+    np.testing.assert_allclose(u, wanted - wanted.mean(), atol=1e-3)
+
+
+def test_a_curve_behind_diodes_mixes_their_harmonics() -> None:
+    """A square law makes H4 of H1 with H3 and H5, twice its part of the sum."""
+    fits = [fit(Stages(parts="Be", curves_last=last), choice_of("").bins, rounds=0) for last in (False, True)]
+    lines = []
+    for one in fits:
+        vector = one.vector.copy()
+        for name, value in (("B", 0.1), ("er", 0.08)):
+            vector[one.layout.at[name]] = value
+        lines.append(harmonics(one.layout.values(vector), np.zeros((3, 9), dtype=complex)).lines[0])
+    h3, h4, h5 = lines[1][1:4]
+    assert abs(h3) > 0.02
+    assert abs(h4) == pytest.approx(2 * 0.08 * abs(h3 + h5), rel=0.15)
+    # before them it is bent itself
+    assert abs(lines[0][2]) > 2 * abs(h4)
