@@ -32,7 +32,8 @@ _EDGES_DBC, _EDGES_LEAVE_DB = -46.0, 12.0
 """Where the wave itself has edges, their jitter leaves up to so much less than what they have above the tenth harmonic.
 
 A triangle has -38 dBc there, two halves that have lost 8 % of their crests -43, one half -49 (their series): that one
-has no edges to speak of.
+has no edges to speak of. Of a high note, which has no more than ten in the file, the last two stand for them: a
+sawtooth's come to -17 dBc, a triangle's to -38.
 """
 _NEAR_LINE, _LINE_ROOM = 0.1, 2.0
 """High harmonics whose centre is within a tenth of a fixed line's frequency may be that line, which is taken off with 3
@@ -53,7 +54,8 @@ _NEXT_BELOW, _WAVES_OWN = 6, 25.0
 add to four times the ninth (the series), or, where diodes take the low ones off, to nine (2.4 %, solved); a burst's
 stand alone."""
 _BUZZ_ROOM = 2.0
-"""3 dB, as of lines: what stands at one place may be all of it, and a row holds one spike more than another."""
+"""3 dB, as of lines: what stands at one place, or at the high harmonics, may be all of it, and a row holds one spike more
+than another."""
 _PLACE, _PLACE_ROWS = 0.7, 15
 """Mean length of the unit vectors of its place in the cycle over fifteen rows, 0.3 s: a burst keeps its place.
 
@@ -99,7 +101,7 @@ def find_bursts(
     with np.errstate(divide="ignore", invalid="ignore"):
         weak = np.maximum(frames.level_dbfs - frames.fundamental_dbfs - 3.0, 0.0)
         fundamental = 0.5 * 10 ** ((frames.fundamental_dbfs + weak) / 10)
-        edges = np.nan_to_num(frames.high_dbc, nan=-200.0)
+        edges = np.where(np.isfinite(frames.high_dbc), frames.high_dbc, _last_two_dbc(frames))
         # a difference of two samples has at most four times the power: high bursts beside low lines, by the difference
         low_steps = np.minimum((2 * np.pi * _STEPPED_ORDER * frames.f0_hz / frames.sample_rate_hz) ** 2, 4.0)
         beyond = stepped / fundamental > _STEPPED_OVER * np.nan_to_num(low_steps) * taken
@@ -116,10 +118,20 @@ def find_bursts(
             held = np.where(np.abs(frames.high_hz / frequency_hz - 1.0) < _NEAR_LINE, 1.0, _held(frames, frequency_hz))
             high = np.maximum(high - _LINE_ROOM * 10 ** (level_dbc / 10) * held, 0.0)
         high = np.where(_LINE_ROOM * _spurs_near(frames, rows & (high > 0)) > high, 0.0, high)
+        # a low note's harmonics are as wide as the lines of a buzz lie apart
+        high = np.where(high > _BUZZ_ROOM * buzz, high, 0.0)
         harmonics = np.nan_to_num(10 ** (frames.harmonics_dbc / 10))
         low = np.maximum(harmonics.sum(axis=1), _WAVES_OWN * harmonics[:, _NEXT_BELOW:].max(axis=1))
         level = level + np.where(rows & (high > low), high, 0.0)
         return Bursts(level_dbc=10 * np.log10(np.nan_to_num(level)), cycle=place)
+
+
+def _last_two_dbc(frames: Frames) -> Floats:
+    """Power of the last two harmonics that fit into the file, where these are not more than ten."""
+    order = np.arange(2, frames.harmonics_dbc.shape[1] + 2)
+    last = (order <= frames.harmonic_count[:, None]) & (order > frames.harmonic_count[:, None] - 2)
+    power = np.where(last, np.nan_to_num(10 ** (frames.harmonics_dbc / 10)), 0.0).sum(axis=1)
+    return np.asarray(10 * np.log10(np.maximum(power, 1e-20)))
 
 
 def _held(frames: Frames, frequency_hz: float) -> Floats:

@@ -38,6 +38,9 @@ than two fifths of the way to what lies between."""
 _FILLED, _MOST_OF = 0.3, 0.9
 """Part of the multiples that stand out, up to where nine in ten of them lie: a buzz of equal half waves has every
 second one; of the other mains' every fifth or sixth is shared."""
+_AS_LOUD = 4.0
+"""6 dB: a buzz stays as loud, and a telephone's partials, which lie on multiples too, are louder by more or no matter.
+Chosen."""
 _FROM_HARMONICS_HZ = 15.0
 """A harmonic of the tone hides what is nearer: a rest's tremor is within."""
 _STILL_HZ = 3.0
@@ -79,7 +82,15 @@ def _power(capture: SampleSource, tone: BoardTone | None, mains: MainsLines) -> 
         _of_window(capture.read(start, start + size), capture.true_rate_hz, mains.mains_hz, pitch_hz)
         for start, pitch_hz in zip(starts, pitches_hz, strict=True)
     ]
-    return median(np.array(found))
+    return _steady(np.array(found))
+
+
+def _steady(found: Floats) -> float:
+    """Usual power of a comb that most windows have, of those that hold no other sound beside it."""
+    there = found[found > 0.0]
+    if 2 * len(there) < len(found) or not len(there):
+        return 0.0
+    return median(there[there < _AS_LOUD * there.min()])
 
 
 def _places(capture: SampleSource, tone: BoardTone | None, mains: MainsLines) -> tuple[list[int], list[float]]:

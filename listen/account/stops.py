@@ -180,6 +180,8 @@ def _confirmed(capture: SampleSource, tone: BoardTone, start_s: float, end_s: fl
     if not runs:
         return None
     i, j = max(runs, key=lambda run: run[1] - run[0])
+    if j == len(low):
+        return None  # what comes after is another sound
     hop_s = float(time_s[1] - time_s[0])
     bottom = median(level[i:j])
     pitches = np.interp([time_s[i] - 0.03, time_s[j - 1] + 0.03], tone.time_s, tone.f0_hz)

@@ -387,7 +387,7 @@ def staged_lines(
     own_levels: bool,
     own_slope: bool,
     inside: bool,
-    curves_last: bool,
+    second_stage: bool,
     out: Doubles,
 ) -> None:
     """Harmonics of one cycle that went through a chain of stages.

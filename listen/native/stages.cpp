@@ -12,9 +12,9 @@ using V = Lanes<double>;
 constexpr int W = WIDTH<double>;
 constexpr int ORDERS = 10, COLUMNS = 15;
 constexpr int64_t POINTS = 192, SOLVE_POINTS = 64;
-constexpr int TURNS = 4, WARM_TURNS = 2;
+constexpr int TURNS = 4, WARM_TURNS = 2, LOOP_TURNS = 4;
 constexpr double NO_KNEE = 4.0, SLOW = 0.6, FURTHEST = 1.2, LEAST_RISE = 0.05, FURTHEST_TURN = 1.2;
-constexpr double DEAD_ROUNDING = 0.004, SOFT = 0.006, SOFT_END = 1.5;
+constexpr double DEAD_ROUNDING = 0.004, SOFT = 0.006, SOFT_END = 1.5, RETURNED = 0.75;
 // As in listen/account/curve/wave.py, where each has its reason.
 constexpr int64_t DIODE_STEPS = 256;
 // Tables kept: the rows of one group may have as many widths as there are lanes.
@@ -116,14 +116,19 @@ struct Circle {
 };
 
 struct Flags {
-    bool solved, own_levels, own_slope, inside, curves_last;
+    bool solved, own_levels, own_slope, inside, second_stage;
+};
+
+// Harmonics 2 .. 10 over the first.
+struct Relative {
+    V re[ORDERS - 1], im[ORDERS - 1];
 };
 
 // Values of as many rows as there are lanes.
 struct Group {
     V value[COLUMNS];
-    // H2 .. H10 as measured
-    V re[ORDERS - 1], im[ORDERS - 1];
+    // as measured
+    Relative measured;
     const Diodes* diodes[W];
     bool mixed, even, odd, bend, dead, top, bottom, slew;
 };
@@ -133,18 +138,43 @@ struct Input {
     V re[ORDERS], im[ORDERS];
 };
 
-// What a Wien network hands back of the measured harmonics, the pitch over its own given.
-void hand_back(const Group& group, V pitch, Input* input) {
+// What a Wien network hands back of harmonic k over what it hands back of the first, the pitch over its own given.
+LISTEN_INLINE void network(V pitch, int k, V* re, V* im) {
     const V one = splat(1.0), own = (pitch - one / pitch) / 3.0;
-    input->re[0] = one;
+    const V x = pitch * (double)k, off = (x - one / x) / 3.0, size = one + off * off;
+    // (1 + j own) / (1 + j off)
+    *re = (one + own * off) / size;
+    *im = (own - off) / size;
+}
+
+void hand_back(const Relative& lines, V pitch, Input* input) {
+    input->re[0] = splat(1.0);
     input->im[0] = splat(0.0);
     for (int k = 2; k <= ORDERS; k++) {
-        const V x = pitch * (double)k, off = (x - one / x) / 3.0, size = one + off * off;
-        // (1 + j own) / (1 + j off)
-        const V re = (one + own * off) / size, im = (own - off) / size;
-        const V a = group.re[k - 2], b = group.im[k - 2];
+        V re, im;
+        network(pitch, k, &re, &im);
+        const V a = lines.re[k - 2], b = lines.im[k - 2];
         input->re[k - 1] = a * re - b * im;
         input->im[k - 1] = a * im + b * re;
+    }
+}
+
+LISTEN_INLINE V limited(V x, V below, V limit) {
+    x = where_at_most(x, limit, x, limit);
+    return where_at_most(below, x, x, below);
+}
+
+// Nearer to where a loop's harmonics go round it and come back as they were: most of what is new comes back again.
+void go_round(const Relative& now, V pitch, Relative* lines) {
+    const V one = splat(1.0);
+    for (int k = 2; k <= ORDERS; k++) {
+        V re, im;
+        network(pitch, k, &re, &im);
+        const V a = one - re * RETURNED, b = splat(0.0) - im * RETURNED, size = a * a + b * b;
+        const V x = now.re[k - 2] - lines->re[k - 2], y = now.im[k - 2] - lines->im[k - 2];
+        // none is stronger than the fundamental
+        lines->re[k - 2] = limited(lines->re[k - 2] + (x * a + y * b) / size, splat(0.0) - one, one);
+        lines->im[k - 2] = limited(lines->im[k - 2] + (y * a - x * b) / size, splat(0.0) - one, one);
     }
 }
 
@@ -168,11 +198,6 @@ LISTEN_INLINE V above(V u, V level, V width2) {
     return (over + root(over * over + width2)) * 0.5;
 }
 
-LISTEN_INLINE V limited(V x, V below, V limit) {
-    x = where_at_most(x, limit, x, limit);
-    return where_at_most(below, x, x, below);
-}
-
 // As an amplifier does that rolls off and whose slope is limited, by ``up`` a step where it rises, by ``down`` where it
 // falls; from a whole cycle before on: with unlike limits the mean has to settle, too.
 void follow(V* u, V up, V down, V share, V soft, int64_t points) {
@@ -191,25 +216,49 @@ void follow(V* u, V up, V down, V share, V soft, int64_t points) {
     }
 }
 
-// One cycle through all stages.
-void run_stages(const Group& group, const Flags& flags, const Circle& circle, const V* given,
-                V amplitude, int64_t points, V* u) {
+// Even and odd curve: before the bend they add to a sine what they make of one, behind the knees they take what comes.
+LISTEN_INLINE V curved(const Group& group, const Circle& circle, int64_t at, V x) {
+    const int64_t twice = (2 * at) % POINTS, thrice = (3 * at) % POINTS;
+    const V* value = group.value;
+    if (group.even) x = x + value[EVEN_RE] * circle.cosine[twice] - value[EVEN_IM] * circle.sine[twice];
+    if (group.odd) x = x + value[ODD_RE] * circle.cosine[thrice] - value[ODD_IM] * circle.sine[thrice];
+    return x;
+}
+
+LISTEN_INLINE V curved_behind(const Group& group, const Circle& circle, int64_t at, V x) {
+    const int64_t twice = (2 * at) % POINTS, thrice = (3 * at) % POINTS;
+    const V* value = group.value;
+    // Chebyshev's polynomials: of a sine they make the second and the third harmonic alone
+    const V one = splat(1.0), second = x * x * 2.0 - one, third = x * (second * 2.0 - one);
+    if (group.even) x = x + value[EVEN_RE] * second - value[EVEN_IM] * circle.sine[twice];
+    if (group.odd) x = x + value[ODD_RE] * third - value[ODD_IM] * circle.sine[thrice];
+    return x;
+}
+
+LISTEN_INLINE V without_dead(V x, V dead, V band, V rounding2) {
+    const V none = splat(0.0), far = x + band, near = x - band;
+    const V less = (root(far * far + rounding2) - root(near * near + rounding2)) * 0.5;
+    return x - where_at_most(dead, none, none, less);
+}
+
+LISTEN_INLINE V rounding_of(V amplitude) {
+    const V rounding = amplitude * DEAD_ROUNDING;
+    return rounding * rounding;
+}
+
+// One cycle through the first stage: up to the knees.
+void run_first(const Group& group, const Flags& flags, const Circle& circle, const V* given, V amplitude,
+               int64_t points, V* u) {
     const int64_t step = POINTS / points;
     const V* value = group.value;
     const V none = splat(0.0), one = splat(1.0), scale = flags.own_levels ? amplitude : one;
     const V width2 = scale * value[KNEE] * scale * value[KNEE];
-    const V dead = amplitude * value[DEAD], rounding = amplitude * DEAD_ROUNDING, rounding2 = rounding * rounding;
+    const V band = amplitude * value[DEAD], rounding2 = rounding_of(amplitude);
     const V top = scale * value[TOP], bottom = scale * value[BOTTOM], slope = one / value[BEND_AT];
     const V no_knee = splat(NO_KNEE * 0.999999);
     for (int64_t j = 0; j < points; j++) {
         V x = given[j];
-        const int64_t twice = (2 * j * step) % POINTS, thrice = (3 * j * step) % POINTS;
-        if (group.even && !flags.curves_last) {
-            x = x + value[EVEN_RE] * circle.cosine[twice] - value[EVEN_IM] * circle.sine[twice];
-        }
-        if (group.odd && !flags.curves_last) {
-            x = x + value[ODD_RE] * circle.cosine[thrice] - value[ODD_IM] * circle.sine[thrice];
-        }
+        if (!flags.second_stage) x = curved(group, circle, j * step, x);
         x = amplitude * x;
         if (group.bend) {
             V bent = diode_volts(*group.diodes[0], x * slope);
@@ -218,20 +267,21 @@ void run_stages(const Group& group, const Flags& flags, const Circle& circle, co
             }
             x = x + value[BEND] * bent;
         }
-        if (group.dead) {
-            const V far = x + dead, near = x - dead;
-            const V less = (root(far * far + rounding2) - root(near * near + rounding2)) * 0.5;
-            x = x - where_at_most(value[DEAD], none, none, less);
-        }
+        if (group.dead && !flags.second_stage) x = without_dead(x, value[DEAD], band, rounding2);
         if (group.top) x = x - where_at_most(value[TOP], no_knee, above(x, top, width2), none);
         if (group.bottom) x = x + where_at_most(value[BOTTOM], no_knee, above(none - x, bottom, width2), none);
-        if (flags.curves_last) {
-            // Chebyshev's polynomials: of a sine they make the second and the third harmonic alone
-            const V y = x / amplitude, second = y * y * 2.0 - one, third = y * (second * 2.0 - one);
-            if (group.even) x = x + amplitude * (value[EVEN_RE] * second - value[EVEN_IM] * circle.sine[twice]);
-            if (group.odd) x = x + amplitude * (value[ODD_RE] * third - value[ODD_IM] * circle.sine[thrice]);
-        }
         u[j] = x;
+    }
+}
+
+// On from there: what belongs to a second stage, and the limited slope.
+void run_second(const Group& group, const Flags& flags, const Circle& circle, V amplitude, int64_t points, V* u) {
+    const int64_t step = POINTS / points;
+    const V* value = group.value;
+    const V none = splat(0.0), one = splat(1.0), band = amplitude * value[DEAD], rounding2 = rounding_of(amplitude);
+    for (int64_t j = 0; flags.second_stage && j < points; j++) {
+        V x = group.dead ? without_dead(u[j], value[DEAD], band, rounding2) : u[j];
+        u[j] = amplitude * curved_behind(group, circle, j * step, x / amplitude);
     }
     if (group.slew) {
         const V steep = where_at_most(value[STEEP], splat(SLOW), splat(1e-12),
@@ -262,19 +312,71 @@ LISTEN_INLINE V lag_of(const Group& group) {
     return where_at_most(group.value[STEEP], splat(SLOW), group.value[LAG], splat(0.0));
 }
 
-// What the first rows settled at: the logarithm of the amplitude, how the output grows with it, and the pitch.
+// Of harmonics 1 .. 10, those from the second on over the first, phases from its own; after a high-pass of the first
+// order and a roll-off.
+void relative_lines(const double* re, const double* im, double corner, double lag, double* out_re, double* out_im) {
+    double c = 1.0, s = 0.0, first = 1.0, turn_c = 1.0, turn_s = 0.0;
+    for (int k = 1; k <= ORDERS; k++) {
+        // over 1 - j corner / k
+        const double off = corner / (double)k, size = 1.0 + off * off;
+        const double x = (re[k - 1] - im[k - 1] * off) / size, y = (im[k - 1] + re[k - 1] * off) / size;
+        // and over 1 + j lag k
+        const double late = lag * (double)k, rolled = 1.0 + late * late;
+        const double a = (x + y * late) / rolled, b = (y - x * late) / rolled;
+        if (k == 1) {
+            first = most(sqrt(a * a + b * b), 1e-9);
+            c = a / first;
+            s = -b / first;
+        }
+        const double next = turn_c * c - turn_s * s;
+        turn_s = turn_c * s + turn_s * c;
+        turn_c = next;
+        if (k > 1) {
+            out_re[k - 2] = (a * turn_c - b * turn_s) / first;
+            out_im[k - 2] = (a * turn_s + b * turn_c) / first;
+        }
+    }
+}
+
+// Of all lanes; the first as it comes out of the stages.
+void all_lines(const V* u, int64_t points, V corner, V lag, const Circle& circle, Relative* lines, V* first_re,
+               V* first_im) {
+    V re[ORDERS], im[ORDERS];
+    for (int k = 1; k <= ORDERS; k++) line_of(u, points, k, circle, &re[k - 1], &im[k - 1]);
+    *first_re = re[0];
+    *first_im = im[0];
+    for (int i = 0; i < W; i++) {
+        double a[ORDERS], b[ORDERS], out_re[ORDERS - 1], out_im[ORDERS - 1];
+        for (int k = 0; k < ORDERS; k++) {
+            a[k] = re[k][i];
+            b[k] = im[k][i];
+        }
+        relative_lines(a, b, corner[i], lag[i], out_re, out_im);
+        for (int k = 0; k < ORDERS - 1; k++) {
+            lines->re[k][i] = out_re[k];
+            lines->im[k][i] = out_im[k];
+        }
+    }
+}
+
+// What the first rows settled at: the logarithm of the amplitude, how the output grows with it, the pitch, and where a
+// loop ends before the output what goes round it.
 struct Memory {
     Row<double> amplitude, rise, pitch;
+    Table<double> loop;
 };
 
 // Find the amplitude with which the fundamental that comes out is 1, and the pitch at which the network makes good what
-// the stages turn the phase. Later rows start from what the first ones settled at.
+// the stages turn the phase; of a loop with a second stage behind it what goes round, too. Later rows start from what
+// the first ones settled at.
 V settle(const Group& group, const Flags& flags, const Circle& circle, const Memory& memory, int64_t start, int lanes,
          Input* input, V* given, V* u) {
     const V lag = lag_of(group);
     const int64_t first = memory.amplitude.n;
-    const bool warm = start >= first;
+    const bool warm = start >= first, own_loop = flags.inside && flags.second_stage;
     V amplitude = splat(1.0), now = splat(0.0), old = now, old_off = now, pitch = splat(1.0), rises = pitch;
+    Relative lines = group.measured;
+    if (own_loop) lines = Relative{};
     if (warm) {
         for (int i = 0; i < W; i++) {
             const int64_t row = (start + least((int64_t)i, (int64_t)lanes - 1)) % first;
@@ -282,17 +384,32 @@ V settle(const Group& group, const Flags& flags, const Circle& circle, const Mem
             amplitude[i] = exp(now[i]);
             rises[i] = memory.rise[row];
             pitch[i] = memory.pitch[row];
+            for (int k = 0; own_loop && k < ORDERS - 1; k++) {
+                lines.re[k][i] = memory.loop[row][2 * k];
+                lines.im[k][i] = memory.loop[row][2 * k + 1];
+            }
         }
     }
-    if (flags.inside) hand_back(group, pitch, input);
-    for (int turn = 0; turn < (warm ? WARM_TURNS : TURNS); turn++) {
+    if (flags.inside) hand_back(lines, pitch, input);
+    const int turns = (warm ? WARM_TURNS : TURNS) + (own_loop ? LOOP_TURNS : 0);
+    for (int turn = 0; turn < turns; turn++) {
+        V re, im, turned_re, turned_im;
         draw(*input, flags.inside, SOLVE_POINTS, circle, given);
-        run_stages(group, flags, circle, given, amplitude, SOLVE_POINTS, u);
-        V re, im;
+        run_first(group, flags, circle, given, amplitude, SOLVE_POINTS, u);
+        if (own_loop) {
+            Relative next;
+            all_lines(u, SOLVE_POINTS, splat(0.0), lag, circle, &next, &turned_re, &turned_im);
+            go_round(next, pitch, &lines);
+        }
+        run_second(group, flags, circle, amplitude, SOLVE_POINTS, u);
         line_of(u, SOLVE_POINTS, 1, circle, &re, &im);
+        if (!own_loop) {
+            turned_re = re;
+            turned_im = im;
+        }
         for (int i = 0; i < W; i++) {
             if (flags.inside) {
-                const double turned = atan2(im[i], re[i]) - atan(lag[i]);
+                const double turned = atan2(turned_im[i], turned_re[i]) - atan(lag[i]);
                 const double x = 3.0 * tan(least(most(turned, -FURTHEST_TURN), FURTHEST_TURN));
                 pitch[i] = 0.5 * (x + sqrt(x * x + 4.0));
             }
@@ -306,44 +423,32 @@ V settle(const Group& group, const Flags& flags, const Circle& circle, const Mem
             now[i] = least(most(old[i] - off / rises[i], -FURTHEST), FURTHEST);
             amplitude[i] = exp(now[i]);
         }
-        if (flags.inside) hand_back(group, pitch, input);
+        if (flags.inside) hand_back(lines, pitch, input);
     }
     for (int i = 0; !warm && i < lanes; i++) {
         memory.amplitude[start + i] = now[i];
         memory.rise[start + i] = rises[i];
         memory.pitch[start + i] = pitch[i];
+        for (int k = 0; own_loop && k < ORDERS - 1; k++) {
+            memory.loop[start + i][2 * k] = lines.re[k][i];
+            memory.loop[start + i][2 * k + 1] = lines.im[k][i];
+        }
     }
     return amplitude;
 }
 
 // H2 .. H10 over H1 of the recorded wave, the gain of the fundamental, and the amplitude.
 void read_lines(const V* u, int64_t points, V corner, V lag, V amplitude, const Circle& circle, int lanes, Table<double> out) {
-    V re[ORDERS], im[ORDERS];
-    for (int k = 1; k <= ORDERS; k++) line_of(u, points, k, circle, &re[k - 1], &im[k - 1]);
+    Relative lines;
+    V re, im;
+    all_lines(u, points, corner, lag, circle, &lines, &re, &im);
     for (int i = 0; i < lanes; i++) {
-        out[i][2 * ORDERS - 2] = sqrt(re[0][i] * re[0][i] + im[0][i] * im[0][i]) / amplitude[i];
-        out[i][2 * ORDERS - 1] = amplitude[i];
-        double c = 1.0, s = 0.0, first = 1.0, turn_c = 1.0, turn_s = 0.0;
-        for (int k = 1; k <= ORDERS; k++) {
-            // over 1 - j corner / k
-            const double off = corner[i] / (double)k, size = 1.0 + off * off;
-            const double x = (re[k - 1][i] - im[k - 1][i] * off) / size, y = (im[k - 1][i] + re[k - 1][i] * off) / size;
-            // and over 1 + j lag k
-            const double late = lag[i] * (double)k, rolled = 1.0 + late * late;
-            const double a = (x + y * late) / rolled, b = (y - x * late) / rolled;
-            if (k == 1) {
-                first = most(sqrt(a * a + b * b), 1e-9);
-                c = a / first;
-                s = -b / first;
-            }
-            const double next = turn_c * c - turn_s * s;
-            turn_s = turn_c * s + turn_s * c;
-            turn_c = next;
-            if (k > 1) {
-                out[i][2 * k - 4] = (a * turn_c - b * turn_s) / first;
-                out[i][2 * k - 3] = (a * turn_s + b * turn_c) / first;
-            }
+        for (int k = 0; k < ORDERS - 1; k++) {
+            out[i][2 * k] = lines.re[k][i];
+            out[i][2 * k + 1] = lines.im[k][i];
         }
+        out[i][2 * ORDERS - 2] = sqrt(re[i] * re[i] + im[i] * im[i]) / amplitude[i];
+        out[i][2 * ORDERS - 1] = amplitude[i];
     }
 }
 
@@ -355,8 +460,8 @@ Group group_of(Table<const double> table, Table<const double> returned, int64_t 
         for (int c = 0; c < COLUMNS; c++) group.value[c][i] = table[row][c];
         const Row<const double> lines = returned[row % returned.rows];
         for (int k = 0; k < ORDERS - 1; k++) {
-            group.re[k][i] = lines[2 * k];
-            group.im[k][i] = lines[2 * k + 1];
+            group.measured.re[k][i] = lines[2 * k];
+            group.measured.im[k][i] = lines[2 * k + 1];
         }
         group.even |= table[row][EVEN_RE] != 0.0 || table[row][EVEN_IM] != 0.0;
         group.odd |= table[row][ODD_RE] != 0.0 || table[row][ODD_IM] != 0.0;
@@ -377,13 +482,14 @@ Group group_of(Table<const double> table, Table<const double> returned, int64_t 
 }  // namespace
 
 void staged_lines(Table<const double> table, Table<const double> returned, bool solved, bool own_levels, bool own_slope,
-                  bool inside, bool curves_last, Table<double> room, Table<double> out) {
+                  bool inside, bool second_stage, Table<double> room, Table<double> out) {
     // the same widths come again and again while a model is fitted
     static thread_local Widths widths;
     static const Circle circle;
-    const Flags flags = {solved, own_levels, own_slope, inside, curves_last};
+    const Flags flags = {solved, own_levels, own_slope, inside, second_stage};
     const int64_t first = least(returned.rows, table.rows);
-    const Memory memory = {{room[0].data, first}, {room[1].data, first}, {room[2].data, first}};
+    const Memory memory = {{room[0].data, first}, {room[1].data, first}, {room[2].data, first},
+                           {room[3].data, first, 2 * ORDERS - 2}};
     V given[POINTS], u[POINTS];
     for (int64_t start = 0, next; start < table.rows; start = next) {
         // the first rows are settled before those that start from them
@@ -394,7 +500,8 @@ void staged_lines(Table<const double> table, Table<const double> returned, bool 
         V amplitude = splat(1.0);
         if (solved || inside) amplitude = settle(group, flags, circle, memory, start, lanes, &input, given, u);
         draw(input, inside, POINTS, circle, given);
-        run_stages(group, flags, circle, given, amplitude, POINTS, u);
+        run_first(group, flags, circle, given, amplitude, POINTS, u);
+        run_second(group, flags, circle, amplitude, POINTS, u);
         read_lines(u, POINTS, group.value[CORNER], lag_of(group), amplitude, circle, lanes,
                    {out[start].data, lanes, out.columns});
     }

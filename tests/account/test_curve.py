@@ -151,7 +151,7 @@ def test_a_square_law_before_rails_that_lie_alike(even: float) -> None:
     shape = shape_of(lambda _: np.clip(curved, -0.92, 0.92))
     assert shape.sizes.even == pytest.approx(abs(even), rel=0.1)
     assert shape.sizes.loss_one.max() < 0.005
-    assert not shape.choice.best.stages.curves_last
+    assert not shape.choice.best.stages.second_stage
 
 
 def wien_loop(limit: Callable[[np.ndarray], np.ndarray], gain: float) -> np.ndarray:

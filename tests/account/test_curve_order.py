@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 
@@ -9,6 +11,7 @@ from listen.account.curve.fit import fit, moved
 from listen.account.curve.guess import orders_of, reordered, smaller, without
 from listen.account.curve.model import Stages, harmonics
 from listen.account.curve.wave import settled, waves
+from tests.account.test_curve import wien_loop
 from tests.account.test_curve_sizes import choice_of
 
 THETA = 2 * np.pi * np.arange(1024) / 1024
@@ -23,34 +26,37 @@ THETA = 2 * np.pi * np.arange(1024) / 1024
         ("dN", False, False),
         ("eo", False, False),
         ("Se", False, False),
-        ("eT", True, False),
+        ("eT", True, True),
+        ("DT", True, True),
+        ("DT", False, False),
+        ("De", True, False),
     ],
 )
 def test_both_orders_are_tried_where_there_are_two(parts: str, inside: bool, both: bool) -> None:
     one = Stages(parts=parts, inside=inside)
     assert (reordered(one) is not None) == both
-    assert [each.curves_last for each in orders_of(one, Stages(inside=inside))] == ([False, True] if both else [False])
+    assert [each.second_stage for each in orders_of(one, Stages(inside=inside))] == ([False, True] if both else [False])
 
 
 def test_an_order_that_is_settled_stays() -> None:
-    last = Stages(parts="DTe", curves_last=True)
-    assert orders_of(last, Stages(parts="Te", curves_last=True)) == [last]
+    last = Stages(parts="DTe", second_stage=True)
+    assert orders_of(last, Stages(parts="Te", second_stage=True)) == [last]
 
 
 def test_what_is_alone_has_no_order() -> None:
-    last = Stages(parts="Teo", curves_last=True)
+    last = Stages(parts="Teo", second_stage=True)
     assert without(last, "T") == Stages(parts="eo")
-    assert without(last, "e") == Stages(parts="To", curves_last=True)
+    assert without(last, "e") == Stages(parts="To", second_stage=True)
 
 
 def test_two_knees_may_be_one_level_with_the_curves_before_or_behind() -> None:
-    found = smaller(Stages(parts="NPe", curves_last=True))
+    found = smaller(Stages(parts="NPe", second_stage=True))
     assert found[:3] == [
-        Stages(parts="Pe", curves_last=True),
-        Stages(parts="Ne", curves_last=True),
+        Stages(parts="Pe", second_stage=True),
+        Stages(parts="Ne", second_stage=True),
         Stages(parts="NP"),
     ]
-    assert found[3:] == [Stages(parts="Te", curves_last=True), Stages(parts="Te")]
+    assert found[3:] == [Stages(parts="Te", second_stage=True), Stages(parts="Te")]
     assert smaller(Stages(parts="NP")) == [Stages(parts="P"), Stages(parts="N"), Stages(parts="T")]
 
 
@@ -63,7 +69,7 @@ def test_one_level_starts_from_the_middle_of_two() -> None:
 @pytest.mark.parametrize("last", [False, True])
 def test_a_curve_takes_what_it_gets(last: bool) -> None:
     """Of a clipped sine, or of the sine that is then clipped: Chebyshev's polynomials, against their definition."""
-    ways = {"curves_last": last}
+    ways = {"second_stage": last}
     values = choice_of("Teo", ways=ways, knee=np.log(1e-3), T=0.8, er=0.05, oi=0.02, **{"or": -0.03}).best.values
     u = waves(values, settled(values, np.zeros((3, 9), dtype=complex)), 1024)[0]
     u = u - u.mean()
@@ -78,7 +84,7 @@ def test_a_curve_takes_what_it_gets(last: bool) -> None:
 
 def test_a_curve_behind_diodes_mixes_their_harmonics() -> None:
     """A square law makes H4 of H1 with H3 and H5, twice its part of the sum."""
-    fits = [fit(Stages(parts="Be", curves_last=last), choice_of("").bins, rounds=0) for last in (False, True)]
+    fits = [fit(Stages(parts="Be", second_stage=last), choice_of("").bins, rounds=0) for last in (False, True)]
     lines = []
     for one in fits:
         vector = one.vector.copy()
@@ -90,3 +96,21 @@ def test_a_curve_behind_diodes_mixes_their_harmonics() -> None:
     assert abs(h4) == pytest.approx(2 * 0.08 * abs(h3 + h5), rel=0.15)
     # before them it is bent itself
     assert abs(lines[0][2]) > 2 * abs(h4)
+
+
+@pytest.mark.parametrize(("level", "dead"), [(0.9, 0.03), (0.7, 0.0), (0.97, 0.1)])
+def test_what_goes_round_a_loop_ends_where_the_second_stage_begins(level: float, dead: float) -> None:
+    """A Wien loop whose rails hold it, gone round 400 times, and a dead band behind it that it does not see."""
+    cycle = wien_loop(lambda u: np.clip(u, -level, level), 3.2)
+    looped = np.fft.rfft(cycle)
+    first = 2 * abs(looped[1]) / len(cycle)
+    behind = np.sign(cycle) * np.maximum(np.abs(cycle) - dead * first, 0.0)
+    lines = np.fft.rfft(behind)
+    wanted = np.abs(lines[2:11] / lines[1])
+    # the stage's own amplitude is that of the amplifier's input times its gain
+    own = 3.2 * first / 3.0
+    choice = choice_of("DT", ways={"inside": True, "second_stage": True}, knee=np.log(1e-3), T=level / own)
+    values = choice.best.layout.values(choice.best.vector)
+    values = replace(values, dead=np.full(3, dead * first / own), lag=np.zeros(3), knee=np.full(3, 1e-3))
+    found = np.abs(harmonics(values, np.zeros((3, 9), dtype=complex)).lines[0])
+    np.testing.assert_allclose(found, wanted, atol=2e-3)

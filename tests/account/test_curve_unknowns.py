@@ -155,7 +155,7 @@ def test_a_limit_in_volts_goes_with_slope_and_level() -> None:
         ("S", {"slope": "hz"}, (False, True, True, False, False)),
         ("B", {}, (True, True, False, False, False)),
         ("o", {"inside": True}, (False, True, False, True, False)),
-        ("Te", {"curves_last": True}, (False, True, False, False, True)),
+        ("Te", {"second_stage": True}, (False, True, False, False, True)),
     ],
 )
 def test_what_is_fixed_in_volts_needs_the_stages_own_amplitude(parts: str, ways: Any, flags: tuple[bool, ...]) -> None:

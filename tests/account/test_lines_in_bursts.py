@@ -35,6 +35,30 @@ def test_without_a_line_it_is_a_burst() -> None:
     assert np.median(find_bursts(frames, ALL, np.zeros(60), []).level_dbc) == pytest.approx(-50.5, abs=0.1)
 
 
+@pytest.mark.parametrize(("buzz_dbc", "found"), [(-49.0, True), (-47.0, False), (-38.0, False)])
+def test_what_high_harmonics_hold_of_a_buzz_is_no_burst(buzz_dbc: float, found: bool) -> None:
+    """Those of a note of 109 Hz are as wide as its lines lie apart: up to all of it, and 3 dB of room."""
+    frames = plain_frames(60, f0_hz=108.8, frame_s=4.0 / 108.8, high_dbc=-45.0, high_hz=6_600.0)
+    level = find_bursts(frames, ALL, np.zeros(60), [], np.full(60, 10 ** (buzz_dbc / 10))).level_dbc
+    assert np.isfinite(level).any() == found
+
+
+@pytest.mark.parametrize("count", [10, 3])
+@pytest.mark.parametrize("wave", ["sawtooth", "sine"])
+def test_edges_of_a_high_note_are_seen_in_its_last_harmonics(wave: str, count: int) -> None:
+    """1.9 kHz at 44.1 kHz has none above the tenth in the file: what is left at a sawtooth's reset is its jitter."""
+    fundamental = 0.5 * 10 ** (-12.0 / 10)
+    fold = np.full((60, 2, 16), 1e-12)
+    fold[:, :, 4] = 16.0 * fundamental * 10 ** (-40.0 / 10)
+    lines = np.full((60, 9), np.nan)
+    lines[:, : count - 1] = -20.0 * np.log10(np.arange(2, count + 1)) if wave == "sawtooth" else -80.0
+    frames = plain_frames(
+        60, f0_hz=1876.0, residual_fold=fold, harmonics_dbc=lines, harmonic_count=np.full(60, count), high_dbc=np.nan
+    )
+    level = find_bursts(frames, ALL, np.zeros(60), []).level_dbc
+    assert np.isfinite(level).any() == (wave == "sine")
+
+
 @pytest.mark.parametrize(("f0_hz", "found"), [(150.0, True), (400.0, True), (1500.0, False)])
 def test_a_high_burst_shows_beside_stronger_low_lines(f0_hz: float, found: bool) -> None:
     """19.5 kHz, -42 dBc, on one sixteenth of the cycle, beside half orders of -38 dBc: from one sample of 48 kHz to the

@@ -7,7 +7,7 @@ import pytest
 from scipy.signal import lfilter
 
 from listen.account.mains import MainsLines
-from listen.account.mains_buzz import with_buzz
+from listen.account.mains_buzz import _steady, with_buzz
 from tests.tones import RATE_HZ, Take, check_of, smooth_turn, times, white
 
 MAINS_HZ = 59.985
@@ -61,6 +61,23 @@ def test_other_sounds_add_nothing(kind: str) -> None:
     found = with_buzz(lines, Take(samples=x), None)
     assert found is not None
     np.testing.assert_allclose(found.level_dbc, lines.level_dbc, atol=0.5)
+
+
+@pytest.mark.parametrize(("rings_s", "counts"), [(0.0, True), (2.6, True), (3.9, False)])
+def test_a_sound_beside_it_is_not_the_buzz(rings_s: float, counts: bool) -> None:
+    """A telephone whose many partials lie on multiples too, 25 dB louder, through most of the silence."""
+    x = buzz(4.0, -60.0) + white(round(4.0 * RATE_HZ), -85.0)
+    t = times(4.0)
+    x = x + np.where(t < rings_s, buzz(4.0, -35.0), 0.0)
+    found = with_buzz(low_lines(4.0), Take(samples=x), None)
+    assert found is not None
+    expected = -40.0 + 10 * np.log10(1.0 + 10 ** (-60.0 / 10) / 8e-6)
+    assert (abs(found.level_dbc[0] - expected) < 0.5) == counts
+
+
+@pytest.mark.parametrize(("windows", "power"), [([1.0, 0.0, 0.0], 0.0), ([1.0, 3.0, 0.0], 2.0), ([1.0, 5.0, 9.0], 1.0)])
+def test_it_is_there_in_most_windows_and_as_loud(windows: list[float], power: float) -> None:
+    assert _steady(np.array(windows)) == power
 
 
 @pytest.mark.parametrize("rest_hz", [400.43, 2375.58, 2399.7, 5042.1])

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 
@@ -145,6 +147,17 @@ def test_a_telephone_after_power_off_is_no_tone_that_comes_back(phone_db: float,
     phone = np.where(t > 3.7, 0.2 * 10 ** (phone_db / 20) * np.cos(2 * np.pi * 1066.0 * t), 0.0)
     found = check_of(board + phone + white(len(t), -90.0)).findings
     assert [one.kind for one in found if one.severity != "note"] == kinds
+
+
+@pytest.mark.parametrize("back", [False, True])
+def test_what_is_low_to_the_end_has_not_come_back(back: bool) -> None:
+    """A rustle after power off at which the tracker found some place of a tone, at another pitch."""
+    t = times(2.0)
+    take, tone = played(np.where((t < 1.5) | (back & (t > 1.57)), 1.0, 1e-6))
+    at = (tone.time_s > 1.565) & (tone.time_s < 1.575)
+    again = np.where(at, np.log(0.2 * SIZE), tone.log_level) if not back else tone.log_level
+    tone = replace(tone, strong=tone.strong | at, tracked=tone.tracked | at, log_level=again)
+    assert [one.comes_back for one in find_silences(take, tone, 0.0, ()).dropouts] == ([True] if back else [])
 
 
 @pytest.mark.parametrize("ring_hz", [71.5, 940.0])

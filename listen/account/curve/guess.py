@@ -231,7 +231,7 @@ class Tables:
             "own_levels": True,
             "own_slope": True,
             "inside": self._inside,
-            "curves_last": False,
+            "second_stage": False,
             "knee": zero + 0.01,
             "corner": zero,
             "even": zero + 0j,
@@ -308,11 +308,11 @@ def stages_with(base: Stages, guess: Guess) -> Stages | None:
 def without(stages: Stages, letter: str) -> Stages:
     """Model without a part; what is alone has no order."""
     fewer = replace(stages, parts=stages.parts.replace(letter, ""))
-    return fewer if _has_order(fewer) else replace(fewer, curves_last=False)
+    return fewer if _has_order(fewer) else replace(fewer, second_stage=False)
 
 
 def smaller(stages: Stages) -> list[Stages]:
-    """Models with a part less: one of all left out, or one level for both knees, the curves before or behind it."""
+    """Models with a part less: one of all left out, or one level for both knees, in one stage or two."""
     out = [without(stages, letter) for letter in stages.parts]
     if stages.has("N") and stages.has("P"):
         alike = stages_with(stages, Guess(letter="T", way=stages.knee, cost=0.0, start={}))
@@ -321,17 +321,19 @@ def smaller(stages: Stages) -> list[Stages]:
 
 
 def orders_of(stages: Stages, base: Stages) -> list[Stages]:
-    """The model with its curves first, and last where the base has not settled it; within a loop they come first."""
+    """The model in one stage, and in two where the base has not settled it."""
     other = None if _has_order(base) else reordered(stages)
     return [stages] if other is None else [stages, other]
 
 
 def reordered(stages: Stages) -> Stages | None:
-    """The model with its curves last for first, or first for last; None where that is no other."""
-    if stages.inside or not _has_order(stages):
+    """The model in two stages for one, or in one for two; None where that is no other."""
+    if not _has_order(stages):
         return None
-    return replace(stages, curves_last=not stages.curves_last)
+    return replace(stages, second_stage=not stages.second_stage)
 
 
 def _has_order(stages: Stages) -> bool:
-    return bool(set(stages.parts) & set("eoEO")) and bool(set(stages.parts) & set("BDdPNT"))
+    """A dead band and a knee bend different places of the wave: only within a loop are they not the same either way."""
+    first, second = ("BPNT", "DdeoEO") if stages.inside else ("BDdPNT", "eoEO")
+    return bool(set(stages.parts) & set(first)) and bool(set(stages.parts) & set(second))

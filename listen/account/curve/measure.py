@@ -184,7 +184,7 @@ def _nothing(values: Values) -> Values:
         own_levels=values.own_levels,
         own_slope=values.own_slope,
         inside=values.inside,
-        curves_last=values.curves_last,
+        second_stage=values.second_stage,
         knee=values.knee,
         corner=zero,
         even=np.zeros(n, dtype=complex),
@@ -280,7 +280,8 @@ def _slope(fit: Fit) -> tuple[Floats, tuple[float, float]]:
 
 def _curves(fit: Fit) -> tuple[Floats, Floats]:
     values = fit.values
-    second, third = (_LOOP_SECOND, _LOOP_THIRD) if fit.stages.inside else (1.0, 1.0)
+    returned = fit.stages.inside and not fit.stages.second_stage
+    second, third = (_LOOP_SECOND, _LOOP_THIRD) if returned else (1.0, 1.0)
     even = np.abs(values.even) * second
     odd = np.abs(values.odd) * third
     if fit.stages.has("B"):

@@ -37,15 +37,16 @@ class Stages:
         Limited slope: one in full scale per second, or one onset in hertz.
     inside : bool
         Within the loop of a Wien bridge: the amplifier's input is the measured output, filtered by the network.
-    curves_last : bool
-        The curves take what comes out of bend, dead band and knees; else they come first.
+    second_stage : bool
+        Curves and dead band belong to a stage behind the one of bend and knees, within a loop behind the loop; else
+        the curves come first.
     """
 
     parts: str = ""
     knee: Mode = "share"
     slope: Literal["fs", "hz"] = "fs"
     inside: bool = False
-    curves_last: bool = False
+    second_stage: bool = False
 
     def has(self, letter: str) -> bool:
         """Whether a part is among them."""

@@ -181,7 +181,7 @@ class Layout:
         in_volts = stages.has("S") and stages.slope == "fs"
         in_volts = in_volts or (bool(set(stages.parts) & set("PNT")) and stages.knee == "fs")
         solved = in_volts or stages.has("B")
-        self.flags = (solved, stages.knee != "fs", stages.slope != "fs", stages.inside, stages.curves_last)
+        self.flags = (solved, stages.knee != "fs", stages.slope != "fs", stages.inside, stages.second_stage)
 
     def start(self) -> Floats:
         """Default start."""

@@ -1,6 +1,6 @@
 """One cycle through a chain of stages: curve, diode bend, dead band, two knees, limited slope, roll-offs.
 
-Or the curve behind the knees, as in an output stage behind a loop that its diodes hold.
+Or dead band and curve in a second stage behind the knees, as in an output stage behind a loop that its diodes hold.
 
 In plain NumPy: for a few cycles of many points, and the twin of the compiled kernel that a fit uses.
 """
@@ -34,8 +34,12 @@ COLUMNS = 15
 POINTS, SOLVE_POINTS = 192, 64
 """Points of a cycle: what folds back onto ten harmonics is 97 dB down or more, slewing the most; and where the
 fundamental alone is sought, which 64 give to 1e-4 (both computed)."""
-TURNS, WARM_TURNS = 4, 2
-"""Times that the stage's own amplitude and the loop's pitch are sought: the fundamental is then right to 1e-5."""
+TURNS, WARM_TURNS, LOOP_TURNS = 4, 2, 4
+"""Times that the stage's own amplitude and the loop's pitch are sought: the fundamental is then right to 1e-5; and how
+many more where what goes round a loop is worked out, whose harmonics are then right to 1e-4 (computed)."""
+RETURNED = 0.75
+"""Gain of a small signal over the fundamental's, with which a loop's harmonics are extrapolated: from 0.15, where crests
+are held over most of the cycle, to 1 it comes nearer each time (computed)."""
 FURTHEST, LEAST_RISE = 1.2, 0.05
 """Logarithm of the largest amplitude sought, 3.3 times what comes out, and the least growth: a square or a full
 triangle grows no more."""
@@ -65,8 +69,9 @@ class Values:
         Clip levels, and the limited slope, go with the stage's own amplitude.
     inside : bool
         Within the loop of a Wien bridge: the input is what its network hands back of the output.
-    curves_last : bool
-        The curve takes what comes out of the knees; else the stage's own sine.
+    second_stage : bool
+        Dead band and curve come behind the knees; within a loop, behind the loop, which ends with the knees. Else the
+        curve comes first.
     knee : ndarray, shape (n,)
         Width of the knees' rounding.
     corner : ndarray, shape (n,)
@@ -93,7 +98,7 @@ class Values:
     own_levels: bool
     own_slope: bool
     inside: bool
-    curves_last: bool
+    second_stage: bool
     knee: Floats
     corner: Floats
     even: Complexes
@@ -111,7 +116,7 @@ class Values:
     @property
     def flags(self) -> Flags:
         """As the kernel takes them."""
-        return self.solved, self.own_levels, self.own_slope, self.inside, self.curves_last
+        return self.solved, self.own_levels, self.own_slope, self.inside, self.second_stage
 
     def table(self) -> Floats:
         """One row a cycle, as the kernel takes them."""
@@ -130,9 +135,9 @@ def of_table(table: Floats, flags: Flags) -> Values:
     for name in ("even", "odd"):
         i = _NAMES.index(name)
         columns[name] = table[:, i] + 1j * table[:, i + 1]
-    solved, own_levels, own_slope, inside, curves_last = flags
+    solved, own_levels, own_slope, inside, second_stage = flags
     return Values(
-        solved=solved, own_levels=own_levels, own_slope=own_slope, inside=inside, curves_last=curves_last, **columns
+        solved=solved, own_levels=own_levels, own_slope=own_slope, inside=inside, second_stage=second_stage, **columns
     )
 
 
@@ -150,12 +155,15 @@ class OperatingPoint:
         Over the loop's network's own.
     spectrum : ndarray of complex, shape (n, 11)
         Harmonics 0 .. 10 of the input, the fundamental 1.
+    loop : ndarray of complex, shape (n, 9)
+        H2 .. H10 over H1 where the loop ends.
     """
 
     amplitude: Floats
     rise: Floats
     pitch: Floats
     spectrum: Complexes
+    loop: Complexes
 
 
 def sine_of(n: int) -> Complexes:
@@ -176,10 +184,15 @@ def feedback_lines(r: Complexes, pitch: Floats) -> Complexes:
         Over the network's own, at which it turns no phase: 1 / (1 + j (x - 1 / x) / 3) is what it hands back.
     """
     spectrum = sine_of(len(r))
+    spectrum[:, 2:] = r * _network(pitch)
+    return spectrum
+
+
+def _network(pitch: Floats) -> Complexes:
+    """What it hands back of H2 .. H10 over what it hands back of the fundamental."""
     k = np.arange(2, ORDERS + 1) * pitch[:, None]
     own = 1.0 + 1j * (pitch - 1.0 / pitch)[:, None] / 3.0
-    spectrum[:, 2:] = r * own / (1.0 + 1j * (k - 1.0 / k) / 3.0)
-    return spectrum
+    return np.asarray(own / (1.0 + 1j * (k - 1.0 / k) / 3.0))
 
 
 def settled(values: Values, r: Complexes, near: OperatingPoint | None = None) -> OperatingPoint:
@@ -192,20 +205,30 @@ def settled(values: Values, r: Complexes, near: OperatingPoint | None = None) ->
     new: Floats = np.zeros(n)
     rise: Floats = np.ones(n)
     pitch: Floats = np.ones(n)
+    own_loop = values.inside and values.second_stage
+    loop = np.zeros_like(r) if own_loop else r
     if near is not None:
         new, rise, pitch = np.log(near.amplitude), near.rise.copy(), near.pitch
-    spectrum = feedback_lines(r, pitch) if values.inside else sine_of(n)
+        loop = near.loop if own_loop else r
+    spectrum = feedback_lines(loop, pitch) if values.inside else sine_of(n)
     turn = np.exp(-2j * np.pi * np.arange(SOLVE_POINTS) / SOLVE_POINTS) * (2.0 / SOLVE_POINTS)
     old: Floats = np.zeros(n)
     old_off: Floats = np.zeros(n)
-    turns = TURNS if near is None else WARM_TURNS
+    turns = (TURNS if near is None else WARM_TURNS) + (LOOP_TURNS if own_loop else 0)
     for i in range(turns if values.solved or values.inside else 0):
-        first = _stages(values, _cycle(spectrum, SOLVE_POINTS), np.exp(new)) @ turn
+        u = _first_stage(values, _cycle(spectrum, SOLVE_POINTS), np.exp(new))
+        looped = u @ turn
+        first = _second_stage(values, u, np.exp(new)) @ turn
+        if own_loop:
+            # most of what is new comes back again
+            loop = loop + (_relative(values, u, np.zeros(n)) - loop) / (1.0 - RETURNED * _network(pitch))
+            # none is stronger than the fundamental
+            loop = np.clip(loop.real, -1.0, 1.0) + 1j * np.clip(loop.imag, -1.0, 1.0)
         if values.inside:
-            turned = np.angle(first) - np.arctan(np.where(values.steep > SLOW, 0.0, values.lag))
+            turned = np.angle(looped if own_loop else first) - np.arctan(np.where(values.steep > SLOW, 0.0, values.lag))
             x = 3.0 * np.tan(np.clip(turned, -FURTHEST_TURN, FURTHEST_TURN))
             pitch = 0.5 * (x + np.sqrt(x * x + 4.0))
-            spectrum = feedback_lines(r, pitch)
+            spectrum = feedback_lines(loop, pitch)
         if not values.solved:
             continue
         off = np.log(np.maximum(np.abs(first), 1e-3))
@@ -213,12 +236,12 @@ def settled(values: Values, r: Complexes, near: OperatingPoint | None = None) ->
         rise[moved] = np.clip((off - old_off)[moved] / (new - old)[moved], LEAST_RISE, 4.0)
         old, old_off = new, off
         new = np.clip(old - off / rise, -FURTHEST, FURTHEST)
-    return OperatingPoint(amplitude=np.exp(new), rise=rise, pitch=pitch, spectrum=spectrum)
+    return OperatingPoint(amplitude=np.exp(new), rise=rise, pitch=pitch, spectrum=spectrum, loop=loop)
 
 
 def waves(values: Values, at: OperatingPoint, points: int) -> Floats:
     """Output of the stages over one cycle, before the recorder's high-pass: shape (n, points)."""
-    return _stages(values, _cycle(at.spectrum, points), at.amplitude)
+    return _second_stage(values, _first_stage(values, _cycle(at.spectrum, points), at.amplitude), at.amplitude)
 
 
 def _cycle(spectrum: Complexes, points: int) -> Floats:
@@ -227,21 +250,19 @@ def _cycle(spectrum: Complexes, points: int) -> Floats:
     return np.fft.irfft(padded, points, axis=1)
 
 
-def _stages(values: Values, sampled: Floats, amplitude: Floats) -> Floats:
+def _first_stage(values: Values, sampled: Floats, amplitude: Floats) -> Floats:
+    """One cycle up to the knees."""
     points = sampled.shape[1]
     a = amplitude[:, None]
-    curved = values.even.any() or values.odd.any()
-    phase = 2 * np.pi * np.arange(points) / points
-    even, odd = values.even[:, None], values.odd[:, None]
     u = sampled
-    if curved and not values.curves_last:
-        u = u + np.real(even * np.exp(2j * phase)) + np.real(odd * np.exp(3j * phase))
+    if not values.second_stage and (values.even.any() or values.odd.any()):
+        phase = 2 * np.pi * np.arange(points) / points
+        u = u + np.real(values.even[:, None] * np.exp(2j * phase)) + np.real(values.odd[:, None] * np.exp(3j * phase))
     u = a * u
     if values.bend.any():
         u = u + values.bend[:, None] * diode_bend(u / values.bend_at[:, None], values.bend_width)
-    if values.dead.any():
-        d, r2 = a * values.dead[:, None], (a * DEAD_ROUNDING) ** 2
-        u = u - 0.5 * (np.sqrt((u + d) ** 2 + r2) - np.sqrt((u - d) ** 2 + r2))
+    if not values.second_stage:
+        u = _without_dead(u, values.dead, a)
     scale = amplitude if values.own_levels else np.ones(len(amplitude))
     s2 = ((scale * values.knee) ** 2)[:, None]
     for sign, level in ((1.0, values.top), (-1.0, values.bottom)):
@@ -249,9 +270,24 @@ def _stages(values: Values, sampled: Floats, amplitude: Floats) -> Floats:
         if used.any():
             excess = sign * u - (scale * level)[:, None]
             u = np.where(used[:, None], u - sign * 0.5 * (excess + np.sqrt(excess**2 + s2)), u)
-    if curved and values.curves_last:
-        # Chebyshev's polynomials: of a sine they make the second and the third harmonic alone
+    return np.asarray(u)
+
+
+def _without_dead(u: Floats, dead: Floats, a: Floats) -> Floats:
+    if not dead.any():
+        return u
+    d, r2 = a * dead[:, None], (a * DEAD_ROUNDING) ** 2
+    return np.asarray(u - 0.5 * (np.sqrt((u + d) ** 2 + r2) - np.sqrt((u - d) ** 2 + r2)))
+
+
+def _second_stage(values: Values, u: Floats, amplitude: Floats) -> Floats:
+    """On from the knees: what belongs to a second stage, and the limited slope."""
+    if values.second_stage:
+        a, phase = amplitude[:, None], 2 * np.pi * np.arange(u.shape[1]) / u.shape[1]
+        even, odd = values.even[:, None], values.odd[:, None]
+        u = _without_dead(u, values.dead, a)
         y = u / a
+        # Chebyshev's polynomials: of a sine they make the second and the third harmonic alone
         u = u + a * (even.real * (2.0 * y * y - 1.0) - even.imag * np.sin(2 * phase))
         u = u + a * (odd.real * y * (4.0 * y * y - 3.0) - odd.imag * np.sin(3 * phase))
     limited = values.steep > SLOW
@@ -309,6 +345,19 @@ def slew(u: Floats, steep: Floats, lag: Floats, lean: Floats) -> Floats:
     return out
 
 
+def _relative(values: Values, u: Floats, corner: Floats) -> Complexes:
+    """H2 .. H10 over H1 after a high-pass and the amplifier's roll-off; phases from the fundamental's."""
+    lines = np.fft.rfft(u, axis=1)[:, 1 : ORDERS + 1] * (2.0 / u.shape[1])
+    k = np.arange(1, ORDERS + 1)
+    # a limited slope has the lag in it
+    lag = np.where(values.steep > SLOW, 0.0, values.lag)[:, None]
+    lines = lines / (1.0 - 1j * corner[:, None] / k) / (1.0 + 1j * lag * k)
+    first = lines[:, 0]
+    size = np.maximum(np.abs(first), 1e-9)
+    turn = (first / size).conj()
+    return np.asarray(lines[:, 1:] / size[:, None] * turn[:, None] ** k[1:])
+
+
 def staged_lines(
     table: Floats,
     returned: Floats,
@@ -316,7 +365,7 @@ def staged_lines(
     own_levels: bool,
     own_slope: bool,
     inside: bool,
-    curves_last: bool,
+    second_stage: bool,
     out: Floats,
 ) -> None:
     """Plain twin of the kernel of this name.
@@ -324,27 +373,20 @@ def staged_lines(
     out[i] = (real and imaginary part of H2 .. H10 over H1 of the recorded wave, phases psi_k; gain of the fundamental;
     amplitude of the input).
     """
-    flags = (solved, own_levels, own_slope, inside, curves_last)
+    flags = (solved, own_levels, own_slope, inside, second_stage)
     r = returned[:, 0::2] + 1j * returned[:, 1::2]
     count = min(len(r), len(table))
     at = settled(of_table(table[:count], flags), r[:count])
     if len(table) > count:
         again = np.arange(len(table) - count) % count
-        names = ("amplitude", "rise", "pitch", "spectrum")
+        names = ("amplitude", "rise", "pitch", "spectrum", "loop")
         start = OperatingPoint(**{name: getattr(at, name)[again] for name in names})
         rest = settled(of_table(table[count:], flags), r[again], start)
         at = OperatingPoint(**{name: np.concatenate([getattr(at, name), getattr(rest, name)]) for name in names})
     values = of_table(table, flags)
     u = waves(values, at, POINTS)
-    lines = np.fft.rfft(u, axis=1)[:, 1 : ORDERS + 1] * (2.0 / u.shape[1])
-    gain = np.abs(lines[:, 0]) / at.amplitude
-    k = np.arange(1, ORDERS + 1)
-    # a limited slope has the lag in it
-    lag = np.where(values.steep > SLOW, 0.0, values.lag)[:, None]
-    lines = lines / (1.0 - 1j * values.corner[:, None] / k) / (1.0 + 1j * lag * k)
-    first = lines[:, 0]
-    size = np.maximum(np.abs(first), 1e-9)
-    turn = (first / size).conj()
-    relative = lines[:, 1:] / size[:, None] * turn[:, None] ** k[1:]
+    first = np.fft.rfft(u, axis=1)[:, 1] * (2.0 / u.shape[1])
+    gain = np.abs(first) / at.amplitude
+    relative = _relative(values, u, values.corner)
     out[:, 0:18:2], out[:, 1:18:2] = relative.real, relative.imag
     out[:, 18], out[:, 19] = gain, at.amplitude
