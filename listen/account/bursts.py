@@ -54,8 +54,8 @@ _NEXT_BELOW, _WAVES_OWN = 6, 25.0
 add to four times the ninth (the series), or, where diodes take the low ones off, to nine (2.4 %, solved); a burst's
 stand alone."""
 _BUZZ_ROOM = 2.0
-"""3 dB, as of lines: what stands at one place, or at the high harmonics, may be all of it, and a row holds one spike more
-than another."""
+"""3 dB, as of lines: what stands at one place, or at the high harmonics, may be all of it, and a row holds one spike
+more than another."""
 _PLACE, _PLACE_ROWS = 0.7, 15
 """Mean length of the unit vectors of its place in the cycle over fifteen rows, 0.3 s: a burst keeps its place.
 

@@ -53,7 +53,7 @@ board that comes on for a moment holds its level for most of it."""
 MAINS_HZ = np.outer((50.0, 60.0), (1.0, 2.0, 3.0)).ravel()
 _FAINT_DB = 10.0
 """After the last of it a board that was switched to another range is about as loud as before; a telephone is as pure,
-and fainter by more. Chosen. Before the first of it a chair squeaks as loudly: there another pitch is another sound."""
+and fainter by more; so is a chair that squeaks before the first of it. Chosen."""
 _STEP_GAP_S = 0.15
 """A quick step of the control leaves no more without a pitch; a cable that is plugged in hums alone. Chosen."""
 _MAINS_SHARE = 0.004
@@ -217,8 +217,8 @@ def _foreign(frames: Frames, segments: list[ToneSegment], timbres: list[Floats])
         faint = segment.level_dbfs < loud_dbfs
         adjoins = any(other is not segment and _gap_s(segment, other) < _STEP_GAP_S for other in alike)
         hum = (faint or other_timbre or not adjoins) and _at_the_mains(frames, segment)
-        alone = (faint and segment.start_s > ends_s) or (segment.end_s < begins_s and not adjoins)
-        if pure and not hum and not (apart and alone):
+        outside = segment.start_s > ends_s or (segment.end_s < begins_s and not adjoins)
+        if pure and not hum and not (faint and apart and outside):
             continue
         if other_timbre or segment.residual_dbc > CLEAN_DBC or apart or _is_spoken(frames, segment):
             foreign.append(segment)
