@@ -39,8 +39,8 @@ _FILLED, _MOST_OF = 0.3, 0.9
 """Part of the multiples that stand out, up to where nine in ten of them lie: a buzz of equal half waves has every
 second one; of the other mains' every fifth or sixth is shared."""
 _AS_LOUD = 4.0
-"""6 dB: a buzz stays as loud, and a telephone's partials, which lie on multiples too, are louder by more or no matter.
-Chosen."""
+"""6 dB: a window that is louder holds another sound, whose partials may lie on multiples too, as a telephone's, or that
+hides some, as a rustle. Chosen."""
 _FROM_HARMONICS_HZ = 15.0
 """A harmonic of the tone hides what is nearer: a rest's tremor is within."""
 _STILL_HZ = 3.0
@@ -82,15 +82,15 @@ def _power(capture: SampleSource, tone: BoardTone | None, mains: MainsLines) -> 
         _of_window(capture.read(start, start + size), capture.true_rate_hz, mains.mains_hz, pitch_hz)
         for start, pitch_hz in zip(starts, pitches_hz, strict=True)
     ]
-    return _steady(np.array(found))
+    return _of_the_quiet(*np.array(found).T)
 
 
-def _steady(found: Floats) -> float:
-    """Usual power of a comb that most windows have, of those that hold no other sound beside it."""
-    there = found[found > 0.0]
-    if 2 * len(there) < len(found) or not len(there):
+def _of_the_quiet(combs: Floats, totals: Floats) -> float:
+    """Usual power of a comb that most windows have, from those of them that hold least of other sounds."""
+    there = combs > 0.0
+    if 2 * np.count_nonzero(there) < len(combs) or not there.any():
         return 0.0
-    return median(there[there < _AS_LOUD * there.min()])
+    return median(combs[there & (totals < _AS_LOUD * totals[there].min())])
 
 
 def _places(capture: SampleSource, tone: BoardTone | None, mains: MainsLines) -> tuple[list[int], list[float]]:
@@ -113,12 +113,13 @@ def _places(capture: SampleSource, tone: BoardTone | None, mains: MainsLines) ->
     return starts.tolist(), pitch_hz[some].tolist()
 
 
-def _of_window(x: Floats, rate_hz: float, mains_hz: float, pitch_hz: float) -> float:
-    """Sum of the squared peak amplitudes of those multiples that stand out, at the frequency where it is largest."""
+def _of_window(x: Floats, rate_hz: float, mains_hz: float, pitch_hz: float) -> tuple[float, float]:
+    """Sum of the squared peak amplitudes of those multiples that stand out, where it is largest, and of all lines."""
     window = np.hanning(len(x) + 1)[:-1]
     power = np.abs(np.fft.rfft((x - x.mean()) * window)) ** 2 * (2.0 / window.sum()) ** 2 / 1.5
     total, bin_hz = np.concatenate([[0.0], np.cumsum(power)]), rate_hz / len(x)
-    return max(_of_comb(total, bin_hz, rate_hz, float(hz), pitch_hz) for hz in mains_hz + _NEAR_HZ)
+    comb = max(_of_comb(total, bin_hz, rate_hz, float(hz), pitch_hz) for hz in mains_hz + _NEAR_HZ)
+    return comb, float(total[-1])
 
 
 def _of_comb(total: Floats, bin_hz: float, rate_hz: float, mains_hz: float, pitch_hz: float) -> float:

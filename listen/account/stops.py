@@ -180,7 +180,7 @@ def _confirmed(capture: SampleSource, tone: BoardTone, start_s: float, end_s: fl
     if not runs:
         return None
     i, j = max(runs, key=lambda run: run[1] - run[0])
-    if j == len(low):
+    if j == len(low) and np.count_nonzero(tone.strong & (tone.time_s > end_s)) * tone.grid_s < _SHORTEST_S:
         return None  # what comes after is another sound
     hop_s = float(time_s[1] - time_s[0])
     bottom = median(level[i:j])
