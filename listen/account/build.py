@@ -30,6 +30,7 @@ from listen.account.oscillator import classify_source, two_tones
 from listen.account.other_channel import find_other_channel
 from listen.account.pitch_scatter import find_wavering
 from listen.account.residual import RoomEvent, find_events, unexplained_power
+from listen.account.ringing import is_dip
 from listen.account.settled_level import settled_law
 from listen.account.shape import find_shape
 from listen.account.start import Start, find_start
@@ -251,8 +252,7 @@ def _at_rest(
     swings, settlings, first_ring = swings_and_rings(account, tone, segments)
     rings = [s for s in settlings if s.ring] + first_ring
     touched = [(s.retune_s, s.retune_s + max(0.1, s.over_s)) for s in rings]
-    dips = [(s.retune_s, s.retune_s + s.over_s) for s in first_ring]
-    dropouts = [d for d in account.silences.dropouts if not any(a <= d.start_s and d.end_s <= b for a, b in dips)]
+    dropouts = [d for d in account.silences.dropouts if not any(is_dip(d, ring) for ring in first_ring)]
     sidebands = None if of_a_swing(account.sidebands, swings) else account.sidebands
     if sidebands is not None:
         judged = judged & ~sidebands.on_harmonics(frames)

@@ -62,7 +62,7 @@ def _hum_of(mains: MainsLines) -> Callable[[Floats], Floats]:
     def hum(time_s: Floats) -> Floats:
         out = np.zeros(len(time_s))
         wander = np.interp(time_s, mains.time_s, mains.wander_rad)
-        turned = first = np.exp(1j * (2 * np.pi * mains.mains_hz * time_s + wander))
+        turned = first = np.exp(1j * (2 * np.pi * mains.lines_hz[0] * time_s + wander))
         for k, amplitude in enumerate(carried):
             if k:
                 turned = turned * first

@@ -215,12 +215,22 @@ def edge_residual(frames: Frames) -> Floats:
         high = np.nan_to_num(10 ** (frames.high_dbc / 10))
         lines = np.nan_to_num(10 ** (frames.harmonics_dbc / 10))
         turned = (2 * np.pi) ** 2 * ((_PHASE_ERROR * moved) ** 2 + _PHASE_FLOOR**2)
-        steep = _ABOVE_TENTH * count * high + lines @ np.arange(2.0, HARMONIC_COLUMNS + 1) ** 2
+        steep = steepness(frames)
         # of levels as 1 / k: the power of one line at the edge, and how many are between 0.45 and half of the rate
         edge = high / np.maximum(1 / _ABOVE_TENTH - 1 / count, 1e-3) / count**2
         last = np.maximum(edge, np.where(count < 2 * HARMONIC_COLUMNS, _last_lines(lines, frames.harmonic_count), 0.0))
         passing = np.maximum(_EDGE_BAND * count, 1.0) * np.clip(moved / _EDGE_OCTAVES, _EDGE_REST, 1.0)
         return np.asarray(np.nan_to_num(turned * steep + _EDGE_LEAVES * last * passing))
+
+
+def steepness(frames: Frames) -> Floats:
+    """Sum of k^2 |A_k|^2 of the harmonics above the first, over the fundamental's power, row by row."""
+    with np.errstate(invalid="ignore", divide="ignore"):
+        count = BAND * frames.sample_rate_hz / frames.f0_hz
+        high = np.nan_to_num(10 ** (frames.high_dbc / 10))
+        lines = np.nan_to_num(10 ** (frames.harmonics_dbc / 10))
+        steep = _ABOVE_TENTH * count * high + lines @ np.arange(2.0, HARMONIC_COLUMNS + 1) ** 2
+    return np.asarray(np.nan_to_num(steep))
 
 
 def _last_lines(lines: Floats, count: NDArray[np.int64]) -> Floats:

@@ -60,8 +60,8 @@ def lag_db(tone: BoardTone, time_s: Floats, level_db: Floats, law: Callable[[Flo
 
     Notes
     -----
-    What the law leaves of the level is fitted by what it leaves of the speed: the same as a fit of both at once (Frisch
-    and Waugh, Econometrica 1, 1933: from memory).
+    What the law leaves of the level is fitted by what it leaves of the speed: as a fit of both at once (Frisch and
+    Waugh, Econometrica 1, 1933: from memory); nearly, for the weights of a robust law depend on what it is fitted to.
     """
     best: Floats = np.zeros(len(time_s))
     plain = law(level_db)

@@ -23,7 +23,7 @@ Floats = NDArray[np.floating[Any]]
 _HIGHEST = 0.45
 """Of the sample rate: the converter's filter begins above."""
 _MOST_WINDOWS, _FEWEST = 12, 2
-"""Windows of 0.8 s that are read, spread over what there is; a median of two is their mean."""
+"""Windows of 0.8 s that are read, spread over what there is; of two both must hold it."""
 _STANDS_OUT = 10.0
 """Power at a multiple over that half way to its neighbours: three bins of noise come to three times their mean once in
 160 (gamma distribution), to ten times never."""
@@ -39,8 +39,8 @@ _FILLED, _MOST_OF = 0.3, 0.9
 """Part of the multiples that stand out, up to where nine in ten of them lie: a buzz of equal half waves has every
 second one; of the other mains' every fifth or sixth is shared."""
 _AS_LOUD = 4.0
-"""6 dB: a window that is louder holds another sound, whose partials may lie on multiples too, as a telephone's, or that
-hides some, as a rustle. Chosen."""
+"""6 dB: a window that is louder holds another sound, whose partials may lie on multiples too (a telephone) or which
+hides some of them (a rustle). Chosen."""
 _FROM_HARMONICS_HZ = 15.0
 """A harmonic of the tone hides what is nearer: a rest's tremor is within."""
 _STILL_HZ = 3.0
@@ -88,7 +88,7 @@ def _power(capture: SampleSource, tone: BoardTone | None, mains: MainsLines) -> 
 def _of_the_quiet(combs: Floats, totals: Floats) -> float:
     """Usual power of a comb that most windows have, from those of them that hold least of other sounds."""
     there = combs > 0.0
-    if 2 * np.count_nonzero(there) < len(combs) or not there.any():
+    if 2 * np.count_nonzero(there) <= len(combs):
         return 0.0
     return median(combs[there & (totals < _AS_LOUD * totals[there].min())])
 

@@ -185,13 +185,13 @@ def _is_plucked(frames: Frames, rows: NDArray[np.bool_]) -> bool:
     begins = (np.diff(index) > 1) | (np.abs(np.diff(cents)) > _STEP_CENTS) | (np.diff(level) > HELD_DB)
     edges = [0, *(np.flatnonzero(begins) + 1).tolist(), len(index)]
     notes = [(a, b) for a, b in itertools.pairwise(edges) if b - a >= _PLUCKED_ROWS]
-    dying = [(a, b) for a, b in notes if _is_struck(level[a:b])]
+    dying = [(a, b) for a, b in notes if _is_plucked_note(level[a:b])]
     pitches = {round(median(cents[a:b]) / _STEP_CENTS) for a, b in dying}
     enough = len(dying) >= max(_NOTES, _PLUCKED_SHARE * len(notes), _NOTES_PER_S * len(index) * frames.row_every_s)
     return bool(enough and len(pitches) >= _PITCHES)
 
 
-def _is_struck(level_dbfs: Floats) -> bool:
+def _is_plucked_note(level_dbfs: Floats) -> bool:
     """Whether a note dies away from its begin on: none of its second half is near the loudest."""
     late = level_dbfs[len(level_dbfs) // 2 :]
     return dies_away(level_dbfs) and not bool((late > level_dbfs.max() - HELD_DB).any())

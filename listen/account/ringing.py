@@ -14,6 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from listen.account.settling import WITHIN_DB, Settling
+from listen.account.stops import Dropout
 
 Floats = NDArray[np.floating[Any]]
 Flags = NDArray[np.bool_]
@@ -29,6 +30,18 @@ with it, and an octave of turn within one is a quick one."""
 _DIES = 0.97
 """Sum of two half swings one after the other, against that of two before: a ring dies. Of one that decays in ten turns
 it is 0.9."""
+_DIP, _DEEP = 0.6, 0.5
+"""Of a period: a ring is below its mean for a half of it, and its next one may be slower by a fifth. And part of the
+level by which it must still swing: 0.9 take it down by 20 dB, and a loop that was driven into its stops swings
+deeper."""
+
+
+def is_dip(dropout: Dropout, ring: Settling) -> bool:
+    """Whether a dropout is no more than the low side of a swing of a ring after power on."""
+    since_s = dropout.start_s - ring.retune_s
+    inside = since_s >= 0.0 and dropout.end_s <= ring.retune_s + ring.over_s
+    swing = (10 ** (ring.deviation_db / 20) - 1.0) * float(np.exp(-since_s / max(ring.decay_s, 1e-3)))
+    return inside and swing > _DEEP and (dropout.end_s - dropout.start_s) * ring.rate_hz < _DIP
 
 
 def ringing_rows(time_s: Floats, off_db: Floats, rings: Sequence[Settling]) -> Flags:

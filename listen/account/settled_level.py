@@ -81,7 +81,7 @@ def _lag(frames: Frames, level_db: Floats, rows: Flags, account: Account) -> Flo
 
     def law_at(values: Floats) -> Floats | None:
         # a corner's fall toward low notes is a law along the pitch, too
-        law = fit_level_law(time_s, f0_hz, values, True)
+        law = fit_level_law(time_s, f0_hz, values, corner_known=True)
         return law.at(f0_hz) if law is not None else None
 
     assert account.tone is not None

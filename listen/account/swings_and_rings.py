@@ -30,6 +30,9 @@ the length of the rest has in its last third 64 % of the first one's swing, as m
 _EXPLAINS_MORE = 0.2
 """Of the level's variance: a swing that explains so much more than a ring that dies away is what it is. Chosen: with
 less between them the ring is kept, which is judged by how long it lasts."""
+_HALF_RATE, _HALVES_DBC, _HALVES_SEEN = 0.05, -60.0, 0.3
+"""A rest gives a swing's rate to a twentieth; alternate cycles that differ show in three rows of ten at the least, and
+10 dB under their limit a swing of what they make is under its own."""
 
 
 def swings_and_rings(
@@ -71,7 +74,7 @@ def swings_and_rings(
 def _ring_of_the_start(
     tone: BoardTone, start: Start, segments: list[SteadySegment], swings: list[Swing]
 ) -> list[Settling]:
-    """The level's ring after power on, as it may ring after a retune: no drift of the level, and it does not die."""
+    """The level's ring after power on: no drift. One that does not turn round settles soon, else it is a drift."""
     if not start.settled_s:
         return []
     if segments and segments[0].start_s <= start.settled_s + _FIRST_REST_S:
@@ -117,4 +120,5 @@ def _at_half_pitch(swing: Swing, halves: HalfOrders, frames: Frames) -> bool:
     """Whether a swing comes at half the pitch where alternate cycles differ: that is the difference itself."""
     half = 0.5 * swing.segment.f0_hz
     near = (frames.time_s >= swing.segment.start_s) & (frames.time_s <= swing.segment.end_s)
-    return abs(swing.rate_hz - half) < 0.05 * half and bool((halves.level_dbc[near] > -60.0).mean() > 0.3)
+    seen = bool((halves.level_dbc[near] > _HALVES_DBC).mean() > _HALVES_SEEN)
+    return abs(swing.rate_hz - half) < _HALF_RATE * half and seen

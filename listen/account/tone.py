@@ -48,12 +48,13 @@ time between, an octave in three seconds, is another sound: pieces of a board th
 cents, words 150 to 2900 cents off. So is an impure one whose own pitch moves as much: 200 cents in 40 ms in a word."""
 _STRUCK_ROWS, _STRUCK_DB, HELD_DB, _HELD_SHARE = 3, 10.0, 3.0, 0.4
 """Two thumps of steps lost 30 dB in a fifth of a second, and were within 3 dB of their loudest for a row or two; a
-board that comes on for a moment holds its level for most of it."""
+board that comes on for a moment holds its level for most of it. Plucked notes lose 3 dB within two fifths of their
+length (synthesised: 4 to 17 dB a second)."""
 
 MAINS_HZ = np.outer((50.0, 60.0), (1.0, 2.0, 3.0)).ravel()
 _FAINT_DB = 10.0
 """After the last of it a board that was switched to another range is about as loud as before; a telephone is as pure,
-and fainter by more; so is a chair that squeaks before the first of it. Chosen."""
+and fainter by more; so is a chair that squeaks before the first of it, or it has another timbre. Chosen."""
 _STEP_GAP_S = 0.15
 """A quick step of the control leaves no more without a pitch; a cable that is plugged in hums alone. Chosen."""
 _MAINS_SHARE = 0.004
@@ -217,8 +218,9 @@ def _foreign(frames: Frames, segments: list[ToneSegment], timbres: list[Floats])
         faint = segment.level_dbfs < loud_dbfs
         adjoins = any(other is not segment and _gap_s(segment, other) < _STEP_GAP_S for other in alike)
         hum = (faint or other_timbre or not adjoins) and _at_the_mains(frames, segment)
-        outside = segment.start_s > ends_s or (segment.end_s < begins_s and not adjoins)
-        if pure and not hum and not (faint and apart and outside):
+        late = faint and segment.start_s > ends_s
+        early = (faint or other_timbre) and segment.end_s < begins_s and not adjoins
+        if pure and not hum and not (apart and (late or early)):
             continue
         if other_timbre or segment.residual_dbc > CLEAN_DBC or apart or _is_spoken(frames, segment):
             foreign.append(segment)

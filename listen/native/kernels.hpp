@@ -76,7 +76,7 @@
     /* stages.cpp */                                                                                                   \
     K(void, staged_lines,                                                                                              \
       (Table<const double> table, Table<const double> returned, bool solved, bool own_levels, bool own_slope,          \
-       bool inside, bool second_stage, Table<double> room, Table<double> out))                                               \
+       bool inside, bool second_stage, Table<double> room, Table<double> out))                                         \
     /* fft.cpp */                                                                                                      \
     K(int64_t, room_for, (int64_t size, int64_t item))                                                                 \
     K(void, spectra_single, (Table<const float> frames, Row<float> room, Cube<float> out))                             \

@@ -393,7 +393,7 @@ def staged_lines(
     """Harmonics of one cycle that went through a chain of stages.
 
     table (n, 15): a row of `listen.account.curve.wave.Values` a cycle; returned (m, 18): H2 .. H10 over H1 of the
-    output as measured, row i mod m of them belongs to row i of the table, and
+    output as measured, which a loop of one stage feeds back, row i mod m of them belongs to row i of the table, and
     the rows after the m-th start from what that one settled at; out (n, 20): the same of the wave that was
-    worked out, gain of the fundamental, amplitude of the input.
+    worked out, gain of the fundamental, amplitude of the input. The flags are those of `Values`.
     """

@@ -1,24 +1,23 @@
-// One cycle through a chain of stages, a row of values a lane: curve, diode bend, dead band, knees, limited slope.
+// One cycle through a chain of stages, a row of values a lane: curve, diode bend, dead band, knees, limited slope; or
+// dead band and curve in a second stage behind the knees.
 #include <math.h>
 
+#include "diodes.hpp"
 #include "kernels.hpp"
 #include "turns.hpp"
+#include "wien.hpp"
 
 namespace listen::LISTEN_LEVEL {
 
 namespace {
 
 using V = Lanes<double>;
-constexpr int W = WIDTH<double>;
-constexpr int ORDERS = 10, COLUMNS = 15;
+constexpr int W = WIDTH<double>, COLUMNS = 15;
 constexpr int64_t POINTS = 192, SOLVE_POINTS = 64;
 constexpr int TURNS = 4, WARM_TURNS = 2, LOOP_TURNS = 4;
 constexpr double NO_KNEE = 4.0, SLOW = 0.6, FURTHEST = 1.2, LEAST_RISE = 0.05, FURTHEST_TURN = 1.2;
-constexpr double DEAD_ROUNDING = 0.004, SOFT = 0.006, SOFT_END = 1.5, RETURNED = 0.75;
+constexpr double DEAD_ROUNDING = 0.004, SOFT = 0.006, SOFT_END = 1.5;
 // As in listen/account/curve/wave.py, where each has its reason.
-constexpr int64_t DIODE_STEPS = 256;
-// Tables kept: the rows of one group may have as many widths as there are lanes.
-constexpr int DIODES = 2 * W;
 enum Column {
     KNEE, CORNER, EVEN_RE, EVEN_IM, ODD_RE, ODD_IM, BEND, BEND_AT, BEND_WIDTH, DEAD, TOP, BOTTOM, STEEP, LAG, LEAN
 };
@@ -27,86 +26,6 @@ LISTEN_INLINE V root(V x) {
     for (int i = 0; i < W; i++) x[i] = sqrt(x[i]);
     return x;
 }
-
-// Voltage across a resistor with a diode each way beside it, against the current: v + sinh(v / w) / sinh(1 / w) = x,
-// as cubics over equal steps of x / (x + 2).
-struct Diodes {
-    double width = 0.0, cubic[DIODE_STEPS][4];
-    // number of the group that took it last
-    int64_t group = 0;
-
-    void make(double w) {
-        double v = 0.0, slope = start(w) * DIODE_STEPS, last = 0.0, rise = 2.0 * start(w);
-        width = w;
-        for (int64_t i = 0; i < DIODE_STEPS; i++) {
-            const double left = most(1.0 - (double)(i + 1) / DIODE_STEPS, 0.5 / DIODE_STEPS);
-            // all currents that can be are below the last step
-            const double x = 2.0 * (double)(i + 1) / DIODE_STEPS / left, before = v;
-            // along the last slope: the curve bends down, so that this lies above
-            v += slope * (x - last);
-            last = x;
-            settle(w, x, &v, &slope);
-            const double next = slope * 2.0 / (left * left) / DIODE_STEPS, step = v - before;
-            cubic[i][0] = before;
-            cubic[i][1] = rise;
-            cubic[i][2] = 3.0 * step - 2.0 * rise - next;
-            cubic[i][3] = rise + next - 2.0 * step;
-            rise = next;
-        }
-    }
-
-    // Slope at 0, for a step of the table.
-    static double start(double w) { return 1.0 / (1.0 + 1.0 / (w * sinh(1.0 / w))) / DIODE_STEPS; }
-
-    // By Newton's method from above: the sum rises ever more steeply.
-    static void settle(double w, double x, double* v, double* slope) {
-        const double edge = exp(-2.0 / w), scale = 1.0 / (1.0 - edge);
-        for (int round = 0; round < 100; round++) {
-            const double grown = exp((*v - 1.0) / w), fallen = edge / grown;
-            const double off = *v + (grown - fallen) * scale - x;
-            *slope = 1.0 / (1.0 + (grown + fallen) * scale / w);
-            *v -= off * *slope;
-            if (fabs(off * *slope) < 1e-11) break;
-        }
-    }
-};
-
-// Of every lane, all of one table.
-LISTEN_INLINE V diode_volts(const Diodes& diodes, V x) {
-    const V none = splat(0.0), size = where_at_most(x, none, none - x, x), place = size / (size + 2.0) * (double)DIODE_STEPS;
-    V out;
-    for (int i = 0; i < W; i++) {
-        const int64_t at = whole(place[i], 0, DIODE_STEPS - 1);  // whatever the currents, infinite ones too
-        const double t = place[i] - (double)at, *c = diodes.cubic[at];
-        out[i] = c[0] + t * (c[1] + t * (c[2] + t * c[3]));
-    }
-    return where_at_most(x, none, none - out, out);
-}
-
-// Tables of the widths that came last.
-struct Widths {
-    Diodes tables[DIODES];
-    int next = 0;
-    int64_t groups = 0;
-
-    // For a row of the group begun last: none that another row of this group has taken is made over.
-    const Diodes* of(double width) {
-        for (int i = 0; i < DIODES; i++) {
-            if (tables[i].width == width) return taken(&tables[i]);
-        }
-        // there are more tables than rows in a group
-        while (tables[next].group == groups) next = (next + 1) % DIODES;
-        Diodes* oldest = &tables[next];
-        next = (next + 1) % DIODES;
-        oldest->make(width);
-        return taken(oldest);
-    }
-
-    const Diodes* taken(Diodes* table) {
-        table->group = groups;
-        return table;
-    }
-};
 
 // Cosines and sines of 2 pi j / POINTS.
 struct Circle {
@@ -119,11 +38,6 @@ struct Flags {
     bool solved, own_levels, own_slope, inside, second_stage;
 };
 
-// Harmonics 2 .. 10 over the first.
-struct Relative {
-    V re[ORDERS - 1], im[ORDERS - 1];
-};
-
 // Values of as many rows as there are lanes.
 struct Group {
     V value[COLUMNS];
@@ -132,51 +46,6 @@ struct Group {
     const Diodes* diodes[W];
     bool mixed, even, odd, bend, dead, top, bottom, slew;
 };
-
-// Harmonics 1 .. 10 of the input over its first.
-struct Input {
-    V re[ORDERS], im[ORDERS];
-};
-
-// What a Wien network hands back of harmonic k over what it hands back of the first, the pitch over its own given.
-LISTEN_INLINE void network(V pitch, int k, V* re, V* im) {
-    const V one = splat(1.0), own = (pitch - one / pitch) / 3.0;
-    const V x = pitch * (double)k, off = (x - one / x) / 3.0, size = one + off * off;
-    // (1 + j own) / (1 + j off)
-    *re = (one + own * off) / size;
-    *im = (own - off) / size;
-}
-
-void hand_back(const Relative& lines, V pitch, Input* input) {
-    input->re[0] = splat(1.0);
-    input->im[0] = splat(0.0);
-    for (int k = 2; k <= ORDERS; k++) {
-        V re, im;
-        network(pitch, k, &re, &im);
-        const V a = lines.re[k - 2], b = lines.im[k - 2];
-        input->re[k - 1] = a * re - b * im;
-        input->im[k - 1] = a * im + b * re;
-    }
-}
-
-LISTEN_INLINE V limited(V x, V below, V limit) {
-    x = where_at_most(x, limit, x, limit);
-    return where_at_most(below, x, x, below);
-}
-
-// Nearer to where a loop's harmonics go round it and come back as they were: most of what is new comes back again.
-void go_round(const Relative& now, V pitch, Relative* lines) {
-    const V one = splat(1.0);
-    for (int k = 2; k <= ORDERS; k++) {
-        V re, im;
-        network(pitch, k, &re, &im);
-        const V a = one - re * RETURNED, b = splat(0.0) - im * RETURNED, size = a * a + b * b;
-        const V x = now.re[k - 2] - lines->re[k - 2], y = now.im[k - 2] - lines->im[k - 2];
-        // none is stronger than the fundamental
-        lines->re[k - 2] = limited(lines->re[k - 2] + (x * a + y * b) / size, splat(0.0) - one, one);
-        lines->im[k - 2] = limited(lines->im[k - 2] + (y * a - x * b) / size, splat(0.0) - one, one);
-    }
-}
 
 // Whole cycle of the input, once.
 void draw(const Input& input, bool inside, int64_t points, const Circle& circle, V* given) {
@@ -216,7 +85,7 @@ void follow(V* u, V up, V down, V share, V soft, int64_t points) {
     }
 }
 
-// Even and odd curve: before the bend they add to a sine what they make of one, behind the knees they take what comes.
+// Even and odd curve of a first stage: they add to its sine what they make of one.
 LISTEN_INLINE V curved(const Group& group, const Circle& circle, int64_t at, V x) {
     const int64_t twice = (2 * at) % POINTS, thrice = (3 * at) % POINTS;
     const V* value = group.value;
@@ -225,6 +94,7 @@ LISTEN_INLINE V curved(const Group& group, const Circle& circle, int64_t at, V x
     return x;
 }
 
+// Of a second stage: the real parts weigh polynomials of what comes in.
 LISTEN_INLINE V curved_behind(const Group& group, const Circle& circle, int64_t at, V x) {
     const int64_t twice = (2 * at) % POINTS, thrice = (3 * at) % POINTS;
     const V* value = group.value;
@@ -366,79 +236,101 @@ struct Memory {
     Table<double> loop;
 };
 
-// Find the amplitude with which the fundamental that comes out is 1, and the pitch at which the network makes good what
-// the stages turn the phase; of a loop with a second stage behind it what goes round, too. Later rows start from what
-// the first ones settled at.
-V settle(const Group& group, const Flags& flags, const Circle& circle, const Memory& memory, int64_t start, int lanes,
-         Input* input, V* given, V* u) {
-    const V lag = lag_of(group);
+// What is sought, and what goes round the loop: as measured, or where it ends before the output as worked out.
+struct Sought {
+    V log_amplitude, rise, pitch;
+    Relative loop;
+};
+
+// Later rows start from what the first ones settled at.
+Sought begin(const Group& group, const Memory& memory, bool own_loop, int64_t start, int lanes) {
     const int64_t first = memory.amplitude.n;
-    const bool warm = start >= first, own_loop = flags.inside && flags.second_stage;
-    V amplitude = splat(1.0), now = splat(0.0), old = now, old_off = now, pitch = splat(1.0), rises = pitch;
-    Relative lines = group.measured;
-    if (own_loop) lines = Relative{};
-    if (warm) {
-        for (int i = 0; i < W; i++) {
-            const int64_t row = (start + least((int64_t)i, (int64_t)lanes - 1)) % first;
-            now[i] = memory.amplitude[row];
-            amplitude[i] = exp(now[i]);
-            rises[i] = memory.rise[row];
-            pitch[i] = memory.pitch[row];
-            for (int k = 0; own_loop && k < ORDERS - 1; k++) {
-                lines.re[k][i] = memory.loop[row][2 * k];
-                lines.im[k][i] = memory.loop[row][2 * k + 1];
-            }
+    Sought found = {splat(0.0), splat(1.0), splat(1.0), {}};
+    if (!own_loop) found.loop = group.measured;
+    for (int i = 0; start >= first && i < W; i++) {
+        const int64_t row = (start + least((int64_t)i, (int64_t)lanes - 1)) % first;
+        found.log_amplitude[i] = memory.amplitude[row];
+        found.rise[i] = memory.rise[row];
+        found.pitch[i] = memory.pitch[row];
+        for (int k = 0; own_loop && k < ORDERS - 1; k++) {
+            found.loop.re[k][i] = memory.loop[row][2 * k];
+            found.loop.im[k][i] = memory.loop[row][2 * k + 1];
         }
     }
-    if (flags.inside) hand_back(lines, pitch, input);
-    const int turns = (warm ? WARM_TURNS : TURNS) + (own_loop ? LOOP_TURNS : 0);
+    return found;
+}
+
+void remember(const Sought& found, const Memory& memory, bool own_loop, int64_t start, int lanes) {
+    for (int i = 0; start < memory.amplitude.n && i < lanes; i++) {
+        memory.amplitude[start + i] = found.log_amplitude[i];
+        memory.rise[start + i] = found.rise[i];
+        memory.pitch[start + i] = found.pitch[i];
+        for (int k = 0; own_loop && k < ORDERS - 1; k++) {
+            memory.loop[start + i][2 * k] = found.loop.re[k][i];
+            memory.loop[start + i][2 * k + 1] = found.loop.im[k][i];
+        }
+    }
+}
+
+LISTEN_INLINE V exponential(V x) {
+    for (int i = 0; i < W; i++) x[i] = exp(x[i]);
+    return x;
+}
+
+// The pitch at which the network makes good what the stages turn the phase.
+LISTEN_INLINE V pitch_of(V re, V im, V lag) {
+    V pitch = re;
+    for (int i = 0; i < W; i++) {
+        const double turned = atan2(im[i], re[i]) - atan(lag[i]);
+        const double x = 3.0 * tan(least(most(turned, -FURTHEST_TURN), FURTHEST_TURN));
+        pitch[i] = 0.5 * (x + sqrt(x * x + 4.0));
+    }
+    return pitch;
+}
+
+// Find the amplitude with which the fundamental that comes out is 1, the pitch, and what goes round a loop before a
+// second stage.
+V settle(const Group& group, const Flags& flags, const Circle& circle, const Memory& memory, int64_t start, int lanes,
+         Input* input, V* given, V* u) {
+    const bool own_loop = flags.inside && flags.second_stage;
+    // the slope is limited behind a loop of its own
+    const V lag = own_loop ? group.value[LAG] : lag_of(group);
+    Sought found = begin(group, memory, own_loop, start, lanes);
+    V old = splat(0.0), old_off = old;
+    if (flags.inside) feed_back(found.loop, found.pitch, input);
+    const int turns = (start >= memory.amplitude.n ? WARM_TURNS : TURNS) + (own_loop ? LOOP_TURNS : 0);
     for (int turn = 0; turn < turns; turn++) {
-        V re, im, turned_re, turned_im;
+        const V amplitude = exponential(found.log_amplitude);
+        V re, im, looped_re, looped_im;
         draw(*input, flags.inside, SOLVE_POINTS, circle, given);
         run_first(group, flags, circle, given, amplitude, SOLVE_POINTS, u);
         if (own_loop) {
             Relative next;
-            all_lines(u, SOLVE_POINTS, splat(0.0), lag, circle, &next, &turned_re, &turned_im);
-            go_round(next, pitch, &lines);
+            all_lines(u, SOLVE_POINTS, splat(0.0), lag, circle, &next, &looped_re, &looped_im);
+            go_round(next, found.pitch, &found.loop);
         }
         run_second(group, flags, circle, amplitude, SOLVE_POINTS, u);
         line_of(u, SOLVE_POINTS, 1, circle, &re, &im);
-        if (!own_loop) {
-            turned_re = re;
-            turned_im = im;
-        }
-        for (int i = 0; i < W; i++) {
-            if (flags.inside) {
-                const double turned = atan2(turned_im[i], turned_re[i]) - atan(lag[i]);
-                const double x = 3.0 * tan(least(most(turned, -FURTHEST_TURN), FURTHEST_TURN));
-                pitch[i] = 0.5 * (x + sqrt(x * x + 4.0));
-            }
-            if (!flags.solved) continue;
+        if (flags.inside) found.pitch = own_loop ? pitch_of(looped_re, looped_im, lag) : pitch_of(re, im, lag);
+        for (int i = 0; flags.solved && i < W; i++) {
+            const double now = found.log_amplitude[i];
             const double off = log(most(sqrt(re[i] * re[i] + im[i] * im[i]), 1e-3));
-            if (turn > 0 && fabs(now[i] - old[i]) > 1e-9) {
-                rises[i] = least(most((off - old_off[i]) / (now[i] - old[i]), LEAST_RISE), 4.0);
+            if (turn > 0 && fabs(now - old[i]) > 1e-9) {
+                found.rise[i] = least(most((off - old_off[i]) / (now - old[i]), LEAST_RISE), 4.0);
             }
-            old[i] = now[i];
+            old[i] = now;
             old_off[i] = off;
-            now[i] = least(most(old[i] - off / rises[i], -FURTHEST), FURTHEST);
-            amplitude[i] = exp(now[i]);
+            found.log_amplitude[i] = least(most(old[i] - off / found.rise[i], -FURTHEST), FURTHEST);
         }
-        if (flags.inside) hand_back(lines, pitch, input);
+        if (flags.inside) feed_back(found.loop, found.pitch, input);
     }
-    for (int i = 0; !warm && i < lanes; i++) {
-        memory.amplitude[start + i] = now[i];
-        memory.rise[start + i] = rises[i];
-        memory.pitch[start + i] = pitch[i];
-        for (int k = 0; own_loop && k < ORDERS - 1; k++) {
-            memory.loop[start + i][2 * k] = lines.re[k][i];
-            memory.loop[start + i][2 * k + 1] = lines.im[k][i];
-        }
-    }
-    return amplitude;
+    remember(found, memory, own_loop, start, lanes);
+    return exponential(found.log_amplitude);
 }
 
 // H2 .. H10 over H1 of the recorded wave, the gain of the fundamental, and the amplitude.
-void read_lines(const V* u, int64_t points, V corner, V lag, V amplitude, const Circle& circle, int lanes, Table<double> out) {
+void read_lines(const V* u, int64_t points, V corner, V lag, V amplitude, const Circle& circle, int lanes,
+                Table<double> out) {
     Relative lines;
     V re, im;
     all_lines(u, points, corner, lag, circle, &lines, &re, &im);

@@ -35,6 +35,22 @@ def test_without_a_line_it_is_a_burst() -> None:
     assert np.median(find_bursts(frames, ALL, np.zeros(60), []).level_dbc) == pytest.approx(-50.5, abs=0.1)
 
 
+@pytest.mark.parametrize(("beside_dbc", "found"), [(-30.0, False), (-40.0, True)])
+def test_edges_tremble_under_another_sound(beside_dbc: float, found: bool) -> None:
+    """Speech under a square: what it moves the phase by moves the 41st harmonic 41 times as far."""
+    fundamental = 0.5 * 10 ** (-12.0 / 10)
+    fold = np.full((60, 2, 16), fundamental * 10 ** (beside_dbc / 10))
+    fold[:, :, 4] += 16.0 * fundamental * 10 ** (-20.0 / 10)
+    odd = np.arange(2, 11) % 2 == 1
+    lines = np.where(odd, -20.0 * np.log10(np.arange(2, 11)), -120.0)
+    # above the tenth: 1 / k^2 of 11, 13 .. 91 add up to 0.043
+    frames = plain_frames(
+        60, f0_hz=233.0, residual_fold=fold, harmonics_dbc=np.tile(lines, (60, 1)), high_dbc=10 * np.log10(0.043)
+    )
+    level = find_bursts(frames, ALL, np.zeros(60), []).level_dbc
+    assert np.isfinite(level).any() == found
+
+
 @pytest.mark.parametrize(("buzz_dbc", "found"), [(-49.0, True), (-47.0, False), (-38.0, False)])
 def test_what_high_harmonics_hold_of_a_buzz_is_no_burst(buzz_dbc: float, found: bool) -> None:
     """Those of a note of 109 Hz are as wide as its lines lie apart: up to all of it, and 3 dB of room."""

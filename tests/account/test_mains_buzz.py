@@ -80,6 +80,7 @@ def test_a_sound_beside_it_is_not_the_buzz(rings_s: float, counts: bool) -> None
     [
         ([1.0, 0.0, 0.0], [2.0, 1.0, 1.0], 0.0),
         ([1.0, 3.0, 0.0], [5.0, 5.0, 1.0], 2.0),
+        ([1.0, 0.0], [2.0, 2.0], 0.0),
         # louder windows hold a telephone, or a rustle that hides some lines
         ([1.0, 7.0, 0.1], [2.0, 8.1, 9.0], 1.0),
         ([1.0, 7.0, 0.1], [2.0, 7.9, 9.0], 4.0),

@@ -117,8 +117,16 @@ def _turned(best: Fit, bins: Bins, tried: list[Fit]) -> Fit:
     other = reordered(best.stages)
     if other is None or best.chi2 + best.prior < MARGIN:
         return best
-    tried.append(_known(other, tried) or fit(other, bins, moved(best, other, bins)[0]))
-    return min(best, tried[-1], key=lambda f: f.score)
+    return min(best, _refitted(other, best, bins, tried), key=lambda f: f.score)
+
+
+def _refitted(stages: Stages, best: Fit, bins: Bins, tried: list[Fit]) -> Fit:
+    """Fit of these stages: a new one from what is best now, unless an earlier one was far worse."""
+    known = _known(stages, tried)
+    if known is not None and known.score >= best.score + _REPEATED:
+        return known
+    tried.append(fit(stages, bins, moved(best, stages, bins)[0]))
+    return tried[-1]
 
 
 def _larger(old: Fit, bins: Bins, tables: Tables, tried: list[Fit]) -> Fit | None:
@@ -146,6 +154,8 @@ def _larger(old: Fit, bins: Bins, tables: Tables, tried: list[Fit]) -> Fit | Non
             continue
         letters[guess.letter] = letters.get(guess.letter, 0) + 1
         for each in orders_of(stages, base.stages):
+            if each in done:
+                continue
             done.add(each)
             found.append(fit(each, bins, _started(base, each, guess, bins), _FIRST_ROUNDS, to_beat=_to_beat(found)))
         if loop and guess.letter == "S":
@@ -196,10 +206,7 @@ def _trimmed(best: Fit, bins: Bins, tried: list[Fit]) -> Fit:
     while again and len(best.stages.parts) > 1:
         again = False
         for fewer in smaller(best.stages):
-            full = _known(fewer, tried)
-            if full is None or full.score < best.score + _REPEATED:
-                full = fit(fewer, bins, moved(best, fewer, bins)[0])
-                tried.append(full)
+            full = _refitted(fewer, best, bins, tried)
             if full.score < best.score + _DROP:
                 best, again = full, True
                 break

@@ -315,8 +315,9 @@ def smaller(stages: Stages) -> list[Stages]:
     """Models with a part less: one of all left out, or one level for both knees, in one stage or two."""
     out = [without(stages, letter) for letter in stages.parts]
     if stages.has("N") and stages.has("P"):
-        alike = stages_with(stages, Guess(letter="T", way=stages.knee, cost=0.0, start={}))
-        out += [each for each in (alike, reordered(alike)) if each is not None] if alike is not None else []
+        alike = replace(stages, parts="".join(sorted(set(stages.parts) - {"N", "P"} | {"T"})))
+        other = reordered(alike)
+        out += [alike] if other is None else [alike, other]
     return out
 
 
@@ -334,6 +335,9 @@ def reordered(stages: Stages) -> Stages | None:
 
 
 def _has_order(stages: Stages) -> bool:
-    """A dead band and a knee bend different places of the wave: only within a loop are they not the same either way."""
+    """Whether one stage or two make different waves.
+
+    Outside of a loop a dead band and a knee commute, for they bend different places of the wave.
+    """
     first, second = ("BPNT", "DdeoEO") if stages.inside else ("BDdPNT", "eoEO")
     return bool(set(stages.parts) & set(first)) and bool(set(stages.parts) & set(second))

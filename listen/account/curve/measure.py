@@ -41,7 +41,8 @@ class Sizes:
     own, count : ndarray of int
         As in `Bins`: the bin of each row of the take whose pitch has several, and the rows of each bin.
     loss_one, loss_both : ndarray
-        Crest lost by the knees alone: of one half against the other, of both against the fundamental (0 to 1).
+        Crest lost by the knees alone: of one half against the other, of both against the crest without knees, each over
+        its fundamental (0 to 1).
     positive : ndarray of bool
         The positive half loses more.
     flat_positive, flat_negative : ndarray
@@ -215,7 +216,9 @@ def _crests(values: Values, measured: Complexes) -> tuple[Floats, Floats, Floats
 def _alone(parts: Values, bins: Bins) -> Complexes:
     """H2 .. H10 at the output of a Wien loop with only these parts, by fixed-point iteration."""
     lines = np.zeros_like(bins.r)
-    for _ in range(_ROUNDS if parts.inside else 0):
+    # with a second stage the kernel itself goes round the loop
+    rounds = (1 if parts.second_stage else _ROUNDS) if parts.inside else 0
+    for _ in range(rounds):
         lines = harmonics(parts, lines).lines
     return lines
 
@@ -239,8 +242,9 @@ def _is_hard(fit: Fit, knees: Values) -> bool:
     flat = flat_up if top else flat_down
     loss = 1 - max(up, down) if both else 1 - min(up, down) / max(up, down)
     # level of a hard clip of the same loss, by bisection
-    low, high = 0.2, 1.0
-    for _ in range(24):
+    # behind diodes the crest lies above the stage's own amplitude
+    low, high = 0.2, NO_KNEE
+    for _ in range(28):
         level = 0.5 * (low + high)
         level_up = np.array([level if top or both else NO_KNEE])
         level_down = np.array([level if both or not top else NO_KNEE])
@@ -280,8 +284,8 @@ def _slope(fit: Fit) -> tuple[Floats, tuple[float, float]]:
 
 def _curves(fit: Fit) -> tuple[Floats, Floats]:
     values = fit.values
-    returned = fit.stages.inside and not fit.stages.second_stage
-    second, third = (_LOOP_SECOND, _LOOP_THIRD) if returned else (1.0, 1.0)
+    within_loop = fit.stages.inside and not fit.stages.second_stage
+    second, third = (_LOOP_SECOND, _LOOP_THIRD) if within_loop else (1.0, 1.0)
     even = np.abs(values.even) * second
     odd = np.abs(values.odd) * third
     if fit.stages.has("B"):

@@ -13,7 +13,7 @@ from typing import Any, Literal
 import numpy as np
 from numpy.typing import NDArray
 
-from listen.account.curve.wave import ORDERS, Flags, Values
+from listen.account.curve.wave import ORDERS, Switches, Values
 from listen.native import kernels
 
 Floats = NDArray[np.floating[Any]]
@@ -36,7 +36,8 @@ class Stages:
     slope : {'fs', 'hz'}
         Limited slope: one in full scale per second, or one onset in hertz.
     inside : bool
-        Within the loop of a Wien bridge: the amplifier's input is the measured output, filtered by the network.
+        Within the loop of a Wien bridge: the amplifier's input is the measured output, filtered by the network; with a
+        second stage it is what the loop ends with, which is worked out.
     second_stage : bool
         Curves and dead band belong to a stage behind the one of bend and knees, within a loop behind the loop; else
         the curves come first.
@@ -79,15 +80,15 @@ def harmonics(values: Values, measured: Complexes) -> Harmonics:
     ----------
     values : Values
     measured : ndarray of complex, shape (n, 9)
-        H2 .. H10 over H1 of the output, as measured: within a loop the network hands them back. Of more values than
-        n they are taken again and again.
+        H2 .. H10 over H1 of the output, as measured: within a loop of one stage the network feeds them back. Of more
+        values than n they are taken again and again.
     """
     out = staged(values.table(), np.ascontiguousarray(measured).view(float), values.flags)
     lines = np.ascontiguousarray(out[:, : 2 * ORDERS - 2]).view(complex)
     return Harmonics(lines=lines, gain=out[:, -2], amplitude=out[:, -1])
 
 
-def staged(table: Floats, measured: Floats, flags: Flags) -> Floats:
+def staged(table: Floats, measured: Floats, flags: Switches) -> Floats:
     """Harmonics as the kernel gives them: shape (n, 20), see `listen.native.kernels.staged_lines`."""
     out = np.empty((len(table), 2 * ORDERS))
     kernels.staged_lines(table, measured, *flags, out)

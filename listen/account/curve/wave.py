@@ -15,7 +15,7 @@ from numpy.typing import NDArray
 
 Floats = NDArray[np.floating[Any]]
 Complexes = NDArray[np.complex128]
-Flags = tuple[bool, bool, bool, bool, bool]
+Switches = tuple[bool, bool, bool, bool, bool]
 
 ORDERS = 10
 """Harmonics that are looked at: as many as the frames table keeps and the kernel writes."""
@@ -37,7 +37,7 @@ fundamental alone is sought, which 64 give to 1e-4 (both computed)."""
 TURNS, WARM_TURNS, LOOP_TURNS = 4, 2, 4
 """Times that the stage's own amplitude and the loop's pitch are sought: the fundamental is then right to 1e-5; and how
 many more where what goes round a loop is worked out, whose harmonics are then right to 1e-4 (computed)."""
-RETURNED = 0.75
+LOOP_GAIN = 0.75
 """Gain of a small signal over the fundamental's, with which a loop's harmonics are extrapolated: from 0.15, where
 crests are held over most of the cycle, to 1 it comes nearer each time (computed)."""
 FURTHEST, LEAST_RISE = 1.2, 0.05
@@ -68,16 +68,18 @@ class Values:
     own_levels, own_slope : bool
         Clip levels, and the limited slope, go with the stage's own amplitude.
     inside : bool
-        Within the loop of a Wien bridge: the input is what its network hands back of the output.
+        Within the loop of a Wien bridge: the input is what its network feeds back of the output as measured, or with a
+        second stage of what the loop ends with, which is worked out.
     second_stage : bool
-        Dead band and curve come behind the knees; within a loop, behind the loop, which ends with the knees. Else the
-        curve comes first.
+        Dead band, curve and limited slope come behind the knees; within a loop, behind the loop, which ends with the
+        knees. Else the curve comes first.
     knee : ndarray, shape (n,)
         Width of the knees' rounding.
     corner : ndarray, shape (n,)
         Of the recorder's high-pass, over the pitch.
     even, odd : ndarray of complex, shape (n,)
-        Curve: what is added at 2 and at 3 times the phase, over the stage's own amplitude.
+        Curve: what is added at 2 and at 3 times the phase, over the stage's own amplitude. In a second stage the real
+        part is the coefficient of Chebyshev's polynomial of what comes in.
     bend, bend_at : ndarray, shape (n,)
         Diode bend: what the diodes hold, and the level from which they do.
     bend_width : ndarray, shape (n,)
@@ -114,7 +116,7 @@ class Values:
     lean: Floats
 
     @property
-    def flags(self) -> Flags:
+    def flags(self) -> Switches:
         """As the kernel takes them."""
         return self.solved, self.own_levels, self.own_slope, self.inside, self.second_stage
 
@@ -129,7 +131,7 @@ class Values:
         return out
 
 
-def of_table(table: Floats, flags: Flags) -> Values:
+def of_table(table: Floats, flags: Switches) -> Values:
     """Values from the kernel's table."""
     columns: dict[str, Any] = {name: table[:, i] for i, name in enumerate(_NAMES) if name}
     for name in ("even", "odd"):
@@ -189,14 +191,14 @@ def feedback_lines(r: Complexes, pitch: Floats) -> Complexes:
 
 
 def _network(pitch: Floats) -> Complexes:
-    """What it hands back of H2 .. H10 over what it hands back of the fundamental."""
+    """What it feeds back of H2 .. H10 over what it feeds back of the fundamental."""
     k = np.arange(2, ORDERS + 1) * pitch[:, None]
     own = 1.0 + 1j * (pitch - 1.0 / pitch)[:, None] / 3.0
     return np.asarray(own / (1.0 + 1j * (k - 1.0 / k) / 3.0))
 
 
 def settled(values: Values, r: Complexes, near: OperatingPoint | None = None) -> OperatingPoint:
-    """Operating point of a stage from the measured harmonics.
+    """Operating point of a stage; within a loop from the measured harmonics, or with a second stage from its own.
 
     The amplitude: by secants. The pitch over the network's own: the network makes good what the stage turns the phase.
     ``near``: where stages that are nearly the same have settled, to start from.
@@ -221,11 +223,13 @@ def settled(values: Values, r: Complexes, near: OperatingPoint | None = None) ->
         first = _second_stage(values, u, np.exp(new)) @ turn
         if own_loop:
             # most of what is new comes back again
-            loop = loop + (_relative(values, u, np.zeros(n)) - loop) / (1.0 - RETURNED * _network(pitch))
+            loop = loop + (_relative(u, np.zeros(n), values.lag) - loop) / (1.0 - LOOP_GAIN * _network(pitch))
             # none is stronger than the fundamental
             loop = np.clip(loop.real, -1.0, 1.0) + 1j * np.clip(loop.imag, -1.0, 1.0)
         if values.inside:
-            turned = np.angle(looped if own_loop else first) - np.arctan(np.where(values.steep > SLOW, 0.0, values.lag))
+            # a limited slope has the lag in it, but not that of a loop before it
+            lag = values.lag if own_loop else np.where(values.steep > SLOW, 0.0, values.lag)
+            turned = np.angle(looped if own_loop else first) - np.arctan(lag)
             x = 3.0 * np.tan(np.clip(turned, -FURTHEST_TURN, FURTHEST_TURN))
             pitch = 0.5 * (x + np.sqrt(x * x + 4.0))
             spectrum = feedback_lines(loop, pitch)
@@ -345,13 +349,11 @@ def slew(u: Floats, steep: Floats, lag: Floats, lean: Floats) -> Floats:
     return out
 
 
-def _relative(values: Values, u: Floats, corner: Floats) -> Complexes:
+def _relative(u: Floats, corner: Floats, lag: Floats) -> Complexes:
     """H2 .. H10 over H1 after a high-pass and the amplifier's roll-off; phases from the fundamental's."""
     lines = np.fft.rfft(u, axis=1)[:, 1 : ORDERS + 1] * (2.0 / u.shape[1])
     k = np.arange(1, ORDERS + 1)
-    # a limited slope has the lag in it
-    lag = np.where(values.steep > SLOW, 0.0, values.lag)[:, None]
-    lines = lines / (1.0 - 1j * corner[:, None] / k) / (1.0 + 1j * lag * k)
+    lines = lines / (1.0 - 1j * corner[:, None] / k) / (1.0 + 1j * lag[:, None] * k)
     first = lines[:, 0]
     size = np.maximum(np.abs(first), 1e-9)
     turn = (first / size).conj()
@@ -387,6 +389,7 @@ def staged_lines(
     u = waves(values, at, POINTS)
     first = np.fft.rfft(u, axis=1)[:, 1] * (2.0 / u.shape[1])
     gain = np.abs(first) / at.amplitude
-    relative = _relative(values, u, values.corner)
+    # a limited slope has the lag in it
+    relative = _relative(u, values.corner, np.where(values.steep > SLOW, 0.0, values.lag))
     out[:, 0:18:2], out[:, 1:18:2] = relative.real, relative.imag
     out[:, 18], out[:, 19] = gain, at.amplitude
