@@ -14,7 +14,7 @@ from numpy.typing import NDArray
 
 from listen.account import events_rows
 from listen.account.beating import beating, with_strong_line
-from listen.account.bursts import Bursts
+from listen.account.bursts import JITTER, Bursts
 from listen.account.cleaning import CleanedCapture
 from listen.account.describe import described
 from listen.account.half_orders import HalfOrders, find_half_orders
@@ -210,7 +210,8 @@ def _of_an_oscillator(account: Account, source: Any, tone: BoardTone, edges: boo
     if sidebands is not None:
         other = other + _MAINS_ROOM * sidebands.power_over(frames)
     if account.mains is not None:
-        other = other + _MAINS_ROOM * np.nan_to_num(account.mains.buzz_over(frames))
+        hidden = account.mains.hidden_over(frames) * (1.0 + (JITTER * events_rows.steepness(frames) if edges else 0.0))
+        other = other + _MAINS_ROOM * np.nan_to_num(account.mains.buzz_over(frames) + hidden)
     found, unexplained, (events, touched) = _with_events(found, frames, tone, still, other)
     account = replace(
         account,

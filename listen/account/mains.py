@@ -91,7 +91,7 @@ class MainsLines:
         Peak amplitude in full scale, and phase at the file's first sample; 0 where a line was looked for and is not
         there.
     seen : ndarray of bool, shape (w, 8)
-        The line could be looked for: no harmonic of the tone was near, and the floor was under its usual size.
+        The line could be looked for: no harmonic of the tone was near, and floor and skirts were under its usual size.
     level_dbc : ndarray, shape (w,)
         R.s.s. of the lines relative to the tone, or to its settled level where there is no tone; -inf where none.
     singing : ndarray of bool, shape (w,)
@@ -116,6 +116,13 @@ class MainsLines:
         """Power of the high multiples against the fundamental's, row by row."""
         with np.errstate(invalid="ignore"):
             return np.asarray(self.buzz_power / 10 ** (frames.fundamental_dbfs / 10))
+
+    def hidden_over(self, frames: Frames) -> Floats:
+        """Power of the lines that a harmonic hides, as they are elsewhere, against the fundamental's, row by row."""
+        usual = np.nan_to_num(_usual(self.amplitude, np.abs(self.amplitude) > 0.0), posinf=0.0)
+        power = np.where(self.seen, 0.0, usual**2).sum(axis=1)
+        with np.errstate(invalid="ignore"):
+            return np.asarray(np.interp(frames.time_s, self.time_s, power) / 10 ** (frames.fundamental_dbfs / 10))
 
     @property
     def worth_subtracting(self) -> bool:
@@ -189,9 +196,12 @@ def _lines(
         mains_hz = float(np.clip(mains_hz + moved, nominal_hz * (1 - _OFF_NOMINAL), nominal_hz * (1 + _OFF_NOMINAL)))
         if abs(moved) < _SETTLED_HZ:
             break
-    counted &= _peaks(windows, lines_hz, amplitude)
+    peaks = _peaks(windows, lines_hz, amplitude)
+    counted &= peaks
     counted &= _plausible(amplitude, counted, seen)
-    seen &= counted | (floor < _usual(amplitude, counted))
+    # what lies on the skirt of a stronger line is neither told nor missing
+    on_skirt = (np.abs(amplitude) > floor) & ~peaks
+    seen &= counted | (~on_skirt & (floor < _usual(amplitude, counted)))
     counted = _with_the_low_ones(amplitude, counted, seen)
     gain = response(lines_hz, capture.true_rate_hz)
     turned = np.asarray(np.where(counted, _standing(amplitude, lines_hz, windows.time_s), 0.0) / gain, dtype=complex)

@@ -2,12 +2,15 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 from scipy.signal import lfilter
 
 from listen.account.mains import MainsLines
 from listen.account.mains_buzz import _of_the_quiet, with_buzz
+from tests.accounts import plain_frames
 from tests.tones import RATE_HZ, Take, check_of, smooth_turn, times, white
 
 MAINS_HZ = 59.985
@@ -90,6 +93,30 @@ def test_it_is_there_in_most_windows_and_read_in_the_quiet(
     combs: list[float], totals: list[float], power: float
 ) -> None:
     assert _of_the_quiet(np.array(combs), np.array(totals)) == power
+
+
+def test_what_a_harmonic_hides_is_as_strong_as_elsewhere() -> None:
+    """Hum of 8 lines of 1e-3, of which two are hidden for a second: 2e-6 of amplitude squared against the tone's."""
+    lines = low_lines(4.0)
+    late = lines.time_s > 2.0
+    seen, amplitude = lines.seen.copy(), lines.amplitude.copy()
+    seen[late, 1:3], amplitude[late, 1:3] = False, 0.0
+    # and one that was looked for and is not there
+    amplitude[late, 5] = 0.0
+    frames = plain_frames(200, fundamental_dbfs=-20.0)
+    found = replace(lines, seen=seen, amplitude=amplitude).hidden_over(frames)
+    assert found[frames.time_s < 1.9] == pytest.approx(0.0)
+    assert found[frames.time_s > 2.2] == pytest.approx(2e-6 / 10 ** (-20.0 / 10))
+
+
+def test_hum_that_a_low_sawtooth_hides_is_nothing_unexplained() -> None:
+    """6 Hz off the tone, on its skirt: it moves the phase that is read, and the wave's edges tremble."""
+    t = times(12.0)
+    phase = np.cumsum(np.where(t < 2.5, 0.0, np.where(t < 6.0, 36.2, 44.1))) / RATE_HZ
+    wave = sum(np.sin(2 * np.pi * k * phase) / k for k in range(1, 480))
+    x = 0.1 * wave + 0.1 * 10 ** (-47.0 / 20) * np.cos(2 * np.pi * 50.1 * t) + white(len(t), -95.0)
+    kinds = [one.kind for one in check_of(x, wave="sawtooth").findings if one.severity != "note"]
+    assert kinds == ["mains-hum"]
 
 
 @pytest.mark.parametrize("rest_hz", [400.43, 2375.58, 2399.7, 5042.1])
