@@ -15,8 +15,8 @@ using V = Lanes<double>;
 constexpr int W = WIDTH<double>, COLUMNS = 15;
 constexpr int64_t POINTS = 192, SOLVE_POINTS = 64;
 constexpr int TURNS = 4, WARM_TURNS = 2, LOOP_TURNS = 4;
-constexpr double NO_KNEE = 4.0, SLOW = 0.6, FURTHEST = 1.2, LEAST_RISE = 0.05, FURTHEST_TURN = 1.2;
-constexpr double DEAD_ROUNDING = 0.004, SOFT = 0.006, SOFT_END = 1.5;
+constexpr double NO_KNEE = 4.0, SLOW = 0.6, FURTHEST = 1.2, LEAST_RISE = 0.05, FURTHEST_TURN = 1.2,
+                 DEAD_ROUNDING = 0.004, SOFT = 0.006, SOFT_END = 1.5;
 // As in listen/account/curve/wave.py, where each has its reason.
 enum Column {
     KNEE, CORNER, EVEN_RE, EVEN_IM, ODD_RE, ODD_IM, BEND, BEND_AT, BEND_WIDTH, DEAD, TOP, BOTTOM, STEEP, LAG, LEAN
@@ -128,8 +128,7 @@ void run_first(const Group& group, const Flags& flags, const Circle& circle, con
     const V no_knee = splat(NO_KNEE * 0.999999);
     for (int64_t j = 0; j < points; j++) {
         V x = given[j];
-        if (!flags.second_stage) x = curved(group, circle, j * step, x);
-        x = amplitude * x;
+        x = amplitude * (flags.second_stage ? x : curved(group, circle, j * step, x));
         if (group.bend) {
             V bent = diode_volts(*group.diodes[0], x * slope);
             for (int i = 1; group.mixed && i < W; i++) {
@@ -180,32 +179,6 @@ LISTEN_INLINE void line_of(const V* u, int64_t points, int k, const Circle& circ
 // A limited slope has the lag in it.
 LISTEN_INLINE V lag_of(const Group& group) {
     return where_at_most(group.value[STEEP], splat(SLOW), group.value[LAG], splat(0.0));
-}
-
-// Of harmonics 1 .. 10, those from the second on over the first, phases from its own; after a high-pass of the first
-// order and a roll-off.
-void relative_lines(const double* re, const double* im, double corner, double lag, double* out_re, double* out_im) {
-    double c = 1.0, s = 0.0, first = 1.0, turn_c = 1.0, turn_s = 0.0;
-    for (int k = 1; k <= ORDERS; k++) {
-        // over 1 - j corner / k
-        const double off = corner / (double)k, size = 1.0 + off * off;
-        const double x = (re[k - 1] - im[k - 1] * off) / size, y = (im[k - 1] + re[k - 1] * off) / size;
-        // and over 1 + j lag k
-        const double late = lag * (double)k, rolled = 1.0 + late * late;
-        const double a = (x + y * late) / rolled, b = (y - x * late) / rolled;
-        if (k == 1) {
-            first = most(sqrt(a * a + b * b), 1e-9);
-            c = a / first;
-            s = -b / first;
-        }
-        const double next = turn_c * c - turn_s * s;
-        turn_s = turn_c * s + turn_s * c;
-        turn_c = next;
-        if (k > 1) {
-            out_re[k - 2] = (a * turn_c - b * turn_s) / first;
-            out_im[k - 2] = (a * turn_s + b * turn_c) / first;
-        }
-    }
 }
 
 // Of all lanes; the first as it comes out of the stages.

@@ -1,5 +1,7 @@
-// Harmonics that go round the loop of a Wien bridge.
+// Harmonics over the first, and those that go round the loop of a Wien bridge.
 #pragma once
+
+#include <math.h>
 
 #include "lanes.hpp"
 
@@ -15,6 +17,32 @@ constexpr double LOOP_GAIN = 0.75;
 struct Relative {
     Lanes<double> re[ORDERS - 1], im[ORDERS - 1];
 };
+
+// Of harmonics 1 .. 10, those from the second on over the first, phases from its own; after a high-pass of the first
+// order and a roll-off.
+void relative_lines(const double* re, const double* im, double corner, double lag, double* out_re, double* out_im) {
+    double c = 1.0, s = 0.0, first = 1.0, turn_c = 1.0, turn_s = 0.0;
+    for (int k = 1; k <= ORDERS; k++) {
+        // over 1 - j corner / k
+        const double off = corner / (double)k, size = 1.0 + off * off;
+        const double x = (re[k - 1] - im[k - 1] * off) / size, y = (im[k - 1] + re[k - 1] * off) / size;
+        // and over 1 + j lag k
+        const double late = lag * (double)k, rolled = 1.0 + late * late;
+        const double a = (x + y * late) / rolled, b = (y - x * late) / rolled;
+        if (k == 1) {
+            first = most(sqrt(a * a + b * b), 1e-9);
+            c = a / first;
+            s = -b / first;
+        }
+        const double next = turn_c * c - turn_s * s;
+        turn_s = turn_c * s + turn_s * c;
+        turn_c = next;
+        if (k > 1) {
+            out_re[k - 2] = (a * turn_c - b * turn_s) / first;
+            out_im[k - 2] = (a * turn_s + b * turn_c) / first;
+        }
+    }
+}
 
 // Harmonics 1 .. 10 of the input over its first.
 struct Input {
