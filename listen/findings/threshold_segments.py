@@ -106,9 +106,9 @@ def spans(flags: Flags, known: Flags, time_s: Floats, bridge_s: float, shortest_
         Shorter segments are dropped. Both times are at least three rows, which are further apart in a long take.
     """
     index = np.flatnonzero(flags)
-    if len(index) == 0:
+    if len(index) == 0 or len(time_s) < 2:
         return []
-    hop = time_s[1] - time_s[0] if len(time_s) > 1 else 0.02
+    hop = time_s[1] - time_s[0]
     bridge_s, shortest_s = max(bridge_s, 3.0 * hop), max(shortest_s, 3.0 * hop)
     measured = np.concatenate([[0], np.cumsum(known)])
     gap = measured[index[1:]] - measured[index[:-1] + 1]

@@ -32,3 +32,21 @@ def test_it_explains_what_it_makes_at_half_its_limit(top: float, explained: int)
     assert len(judge.out) == (1 if explained else 0)
     if judge.out:
         assert judge.out[0].rows.max() < 100
+
+
+@pytest.mark.parametrize(
+    ("up", "down", "variant"),
+    [(1.01, 1.2, "peaked"), (0.99, 1.2, "rounded"), (1.2, 1.01, "peaked"), (0.9, 0.9, "rounded")],
+)
+def test_an_odd_curve_is_peaked_where_both_crests_are_higher_than_a_sines(up: float, down: float, variant: str) -> None:
+    at: Any = lambda values, f0_hz: np.full(len(f0_hz), values)  # noqa: E731
+    sizes: Any = SimpleNamespace(
+        at=at, even=0.0, odd=0.05, residual_even=0.0, residual_odd=0.05, crest_positive=up, crest_negative=down
+    )
+    shape: Any = SimpleNamespace(rows=np.ones(N, dtype=bool), bins=SimpleNamespace(fits=np.ones((1, 9), dtype=bool)))
+    limits: Any = {kind: {"attention": 1.0, "fault": 9.0} for kind in ("even-order-distortion", "odd-order-distortion")}
+    judge = _Judge(FRAMES, shape, sizes, limits, True)
+    judge._curved(SimpleNamespace(id_of=lambda name: name))  # type: ignore[arg-type]
+    (one,) = judge.out
+    assert (one.kind, one.variant) == ("odd-order-distortion", variant)
+    assert one.measured.crest_loss_percent == pytest.approx(100 * (1 - max(up, down)))  # type: ignore[union-attr]
