@@ -128,7 +128,7 @@ def _settled(tone: BoardTone) -> float:
     """Amplitude once the growth has stopped: a little later it is no larger."""
     a = tone.index(tone.first_s)
     b = min(len(tone.time_s), a + round(_LOOK_AHEAD_S / tone.grid_s))
-    level = np.where(tone.strong[a:b], np.exp(np.nan_to_num(tone.log_level[a:b], nan=-20.0)), 0.0)
+    level = np.where(tone.strong[a:b], np.exp(tone.log_level[a:b]), 0.0)
     top = quantile(level[level > 0], 0.98) if (level > 0).any() else 0.0
     later_from, later_to, mean = (round(s / tone.grid_s) for s in (_LATER_S, _LATER_S + 0.3, _SETTLE_S))
     for i in range(0, len(level), 2):
