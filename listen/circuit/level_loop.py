@@ -19,7 +19,7 @@ _SKIP_S, _SKIP_CYCLES = 0.03, 2.0
 _ROUNDS = 30
 _CORRELATED = 3.0
 """Places of the grid that share a short frame."""
-_NATURAL_SHARE, _DAMPING_SHARE = 0.0025, 0.003
+_NATURAL_SHARE, _DAMPING_SHARE = 0.0018, 0.003
 """Of each beside the noise: what a second-order loop, solved, leaves where it is near its settled level."""
 _HUNTING_SHARE = 0.02
 """A loop that hunts bends its own swing."""

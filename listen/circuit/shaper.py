@@ -26,9 +26,9 @@ _FEWEST = 4
 _TURNS = 12
 _TAIL = 2.0 * 81.0 * (np.pi**2 / 8.0 - sum(1.0 / k**2 for k in (1, 3, 5, 7, 9)))
 """Sum of 2 a_k over odd k from 11 on, for a_k = a_9 81 / k^2; of 1 / k^2 over all odd k it is pi^2 / 8."""
-_RIPPLE, _FLOOR = 5e-4, 5e-6
-"""Of a harmonic, and of the fundamental: what an interface's filter, of up to 0.01 dB of ripple, and its own
-distortion, -106 dBc, make (common practice, no source)."""
+_RIPPLE, _FLOOR = 3e-4, 5e-6
+"""Of a harmonic, and of the fundamental: what an interface's filter, of 0.0001 to 0.01 dB of ripple, evenly likely in
+the logarithm, and its own distortion, -106 dBc, make, r.m.s. (common practice, no source)."""
 _RIPPLES_AN_OCTAVE = 1.0
 """Bins nearer than this share the filter's ripple (computed: echoes of 12 to 40 samples leave 0.95, 0.65 and 0.24 of it
 in the mean over half an octave, one and a half and three), and all share the distortion: neither averages out."""
