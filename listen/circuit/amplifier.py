@@ -43,6 +43,9 @@ _STRONG_LAST = 0.003
 _CORNER_HZ, _CORNER_SIGMA_HZ, _FOUND_CORNER_SIGMA_HZ = 3.0, 1.2, 2.0
 """Of a coupling that is not stated: interfaces pass from 1 to 5 Hz on (common practice, no source); where the account's
 own fit tells it, that is where the search begins, and hardly binds."""
+_OVERSTATED = 0.8
+"""Of the deviation of a gain in hand: widths of what nobody states are held for independent, and gangs, lag and
+coupling bend the curve alike (errors of 250 solved bridges with rails and diodes: 0.62 to 0.82 of it, r.m.s.)."""
 _AT_THE_MEDIAN = 5
 """Rows nearest to the median, whose common errors are those of the median."""
 _NEED_ROUNDS, _NEED_STEP, _NEED_STRIDE = 6, 1e-4, 0.05
@@ -265,7 +268,7 @@ def _along(account: Account, fit: CurveFit, lines: OutputLines) -> Amplifier:
     gain = np.zeros(len(common))
     gain[0] = 1.0
     most, least = int(np.argmax(smooth.values)), int(np.argmin(smooth.values))
-    gain_sigma = np.hypot(smooth.sigma, _of(common, gain - slopes))
+    gain_sigma = _OVERSTATED * np.hypot(smooth.sigma, _of(common, gain - slopes))
     time_s, sounding = np.asarray(frames.time_s[rows]), _with_tone(account)
     tone_s = np.asarray(frames.time_s[sounding])
     near = f0[np.argmin(np.abs(tone_s[:, None] - time_s), axis=1)]

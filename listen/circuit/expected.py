@@ -234,7 +234,9 @@ def _product(
         return unknown("the two ends are off by different amounts: no one product of R and C explains both")
     weight = [1.0 / (s * s + pulled.percent**2) for s in own]
     value = (off[0] * weight[0] + off[1] * weight[1]) / sum(weight)
-    apart = 0.0 if pulled.percent < _MODEL_PERCENT else 0.5 * (off[1] - off[0])
+    # gangs that part move the ends by different amounts, too
+    explained = pulled.percent < _MODEL_PERCENT and abs(off[1] - off[0]) < 2.0 * math.hypot(*own)
+    apart = 0.0 if explained else 0.5 * (off[1] - off[0])
     return Quantity(value=value, sigma=math.hypot(1.0 / math.sqrt(sum(weight)), apart), where=where)
 
 
