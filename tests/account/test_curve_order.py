@@ -114,3 +114,19 @@ def test_what_goes_round_a_loop_ends_where_the_second_stage_begins(level: float,
     values = replace(values, dead=np.full(3, dead * first / own), lag=np.zeros(3), knee=np.full(3, 1e-3))
     found = np.abs(harmonics(values, np.zeros((3, 9), dtype=complex)).lines[0])
     np.testing.assert_allclose(found, wanted, atol=2e-3)
+
+
+@pytest.mark.parametrize(("level", "third", "off"), [(1.0, 0.045, 2e-5), (0.95, 0.12, 5e-4), (0.7, 0.28, 2e-2)])
+def test_what_goes_round_a_loop_is_found_in_a_few_turns(
+    monkeypatch: pytest.MonkeyPatch, level: float, third: float, off: float
+) -> None:
+    """Against what 60 turns give, of diodes and rails in the loop; the more distorted, the less near."""
+    held = 0.05 if level == 1.0 else 0.1
+    values = choice_of(
+        "BDT", ways={"inside": True, "second_stage": True}, knee=np.log(0.01), B=held, T=level
+    ).best.values
+    few = settled(values, np.zeros((3, 9), dtype=complex)).loop[0]
+    monkeypatch.setattr("listen.account.curve.wave.LOOP_TURNS", 60)
+    many = settled(values, np.zeros((3, 9), dtype=complex)).loop[0]
+    assert abs(many[1]) == pytest.approx(third, rel=0.1)
+    assert np.abs(few - many).max() < off

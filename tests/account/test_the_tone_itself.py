@@ -12,7 +12,7 @@ import listen
 from listen.account.heterodyne import tone_amplitude
 from listen.account.oscillator import _refined
 from listen.account.steady import steady_rows
-from listen.account.tone import find_tone
+from listen.account.tone import BoardTone, find_tone
 from tests.accounts import plain_frames, tone_on_grid
 from tests.tones import RATE_HZ, Take, frames_of, times, white
 
@@ -44,6 +44,23 @@ def test_a_word_before_the_tone_is_the_rooms() -> None:
     assert tone.room[0] == (pytest.approx(0.02), pytest.approx(0.24))
 
 
+def with_a_piece_before(piece_hz: np.ndarray, residual_dbc: float) -> BoardTone:
+    """A piece of 0.2 s, a pause of 0.28 s, and the board at 440 Hz."""
+    row = np.arange(120)
+    first, silent = row < 10, (row >= 10) & (row < 24)
+    tone = find_tone(
+        plain_frames(
+            120,
+            f0_hz=np.concatenate([piece_hz, np.full(110, 440.0)]),
+            oscillating=~silent,
+            segment=np.where(silent, -1, np.where(first, 0, 1)).astype(np.int64),
+            residual_dbc=np.where(first, residual_dbc, -80.0),
+        )
+    )
+    assert tone is not None
+    return tone
+
+
 @pytest.mark.parametrize(
     ("residual_dbc", "before_hz", "is_room"),
     [
@@ -61,20 +78,9 @@ def test_an_impure_piece_at_another_pitch_is_no_piece_of_the_board(
     residual_dbc: float, before_hz: float, is_room: bool
 ) -> None:
     """A nasal sound has a sine's timbre; what tells it from a board that dies is where its pitch lies."""
-    row = np.arange(120)
-    first = row < 10
-    silent = (row >= 10) & (row < 24)
-    frames = plain_frames(
-        120,
-        f0_hz=np.where(first, before_hz, 440.0),
-        oscillating=~silent,
-        segment=np.where(silent, -1, np.where(first, 0, 1)).astype(np.int64),
-        residual_dbc=np.where(first, residual_dbc, -80.0),
-    )
-    tone = find_tone(frames)
-    assert tone is not None
+    tone = with_a_piece_before(np.full(10, before_hz), residual_dbc)
     assert bool(tone.room) is is_room
-    assert bool(tone.rows[first].any()) is not is_room
+    assert bool(tone.rows[:10].any()) is not is_room
 
 
 @pytest.mark.parametrize(
@@ -82,18 +88,8 @@ def test_an_impure_piece_at_another_pitch_is_no_piece_of_the_board(
 )
 def test_an_impure_piece_whose_pitch_runs_is_a_word(cents: float, residual_dbc: float, is_room: bool) -> None:
     """In 0.2 s a hand turns 100 + 400 * 0.2 = 180 cents; the word ends at the pitch at which the board comes on."""
-    row = np.arange(120)
-    first, silent = row < 10, (row >= 10) & (row < 24)
-    frames = plain_frames(
-        120,
-        f0_hz=440.0 * 2 ** (np.where(first, cents * (row - 9) / 9, 0.0) / 1200),
-        oscillating=~silent,
-        segment=np.where(silent, -1, np.where(first, 0, 1)).astype(np.int64),
-        residual_dbc=np.where(first, residual_dbc, -80.0),
-    )
-    tone = find_tone(frames)
-    assert tone is not None
-    assert bool(tone.room) is is_room
+    piece_hz = 440.0 * 2 ** (cents * (np.arange(10) - 9) / 9 / 1200)
+    assert bool(with_a_piece_before(piece_hz, residual_dbc).room) is is_room
 
 
 def test_rows_twenty_two_decibels_down_are_not_the_tone() -> None:

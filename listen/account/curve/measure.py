@@ -131,11 +131,12 @@ def sizes_of(choice: Choice) -> Sizes:
     hard = _is_hard(fit, behind)
     # within the loop a part's input is not a sine: it is the feedback of that part alone
     up, down, flat_up, flat_down = _crests(behind, _alone(behind, bins))
-    whole = _crests(bent, _alone(bent, bins))[0]
+    bent_lines = _alone(bent, bins)
+    whole = _crests(bent, bent_lines)[0]
     up, down = up / whole, down / whole
     clipped = np.minimum(values.top, values.bottom) < NO_KNEE
     slope_short, slopes_fs = _slope(fit)
-    even, odd = _curves(fit)
+    even, odd = _curves(fit, harmonics(bent, bent_lines).lines)
     gain = harmonics(replace(knees, steep=values.steep, lean=values.lean), _alone(knees, bins)).gain
     modelled = replace(values, even=none.even, odd=none.odd, bend=none.bend)
     unbound = replace(modelled, top=none.top, bottom=none.bottom)
@@ -282,13 +283,13 @@ def _slope(fit: Fit) -> tuple[Floats, tuple[float, float]]:
     return np.maximum(1.0 - 1.0 / each.max(axis=1), 0.0), (float(rising), float(falling))
 
 
-def _curves(fit: Fit) -> tuple[Floats, Floats]:
+def _curves(fit: Fit, bent: Complexes) -> tuple[Floats, Floats]:
+    """Even and odd curves as they come out; ``bent``: H2 .. H10 that the diodes alone make."""
     values = fit.values
     within_loop = fit.stages.inside and not fit.stages.second_stage
     second, third = (_LOOP_SECOND, _LOOP_THIRD) if within_loop else (1.0, 1.0)
     even = np.abs(values.even) * second
     odd = np.abs(values.odd) * third
     if fit.stages.has("B"):
-        bins, bent = fit.layout.bins, replace(_nothing(values), bend=values.bend, bend_at=values.bend_at)
-        odd = np.hypot(odd, _rss(harmonics(bent, _alone(bent, bins)).lines[:, 1::2]))
+        odd = np.hypot(odd, _rss(bent[:, 1::2]))
     return np.asarray(even), np.asarray(odd)
