@@ -7,7 +7,7 @@ import pytest
 from scipy import optimize
 
 from listen.bench import BuildSettings
-from listen.circuit.expected import gain_bandwidth, nominal_hz, wien_lag
+from listen.circuit.expected import Pulled, RangeEnd, _product, gain_bandwidth, nominal_hz, wien_lag
 from listen.circuit.network import Network, WienArms, gain_of_growth, growth_per_excess, network_of
 from listen.circuit.types import ExpectedPitch, PitchEnd, Quantity, Where, unknown
 
@@ -27,6 +27,16 @@ def test_wien_growth_of_10k_and_10_nf(gain: float, rate_per_s: float, f_hz: floa
     """Roots of the Wien loop (A - 3) / (2 R C); the circuit simulator ngspice gave 499.996 for 500."""
     excess = gain_of_growth(network("wien-bridge"), rate_per_s, f_hz, None)
     assert excess == pytest.approx(gain / 3 - 1, rel=1e-5)
+
+
+@pytest.mark.parametrize(("percent", "apart"), [(0.01, 0.5), (0.4, 0.5)])
+def test_a_product_that_the_ends_do_not_agree_on_is_as_unsure_as_they_differ(percent: float, apart: float) -> None:
+    """Ends known to 0.02 cents that are off by 1 and by 2 per cent, as gangs that part leave them."""
+    ends = tuple(RangeEnd(f0_hz=f / off, own_cents=0.02, hidden_cents=0.0) for f, off in ((100.0, 1.01), (1e3, 1.02)))
+    pulled = Pulled(ratio=(1.0, 1.0), lag_sigma_s=0.0, percent=percent)
+    found = _product(ends, (100.0, 1e3), pulled, False, WHERE)  # type: ignore[arg-type]
+    assert found.value == pytest.approx(1.5, abs=0.01)
+    assert found.sigma == pytest.approx(np.hypot(apart, percent / 2**0.5), rel=0.02)
 
 
 def test_decay_is_negative_and_exact() -> None:

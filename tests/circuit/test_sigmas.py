@@ -31,6 +31,14 @@ def test_a_slice_of_solved_takes_lies_within_its_sigmas() -> None:
     assert far.max() < 4.0
 
 
+def test_gains_in_hand_from_the_curve_are_as_sure_as_is_said() -> None:
+    """Rails: two figures of each of ten takes, whose errors are 0.9 of their deviations in the mean of many, r.m.s."""
+    figures = [f for seed in range(820, 830) for f in sigma_takes.rails(seed) if f.name.startswith("gain in hand")]
+    z = np.array([(f.value - f.truth) / f.sigma for f in figures])
+    # ten takes' r.m.s. is known to 0.22 (of one or two degrees of freedom each): two such either way
+    assert 0.46 < np.sqrt(np.nanmean(z**2)) < 1.34
+
+
 @pytest.mark.parametrize("seed", [7207, 7212])
 def test_a_follower_whose_limit_sets_in_softly_is_told_less_surely(seed: int) -> None:
     """Solved: the first is sudden, the second bends up to its limit as tanh does."""

@@ -16,7 +16,6 @@ from listen.account.curve.guess import (
     guesses,
     of_a_sine,
     orders_of,
-    reordered,
     smaller,
     stages_with,
     without,
@@ -109,15 +108,7 @@ def _grown(best: Fit, bins: Bins, tables: Tables, tried: list[Fit], to_beat: flo
         best = _trimmed(found, bins, tried)
         if len(best.stages.parts) >= _FIRST_PARTS and best.score > to_beat:
             break
-    return _turned(best, bins, tried)
-
-
-def _turned(best: Fit, bins: Bins, tried: list[Fit]) -> Fit:
-    """The same parts in the other order, where that is better: it was chosen when there were fewer."""
-    other = reordered(best.stages)
-    if other is None or best.chi2 + best.prior < MARGIN:
-        return best
-    return min(best, _refitted(other, best, bins, tried), key=lambda f: f.score)
+    return best
 
 
 def _refitted(stages: Stages, best: Fit, bins: Bins, tried: list[Fit]) -> Fit:
