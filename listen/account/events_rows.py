@@ -69,6 +69,9 @@ harmonics below the band's edge: of five in a row no pulse lacks more than three
 _EDGE_BAND, _EDGE_OCTAVES, _EDGE_LEAVES, _EDGE_REST = 0.11, 0.12, 0.1, 0.1
 """The band edge over 0.45 of the rate and in octaves; the part of a line's power that is left as it passes (measured: 1
 to 3 hundredths), of which a tenth at rest, for the grid of phase ends there."""
+_EDGE_A_ROW, _ONE_EDGE_LEAVES = 1.2, 1.0
+"""Cycles in a row up to which one holds a single edge or none: what the grid of phase leaves of it hangs on where
+between two samples it lies, and may be all that it has above the band's edge (sawtooths of 30 to 55 Hz: 0.2 to 0.9)."""
 _SHORTEST_ROWS = 9
 """Rows over which a level is averaged without hunting too, 0.18 s: noise falls to a half; a law of the level changes by
 nothing in it, for a slow hand takes ten seconds for an octave."""
@@ -220,7 +223,8 @@ def edge_residual(frames: Frames) -> Floats:
         edge = high / np.maximum(1 / _ABOVE_TENTH - 1 / count, 1e-3) / count**2
         last = np.maximum(edge, np.where(count < 2 * HARMONIC_COLUMNS, _last_lines(lines, frames.harmonic_count), 0.0))
         passing = np.maximum(_EDGE_BAND * count, 1.0) * np.clip(moved / _EDGE_OCTAVES, _EDGE_REST, 1.0)
-        return np.asarray(np.nan_to_num(turned * steep + _EDGE_LEAVES * last * passing))
+        single = np.where(frames.f0_hz * frames.row_every_s < _EDGE_A_ROW, _ONE_EDGE_LEAVES * _EDGE_BAND * count, 0.0)
+        return np.asarray(np.nan_to_num(turned * steep + last * np.maximum(_EDGE_LEAVES * passing, single)))
 
 
 def steepness(frames: Frames) -> Floats:

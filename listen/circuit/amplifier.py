@@ -16,6 +16,7 @@ from listen.circuit.curve_clips import curve_clips
 from listen.circuit.curve_fit import LAG_S, CurveFit, OutputLines, Unstated, completed, fit_curve, handed_back
 from listen.circuit.expected import PULLED_PERCENT, Pulled
 from listen.circuit.limiter import AmplifierStages
+from listen.circuit.rows_along import rows_along
 from listen.circuit.smoothing import median_of_take, row_at_median, smoothed
 from listen.circuit.types import AmplifierCurve
 from listen.sorting import median
@@ -37,7 +38,6 @@ from 0.6 to 10 MHz; of a stated one a tenth, and what strays add (common practic
 _LOPSIDED = 0.1
 """Even over odd harmonics. The gain in hand is off by a twentieth of itself where they are alike (solved circuits)."""
 _CURVE_POINTS = 81
-_MOST_ROWS = 150
 _STRONG_LAST = 0.003
 """Of the fundamental: a bin whose last harmonic is weaker lacks nothing that bends the curve."""
 _CORNER_HZ, _CORNER_SIGMA_HZ, _FOUND_CORNER_SIGMA_HZ = 3.0, 1.2, 2.0
@@ -248,34 +248,28 @@ def _along(account: Account, fit: CurveFit, lines: OutputLines) -> Amplifier:
     top_hz = lines.f0_hz.max() if len(lines.f0_hz) < len(account.shape.bins) else np.inf
     with np.errstate(invalid="ignore"):
         rows = np.flatnonzero(account.shape.rows & (frames.f0_hz <= top_hz))
-    rows = rows[:: max(1, len(rows) // _MOST_ROWS)]
-    size = 10.0 ** (np.nan_to_num(frames.harmonics_dbc[rows], nan=-300.0) / 20.0)
-    f0 = np.asarray(frames.f0_hz[rows])
+    along = rows_along(frames, rows)
+    f0, time_s, y = along.f0_hz, along.time_s, along.y
     nearest = np.argmin(np.abs(np.log(f0[:, None] / lines.f0_hz)), axis=1)
     # weighed as in the fit, so that rows and bins agree
-    noise = lines.noise[nearest].copy()
-    noise[:, 1:] = np.where(np.isfinite(frames.harmonics_dbc[rows]), noise[:, 1:], np.inf)
-    r = size * np.exp(1j * np.nan_to_num(frames.harmonic_phase_rad[rows]))
-    level = 10.0 ** (np.asarray(frames.fundamental_dbfs[rows]) / 20.0)
-    y: Complexes = np.zeros((len(rows), loop.ORDERS), dtype=complex)
-    y[:, 0], y[:, 1:] = level, r * level[:, None]
+    noise = np.where(along.present, lines.noise[nearest], np.inf)
     need, slopes = needed(fit, OutputLines(f0_hz=f0, y=y, noise=noise, network=lines.network))
     # while the level moves the gain is that much over what the loop needs
-    rate = _growth_per_s(np.asarray(frames.time_s[rows]), np.log(level))
-    smooth = smoothed(need - rate / (lines.network.growth * 2 * np.pi * f0), np.asarray(frames.time_s[rows]))
+    rate = _growth_per_s(time_s, np.log(y[:, 0].real))
+    smooth = smoothed(need - rate / (lines.network.growth * 2 * np.pi * f0), time_s, along.shared)
     # what is the same for the whole take moves all rows at once
     common = fit.for_all()
     gain = np.zeros(len(common))
     gain[0] = 1.0
     most, least = int(np.argmax(smooth.values)), int(np.argmin(smooth.values))
     gain_sigma = _OVERSTATED * np.hypot(smooth.sigma, _of(common, gain - slopes))
-    time_s, sounding = np.asarray(frames.time_s[rows]), _with_tone(account)
+    sounding = _with_tone(account)
     tone_s = np.asarray(frames.time_s[sounding])
     near = f0[np.argmin(np.abs(tone_s[:, None] - time_s), axis=1)]
     with np.errstate(invalid="ignore"):
         moved = ~(np.abs(frames.f0_hz[sounding] / near - 1.0) < _SAME_NOTE)
     middle, unsure = median_of_take(time_s, smooth.values, tone_s, moved)
-    unsure = math.hypot(unsure, _EDGE_ROWS * row_at_median(smooth.values) * len(rows) / max(len(tone_s), 1))
+    unsure = math.hypot(unsure, _EDGE_ROWS * row_at_median(smooth.values) * len(f0) / max(len(tone_s), 1))
     in_hand = 100 * math.expm1(fit.numbers[limiter.LOG_GAIN] - middle)
     # of the common errors the median has its own part
     nearest_rows = np.argsort(np.abs(smooth.values - middle), kind="stable")[:_AT_THE_MEDIAN]

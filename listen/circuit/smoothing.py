@@ -32,8 +32,8 @@ _OUTLIER = 5.0
 """Standard deviations (1.4826 median deviations of a normal scatter): of noise, one row in a million is as far."""
 _MEDIAN_ROWS = 5
 """The fewest whose median two rows of a switch do not move."""
-_OVERLAP = 1.35
-"""Frames of 40 ms every 20 ms share samples: neighbours agree to four tenths, which leaves 1.35 times the noise."""
+SHARED = 0.4
+"""Frames of 40 ms every 20 ms share samples: neighbours agree in so much of their noise."""
 _EDGE_ROWS = 5
 """Rows whose slope tells how far the next ones may lie."""
 _OUTRUNS = 1.5
@@ -59,7 +59,7 @@ class Smoothed:
     span_sigma: float
 
 
-def smoothed(rows: Floats, time_s: Floats | None = None) -> Smoothed:
+def smoothed(rows: Floats, time_s: Floats | None = None, shared: float = SHARED) -> Smoothed:
     """Smooth rows by local parabolas, each as wide as the rows about it allow.
 
     Parameters
@@ -67,6 +67,8 @@ def smoothed(rows: Floats, time_s: Floats | None = None) -> Smoothed:
     rows : ndarray, shape (n,)
     time_s : ndarray, shape (n,), optional
         In order; what lies beyond a gap is not laid through.
+    shared : float
+        Correlation of the noise of neighbours.
 
     Notes
     -----
@@ -89,7 +91,8 @@ def smoothed(rows: Floats, time_s: Floats | None = None) -> Smoothed:
     pieces = _pieces(n, time_s)
     y = np.concatenate([_without_outliers(rows[piece]) for piece in pieces])
     noise, width = _noise_and_width([y[piece] for piece in pieces])
-    noise *= _OVERLAP
+    # of a mean, where neighbours agree
+    noise *= math.sqrt(1.0 + 2.0 * shared)
     matrix, bent = np.zeros((n, n)), np.zeros(n)
     for piece in pieces:
         matrix[piece, piece], bent[piece] = _as_wide_as_agrees(y[piece], width, noise)

@@ -31,6 +31,8 @@ from listen.account.tone import ToneSegment, _foreign, is_another_pitch
 from listen.capture.types import LostRuns, OverloadRuns
 from listen.track import PhaseStep
 from tests.accounts import account_of, lost_samples, plain_frames, segment, tone_of, tone_on_grid, whole_damage
+from tests.takes.analytic_waves import WaveTake
+from tests.takes.wave_takes import checked
 
 FRAMES = plain_frames(200)
 ALL = np.ones(200, dtype=bool)
@@ -147,6 +149,25 @@ def test_what_edges_leave_while_the_pitch_moves(octaves_per_s: float) -> None:
     passing = 0.1 * 0.11 * count * max(min(moved / 0.12, 1.0), 0.1) / count**2
     assert edge_residual(made)[50] == pytest.approx(turned + passing, rel=0.12)
     assert (edge_residual(plain_frames(2)) == 0.0).all()
+
+
+@pytest.mark.parametrize(("f0_hz", "single"), [(30.0, True), (55.0, True), (65.0, False)])
+def test_of_the_only_edge_in_a_row_all_that_is_above_the_band_may_be_left(f0_hz: float, single: bool) -> None:
+    """Rows of 20 ms: K / 9 lines of 1 / k of their orders, between 0.45 and half of the rate."""
+    count = 0.45 * 48_000 / f0_hz
+    turned = (2 * np.pi * 4e-5) ** 2 * count
+    above = 0.11 * count / count**2
+    assert edge_residual(sawtooth(0.0, f0_hz))[50] == pytest.approx(
+        turned + (above if single else 0.01 * above), rel=0.05
+    )
+
+
+@pytest.mark.parametrize(
+    ("f0_hz", "wave"), [(38.95, "sawtooth"), (30.3, "sawtooth"), (52.6, "sawtooth"), (38.95, "square")]
+)
+def test_edges_of_a_low_note_are_no_sound_of_the_room(f0_hz: float, wave: str) -> None:
+    take = WaveTake(wave=wave, low_hz=f0_hz, high_hz=f0_hz, seconds=2.0, snr_db=90.0, reset_s=1e-6, corner_s=0.0)
+    assert not checked(take, True, 1).findings
 
 
 def test_of_few_harmonics_the_last_that_fit_count() -> None:

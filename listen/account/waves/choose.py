@@ -279,13 +279,19 @@ def _longer(bin_: WaveBin, best: CycleFit, more: tuple[str, ...]) -> list[CycleF
         starts = [replace(begin, spike_area=a, spike_at=t) for a, t in ((area, at), (size, 0.0), (-size, 0.0))]
         starts[0] = changed(starts[0], {"spike_width" if "spike_width" in more else "spike_tail": width})
     elif "corner" in new:
-        starts = [replace(begin, corner=1.0 / (2 * np.pi * len(bin_.lines)))]
+        starts = [halved(begin)]
     free = (*best.free, *new)
     few: dict[str, Any] = {"gradual": False, "delay": best.delay, "turns": _TRIED}
     out = [fit_cycle(bin_.lines, bin_.sigma, start, free, **few) for start in starts]
     if "corner" in new:
         out.append(fit_cycle(bin_.lines, bin_.sigma, _sudden(begin), free, turns=_TRIED))
     return out
+
+
+def halved(cycle: Cycle) -> Cycle:
+    """The same cycle, half of what its reset takes off the low harmonics given to a low-pass: see `_sudden`."""
+    length = np.sqrt(0.5) * min(cycle.share, 1.0 - cycle.share)
+    return replace(cycle, share=length if cycle.share < 0.5 else 1.0 - length, corner=length / np.sqrt(12.0))
 
 
 def _sudden(cycle: Cycle) -> Cycle:

@@ -74,7 +74,8 @@ def deviations(bin_: WaveBin, fit: CycleFit, coupling_hz: float = 0.0) -> tuple[
     ripple = _of_ripple(bin_, fit)
     bow = _of_bow(fit, k, coupling_hz / bin_.f0_hz)
     own = np.sqrt(fit.step**2 @ np.tile(noise**2, 2) + np.maximum(alone, ripple + bow))
-    out = dict(zip(fit.free, (float(v) for v in own), strict=True))
+    shared = np.array([fit.common_sigma.get(name, 0.0) for name in fit.free])
+    out = dict(zip(fit.free, (float(v) for v in np.hypot(own, shared)), strict=True))
     for name in _SQUARES:
         if name in out and (name == "corner" or not fit.cycle.pulse):
             value, square = _time_of(fit, name), _of_square(fit, name, sigma)

@@ -7,8 +7,9 @@ from dataclasses import replace
 
 import numpy as np
 
-from listen.account.waves.choose import FEWEST, carried_up, choose, explained, own_parts, with_form
-from listen.account.waves.fit import CycleFit
+from listen.account.waves.choose import FEWEST, carried_up, choose, explained, halved, own_parts, with_form
+from listen.account.waves.common_times import with_common_cut
+from listen.account.waves.fit import CycleFit, fit_cycle
 from listen.account.waves.gather import WaveBin
 
 _EDGES = (0.8, 0.55)
@@ -17,6 +18,10 @@ where those of the rates above 100 kHz do (common practice, no source)."""
 _SHARPER = 0.2
 """Chi squared over its expectation against that of all harmonics: a fit that only the harmonics near the edge spoil
 leaves a hundredth below it (computed); one that lacks a part, as much per harmonic there as above."""
+
+_CLEARLY = 36.0
+"""F of the low-pass's one parameter, six deviations squared: harmonics share an interface's ripple, so that ordinary
+bounds would be too low."""
 
 
 def fitted(bins: Sequence[WaveBin], wave: str) -> tuple[tuple[WaveBin, ...], tuple[CycleFit, ...]]:
@@ -30,6 +35,8 @@ def fitted(bins: Sequence[WaveBin], wave: str) -> tuple[tuple[WaveBin, ...], tup
     if edge_hz is not None:
         bins = [_below(bin_, edge_hz) for bin_ in bins]
         fits = _all_fits(bins, wave)
+    if wave == "sawtooth":
+        fits = _rounded(bins, fits)
     return tuple(bins), tuple(with_form(bin_, fit) for bin_, fit in zip(bins, fits, strict=True))
 
 
@@ -38,7 +45,25 @@ def _all_fits(bins: Sequence[WaveBin], wave: str) -> list[CycleFit]:
     for bin_ in reversed(bins):
         fits.append(choose(bin_, wave, fits[-1] if fits else None))
     fits.reverse()
-    return carried_up(bins, fits)
+    fits = carried_up(bins, fits)
+    return with_common_cut(bins, fits) if wave == "sawtooth" else fits
+
+
+def _rounded(bins: Sequence[WaveBin], fits: Sequence[CycleFit]) -> list[CycleFit]:
+    """The fits of a sawtooth with a low-pass beside the reset, where all bins together are clearly better for it.
+
+    Within a ripple the reset alone may explain the edge: that ripple is then larger than what is left shows it to be,
+    and what is left moves the bow. Beside a cut the three look alike, and the cut would be told no more.
+    """
+    if any({"corner", "cut_top", "cut_bottom"} & set(fit.free) or len(fit.used) < FEWEST for fit in fits):
+        return list(fits)
+    more = [
+        fit_cycle(bin_.lines, bin_.sigma, halved(fit.cycle), (*fit.free, "corner"), gradual=False, delay=fit.delay)
+        for bin_, fit in zip(bins, fits, strict=True)
+    ]
+    gained = float(sum(fit.chi_square - longer.chi_square for fit, longer in zip(fits, more, strict=True))) / len(fits)
+    noise = sum(fit.chi_square for fit in more) / sum(fit.independent for fit in more)
+    return more if gained > _CLEARLY * noise else list(fits)
 
 
 def _edge_of(bins: Sequence[WaveBin], fits: Sequence[CycleFit], wave: str) -> float | None:

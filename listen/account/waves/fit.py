@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import Any
 
 import numpy as np
@@ -63,6 +63,8 @@ class CycleFit:
         Change of the parameters for a change of the lines' real and imaginary parts.
     used : ndarray of int
         Harmonics that were used.
+    common_sigma : dict of str to float
+        Deviations that bins of other pitches share, where they were fitted together.
     """
 
     cycle: Cycle
@@ -74,6 +76,7 @@ class CycleFit:
     independent: int
     step: Floats
     used: NDArray[np.int64]
+    common_sigma: dict[str, float] = field(default_factory=dict)
 
     def lines(self, k: Floats) -> Complexes:
         """The fitted harmonics k."""
