@@ -9,6 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from listen.account import Account
+from listen.account.curve.held_level import behind_knees
 from listen.account.curve.wave import settled, waves
 from listen.account.shape import Shape
 from listen.circuit.amplifier import Amplifier
@@ -87,9 +88,22 @@ def _from_shape(account: Account, letter: str, volts: float, where: Where | None
         levels = np.broadcast_to(found[0], len(bins)) * _stage_input(shape)
         level = median(levels)
         sigma = float(np.std(levels)) + share * float(np.max(found[1])) * level
-    return Quantity(
-        value=level * volts, sigma=abs(volts) * math.hypot(sigma, _LEVEL_SHARE * level), where=where, source="curve"
-    )
+    passed, unsure = _of_second_stage(shape, letter, share)
+    sigma = math.hypot(sigma, unsure, _LEVEL_SHARE * level)
+    return Quantity(value=passed * level * volts, sigma=abs(volts) * sigma, where=where, source="curve")
+
+
+def _of_second_stage(shape: Shape, letter: str, share: float) -> tuple[float, float]:
+    """Part of a clip level that a second stage lets through, and a deviation of full scale: it is heard behind that."""
+    assert shape.choice is not None
+    fit, amplitude_fs = shape.choice.best, shape.bins.amplitude_fs
+    at = settled(fit.values, shape.bins.r)
+    sign, level = (1.0, fit.values.top) if letter == "P" else (-1.0, fit.values.bottom)
+    held = level * at.amplitude if fit.values.own_levels else level
+    passed = sign * behind_knees(fit.values, sign * held, at.amplitude) / held
+    found = fit.unknown("D") if fit.stages.second_stage else None
+    unsure = share * float(found[1][0]) * median(at.amplitude * amplitude_fs) if found is not None else 0.0
+    return median(passed), unsure
 
 
 def dead_band(account: Account, volts: float | None) -> Quantity:

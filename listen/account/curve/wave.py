@@ -267,7 +267,7 @@ def _first_stage(values: Values, sampled: Floats, amplitude: Floats) -> Floats:
     if values.bend.any():
         u = u + values.bend[:, None] * diode_bend(u / values.bend_at[:, None], values.bend_width)
     if not values.second_stage:
-        u = _without_dead(u, values.dead, a)
+        u = without_dead(u, values.dead, a)
     scale = amplitude if values.own_levels else np.ones(len(amplitude))
     s2 = ((scale * values.knee) ** 2)[:, None]
     for sign, level in ((1.0, values.top), (-1.0, values.bottom)):
@@ -278,7 +278,8 @@ def _first_stage(values: Values, sampled: Floats, amplitude: Floats) -> Floats:
     return np.asarray(u)
 
 
-def _without_dead(u: Floats, dead: Floats, a: Floats) -> Floats:
+def without_dead(u: Floats, dead: Floats, a: Floats) -> Floats:
+    """What a dead band leaves of a wave; half its width over the amplitude ``a``."""
     if not dead.any():
         return u
     d, r2 = a * dead[:, None], (a * DEAD_ROUNDING) ** 2
@@ -290,7 +291,7 @@ def _second_stage(values: Values, u: Floats, amplitude: Floats) -> Floats:
     if values.second_stage:
         a, phase = amplitude[:, None], 2 * np.pi * np.arange(u.shape[1]) / u.shape[1]
         even, odd = values.even[:, None], values.odd[:, None]
-        u = _without_dead(u, values.dead, a)
+        u = without_dead(u, values.dead, a)
         y = u / a
         # Chebyshev's polynomials: of a sine they make the second and the third harmonic alone
         u = u + a * (even.real * (2.0 * y * y - 1.0) - even.imag * np.sin(2 * phase))
