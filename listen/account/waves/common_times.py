@@ -13,7 +13,6 @@ from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.optimize import least_squares
 
 from listen.account.waves.cycle import LEAST_SHARE, Cycle, changed, lines_of
 from listen.account.waves.fit import CycleFit, fit_cycle, line_sigma
@@ -102,6 +101,8 @@ def _off_one_length(bins: Sequence[WaveBin], fits: Sequence[CycleFit]) -> float:
 
 def _fitted(bins: Sequence[WaveBin], fits: Sequence[CycleFit], top: bool | None) -> _Found:
     """One reset, one low-pass and one recorder's turn for all bins, with a cut of the top or the bottom tip or none."""
+    from scipy.optimize import least_squares  # 0.2 s to import, and few takes have bins that disagree
+
     n = len(bins)
     orders = [np.arange(1, len(bin_.lines) + 1).astype(float) for bin_ in bins]
     sigma = [line_sigma(bin_.lines, bin_.sigma) for bin_ in bins]
