@@ -258,7 +258,8 @@ def _along(account: Account, fit: CurveFit, lines: OutputLines) -> Amplifier:
     rate = _growth_per_s(time_s, np.log(y[:, 0].real))
     smooth = smoothed(need - rate / (lines.network.growth * 2 * np.pi * f0), time_s, along.shared)
     # what is the same for the whole take moves all rows at once
-    common = fit.for_all()
+    clips = curve_clips(fit, lines)
+    common = _of_what_shows(fit, clips)
     gain = np.zeros(len(common))
     gain[0] = 1.0
     most, least = int(np.argmax(smooth.values)), int(np.argmin(smooth.values))
@@ -286,8 +287,18 @@ def _along(account: Account, fit: CurveFit, lines: OutputLines) -> Amplifier:
         in_hand_percent=np.asarray(100 * np.expm1(fit.numbers[limiter.LOG_GAIN] - smooth.values)),
         in_hand_sigma=100 * gain_sigma,
         median_in_hand=(in_hand, 100 * math.hypot(median(gain_sigma), unsure)),
-        clip_fs=curve_clips(fit, lines),
+        clip_fs=clips,
     )
+
+
+def _of_what_shows(fit: CurveFit, clips: tuple[tuple[float, float] | None, tuple[float, float] | None]) -> Floats:
+    """Covariance of what is the same for the whole take; a rail that is not reached moves nothing, wherever it is."""
+    common = fit.for_all().copy()
+    for number, clip in zip((limiter.LOG_BOTTOM, limiter.LOG_TOP), clips, strict=True):
+        if clip is None and number in fit.stages.free:
+            at = fit.stages.free.index(number)
+            common[at], common[:, at] = 0.0, 0.0
+    return common
 
 
 def _with_tone(account: Account) -> NDArray[np.int64]:

@@ -9,7 +9,7 @@ import pytest
 
 from listen.account.curve.held_level import behind_knees
 from listen.account.curve.wave import COLUMNS, of_table
-from tests.circuit.sigma_takes import dead_band
+from tests.circuit.sigma_takes import dead_band, rails
 
 FLAGS = (True, False, False, False, True)
 """The fundamental that comes out is 1; dead band and curve come behind the knees."""
@@ -40,3 +40,11 @@ def test_the_clip_level_of_a_take_with_a_dead_band_is_the_one_that_is_heard(seed
     found = figures["clip level behind the loop"]
     assert abs(found.value - found.truth) < 3.0 * found.sigma
     assert found.value == pytest.approx(found.truth, rel=2e-3)
+
+
+def test_a_rail_that_is_not_reached_leaves_the_gangs_as_sure() -> None:
+    """One half clips at -7.2 V, the other would at 11.1 V and comes to 10.9: where its rail is moves nothing."""
+    figures = {figure.name: figure for figure in rails(1112)}
+    found = figures["gangs, spread"]
+    assert abs(found.value - found.truth) < 3.0 * found.sigma
+    assert found.sigma < 0.03 * found.truth

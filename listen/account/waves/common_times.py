@@ -136,7 +136,7 @@ def _fitted(bins: Sequence[WaveBin], fits: Sequence[CycleFit], top: bool | None)
         for start in _STARTS_US
     ]
     best = min(tried, key=lambda found: float(found.cost))
-    deviation = np.sqrt(np.diag(np.linalg.pinv(best.jac.T @ best.jac)))[3 * n :]
+    deviation = np.sqrt(np.maximum(np.diag(np.linalg.pinv(best.jac.T @ best.jac)), 0.0))[3 * n :]
     return _Found(
         common=common(best.x),
         cut_sigma=_CUT * float(deviation[3]) if cut else 0.0,
