@@ -57,10 +57,10 @@ stand alone."""
 _BUZZ_ROOM = 2.0
 """3 dB, as of lines: what stands at one place, or at the high harmonics, may be all of it, and a row holds one spike
 more than another."""
-JITTER = 0.15
-"""Part of a sound beside the tone that the wave's edges show besides, times their steepness: it moves the phase that is
-read, and harmonic k by k times as much (95 of 100 rows of a square under speech 0.06 at the most, of a sawtooth beside
-hum 0.14: two takes)."""
+_JITTER = 0.5
+"""Power of a sound beside the tone that the wave's edges show besides, times their steepness: where the phase that is
+read follows it, half of its power turns the phase, and harmonic k by k times as much (0.3 of a telephone on a
+sawtooth)."""
 _PLACE, _PLACE_ROWS = 0.7, 15
 """Mean length of the unit vectors of its place in the cycle over fifteen rows, 0.3 s: a burst keeps its place.
 
@@ -115,7 +115,7 @@ def find_bursts(
         excess_dbc = 10 * np.log10(excess / fundamental)
         peaked &= rows & ((edges < _EDGES_DBC) | (excess_dbc > edges - _EDGES_LEAVE_DB))
         peaked &= (excess > 0.0) & (excess / fundamental > _BUZZ_ROOM * buzz)
-        peaked &= excess > JITTER * steepness(frames) * usual
+        peaked &= excess > _JITTER * steepness(frames) * usual
         peaked &= _keeps_place(place, peaked)
         level = np.where(peaked, excess / fundamental, 0.0)
         # a burst locked to the cycle makes harmonics: many high ones, stronger than the low ones

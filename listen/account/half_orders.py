@@ -13,7 +13,7 @@ from listen.track import Frames
 Floats = NDArray[np.floating[Any]]
 Flags = NDArray[np.bool_]
 
-ROWS = 15
+ROWS, _PASSES_HZ = 15, 3.0
 """Rows over which the lines must stand still: 0.3 s, so that what passes 3 Hz off turns by a whole cycle."""
 _REST_ROWS, _REST_LEAST = 51, 35
 """Rows over which they must stand still where the control rests, a second, if most of it is there: sidebands of ripple
@@ -58,7 +58,7 @@ class HalfOrders:
         return np.where(rows & ~self.seen, out[nearest], out)
 
 
-def find_half_orders(frames: Frames, rows: Flags, resting: Flags) -> HalfOrders:
+def find_half_orders(frames: Frames, rows: Flags, resting: Flags, buzz_hz: float | None = None) -> HalfOrders:
     """Average the half orders over a few rows, in the tone's phase.
 
     Parameters
@@ -66,6 +66,8 @@ def find_half_orders(frames: Frames, rows: Flags, resting: Flags) -> HalfOrders:
     frames : Frames
     rows, resting : ndarray of bool, shape (n,)
         The board's rows; those in which the control rests.
+    buzz_hz : float, optional
+        The mains', where it has lines at all of its multiples: a half order that lies on one is its.
     """
     seen = rows & ((frames.frame_s * frames.f0_hz > _FEW_CYCLES) | resting)
     seen &= np.isfinite(frames.half_orders_fs).all(axis=1)
@@ -73,7 +75,7 @@ def find_half_orders(frames: Frames, rows: Flags, resting: Flags) -> HalfOrders:
         # relative to the whole wave where the fundamental is weak
         weak = np.maximum(frames.level_dbfs - frames.fundamental_dbfs - 3.0, 0.0)
         size = 10.0 ** ((frames.fundamental_dbfs + weak) / 20)
-        lines = np.where(seen[:, None], frames.half_orders_fs / size[:, None], 0.0)
+        lines = np.where(seen[:, None] & ~_on_multiple(frames, buzz_hz), frames.half_orders_fs / size[:, None], 0.0)
     label = np.where(rows, frames.segment, -1)
     mean, square, count = _running(lines, seen, label, ROWS)
     turns = _turning(lines, seen & resting, np.where(resting, label, -1))
@@ -85,6 +87,15 @@ def find_half_orders(frames: Frames, rows: Flags, resting: Flags) -> HalfOrders:
         power = np.sum(np.where(stands & (count[:, None] >= 6), np.abs(mean) ** 2, 0.0), axis=1)
         level = np.where(seen, 10 * np.log10(power), -np.inf)
     return HalfOrders(level_dbc=level, seen=seen & (count >= 6))
+
+
+def _on_multiple(frames: Frames, buzz_hz: float | None) -> Flags:
+    """Half orders that cannot be told from a multiple of a buzz, shape (n, orders)."""
+    halves = frames.half_orders_fs.shape[1]
+    if buzz_hz is None:
+        return np.zeros((len(frames), halves), dtype=bool)
+    at = (np.arange(halves) + 0.5) * frames.f0_hz[:, None] / buzz_hz
+    return np.asarray(np.abs(at - np.round(at)) * buzz_hz < _PASSES_HZ)
 
 
 def _turning(lines: NDArray[np.complex128], rests: Flags, label: NDArray[np.int64]) -> Flags:

@@ -72,10 +72,13 @@ def find_interharmonics(
     ``moving``: power that a level that changes leaves between the harmonics, over the fundamental's, row by row.
     """
     frames = account.frames
-    halves = find_half_orders(frames, tone.rows, resting)
+    mains = account.mains
+    halves = find_half_orders(
+        frames, tone.rows, resting, mains.mains_hz if mains is not None and mains.buzz_power > 0.0 else None
+    )
     lines = _fixed_lines(source, account, tone, halves)
     before = halves.power(tone.rows) + moving
-    buzz = account.mains.buzz_over(frames) if account.mains is not None else 0.0
+    buzz = mains.buzz_over(frames) if mains is not None else 0.0
     bursts = find_bursts(frames, tone.rows, before, [(x.frequency_hz, x.level_dbc) for x in lines], buzz)
     return InterharmonicParts(half_orders=halves, bursts=bursts, lines=tuple(lines))
 

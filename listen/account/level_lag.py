@@ -6,7 +6,7 @@ follow (a type-one loop's ramp error: textbooks of control, from memory). The sa
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from typing import Any
 
 import numpy as np
@@ -43,7 +43,13 @@ def speed_octaves_per_s(tone: BoardTone, time_s: Floats, over_s: float) -> Float
     return np.asarray(np.interp(time_s, tone.time_s, (octaves - before) / over_s))
 
 
-def lag_db(tone: BoardTone, time_s: Floats, level_db: Floats, law: Callable[[Floats], Floats | None]) -> Floats:
+def lag_db(
+    tone: BoardTone,
+    time_s: Floats,
+    level_db: Floats,
+    law: Callable[[Floats], Floats | None],
+    responses: Sequence[Floats] = (),
+) -> Floats:
     """Level that the lag takes, place by place; zero where it explains little.
 
     Parameters
@@ -53,6 +59,8 @@ def lag_db(tone: BoardTone, time_s: Floats, level_db: Floats, law: Callable[[Flo
         Places at which the level is the board's own.
     law : callable
         What a law along the pitch that is fitted to such values is at those places; None where none can be.
+    responses : sequence of ndarray, shape (n,)
+        What the loop may make of the speed, beside that over some time before.
 
     Returns
     -------
@@ -69,8 +77,7 @@ def lag_db(tone: BoardTone, time_s: Floats, level_db: Floats, law: Callable[[Flo
         return best
     remaining = level_db - plain
     least = _LEAVES * float(np.std(remaining))
-    for over_s in _OVER_S:
-        speed = speed_octaves_per_s(tone, time_s, over_s)
+    for speed in [*(speed_octaves_per_s(tone, time_s, over_s) for over_s in _OVER_S), *responses]:
         along = law(speed)
         own = speed - along if along is not None else np.zeros(len(speed))
         power = float(own @ own)

@@ -8,8 +8,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from listen.account import events_rows
-from listen.account.level_lag import lag_db
+from listen.account.level_lag import lag_db, speed_octaves_per_s
 from listen.account.level_law import LevelLaw, fit_level_law
+from listen.account.loop_ring import LoopRing, driven, loop_ring, unsettled_after
 from listen.account.ringing import ringing_rows
 from listen.account.types import Account
 from listen.track import Frames
@@ -20,8 +21,8 @@ Flags = NDArray[np.bool_]
 _DEAD_SPOT, _NEIGHBOUR = 1.05, 1.02
 """Ratios of pitch. Where the control moved by less than a semitone (1.06) while the tone was dead, the spot is one in
 time, not on the dial; and the level is low up to a third of a semitone beside it. Chosen, not varied."""
-BOUNCES_DB = 1.0
-"""The limit of a bounce, which is then said: the same loop's lag is no second cause."""
+BOUNCES_DB, HUNTS = 1.0, 0.01
+"""The limits of a bounce and of hunting, which are then said: the same loop's lag is no second cause."""
 
 
 def near_dead_spots(frames: Frames, account: Account) -> Flags:
@@ -59,7 +60,10 @@ def settled_law(
         With its rings, hunting and dropouts.
     """
     use = rows & np.isfinite(level_dbfs) & np.isfinite(frames.f0_hz) & ~near_dead_spots(frames, account)
-    smooth, rings = events_rows.without_hunting(frames, level_dbfs, use, account.hunting), account.rings
+    rings, ring = account.rings, loop_ring(account.rings, BOUNCES_DB)
+    if ring is not None:
+        use &= ~_after_dropouts(frames.time_s, account, ring)
+    smooth = events_rows.without_hunting(frames, level_dbfs, use, account.hunting)
     use &= np.isfinite(smooth)
     # the settled level is what a ring is followed against
     settled = use & ~events_rows.rows_near(
@@ -69,13 +73,23 @@ def settled_law(
     if law is not None and rings:
         settled = use.copy()
         settled[use] = ~ringing_rows(frames.time_s[use], smooth[use] - law.at(frames.f0_hz[use]), rings)
-        if any(s.deviation_db > BOUNCES_DB for s in account.settlings):
-            smooth[settled] -= _lag(frames, smooth, settled, account)
+        said = any(s.deviation_db > BOUNCES_DB for s in account.settlings) or any(
+            s.depth > HUNTS for s in account.hunting
+        )
+        if said:
+            smooth[settled] -= _lag(frames, smooth, settled, account, ring)
         law = fit_level_law(frames.time_s[settled], frames.f0_hz[settled], smooth[settled], corner_known) or law
     return law
 
 
-def _lag(frames: Frames, level_db: Floats, rows: Flags, account: Account) -> Floats:
+def _after_dropouts(time_s: Floats, account: Account, ring: LoopRing) -> Flags:
+    """Rows in which the loop still rings after a tone that came back."""
+    assert account.tone is not None
+    back = [gone.end_s for gone in account.silences.dropouts if gone.comes_back]
+    return unsettled_after(account.tone, ring, back, time_s)
+
+
+def _lag(frames: Frames, level_db: Floats, rows: Flags, account: Account, ring: LoopRing | None) -> Floats:
     """What a loop that bounces takes of the level while the control turns."""
     time_s, f0_hz = frames.time_s[rows], frames.f0_hz[rows]
 
@@ -85,4 +99,8 @@ def _lag(frames: Frames, level_db: Floats, rows: Flags, account: Account) -> Flo
         return law.at(f0_hz) if law is not None else None
 
     assert account.tone is not None
-    return lag_db(account.tone, time_s, level_db[rows], law_at)
+    tone, responses = account.tone, []
+    if ring is not None:
+        speed = speed_octaves_per_s(tone, tone.time_s, tone.grid_s)
+        responses = [np.interp(time_s, tone.time_s, driven(tone, ring, speed))]
+    return lag_db(tone, time_s, level_db[rows], law_at, responses)

@@ -34,6 +34,9 @@ _FIT_POINTS = 40
 """Points a coefficient: the fit is smooth, and more only cost time."""
 _RESIDUAL_SHARE = 0.03
 """The sides leave no more at the gap than four times their own scatter, or this part of what a smooth bend leaves."""
+_SWEPT_SHARE, _SWEPT_CYCLES = 0.004, 0.1
+"""... or of so much where each side has a phase of its own and the jump is small: a turn that begins at once then jumps
+by 0.05 of a cycle and leaves 0.008."""
 _SHARPER = 9.0
 """The residual power of one smooth fit must exceed that of the two sides' extrapolations by this factor."""
 _SHIFTED = 0.1
@@ -135,18 +138,18 @@ def proved_step(
     found = _switch(window, phase.phase, phase.phase, _HARMONICS)
     if not found.proved and _has_edges(x, first, sample, slope):
         found = _switch(window, phase.phase, phase.phase, _MANY_HARMONICS)
-    if not found.proved and found.apart and _sweeps(phase.dphi):
-        # the rough phase is smooth across the gap, and in a sweep its bend there is no continuation of either side
+    if not found.proved and found.apart:
+        # the rough phase is smooth across the gap, and its bend there is no continuation of either side
         swept = _switch(
-            window, _swept_cycles(window, slice(0, fit)), _swept_cycles(window, slice(b - a - fit, b - a)), _HARMONICS
+            window,
+            _swept_cycles(window, slice(0, fit)),
+            _swept_cycles(window, slice(b - a - fit, b - a)),
+            _HARMONICS,
+            swept=True,
         )
         # a turn that begins or ends at once bends the phase, and two steady sweeps miss each other a little there
         found = swept if abs(swept.jump_cycles) > BENT_CYCLES else _NOTHING
     return (found.sample, found.jump_cycles) if found.proved else None
-
-
-def _sweeps(dphi: Floats) -> bool:
-    return abs(float(np.log(max(dphi[-1], 1e-12) / max(dphi[0], 1e-12)))) > SAME_PITCH
 
 
 def _swept_cycles(window: _Window, side: slice) -> Floats:
@@ -182,7 +185,7 @@ def _columns(window: _Window, cycles: Floats, harmonics: int, use: Indices) -> F
     return out
 
 
-def _switch(window: _Window, before_cycles: Floats, after_cycles: Floats, most: int) -> _Switch:
+def _switch(window: _Window, before_cycles: Floats, after_cycles: Floats, most: int, *, swept: bool = False) -> _Switch:
     """Sample at which one side's extrapolation takes over from the other's, each with its own phase."""
     x, fit, n = window.samples, window.fit, len(window.samples)
     harmonics = int(max(1, min(most, 0.45 / window.slope)))
@@ -210,7 +213,6 @@ def _switch(window: _Window, before_cycles: Floats, after_cycles: Floats, most: 
     after_sum = np.concatenate([[0.0], np.cumsum(after_residual[::-1] ** 2)])[::-1]
     total = before_sum + after_sum
     at = int(np.argmin(total))
-    explained = total[at] < max(4.0 * own, _RESIDUAL_SHARE * one) * len(gap)
     sharp = max(before_sum[-1], after_sum[0]) > _SHARPER * max(float(total[at]), own * len(gap))
     where = float(window.place[fit + at])
     turn = after_cycles[fit + at] - after_cycles[0] - before_cycles[fit + at] + before_cycles[0]
@@ -219,6 +221,8 @@ def _switch(window: _Window, before_cycles: Floats, after_cycles: Floats, most: 
     right = right * np.exp(2j * np.pi * order * turn)
     ratio = right[1] / (left[1] or 1.0)
     jump = float(np.angle(ratio) / (2 * np.pi))
+    share = _SWEPT_SHARE if swept and abs(jump) < _SWEPT_CYCLES else _RESIDUAL_SHARE
+    explained = total[at] < max(4.0 * own, share * one) * len(gap)
     apart = float(np.sum(np.abs(right - left) ** 2))
     shifted = float(np.sum(np.abs(right - left * np.exp(2j * np.pi * order * jump)) ** 2)) < _SHIFTED * apart
     same_level = abs(np.log(max(abs(ratio), 1e-9))) < (2.0 if abs(jump) > BENT_CYCLES else 1.0) * _SAME_LEVEL

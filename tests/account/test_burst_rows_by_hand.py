@@ -90,3 +90,19 @@ def test_high_harmonics_are_a_bursts_but_for_lines_and_sounds(lines: Any, spur: 
     assert level == pytest.approx(high_dbc, abs=0.5) if high_dbc > -100.0 else level < -100.0
     low = np.full((100, plain_frames(2).harmonics_dbc.shape[1]), -58.0)
     assert bursts(peak=1.0, harmonics_dbc=low, **columns)[0] < -100.0
+
+
+@pytest.mark.parametrize(("over", "found"), [(1.1, True), (0.9, False)])
+def test_half_of_a_sound_that_the_phase_follows_shakes_the_edges(over: float, found: bool) -> None:
+    """Harmonics of 1 / k: the sum of their k^2 |A_k|^2 is their number; half of a sound's power turns them."""
+    # 35 dB under the tone: what it shakes is over what edges leave by themselves
+    count, sound = 0.45 * 48_000 / 440.0, 0.5 * 10 ** ((-12.0 - 35.0) / 10)
+    high = float(np.sum(1.0 / np.arange(11, int(count) + 1) ** 2))
+    shaken = 0.5 * (10.5 * count * high + 9.0) * 2.0 * sound
+    fold = np.zeros((100, 2, 16))
+    fold[:, 0], fold[:, 1] = sound, 1e-9
+    fold[:, 0, 3], fold[:, 1, 3] = 16.0 * over * shaken + 2.0 * sound, 60e-9
+    levels = np.broadcast_to(-20 * np.log10(np.arange(2, 11)), (100, 9))
+    frames = plain_frames(100, residual_fold=fold, high_dbc=10 * np.log10(high), harmonics_dbc=levels)
+    level = find_bursts(frames, np.ones(100, dtype=bool), np.zeros(100), []).level_dbc[50]
+    assert bool(np.isfinite(level)) == found

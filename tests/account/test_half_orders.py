@@ -71,3 +71,18 @@ def test_half_orders_are_as_beside_where_they_cannot_be_looked_for() -> None:
     np.testing.assert_allclose(10 * np.log10(power), [-40, -40, -40, -40, -60, -300, -60], atol=1e-6)
     none = HalfOrders(level_dbc=np.full(3, -np.inf), seen=np.zeros(3, dtype=bool))
     assert np.all(none.power(np.ones(3, dtype=bool)) < 1e-20)
+
+
+@pytest.mark.parametrize(("f0_hz", "heard"), [(551.63, True), (552.0, True), (480.0, False)])
+def test_a_half_order_on_a_multiple_of_a_buzz_is_the_buzzs(f0_hz: float, heard: bool) -> None:
+    """5/2 of 551.63 Hz is 23 of 59.97 Hz; of 480 Hz every half order is a multiple of 60."""
+    lines = np.zeros((100, 3), dtype=complex)
+    lines[:, 2] = 0.0025
+    frames, rows = plain_frames(100, f0_hz=f0_hz, level_dbfs=20 * np.log10(0.25)), np.ones(100, dtype=bool)
+    for buzz_hz, known in ((None, True), (59.97, False)):
+        found = find_half_orders(replace(frames, half_orders_fs=lines), rows, rows, buzz_hz).level_dbc
+        assert bool(np.median(found) > -41.0) == known
+    # alternate cycles that differ have others, too
+    lines[:, 0] = 0.0025
+    found = find_half_orders(replace(frames, half_orders_fs=lines), rows, rows, 59.97).level_dbc
+    assert bool(np.median(found) > -41.0) == heard

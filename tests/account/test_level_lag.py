@@ -7,6 +7,7 @@ import pytest
 
 from listen.account.level_lag import lag_db, speed_octaves_per_s
 from listen.account.level_law import fit_level_law
+from listen.account.loop_ring import LoopRing, driven
 from tests.accounts import tone_on_grid
 from tests.tones import RATE_HZ, check_of, times, white
 
@@ -67,3 +68,14 @@ def test_a_loop_that_bounces_and_lags_is_said_once(bounce_db: float, kinds: list
     x = 0.2 * 10 ** (level_db / 20) * np.cos(2 * np.pi * np.cumsum(220.0 * 2.0**octaves) / RATE_HZ)
     found = check_of(x + white(len(t), -90.0)).findings
     assert [one.kind for one in found if one.severity != "note"] == kinds
+
+
+def test_a_loop_that_rings_as_a_turn_begins_is_told_by_its_ring() -> None:
+    """The speed steps, and the level swings about what it then lags by."""
+    ring = LoopRing(f0_hz=300.0, rate_hz=1.2, decay_s=0.5, rate_law=0.5, decay_law=-0.5)
+    answer = np.interp(ROWS, TONE.time_s, driven(TONE, ring, speed_octaves_per_s(TONE, TONE.time_s, TONE.grid_s)))
+    level = -12.0 - 2.0 * answer
+    without = level - lag_db(TONE, ROWS, level, law_at)
+    found = level - lag_db(TONE, ROWS, level, law_at, [answer])
+    assert np.ptp(found) < 0.1 * np.ptp(without)
+    assert np.ptp(found) < 0.2

@@ -96,3 +96,21 @@ def test_a_low_pass_that_a_ripple_would_hide_does_not_move_the_bow() -> None:
     for bin_, fit in zip(bins, fits, strict=True):
         assert fit.cycle.corner / bin_.f0_hz == pytest.approx(POLE_S, rel=0.05)
         assert fit.cycle.bend == pytest.approx(3.0 / bin_.f0_hz, abs=6e-5)
+
+
+def test_what_a_moving_pitch_smears_is_no_cut() -> None:
+    """A smear s takes (2 pi k s)^2 / 2 off a line, in the lower bins, where the turn is quicker, more."""
+    bins = [
+        replace(
+            bin_,
+            smear=smear,
+            lines=bin_.lines * np.exp(-0.5 * (2 * np.pi * smear * np.arange(1, len(bin_.lines) + 1)) ** 2),
+        )
+        for bin_, smear in zip(bins_of(), (3e-3, 2e-3, 1e-3, 0.0, 0.0), strict=True)
+    ]
+    fits = alone(bins)
+    assert not any({"cut_top", "cut_bottom"} & set(fit.free) for fit in fits)
+    assert with_common_cut(bins, fits) == fits
+    # without that it would be one
+    still = [replace(bin_, smear=0.0) for bin_ in bins]
+    assert any({"cut_top", "cut_bottom"} & set(fit.free) for fit in with_common_cut(still, fits))

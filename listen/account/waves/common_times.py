@@ -23,6 +23,12 @@ Floats = NDArray[np.floating[Any]]
 _PLAIN = {"share", "bend"}
 _FEWEST_LINES = 6
 """With fewer harmonics a cut tip and a longer reset look alike (see `choose`)."""
+_MOST_LINES = 40
+"""With more a single bin tells the cut."""
+_MOST_BINS = 5
+"""Pitches that are fitted together: more take more time, and tell no more of what a time is at each."""
+_STEP = 1e-5
+"""Of each number in the units below: far over the rounding, far under what bends a line."""
 _LEAST_OCTAVES = 0.25
 """A time is there a fifth more of the cycle."""
 _PART_CHI_SQUARE, _PART_SHARE, _PART_SIGMAS = 20.0, 0.35, 4.0
@@ -76,14 +82,17 @@ def with_common_cut(bins: Sequence[WaveBin], fits: Sequence[CycleFit]) -> list[C
     bins, fits : sequence
         Lowest pitch first.
     """
-    use = [i for i, bin_ in enumerate(bins) if len(bin_.lines) >= _FEWEST_LINES]
+    use = _some([i for i, bin_ in enumerate(bins) if _FEWEST_LINES <= len(bin_.lines) <= _MOST_LINES])
     if any(set(fit.free) != _PLAIN for fit in fits) or len(use) < 2:
         return list(fits)
     some, theirs = [bins[i] for i in use], [fits[i] for i in use]
     if np.log2(some[-1].f0_hz / some[0].f0_hz) < _LEAST_OCTAVES or _off_one_length(some, theirs) < _PART_CHI_SQUARE:
         return list(fits)
-    without = _fitted(some, theirs, None)
-    cut = min((_fitted(some, theirs, top) for top in (True, False)), key=lambda found: found.chi_square)
+    joint = _Joint(some, theirs)
+    without = joint.fitted(None)
+    if without.chi_square <= _PART_CHI_SQUARE:
+        return list(fits)
+    cut = min((joint.fitted(top) for top in (True, False)), key=lambda found: found.chi_square)
     gained = without.chi_square - cut.chi_square
     detected = cut.common.cut > _PART_SIGMAS * cut.cut_sigma
     if gained <= max(_PART_CHI_SQUARE, _PART_SHARE * without.chi_square) or not detected:
@@ -91,58 +100,99 @@ def with_common_cut(bins: Sequence[WaveBin], fits: Sequence[CycleFit]) -> list[C
     return [_cut(bin_, fit, cut) for bin_, fit in zip(bins, fits, strict=True)]
 
 
+def _some(places: list[int]) -> list[int]:
+    """So many of them as are fitted together, evenly from the lowest to the highest."""
+    if len(places) <= _MOST_BINS:
+        return places
+    return [places[i] for i in np.round(np.linspace(0, len(places) - 1, _MOST_BINS)).astype(int).tolist()]
+
+
 def _off_one_length(bins: Sequence[WaveBin], fits: Sequence[CycleFit]) -> float:
-    """Chi squared of one reset for all bins."""
+    """Chi squared of one reset for all bins; a smear adds to a length as squares do."""
     f0 = np.array([bin_.f0_hz for bin_ in bins])
-    length = np.array([min(fit.cycle.share, 1.0 - fit.cycle.share) for fit in fits]) / f0
-    weight = (f0 / np.array([fit.sigma["share"] for fit in fits])) ** 2
+    share = np.array([min(fit.cycle.share, 1.0 - fit.cycle.share) for fit in fits])
+    smear = np.array([6.0 * bin_.smear**2 for bin_ in bins]) / np.maximum(share, LEAST_SHARE)
+    weight = (f0 / np.hypot([fit.sigma["share"] for fit in fits], smear)) ** 2
+    length = share / f0
     return float(np.sum(weight * (length - np.sum(weight * length) / np.sum(weight)) ** 2))
 
 
-def _fitted(bins: Sequence[WaveBin], fits: Sequence[CycleFit], top: bool | None) -> _Found:
-    """One reset, one low-pass and one recorder's turn for all bins, with a cut of the top or the bottom tip or none."""
-    from scipy.optimize import least_squares  # 0.2 s to import, and few takes have bins that disagree
+class _Joint:
+    """One reset, one low-pass and one recorder's turn for all bins; each has a gain, a delay and a bend of its own."""
 
-    n = len(bins)
-    orders = [np.arange(1, len(bin_.lines) + 1).astype(float) for bin_ in bins]
-    sigma = [line_sigma(bin_.lines, bin_.sigma) for bin_ in bins]
-    falls = fits[0].cycle.share > 0.5
+    def __init__(self, bins: Sequence[WaveBin], fits: Sequence[CycleFit]) -> None:
+        self.bins, self.fits = bins, fits
+        self.orders = [np.arange(1, len(bin_.lines) + 1).astype(float) for bin_ in bins]
+        self.falls = fits[0].cycle.share > 0.5
+        self.ends = np.cumsum([0, *(2 * len(bin_.lines) for bin_ in bins)])
+        # a smear takes (2 pi k s)^2 / 2 off a line
+        self.sigma = [
+            np.hypot(line_sigma(bin_.lines, bin_.sigma), 0.5 * (2 * np.pi * k * bin_.smear) ** 2 * np.abs(bin_.lines))
+            for bin_, k in zip(bins, self.orders, strict=True)
+        ]
 
-    def common(values: Floats) -> _Common:
-        reset, corner, turn, *cut = values[3 * n :].tolist()
+    def common(self, values: Floats, top: bool | None) -> _Common:
+        reset, corner, turn, *cut = values[3 * len(self.bins) :].tolist()
         return _Common(
             reset_us=reset, corner_us=corner, turn=_TURN * turn, cut=_CUT * cut[0] if cut else 0.0, top=top is not False
         )
 
-    def misfit(values: Floats) -> Floats:
-        shared, out = common(values), []
-        for i, (bin_, k) in enumerate(zip(bins, orders, strict=True)):
+    def misfit(self, values: Floats, top: bool | None) -> Floats:
+        shared, n, out = self.common(values, top), len(self.bins), []
+        for i, (bin_, k) in enumerate(zip(self.bins, self.orders, strict=True)):
             gain, delay, bend = values[[i, n + i, 2 * n + i]].tolist()
             turn = shared.turn * (k * bin_.f0_hz / _PHASE_HZ) ** 3 - 2 * np.pi * k * _DELAY * delay
-            cycle = replace(shared.cycle(bin_.f0_hz, falls), bend=_BEND * bend)
-            off = (bin_.lines - gain * np.exp(1j * turn) * lines_of(cycle, k)) / sigma[i]
+            cycle = replace(shared.cycle(bin_.f0_hz, self.falls), bend=_BEND * bend)
+            off = (bin_.lines - gain * np.exp(1j * turn) * lines_of(cycle, k)) / self.sigma[i]
             out += [off.real, off.imag]
         return np.concatenate([*out, [shared.turn / _PHASE_SIGMA]])
 
-    own = [(fit.gain, fit.delay / _DELAY, fit.cycle.bend / _BEND) for fit in fits]
-    begin = np.array(own).T.ravel()
-    cut = [] if top is None else [_CUT_START / _CUT]
-    low = [*np.full(3 * n, -np.inf), 0.0, 0.0, -np.inf, *(0.0 for _ in cut)]
-    high = [*np.full(3 * n, np.inf), _MOST_US, _MOST_US, np.inf, *(_MOST_CUT / _CUT for _ in cut)]
-    tried = [
-        least_squares(
-            misfit, np.concatenate([begin, [*start, 0.0, *cut]]), bounds=(low, high), x_scale="jac", max_nfev=_TURNS
+    def slopes(self, values: Floats, top: bool | None) -> Floats:
+        """Of the misfit; what is a bin's own moves in all of them at once."""
+        n, now = len(self.bins), self.misfit(values, top)
+        out = np.zeros((len(now), len(values)))
+        for first in range(0, 3 * n, n):
+            moved = values.copy()
+            moved[first : first + n] += _STEP
+            change = (self.misfit(moved, top) - now) / _STEP
+            for i in range(n):
+                own = slice(self.ends[i], self.ends[i + 1])
+                out[own, first + i] = change[own]
+        for place in range(3 * n, len(values)):
+            moved = values.copy()
+            moved[place] += _STEP
+            out[:, place] = (self.misfit(moved, top) - now) / _STEP
+        return out
+
+    def fitted(self, top: bool | None) -> _Found:
+        """With a cut of the top or the bottom tip, or none."""
+        from scipy.optimize import least_squares  # 0.2 s to import, and few takes have bins that disagree
+
+        n = len(self.bins)
+        own = [(fit.gain, fit.delay / _DELAY, fit.cycle.bend / _BEND) for fit in self.fits]
+        cut = [] if top is None else [_CUT_START / _CUT]
+        low = [*np.full(3 * n, -np.inf), 0.0, 0.0, -np.inf, *(0.0 for _ in cut)]
+        high = [*np.full(3 * n, np.inf), _MOST_US, _MOST_US, np.inf, *(_MOST_CUT / _CUT for _ in cut)]
+        tried = [
+            least_squares(
+                self.misfit,
+                np.concatenate([np.array(own).T.ravel(), [*start, 0.0, *cut]]),
+                jac=self.slopes,
+                bounds=(low, high),
+                x_scale="jac",
+                max_nfev=_TURNS,
+                args=(top,),
+            )
+            for start in _STARTS_US
+        ]
+        best = min(tried, key=lambda found: float(found.cost))
+        deviation = np.sqrt(np.maximum(np.diag(np.linalg.pinv(best.jac.T @ best.jac)), 0.0))[3 * n :]
+        return _Found(
+            common=self.common(best.x, top),
+            cut_sigma=_CUT * float(deviation[3]) if cut else 0.0,
+            reset_sigma_us=float(deviation[0]),
+            chi_square=2.0 * float(best.cost),
         )
-        for start in _STARTS_US
-    ]
-    best = min(tried, key=lambda found: float(found.cost))
-    deviation = np.sqrt(np.maximum(np.diag(np.linalg.pinv(best.jac.T @ best.jac)), 0.0))[3 * n :]
-    return _Found(
-        common=common(best.x),
-        cut_sigma=_CUT * float(deviation[3]) if cut else 0.0,
-        reset_sigma_us=float(deviation[0]),
-        chi_square=2.0 * float(best.cost),
-    )
 
 
 def _cut(bin_: WaveBin, fit: CycleFit, found: _Found) -> CycleFit:
