@@ -278,7 +278,9 @@ def _shape_and_level(account: Account, capture: Capture, wave: str, topology: st
     """Wave shape, whether it is the stated wave, and the level at the stage's input."""
     frames = account.frames
     usable, wien = account.judged & ~account.cut, topology == "wien-bridge"
-    shape = find_shape(frames, usable, wien=wien, wave=wave, recorder=capture.recorder)
+    mains = account.mains
+    buzz = (mains.mains_hz, float(np.sqrt(mains.buzz_line))) if mains is not None and mains.buzz_power > 0.0 else None
+    shape = find_shape(frames, usable, wien=wien, wave=wave, recorder=capture.recorder, buzz=buzz)
     other = other_wave(shape.bins, wave) if shape is not None else None
     level, rows = frames.level_dbfs, account.judged & ~account.cut
     if shape is not None and shape.sizes is not None and other is None:

@@ -100,6 +100,8 @@ class MainsLines:
         Phase of the first multiple against a steady turn at ``mains_hz``.
     buzz_power : float
         Sum of the squared peak amplitudes of the multiples above those: a part of the level.
+    buzz_line : float
+        Squared peak amplitude of a strong one of them.
     """
 
     mains_hz: float
@@ -111,6 +113,7 @@ class MainsLines:
     singing: Flags
     wander_rad: Floats
     buzz_power: float = 0.0
+    buzz_line: float = 0.0
 
     def buzz_over(self, frames: Frames) -> Floats:
         """Power of the high multiples against the fundamental's, row by row."""

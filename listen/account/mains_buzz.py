@@ -16,7 +16,7 @@ from listen.account.lowrate import SampleSource
 from listen.account.mains import MainsLines
 from listen.account.mains_windows import ORDERS, WINDOW_S
 from listen.account.tone import BoardTone
-from listen.sorting import distinct, median
+from listen.sorting import distinct, median, quantile
 
 Floats = NDArray[np.floating[Any]]
 
@@ -38,6 +38,8 @@ than two fifths of the way to what lies between."""
 _FILLED, _MOST_OF = 0.3, 0.9
 """Part of the multiples that stand out, up to where nine in ten of them lie: a buzz of equal half waves has every
 second one; of the other mains' every fifth or sixth is shared."""
+_STRONG = 0.9
+"""Of the lines of a comb: one in ten is stronger."""
 _AS_LOUD = 4.0
 """6 dB: a window that is louder holds another sound, whose partials may lie on multiples too (a telephone) or which
 hides some of them (a rustle). Chosen."""
@@ -63,34 +65,35 @@ def with_buzz(mains: MainsLines | None, capture: SampleSource, tone: BoardTone |
     """
     if mains is None or not mains.worth_subtracting:
         return mains
-    buzz = _power(capture, tone, mains)
+    buzz, line = _power(capture, tone, mains)
     if buzz <= 0.0:
         return mains
     own = np.sum(np.abs(mains.amplitude) ** 2, axis=1)
     with np.errstate(divide="ignore", invalid="ignore"):
         level = np.where(own > 0.0, mains.level_dbc + 10 * np.log10(1.0 + buzz / own), mains.level_dbc)
-    return replace(mains, level_dbc=level, buzz_power=buzz)
+    return replace(mains, level_dbc=level, buzz_power=buzz, buzz_line=line)
 
 
-def _power(capture: SampleSource, tone: BoardTone | None, mains: MainsLines) -> float:
-    """Sum of the squared peak amplitudes of the multiples above the eighth; 0 where they are no comb."""
+def _power(capture: SampleSource, tone: BoardTone | None, mains: MainsLines) -> tuple[float, float]:
+    """Sum of the squared peak amplitudes of the multiples above the eighth, and that of a strong one; 0 of no comb."""
     starts, pitches_hz = _places(capture, tone, mains)
     if len(starts) < _FEWEST:
-        return 0.0
+        return 0.0, 0.0
     size = round(WINDOW_S * capture.true_rate_hz)
     found = [
         _of_window(capture.read(start, start + size), capture.true_rate_hz, mains.mains_hz, pitch_hz)
         for start, pitch_hz in zip(starts, pitches_hz, strict=True)
     ]
-    return _of_the_quiet(*np.array(found).T)
+    combs, lines, totals = np.array(found).T
+    return _of_the_quiet(combs, combs, totals), _of_the_quiet(combs, lines, totals)
 
 
-def _of_the_quiet(combs: Floats, totals: Floats) -> float:
-    """Usual power of a comb that most windows have, from those of them that hold least of other sounds."""
+def _of_the_quiet(combs: Floats, values: Floats, totals: Floats) -> float:
+    """Usual value where most windows have a comb, from those of them that hold least of other sounds."""
     there = combs > 0.0
     if 2 * np.count_nonzero(there) <= len(combs):
         return 0.0
-    return median(combs[there & (totals < _AS_LOUD * totals[there].min())])
+    return median(values[there & (totals < _AS_LOUD * totals[there].min())])
 
 
 def _places(capture: SampleSource, tone: BoardTone | None, mains: MainsLines) -> tuple[list[int], list[float]]:
@@ -113,20 +116,20 @@ def _places(capture: SampleSource, tone: BoardTone | None, mains: MainsLines) ->
     return starts.tolist(), pitch_hz[some].tolist()
 
 
-def _of_window(x: Floats, rate_hz: float, mains_hz: float, pitch_hz: float) -> tuple[float, float]:
-    """Sum of the squared peak amplitudes of those multiples that stand out, where it is largest, and of all lines."""
+def _of_window(x: Floats, rate_hz: float, mains_hz: float, pitch_hz: float) -> tuple[float, float, float]:
+    """Sum of the squared peak amplitudes of those multiples that stand out, where it is largest; one's; that of all."""
     window = np.hanning(len(x) + 1)[:-1]
     power = np.abs(np.fft.rfft((x - x.mean()) * window)) ** 2 * (2.0 / window.sum()) ** 2 / 1.5
     total, bin_hz = np.concatenate([[0.0], np.cumsum(power)]), rate_hz / len(x)
-    comb = max(_of_comb(total, bin_hz, rate_hz, float(hz), pitch_hz) for hz in mains_hz + _NEAR_HZ)
-    return comb, float(total[-1])
+    comb, line = max(_of_comb(total, bin_hz, rate_hz, float(hz), pitch_hz) for hz in mains_hz + _NEAR_HZ)
+    return comb, line, float(total[-1])
 
 
-def _of_comb(total: Floats, bin_hz: float, rate_hz: float, mains_hz: float, pitch_hz: float) -> float:
+def _of_comb(total: Floats, bin_hz: float, rate_hz: float, mains_hz: float, pitch_hz: float) -> tuple[float, float]:
     """The same at one frequency of the mains, from the running total of the power of all bins."""
     orders = np.arange(ORDERS + 1, int(_HIGHEST * rate_hz / mains_hz))
     if not len(orders):
-        return 0.0
+        return 0.0, 0.0
     side = np.clip(np.round(_WANDERS * orders * mains_hz / bin_hz).astype(np.int64), 1, int(_MOST_SIDE_HZ / bin_hz))
     at, before, after = (_sums(total, (orders + off) * mains_hz / bin_hz, side) for off in (0.0, -0.5, 0.5))
     floor = 0.5 * (before + after)
@@ -136,8 +139,9 @@ def _of_comb(total: Floats, bin_hz: float, rate_hz: float, mains_hz: float, pitc
         clear &= apart > _FROM_HARMONICS_HZ
     lines = np.flatnonzero(clear)
     if len(lines) < _FEWEST_LINES or len(lines) < _FILLED * (lines[int(_MOST_OF * (len(lines) - 1))] + 1):
-        return 0.0
-    return float(np.sum((at - floor)[clear]))
+        return 0.0, 0.0
+    own = (at - floor)[clear]
+    return float(np.sum(own)), quantile(own, _STRONG)
 
 
 def _sums(total: Floats, place: Floats, side: NDArray[np.int64]) -> Floats:

@@ -53,7 +53,13 @@ class Shape:
 
 
 def find_shape(
-    frames: Frames, rows: Flags, *, wien: bool, wave: str, recorder: RecorderSettings | None = None
+    frames: Frames,
+    rows: Flags,
+    *,
+    wien: bool,
+    wave: str,
+    recorder: RecorderSettings | None = None,
+    buzz: tuple[float, float] | None = None,
 ) -> Shape | None:
     """Fit what bends the wave; None where too few rows show a shape.
 
@@ -69,10 +75,12 @@ def find_shape(
         alone.
     recorder : RecorderSettings or None
         Whose own harmonics are known.
+    buzz : tuple of (mains_hz, amplitude_fs), optional
+        Lines at all multiples of the mains.
     """
     with np.errstate(invalid="ignore"):
         use = rows & (frames.residual_dbc < _CLEAN_DBC) & (frames.frame_s * frames.f0_hz > FEWEST_CYCLES)
-    bins = gather(frames, use, recorder)
+    bins = gather(frames, use, recorder, buzz)
     if bins is None:
         return None
     if wave != "sine" or other_wave(bins, wave) is not None:

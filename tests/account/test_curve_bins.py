@@ -204,3 +204,36 @@ def test_a_turn_back_may_have_another_wave(step: float, back_s: float, count: in
     if count == 2:
         # near the middle of the bin alone
         assert all(np.abs(octaves[part]).max() < 0.0501 for part in found)
+
+
+@pytest.mark.parametrize(
+    ("f0_hz", "part"),
+    [
+        (450.0, 1.0),  # H2 is 15 times the mains', all through
+        (452.5, 0.0),  # ... 5 Hz beside it, which the mean over a second takes off
+        (465.0, 0.0),  # half way to the next
+    ],
+)
+def test_a_multiple_of_a_buzz_counts_where_it_lies_on_a_harmonic(f0_hz: float, part: float) -> None:
+    lines = np.zeros((N, 1)) + 0.01
+    bins, plain = (
+        gather(frames_with(lines, f0_hz=f0_hz, level_dbfs=-20.0), np.ones(N, dtype=bool), None, buzz)
+        for buzz in ((60.0, 0.002), None)
+    )
+    assert bins is not None
+    assert plain is not None
+    # over the tone's amplitude of 0.1
+    assert np.sqrt(bins.sigma[0, 0] ** 2 - plain.sigma[0, 0] ** 2) == pytest.approx(0.02 * 2 * part, abs=2e-3)
+    # twice the buzz and less is nothing of the board's
+    assert bool(bins.r[0, 0] == 0.0) == bool(part)
+
+
+def test_a_turn_passes_a_multiple_of_a_buzz_for_a_moment() -> None:
+    pitch = 450.0 * 2.0 ** (0.02 * (np.arange(9) - 4))
+    frames = frames_with(np.zeros((9, 1)) + 0.05, f0_hz=pitch, level_dbfs=-20.0)
+    bins = gather(frames, np.ones(9, dtype=bool), None, (60.0, 0.002))
+    plain = gather(frames, np.ones(9, dtype=bool), None)
+    assert bins is not None
+    assert plain is not None
+    held = np.sqrt(bins.sigma[0, 0] ** 2 - plain.sigma[0, 0] ** 2) / 0.02
+    assert 0.1 < held < 0.8

@@ -92,7 +92,7 @@ def test_a_sound_beside_it_is_not_the_buzz(rings_s: float, counts: bool) -> None
 def test_it_is_there_in_most_windows_and_read_in_the_quiet(
     combs: list[float], totals: list[float], power: float
 ) -> None:
-    assert _of_the_quiet(np.array(combs), np.array(totals)) == power
+    assert _of_the_quiet(np.array(combs), np.array(combs), np.array(totals)) == power
 
 
 def test_what_a_harmonic_hides_is_as_strong_as_elsewhere() -> None:
@@ -128,3 +128,15 @@ def test_a_healthy_board_beside_a_dimmer_is_not_accused(rest_hz: float, silence_
     seconds = len(tone) / RATE_HZ
     x = tone + buzz(seconds, -52.0) + white(len(tone), -90.0)
     assert [one.kind for one in check_of(x).findings] == ["mains-hum"]
+
+
+def test_a_strong_line_of_a_comb_is_one_of_its_largest_tenth() -> None:
+    """Lines at the odd multiples: their sizes by the transform of 200 periods, any handbook's."""
+    x = buzz(4.0, -50.0)
+    found = with_buzz(low_lines(4.0), Take(samples=x + white(len(x), -95.0)), None)
+    assert found is not None
+    count = round(200 / MAINS_HZ * RATE_HZ)
+    sizes = 2.0 / count * np.abs(np.fft.rfft(x[:count]))[200 : round(0.45 * count) : 200]
+    strong = np.sort(sizes[sizes > 1e-5] ** 2)
+    assert strong[int(0.85 * len(strong))] < found.buzz_line < strong[int(0.95 * len(strong))]
+    assert found.buzz_line < 0.1 * found.buzz_power

@@ -10,6 +10,7 @@ from numpy.typing import NDArray
 
 from listen.account.curve.states import ONE_PITCH_OCTAVES, states_of
 from listen.account.curve.wave import ORDERS
+from listen.account.windows import hann_response
 from listen.bench import RecorderSettings
 from listen.sorting import median
 from listen.track import NEAR_DB, Frames, own_harmonics_dbc
@@ -91,7 +92,9 @@ class Bins:
         return max(20.0, 2.0 * float(np.count_nonzero(self.fits)) * self.weight)
 
 
-def gather(frames: Frames, rows: Flags, recorder: RecorderSettings | None = None) -> Bins | None:
+def gather(
+    frames: Frames, rows: Flags, recorder: RecorderSettings | None = None, buzz: tuple[float, float] | None = None
+) -> Bins | None:
     """Gather rows into bins; None where there are too few.
 
     Parameters
@@ -101,6 +104,8 @@ def gather(frames: Frames, rows: Flags, recorder: RecorderSettings | None = None
         Rows whose wave is the board's own, at rest in level.
     recorder : RecorderSettings or None
         Whose own harmonics are known.
+    buzz : tuple of (mains_hz, amplitude_fs), optional
+        Lines at all multiples of the mains, which harmonics pass.
     """
     use = rows & np.isfinite(frames.f0_hz) & np.isfinite(frames.fundamental_dbfs)
     if np.count_nonzero(use) < _FEWEST_ROWS:
@@ -118,7 +123,7 @@ def gather(frames: Frames, rows: Flags, recorder: RecorderSettings | None = None
         several = len(states) > 1
         if several:
             divided.append((len(spans), len(pieces), states))
-        pieces += [_of_bin(frames, rows, np.log2(frames.f0_hz[rows]), recorder) for rows in states]
+        pieces += [_of_bin(frames, rows, np.log2(frames.f0_hz[rows]), recorder, buzz) for rows in states]
         middle = float(np.log2(pieces[-1][0]))
         spans.append((float(log[a]), float(log[b - 1])) if several else (middle, middle))
     for place, first, states in divided:
@@ -205,7 +210,11 @@ def _is_rest(log: Floats) -> bool:
 
 
 def _of_bin(
-    frames: Frames, index: NDArray[np.int64], log: Floats, recorder: RecorderSettings | None
+    frames: Frames,
+    index: NDArray[np.int64],
+    log: Floats,
+    recorder: RecorderSettings | None,
+    buzz: tuple[float, float] | None,
 ) -> tuple[float, float, Complexes, Floats, Floats, int]:
     middle = median(log)
     near = np.abs(log - middle) < _NEAR_OCTAVES
@@ -230,9 +239,22 @@ def _of_bin(
         noise[k] = np.sqrt((scatter**2 + one**2) / max(count / 3.0, 1.0))
     distortion = float(np.sqrt(np.sum(np.abs(r) ** 2)))
     own = np.nan_to_num(10.0 ** (own_harmonics_dbc(recorder, 20.0 * np.log10([median(level)]))[0] / 20.0))
-    # what may be the recorder's is nothing of the board's, as far as it is known
+    if buzz is not None:
+        own = np.hypot(own, buzz[1] / median(level) * _passing(frames, rows, buzz[0]))
+    # what may be the recorder's, or the mains', is nothing of the board's, as far as it is known
     hidden = np.abs(r) < _TWICE * own
     r[hidden] = 0.0
     own[hidden] *= _TWICE
     sigma = np.sqrt(noise**2 + (_MODEL_SHARE * distortion) ** 2 + _FLOOR**2 + own**2)
     return float(median(frames.f0_hz[rows])), median(level), r, sigma, noise, count
+
+
+def _passing(frames: Frames, rows: NDArray[np.int64], mains_hz: float) -> Floats:
+    """Part of a line at the nearest multiple of the mains that the mean of each harmonic holds, H2 .. H10."""
+    rows = np.sort(rows)
+    at_hz = np.arange(2, ORDERS + 1)[:, None] * frames.f0_hz[rows]
+    off_hz = at_hz - np.round(at_hz / mains_hz) * mains_hz
+    # the line turns against the harmonic by their distance
+    apart_s = np.diff(frames.time_s[rows], prepend=frames.time_s[rows[0]])
+    turned = np.exp(2j * np.pi * np.cumsum(off_hz * apart_s, axis=1))
+    return np.asarray(np.abs(np.mean(hann_response(off_hz * frames.frame_s[rows]) * turned, axis=1)))
