@@ -47,6 +47,8 @@ and 0.1 s of the move itself."""
 _RETUNE_S = 0.25
 """What a quick retune leaves between the harmonics is no other sound, for so long: the pitch is averaged over as much
 to each side."""
+_UNREAD_CYCLES = 2.0
+"""Half of the four that a frame holds at the least."""
 _BEFORE_END_S = 0.15
 """The end of a rest may hold the slow beginning of the next turn."""
 
@@ -213,6 +215,11 @@ def steady_segments(
         good = tone.strong[i:j] & ~barred[i:j] & ~(events[i:j] & (np.arange(i, j) >= own))
         edges = np.flatnonzero(np.diff(np.concatenate([[0], good.view(np.int8), [0]])))
         for p, q in zip(edges[0::2].tolist(), edges[1::2].tolist(), strict=True):
+            if p > 0 and retune is not None:
+                # a low note is read some cycles after the move: no sooner, and none of the move any more
+                unread = not tone.tracked[i : i + p].any()
+                f0_hz = float(tone.f0_hz[i + p])
+                retune = max(retune, float(tone.time_s[i + p]) - _UNREAD_CYCLES / f0_hz) if unread else None
             if (q - p) * tone.grid_s < SHORTEST_S:
                 continue
             first, stop = i + p, i + q
@@ -224,7 +231,7 @@ def steady_segments(
                     start_s=float(tone.time_s[first]),
                     end_s=float(tone.time_s[stop - 1]),
                     f0_hz=f0,
-                    retune_s=retune if p == 0 else None,
+                    retune_s=retune,
                 )
             )
     return out

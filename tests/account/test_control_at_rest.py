@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 
@@ -145,3 +147,21 @@ def test_what_is_heard_right_after_a_quick_move_is_the_move() -> None:
     assert not cut[2]
     assert [p[2] for p in pieces((1.44, 1.46), step=True, goes_on=False)] == [True, False]
     assert not pieces(step=True, started_s=1.01)[0][2]
+
+
+@pytest.mark.parametrize(("unread_s", "read_before"), [(0.1, False), (0.0, False), (0.1, True)])
+def test_a_low_note_is_read_some_cycles_after_the_move(unread_s: float, read_before: bool) -> None:
+    """The move ended no sooner than two cycles before; where the tone was read in between, something else was there."""
+    f0_hz, moved = 22.0, T < 1.0
+    made = tone_on_grid(T, np.where(moved, 36.0, f0_hz), np.full(len(T), np.log(0.25)))
+    unread = (T >= 1.0) & (T < 1.02 + unread_s)
+    tracked = ~unread | (read_before & (np.abs(T - 1.06) < 0.01))
+    made = replace(made, tracked=tracked, strong=made.strong & ~unread)
+    frames = plain_frames(200, f0_hz=np.where(ROW_S * (1 + np.arange(200)) < 1.0, 36.0, f0_hz))
+    none = np.zeros(len(T), dtype=bool)
+    (found,) = steady_segments(frames, made, [(50, 150)], none, none, 0.1)
+    if read_before:
+        assert found.retune_s is None
+    else:
+        assert found.retune_s == pytest.approx(max(1.0, 1.02 + unread_s - 2.0 / f0_hz), abs=0.012)
+        assert found.start_s == pytest.approx(1.02 + unread_s, abs=0.012)
