@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 from listen.circuit import limiter, loop
 from listen.circuit.curve_fit import CurveFit, OutputLines, handed_back, weights
 
-_OPENED = 1.0
+OPENED = 1.0
 """Added to the logarithm of a clip level: at 2.7 times it no wave of the loop comes near."""
 
 Clip = tuple[float, float]
@@ -41,9 +41,12 @@ def curve_clips(fit: CurveFit, lines: OutputLines) -> tuple[Clip | None, Clip | 
     now, free = missed(fit.numbers), list(fit.stages.free)
     out: list[Clip | None] = []
     for sign, number in ((-1.0, limiter.LOG_BOTTOM), (1.0, limiter.LOG_TOP)):
+        if number not in free:
+            out.append(None)
+            continue
         level = float(np.exp(fit.numbers[number]))
         sigma = float(np.sqrt(max(fit.covariance[free.index(number), free.index(number)], 0.0)))
         opened = fit.numbers.copy()
-        opened[number] += _OPENED
+        opened[number] += OPENED
         out.append((sign * level, level * sigma) if missed(opened) - now > math.log(seen) else None)
     return out[0], out[1]

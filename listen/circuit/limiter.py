@@ -22,17 +22,20 @@ _PLACES = np.arange(_TABLE) / (_TABLE - 1)
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class AmplifierStages:
-    """What a curve has beside its gain."""
+    """What a curve has beside its gain: diodes, rails; of these one that no wave reaches is not fitted."""
 
     diodes: bool = False
     rails: bool = False
+    top: bool = True
+    bottom: bool = True
 
     @property
     def free(self) -> tuple[int, ...]:
         """Numbers that are fitted."""
         out = [LOG_GAIN]
         out += [LOG_SHARE, LOG_AT, LOG_WIDTH] if self.diodes else []
-        out += [LOG_TOP, LOG_BOTTOM, LOG_KNEE] if self.rails else []
+        if self.rails:
+            out += [*([LOG_TOP] if self.top else []), *([LOG_BOTTOM] if self.bottom else []), LOG_KNEE]
         return tuple(out)
 
     @property

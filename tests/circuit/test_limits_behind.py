@@ -42,9 +42,12 @@ def test_the_clip_level_of_a_take_with_a_dead_band_is_the_one_that_is_heard(seed
     assert found.value == pytest.approx(found.truth, rel=2e-3)
 
 
-def test_a_rail_that_is_not_reached_leaves_the_gangs_as_sure() -> None:
-    """One half clips at -7.2 V, the other would at 11.1 V and comes to 10.9: where its rail is moves nothing."""
-    figures = {figure.name: figure for figure in rails(1112)}
-    found = figures["gangs, spread"]
-    assert abs(found.value - found.truth) < 3.0 * found.sigma
-    assert found.sigma < 0.03 * found.truth
+@pytest.mark.parametrize("seed", [1112, 1211])
+def test_a_rail_that_is_not_reached_moves_nothing(seed: int) -> None:
+    """One half clips at -7.2 and at 8.0 V; the other would at 11.1 and -11.9 V, and comes near it."""
+    for found in rails(seed):
+        if found.name == "clip level" and not np.isfinite(found.value):
+            continue
+        assert abs(found.value - found.truth) < 3.0 * found.sigma
+        if found.name == "gangs, spread":
+            assert found.sigma < 0.03 * found.truth
