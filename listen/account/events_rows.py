@@ -71,7 +71,7 @@ _EDGE_BAND, _EDGE_OCTAVES, _EDGE_LEAVES, _EDGE_REST = 0.11, 0.12, 0.1, 0.1
 to 3 hundredths), of which a tenth at rest, for the grid of phase ends there."""
 _EDGE_A_ROW, _ONE_EDGE_LEAVES = 1.2, 1.0
 """Cycles in a row up to which one holds a single edge or none: what the grid of phase leaves of it hangs on where
-between two samples it lies, and may be all that it has above the band's edge (sawtooths of 30 to 55 Hz: 0.2 to 0.9)."""
+between two samples it lies, and may be all that it has above the band's edge (sawtooths of 30 to 55 Hz: up to 0.9)."""
 _SHORTEST_ROWS = 9
 """Rows over which a level is averaged without hunting too, 0.18 s: noise falls to a half; a law of the level changes by
 nothing in it, for a slow hand takes ten seconds for an octave."""

@@ -21,7 +21,7 @@ Flags = NDArray[np.bool_]
 _DEAD_SPOT, _NEIGHBOUR = 1.05, 1.02
 """Ratios of pitch. Where the control moved by less than a semitone (1.06) while the tone was dead, the spot is one in
 time, not on the dial; and the level is low up to a third of a semitone beside it. Chosen, not varied."""
-BOUNCES_DB, HUNTS = 1.0, 0.01
+BOUNCES_DB, _HUNTS = 1.0, 0.01
 """The limits of a bounce and of hunting, which are then said: the same loop's lag is no second cause."""
 
 
@@ -74,7 +74,7 @@ def settled_law(
         settled = use.copy()
         settled[use] = ~ringing_rows(frames.time_s[use], smooth[use] - law.at(frames.f0_hz[use]), rings)
         said = any(s.deviation_db > BOUNCES_DB for s in account.settlings) or any(
-            s.depth > HUNTS for s in account.hunting
+            s.depth > _HUNTS for s in account.hunting
         )
         if said:
             smooth[settled] -= _lag(frames, smooth, settled, account, ring)

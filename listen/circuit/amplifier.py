@@ -44,7 +44,7 @@ _CORNER_HZ, _CORNER_SIGMA_HZ, _FOUND_CORNER_SIGMA_HZ = 3.0, 1.2, 2.0
 """Of a coupling that is not stated: interfaces pass from 1 to 5 Hz on (common practice, no source); where the account's
 own fit tells it, that is where the search begins, and hardly binds."""
 _OVERSTATED = 0.8
-"""Of the deviation of a gain in hand that the fit states: errors of 300 solved bridges with rails and diodes were 0.62
+"""Of the deviation of a gain in hand that the fit states: errors of 170 solved bridges with rails and diodes were 0.62
 to 0.82 of it, r.m.s. Measured, not derived: that of the gangs beside it is as it should be."""
 _AT_THE_MEDIAN = 5
 """Rows nearest to the median, whose common errors are those of the median."""
@@ -158,8 +158,10 @@ def read_amplifier(
 
 def _without_unreached(fit: CurveFit, lines: OutputLines, unstated: Unstated) -> CurveFit:
     """Fit again without a rail that the wave does not reach: near the crests it would still take a little of them."""
+    if not fit.stages.rails:
+        return fit
     bottom, top = curve_clips(fit, completed(lines, fit.stages, fit.numbers, fit.common, fit.log_need))
-    if not fit.stages.rails or (bottom is None) == (top is None):
+    if (bottom is None) == (top is None):
         return fit
     numbers = fit.numbers.copy()
     numbers[limiter.LOG_BOTTOM if bottom is None else limiter.LOG_TOP] += OPENED

@@ -9,7 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from listen.circuit import loop
-from listen.circuit.smoothing import SHARED
+from listen.circuit.smoothing import GAP, SHARED
 from listen.sorting import median
 from listen.track import Frames
 
@@ -20,8 +20,6 @@ _MOST = 150
 """Places along the take: each is solved by itself."""
 _MOST_TOGETHER = 5
 """A tenth of a second: in less no hand turns a control, and back."""
-_GAP = 2.5
-"""Times the usual distance of rows: there the tone was not read."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -89,6 +87,6 @@ def _first_of_groups(time_s: Floats, together: int) -> NDArray[np.int64]:
     if len(time_s) < 2:
         return np.zeros(len(time_s), dtype=np.int64)
     apart = np.diff(time_s)
-    begins = np.flatnonzero(np.append(True, apart > _GAP * median(apart)))
+    begins = np.flatnonzero(np.append(True, apart > GAP * median(apart)))
     since = np.arange(len(time_s)) - np.repeat(begins, np.diff(np.append(begins, len(time_s))))
     return np.flatnonzero(since % together == 0)

@@ -26,7 +26,7 @@ _AGREE = 3.5
 thousand rows."""
 _SHARED = 1
 """Rows on either side whose frames share samples with a row's own: they know its noise, and foretell it."""
-_GAP = 2.5
+GAP = 2.5
 """Times the usual distance of rows: there the tone was not read, and may have been anywhere."""
 _OUTLIER = 5.0
 """Standard deviations (1.4826 median deviations of a normal scatter): of noise, one row in a million is as far."""
@@ -158,7 +158,7 @@ def _held(
         return level, level
     apart = np.diff(time_s)
     after = np.searchsorted(time_s, tone_s, side="right").clip(1, len(time_s) - 1)
-    gap = moved & (apart[after - 1] > _GAP * median(apart)) & (tone_s > time_s[0]) & (tone_s < time_s[-1])
+    gap = moved & (apart[after - 1] > GAP * median(apart)) & (tone_s > time_s[0]) & (tone_s < time_s[-1])
     return np.where(gap, values[after - 1], level), np.where(gap, values[after], level)
 
 
@@ -180,7 +180,7 @@ def _pieces(n: int, time_s: Floats | None) -> list[slice]:
     if time_s is None:
         return [slice(0, n)]
     apart = np.diff(time_s)
-    ends = [0, *(np.flatnonzero(apart > _GAP * median(apart)) + 1).tolist(), n]
+    ends = [0, *(np.flatnonzero(apart > GAP * median(apart)) + 1).tolist(), n]
     return [slice(a, b) for a, b in pairwise(ends)]
 
 

@@ -38,9 +38,9 @@ _SIZES_OF = 10
 _SAWTOOTH_SHARES = (0.985, 0.015, 0.93, 0.07)
 """Resets of 1.5 and of 7 % of the cycle, down and up, about a fault's 2 % and far over it: a fit starts from the one
 that leaves least."""
-_PART_CHI_SQUARE, _PART_SHARE = 20.0, 0.35
+PART_CHI_SQUARE, PART_SHARE = 20.0, 0.35
 """A part is told where chi squared falls by so much (over four standard deviations), and by so much of itself."""
-_PART_SIGMAS = 4.0
+PART_SIGMAS = 4.0
 _OWN = (("cut_top",), ("cut_bottom",), ("spike_area", "spike_at", "spike_width", "spike_tail"))
 """Standard deviations from which a part is told: cuts and spikes of a limit's size come to fifty and more, what another
 part explains as well to less than one."""
@@ -197,16 +197,16 @@ def _finished(bin_: WaveBin, fit: CycleFit) -> CycleFit:
 
 def _cost(fit: CycleFit) -> float:
     """Chi squared plus the penalty of each parameter."""
-    return fit.chi_square + _PART_CHI_SQUARE * len(fit.free)
+    return fit.chi_square + PART_CHI_SQUARE * len(fit.free)
 
 
 def explained(fit: CycleFit) -> bool:
     """Whether a fit leaves nothing that another part could explain."""
-    return fit.chi_square < max(_PART_CHI_SQUARE, _PLAIN * fit.independent)
+    return fit.chi_square < max(PART_CHI_SQUARE, _PLAIN * fit.independent)
 
 
 def _gains(fit: CycleFit, longer: CycleFit) -> bool:
-    return fit.chi_square - longer.chi_square > max(_PART_CHI_SQUARE, _PART_SHARE * fit.chi_square)
+    return fit.chi_square - longer.chi_square > max(PART_CHI_SQUARE, PART_SHARE * fit.chi_square)
 
 
 def _shown(bin_: WaveBin, fit: CycleFit) -> CycleFit:
@@ -216,7 +216,7 @@ def _shown(bin_: WaveBin, fit: CycleFit) -> CycleFit:
     falls by both, and neither is told from the other.
     """
     for part in _OWN:
-        if part[0] in fit.free and abs(getattr(fit.cycle, part[0])) < _PART_SIGMAS * fit.sigma[part[0]]:
+        if part[0] in fit.free and abs(getattr(fit.cycle, part[0])) < PART_SIGMAS * fit.sigma[part[0]]:
             free = tuple(name for name in fit.free if name not in part)
             without = changed(fit.cycle, dict.fromkeys(part, 0.0))
             fit = fit_cycle(bin_.lines, bin_.sigma, without, free, gradual=False, delay=fit.delay)

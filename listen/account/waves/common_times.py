@@ -14,6 +14,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from listen.account.waves.choose import FEWEST, PART_CHI_SQUARE, PART_SHARE, PART_SIGMAS
 from listen.account.waves.cycle import LEAST_SHARE, Cycle, changed, lines_of
 from listen.account.waves.fit import CycleFit, fit_cycle, line_sigma
 from listen.account.waves.gather import WaveBin
@@ -21,8 +22,6 @@ from listen.account.waves.gather import WaveBin
 Floats = NDArray[np.floating[Any]]
 
 _PLAIN = {"share", "bend"}
-_FEWEST_LINES = 6
-"""With fewer harmonics a cut tip and a longer reset look alike (see `choose`)."""
 _MOST_LINES = 40
 """With more a single bin tells the cut."""
 _MOST_BINS = 5
@@ -31,9 +30,6 @@ _STEP = 1e-5
 """Of each number in the units below: far over the rounding, far under what bends a line."""
 _LEAST_OCTAVES = 0.25
 """A time is there a fifth more of the cycle."""
-_PART_CHI_SQUARE, _PART_SHARE, _PART_SIGMAS = 20.0, 0.35, 4.0
-"""As in the choice of a bin's parts: chi squared falls by so much, and by so much of itself, and the cut is so many
-deviations."""
 _PHASE_HZ, _PHASE_SIGMA = 20e3, 0.01
 """A recorder's low-pass of the second order turns the harmonics by the third power of their frequency: 0.004 rad there
 for a corner of 100 kHz, 0.011 for 70 (computed from a Butterworth's; handbook formula)."""
@@ -82,20 +78,20 @@ def with_common_cut(bins: Sequence[WaveBin], fits: Sequence[CycleFit]) -> list[C
     bins, fits : sequence
         Lowest pitch first.
     """
-    use = _some([i for i, bin_ in enumerate(bins) if _FEWEST_LINES <= len(bin_.lines) <= _MOST_LINES])
+    use = _some([i for i, bin_ in enumerate(bins) if FEWEST <= len(bin_.lines) <= _MOST_LINES])
     if any(set(fit.free) != _PLAIN for fit in fits) or len(use) < 2:
         return list(fits)
     some, theirs = [bins[i] for i in use], [fits[i] for i in use]
-    if np.log2(some[-1].f0_hz / some[0].f0_hz) < _LEAST_OCTAVES or _off_one_length(some, theirs) < _PART_CHI_SQUARE:
+    if np.log2(some[-1].f0_hz / some[0].f0_hz) < _LEAST_OCTAVES or _off_one_length(some, theirs) < PART_CHI_SQUARE:
         return list(fits)
     joint = _Joint(some, theirs)
     without = joint.fitted(None)
-    if without.chi_square <= _PART_CHI_SQUARE:
+    if without.chi_square <= PART_CHI_SQUARE:
         return list(fits)
     cut = min((joint.fitted(top) for top in (True, False)), key=lambda found: found.chi_square)
     gained = without.chi_square - cut.chi_square
-    detected = cut.common.cut > _PART_SIGMAS * cut.cut_sigma
-    if gained <= max(_PART_CHI_SQUARE, _PART_SHARE * without.chi_square) or not detected:
+    detected = cut.common.cut > PART_SIGMAS * cut.cut_sigma
+    if gained <= max(PART_CHI_SQUARE, PART_SHARE * without.chi_square) or not detected:
         return list(fits)
     return [_cut(bin_, fit, cut) for bin_, fit in zip(bins, fits, strict=True)]
 
@@ -111,6 +107,7 @@ def _off_one_length(bins: Sequence[WaveBin], fits: Sequence[CycleFit]) -> float:
     """Chi squared of one reset for all bins; a smear adds to a length as squares do."""
     f0 = np.array([bin_.f0_hz for bin_ in bins])
     share = np.array([min(fit.cycle.share, 1.0 - fit.cycle.share) for fit in fits])
+    # (pi k t)^2 / 6 of a length and (2 pi k s)^2 / 2 of a smear: t grows by 6 s^2 / t
     smear = np.array([6.0 * bin_.smear**2 for bin_ in bins]) / np.maximum(share, LEAST_SHARE)
     weight = (f0 / np.hypot([fit.sigma["share"] for fit in fits], smear)) ** 2
     length = share / f0
